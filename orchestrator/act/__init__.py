@@ -1,0 +1,1 @@
+"""The controller's only I/O: SSH, the journal file, the clock, signals, and the runner."""

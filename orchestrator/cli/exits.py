@@ -1,0 +1,29 @@
+"""The exit codes, and which of two is the more serious."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class Exit(IntEnum):
+    """What a command's exit code says; documented in the README."""
+
+    COMPLETE = 0
+    SOME_NOT_VALID = 1
+    PLAN_WRONG = 2
+    REFUSED = 3
+    OUR_FAULT = 4
+    NOT_AS_FOUND = 5
+    STOPPED_EARLY = 6
+    INTERRUPTED = 130
+    TERMINATED = 143
+
+
+_MOST_SERIOUS_FIRST = (Exit.NOT_AS_FOUND, Exit.OUR_FAULT, Exit.INTERRUPTED, Exit.TERMINATED, Exit.STOPPED_EARLY,
+                       Exit.REFUSED, Exit.PLAN_WRONG, Exit.SOME_NOT_VALID, Exit.COMPLETE)
+
+
+def most_serious(*codes: int) -> Exit:
+    """The code that wins when several apply; COMPLETE when none is given."""
+    given = {Exit(code) for code in codes}
+    return next((code for code in _MOST_SERIOUS_FIRST if code in given), Exit.COMPLETE)

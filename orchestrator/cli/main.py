@@ -1,0 +1,79 @@
+"""The command `linktrial`: finds each command's file only when it is asked for, so that starting is quick."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from orchestrator import __version__
+from orchestrator.cli.exits import Exit
+from orchestrator.faults import BugError, Fault, HostError, LinkError, PlanError
+
+# One command, one file: orchestrator/cli/<name>.py defines `command`.
+COMMANDS = {
+    "demo": "The main job on two hosts made on this machine; needs no hardware.",
+    "check": "Read a plan and say what it would do; contacts nobody.",
+    "survey": "Read hosts and links without changing anything, and say what is wrong.",
+    "run": "Run a plan, restore the hosts, write the report.",
+    "resume": "Go on with an interrupted run.",
+    "recover": "Put back what an interrupted run left behind.",
+    "report": "Write a run's report again.",
+    "compare": "Say what differs between runs, and how sure that is.",
+    "show": "Look at a run from another terminal.",
+    "settings": "List the settings a plan can vary.",
+    "schema": "Print the plan file's JSON schema.",
+    "trust": "Show a host's key and record it when confirmed.",
+}
+_EXIT_OF = {PlanError: Exit.PLAN_WRONG, HostError: Exit.REFUSED, LinkError: Exit.REFUSED, BugError: Exit.OUR_FAULT}
+
+
+class LazyCommands(click.Group):
+    """Loads a command's module when it is called, not before."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click calls it with a context
+        """The commands in the order of use."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - as above
+        """The command's own file, imported now."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"orchestrator.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """List the commands without importing any of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyCommands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="linktrial")
+def cli() -> None:
+    r"""Run a plan of network trials between hosts over SSH, and put the hosts back as they were found.
+
+    \b
+    linktrial demo                 see the whole job on this machine
+    linktrial check plan.yaml      what would be done, to whom, for how long
+    linktrial run plan.yaml        do it
+    """
+
+
+def main() -> None:
+    """Run the command and turn an error into its exit code."""
+    try:
+        code = cli(standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        code = Exit.PLAN_WRONG
+    except click.Abort:
+        code = Exit.INTERRUPTED
+    except Fault as error:
+        click.echo(f"linktrial: {error.message}", err=True)
+        if error.next_step:
+            click.echo(f"  what to do: {error.next_step}", err=True)
+        code = next(code for kind, code in _EXIT_OF.items() if isinstance(error, kind))
+    sys.exit(int(code) if isinstance(code, int) else 0)

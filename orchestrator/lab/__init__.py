@@ -1,0 +1,1 @@
+"""Hosts made of network namespaces, for the demo and the tests."""

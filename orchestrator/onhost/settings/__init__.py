@@ -1,0 +1,1 @@
+"""What can be changed on a host: one file per setting, the same five verbs."""

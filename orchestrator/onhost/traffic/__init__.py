@@ -1,0 +1,1 @@
+"""The traffic pair: TCP and UDP, pacing, counting."""

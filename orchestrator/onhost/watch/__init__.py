@@ -1,0 +1,1 @@
+"""Samplers of /proc and /sys, and interface counters."""

@@ -1,0 +1,1 @@
+"""The combined matrix report: HTML, Markdown and charts."""

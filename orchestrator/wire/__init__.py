@@ -1,0 +1,1 @@
+"""Frames, segments, ceilings and bus rates. Pure, standard library; ships to the hosts."""

@@ -1,0 +1,224 @@
+"""Every column of every table: what it means, its unit, and where the figure comes from.
+
+The order of the columns is the order of these tuples; a plan's factors stand where FACTORS_HERE does.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Literal
+
+from orchestrator.results.folder import SCHEMA_VERSION
+from orchestrator.results.write import write_whole
+
+Kind = Literal["text", "whole", "number"]
+FACTORS_HERE = "<factors>"
+
+# Sources that many columns share.
+_PLAN = "the plan"
+_RUN = "our own bookkeeping"
+_US_RECEIVING = "counted by us at the receiving process"
+_US_SENDING = "counted by us at the sending process"
+_TCP_INFO = "the sending kernel's TCP_INFO, summed or averaged over the streams"
+_WATCH = "/proc and /sys of the host, sampled during the window"
+_COUNTERS = "the interface's driver counters, after minus before"
+_WIRE = "arithmetic of the framing and the link's rate"
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column; `unit` is '' for text and for plain counts of things the meaning names."""
+
+    name: str
+    meaning: str
+    unit: str = ""
+    source: str = _RUN
+    kind: Kind = "number"
+
+
+def _text(name: str, meaning: str, source: str = _RUN) -> Column:
+    return Column(name, meaning, "", source, "text")
+
+
+def _whole(name: str, meaning: str, unit: str = "", source: str = _RUN) -> Column:
+    return Column(name, meaning, unit, source, "whole")
+
+
+def _number(name: str, meaning: str, unit: str = "", source: str = _RUN) -> Column:
+    return Column(name, meaning, unit, source, "number")
+
+
+FACTOR = Column(FACTORS_HERE, "the level of this factor of the plan; empty where the factor does not apply", "",
+                _PLAN, "text")
+
+TRIALS: tuple[Column, ...] = (
+    _text("run_id", "the run this trial belongs to"),
+    _text("plan", "the plan's name", _PLAN),
+    _whole("trial", "number of the trial in the run, from 1; the same in every table"),
+    _whole("attempt", "1 for the first attempt at this trial, more when it was repeated"),
+    _whole("cell", "number of the cell, from 1: one combination of levels"),
+    _whole("replicate", "which repetition of the cell this is, from 1"),
+    _whole("block", "the block: one replicate of every cell, shuffled"),
+    _whole("whole_plot", "trials between two applications of a costly level share this number"),
+    _whole("position", "place in the order in which the trials were run, from 1"),
+    _text("role", "measure, search and confirm (of a throughput search), or control"),
+    _text("link", "the link's name", _PLAN),
+    _text("way", "transmit or receive, seen from the link's first end (the device under test)"),
+    _text("sender", "the host that sent", _PLAN),
+    _text("receiver", "the host that received", _PLAN),
+    _text("sender_interface", "the sending interface", "the survey"),
+    _text("receiver_interface", "the receiving interface", "the survey"),
+    FACTOR,
+    _text("status", "valid, suspect (measured, but something the cell claims did not hold), impossible, failed, skipped"),
+    _text("doubts", "machine-readable codes of what is doubtful, separated by spaces; a valid row may carry some"),
+    _text("reason", "one sentence for the status and the doubts"),
+    _text("started_at", "when the window of measurement opened, UTC, ISO 8601"),
+    _number("seconds", "length of the window in which all flows ran", "s"),
+    _number("goodput_bit_s", "payload bits per second at the receiver (RFC 2647 section 3.17)", "bit/s",
+            _US_RECEIVING),
+    _number("asked_bit_s", "payload rate the plan asked for; empty when as fast as possible", "bit/s", _PLAN),
+    _number("offered_bit_s", "payload rate the sending host's queue accepted", "bit/s", _US_SENDING),
+    _number("ceiling_bit_s", "the most goodput that framing, rate and bus allow", "bit/s", _WIRE),
+    _number("fill", "goodput / ceiling", "1", _WIRE),
+    _number("wire_fill", "share of the wire's time that the frames occupied, acknowledgements and all", "1", _WIRE),
+    _number("frames_s", "frames per second", "1/s", _COUNTERS),
+    _whole("sent_bytes", "payload handed to the kernel and accepted", "B", _US_SENDING),
+    _whole("received_bytes", "payload received, each datagram once", "B", _US_RECEIVING),
+    _whole("datagrams_sent", "datagrams the sending host's queue accepted", "", _US_SENDING),
+    _whole("datagrams_received", "datagrams received, each counted once", "", _US_RECEIVING),
+    _whole("datagrams_lost", "datagrams sent and never received", "", "every sequence number read at the receiver"),
+    _number("loss_ratio", "lost / sent (RFC 7680)", "1", "every sequence number read at the receiver"),
+    _whole("lost_own_queue", "refused or dropped by the sending host's queue", "", "IP_RECVERR and the queue's counters"),
+    _whole("lost_own_interface", "dropped by the sending interface", "", _COUNTERS),
+    _whole("lost_between", "lost between the interfaces: what no other place explains", "", "the rest"),
+    _whole("lost_far_interface", "dropped by the receiving interface", "", _COUNTERS),
+    _whole("lost_backlog", "dropped because the receiving core did not keep up", "", "/proc/net/softnet_stat"),
+    _whole("lost_socket", "dropped because the receiving process did not keep up", "", "SO_MEMINFO"),
+    _whole("datagrams_reordered", "datagrams that arrived after one with a higher number (RFC 4737)", "",
+           _US_RECEIVING),
+    _whole("datagrams_duplicate", "datagrams received more than once", "", _US_RECEIVING),
+    _number("jitter_mean_s", "mean of the interarrival jitter (RFC 3550 section 6.4.1)", "s", _US_RECEIVING),
+    _number("delay_variation_p99_s", "99th percentile of the delay above the least (RFC 5481 PDV)", "s", _US_RECEIVING),
+    _number("round_trip_idle_s", "round trip before the traffic", "s", "our own probes on the measured link"),
+    _number("round_trip_p50_s", "median round trip under traffic", "s", "our own probes on the measured link"),
+    _number("round_trip_p99_s", "99th percentile of the round trip under traffic", "s",
+            "our own probes on the measured link"),
+    _whole("segments_sent", "TCP segments sent, repeats included", "", _TCP_INFO),
+    _whole("segments_retransmitted", "TCP segments sent again", "", _TCP_INFO),
+    _number("rtt_s", "TCP's smoothed round trip at the end of the window", "s", _TCP_INFO),
+    _number("rtt_min_s", "TCP's least round trip", "s", _TCP_INFO),
+    _whole("mss_bytes", "TCP's segment size towards the receiver", "B", _TCP_INFO),
+    _whole("path_mtu_bytes", "the path MTU the kernel used", "B", _TCP_INFO),
+    _whole("burst_datagrams", "datagrams sent back to back", "", _US_SENDING),
+    _text("send_path", "how datagrams were handed over: segment, batch or single", _US_SENDING),
+    _text("receive_path", "how datagrams were taken: coalesce, batch or single", _US_RECEIVING),
+    _whole("source_port", "the first stream's source port; with the other ports it decides queue and core", "", _RUN),
+    _whole("sender_busiest_core", "the busiest core of the sending host", "", _WATCH),
+    _number("sender_busiest_core_busy", "its busy share", "1", _WATCH),
+    _number("sender_busiest_core_softirq", "its share in softirq and interrupts", "1", _WATCH),
+    _whole("receiver_busiest_core", "the busiest core of the receiving host", "", _WATCH),
+    _number("receiver_busiest_core_busy", "its busy share", "1", _WATCH),
+    _number("receiver_busiest_core_softirq", "its share in softirq and interrupts", "1", _WATCH),
+    _number("sender_cpu_s_per_gigabyte", "CPU seconds of the sending host per 10^9 bytes of payload", "s/GB", _WATCH),
+    _number("receiver_cpu_s_per_gigabyte", "CPU seconds of the receiving host per 10^9 bytes of payload", "s/GB",
+            _WATCH),
+    _whole("pause_frames", "pause frames on both interfaces: the far end throttled the near one", "", _COUNTERS),
+    _number("foreign_bytes", "bytes on the interfaces that are not ours", "B", _COUNTERS),
+    _number("settle_s", "time spent waiting for the hosts and the link", "s"),
+    _number("overhead_s", "time this program itself took around the measurement", "s"),
+)
+
+HOSTS: tuple[Column, ...] = (
+    _text("run_id", "the run this trial belongs to"),
+    _whole("trial", "number of the trial in the run"),
+    _whole("attempt", "which attempt at the trial"),
+    _whole("cell", "number of the cell"),
+    _text("link", "the link's name", _PLAN),
+    _text("host", "the host", _PLAN),
+    _text("interface", "its interface on the link", "the survey"),
+    _number("busy", "mean busy share over all cores", "1", _WATCH),
+    _whole("busiest_core", "the busiest core", "", _WATCH),
+    _number("busiest_core_busy", "its busy share", "1", _WATCH),
+    _number("busiest_core_softirq", "its share in softirq and interrupts", "1", _WATCH),
+    _number("throttled_ratio", "share of the periods in which the control group was throttled", "1", _WATCH),
+    _number("clock_mean_hz", "mean clock of the cores", "Hz", _WATCH),
+    _number("clock_min_hz", "least clock seen on any core", "Hz", _WATCH),
+    _text("clock_simulated", "true when the clock is a simulated one of the lab", _WATCH),
+    _number("temperature_max_c", "highest temperature seen", "°C", _WATCH),
+    _number("steal", "share taken by the machine below a guest", "1", _WATCH),
+)
+
+SERIES: tuple[Column, ...] = (
+    _whole("trial", "number of the trial in the run"),
+    _whole("attempt", "which attempt at the trial"),
+    _text("link", "the link's name", _PLAN),
+    _text("way", "transmit or receive, seen from the link's first end"),
+    _number("t_s", "end of the interval, from the opening of the window", "s", _US_RECEIVING),
+    _whole("bytes", "payload received in the interval", "B", _US_RECEIVING),
+    _whole("datagrams", "datagrams received in the interval", "", _US_RECEIVING),
+)
+
+WATCH: tuple[Column, ...] = (
+    _whole("trial", "number of the trial in the run"),
+    _whole("attempt", "which attempt at the trial"),
+    _text("host", "the host", _PLAN),
+    _number("t_s", "end of the interval, from the opening of the window", "s", _WATCH),
+    _whole("core", "the core", "", _WATCH),
+    _number("busy", "share of the interval the core was busy", "1", _WATCH),
+    _number("softirq", "share in softirq", "1", _WATCH),
+    _number("irq", "share in interrupts", "1", _WATCH),
+    _number("steal", "share taken by the machine below a guest", "1", _WATCH),
+    _number("clock_hz", "the core's clock", "Hz", _WATCH),
+)
+
+COUNTERS: tuple[Column, ...] = (
+    _whole("trial", "number of the trial in the run"),
+    _whole("attempt", "which attempt at the trial"),
+    _text("host", "the host", _PLAN),
+    _text("interface", "the interface", "the survey"),
+    _text("counter", "the driver's own name of the counter", _COUNTERS),
+    _whole("change", "after minus before", "", _COUNTERS),
+)
+
+CELLS: tuple[Column, ...] = ()
+
+TABLES: dict[str, tuple[Column, ...]] = {
+    "trials.csv": TRIALS, "hosts.csv": HOSTS, "cells.csv": CELLS,
+    "series.csv.gz": SERIES, "watch.csv.gz": WATCH, "counters.csv.gz": COUNTERS,
+}
+
+
+def names(table: str, factors: Sequence[str] = ()) -> list[str]:
+    """The column names of a table in their order, with the plan's factors in their place."""
+    out: list[str] = []
+    for column in TABLES[table]:
+        out.extend(factors if column.name == FACTORS_HERE else [column.name])
+    return out
+
+
+def factors_in(table: str, header: Sequence[str]) -> list[str]:
+    """The factor columns of a header: what stands where the factors do and is no column of ours."""
+    known = set(names(table))
+    return [name for name in header if name not in known]
+
+
+def describe(factors: Sequence[str] = ()) -> dict[str, object]:
+    """All tables with their columns, as they stand in columns.json."""
+    tables = {}
+    for table, columns in TABLES.items():
+        rows = []
+        for column in columns:
+            if column.name == FACTORS_HERE:
+                rows.extend({**asdict(FACTOR), "name": factor} for factor in factors)
+            else:
+                rows.append(asdict(column))
+        tables[table] = rows
+    return {"schema": SCHEMA_VERSION, "empty": "what a row cannot have is empty, never zero", "tables": tables}
+
+
+def write_columns(path: Path, factors: Sequence[str]) -> None:
+    """Write columns.json."""
+    write_whole(path, json.dumps(describe(factors), indent=1, ensure_ascii=False) + "\n")

@@ -1,0 +1,118 @@
+"""Reading a run's folder into data frames.
+
+    from orchestrator.results.read_run import read_trials
+    trials = read_trials("runs/dome-to-vault-20260101T000000Z-4f2a")
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from orchestrator.faults import PlanError
+from orchestrator.results import columns
+from orchestrator.results.folder import RunFolder, open_run
+from orchestrator.results.write import restore_text
+
+GREATEST_COLUMNS = 1000
+_DTYPES = {"text": "object", "whole": "Int64", "number": "float64"}
+
+
+@dataclass(frozen=True)
+class RunData:
+    """A run as read: `run` is run.json, the tables have the columns that columns.json describes."""
+
+    folder: RunFolder
+    run: dict[str, Any]
+    trials: pd.DataFrame
+    hosts: pd.DataFrame
+    cells: pd.DataFrame
+    factors: tuple[str, ...]
+
+    @property
+    def path(self) -> Path:
+        """Where the run lies."""
+        return self.folder.path
+
+
+def read_trials(path: str | Path) -> pd.DataFrame:
+    """The trials of the run at `path`, one row per trial, link and way."""
+    return read_table(open_run(path), "trials.csv")
+
+
+def read_run(path: str | Path) -> RunData:
+    """The run at `path`; a table that the run has not (yet) written is empty.
+
+    PlanError when there is no run, a newer linktrial wrote it, or a file is broken or too large.
+    """
+    folder = open_run(path)
+    trials = read_table(folder, "trials.csv")
+    return RunData(folder, folder.json("run.json"), trials, read_table(folder, "hosts.csv"),
+                   read_table(folder, "cells.csv"), tuple(columns.factors_in("trials.csv", list(trials.columns))))
+
+
+def read_table(folder: RunFolder, table: str) -> pd.DataFrame:
+    """One table with the types its columns promise; without rows when the file is missing."""
+    if not folder.has(table):
+        return _typed(pd.DataFrame(columns=columns.names(table)), table)
+    if table.endswith(".gz"):
+        source: Any = io.BytesIO(folder.unpacked(table))
+        header = _header(io.StringIO(source.getvalue()[:1_000_000].decode("utf-8", "replace")))
+    else:
+        source = folder.file(table)
+        with source.open(encoding="utf-8", errors="replace", newline="") as file:
+            header = _header(file)
+    if not header:
+        return _typed(pd.DataFrame(columns=columns.names(table)), table)
+    try:
+        frame = pd.read_csv(source, dtype=_dtypes(table, header), keep_default_na=False, encoding="utf-8",
+                            encoding_errors="replace", na_values=_empty_is_missing(table, header))
+    except (ValueError, pd.errors.ParserError) as error:
+        raise PlanError("run_file_broken", f"{folder.path / table}: {error}", path=str(folder.path / table)) from error
+    return _restored(frame, table)
+
+
+def _header(file: Any) -> list[str]:
+    header = next(csv.reader(file), [])
+    if len(header) > GREATEST_COLUMNS:
+        raise PlanError("run_file_broken", f"a table has {len(header)} columns, more than {GREATEST_COLUMNS}")
+    if len(set(header)) != len(header):
+        raise PlanError("run_file_broken", "a table names one of its columns twice")
+    return header
+
+
+def _kinds(table: str) -> dict[str, str]:
+    return {column.name: column.kind for column in columns.TABLES[table]}
+
+
+def _dtypes(table: str, header: Sequence[str]) -> dict[str, str]:
+    kinds = _kinds(table)
+    return {name: _DTYPES[kinds.get(name, "text")] for name in header}
+
+
+def _empty_is_missing(table: str, header: Sequence[str]) -> dict[str, list[str]]:
+    """Only an empty field of a numeric column is missing: a host may be called NA."""
+    kinds = _kinds(table)
+    return {name: [""] for name in header if kinds.get(name, "text") != "text"}
+
+
+def _typed(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    return frame.astype({name: kind for name, kind in _dtypes(table, list(frame.columns)).items()
+                         if name != columns.FACTORS_HERE})
+
+
+def _restored(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    """Take off the apostrophes that made text harmless in a spreadsheet."""
+    for name, kind in _dtypes(table, list(frame.columns)).items():
+        if kind != "object":
+            continue
+        protected = frame[name].str.startswith("'")
+        if protected.any():
+            frame.loc[protected, name] = frame.loc[protected, name].map(restore_text)
+    return frame

@@ -1,0 +1,61 @@
+"""Neighbour entries (who has which hardware address): read, set, removed."""
+
+from __future__ import annotations
+
+import ipaddress
+import struct
+from typing import Any, Dict, List
+
+from orchestrator.onhost.netlink import frames
+from orchestrator.onhost.netlink.channel import Channel
+
+_BODY = struct.Struct("=BxHiHBB")  # ndmsg: family, padding, index, state, flags, type
+_DESTINATION, _MAC = 1, 2
+_STATES = {"incomplete": 0x01, "reachable": 0x02, "stale": 0x04, "delay": 0x08, "probe": 0x10, "failed": 0x20,
+           "noarp": 0x40, "permanent": 0x80}
+_PROXY, _ROUTER = 0x08, 0x80
+
+
+def neighbours(index: int = 0) -> List[Dict[str, Any]]:
+    """The entries of every interface, or of one; those that we answer for ("proxy") too."""
+    found = []
+    with Channel() as channel:
+        for flags in (0, _PROXY):
+            answers = channel.dump(frames.GET_NEIGHBOUR, _BODY.pack(0, 0, 0, 0, flags, 0))
+            found += [_read(answer) for kind, answer in answers if kind == frames.NEW_NEIGHBOUR]
+    return [each for each in found if each["family"] and each["address"] and index in (0, each["index"])]
+
+
+def set_neighbour(index: int, entry: Dict[str, Any]) -> None:
+    """Make an entry as `neighbours` describes it, replacing one that is there; raise NetlinkError."""
+    body = _head(index, entry, _STATES[entry["state"]] if entry["state"] else 0)
+    if entry["mac"]:
+        body += frames.attribute(_MAC, bytes.fromhex(entry["mac"].replace(":", "")))
+    with Channel() as channel:
+        channel.change(frames.NEW_NEIGHBOUR, frames.CREATE | frames.REPLACE, body)
+
+
+def remove_neighbour(index: int, entry: Dict[str, Any]) -> None:
+    """Take an entry away; raise NetlinkError when it is not there."""
+    with Channel() as channel:
+        channel.change(frames.DELETE_NEIGHBOUR, 0, _head(index, entry, 0))
+
+
+def _head(index: int, entry: Dict[str, Any], state: int) -> bytes:
+    address = ipaddress.ip_address(entry["address"])
+    flags = (_PROXY if entry["proxy"] else 0) | (_ROUTER if entry["router"] else 0)
+    body = _BODY.pack(frames.family_number(address.version), 0, index, state, flags, 0)
+    return body + frames.attribute(_DESTINATION, address.packed)
+
+
+def _read(answer: bytes) -> Dict[str, Any]:
+    number, _, index, state, flags, _ = _BODY.unpack_from(answer)
+    values = frames.attribute_map(answer[_BODY.size:])
+    destination = values.get(_DESTINATION, b"")
+    return {
+        "index": index, "family": frames.family_of(number),
+        "address": frames.address(destination) if len(destination) in (4, 16) else "",
+        "mac": frames.mac(values.get(_MAC, b"")),
+        "state": next((name for name, bit in _STATES.items() if state & bit), ""),
+        "proxy": bool(flags & _PROXY), "router": bool(flags & _ROUTER),
+    }

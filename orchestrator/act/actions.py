@@ -1,0 +1,154 @@
+"""Commands that concern one host, each carried out over its session and answered by one event."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Any
+
+from orchestrator.act.session import HostAddress, HostSession, SshChoice, connect
+from orchestrator.decide import commands as do
+from orchestrator.decide import events as ev
+from orchestrator.decide.setup import RunSetup
+from orchestrator.decide.state import RunState, place_name
+from orchestrator.faults import HostError
+
+Json = dict[str, Any]
+CONNECT_BOUND_S = 30.0
+CHANGE_BOUND_S = 60.0  # a driver may take seconds per change; a stuck one is reported, not waited for
+RESTORE_BOUND_S = 120.0
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0  # between two tries to reach a lost host
+
+
+class HostActions:
+    """What can be asked of the hosts. Holds the open sessions; knows nothing of what comes next."""
+
+    def __init__(self, state: RunState, addresses: Mapping[str, HostAddress], ssh: SshChoice) -> None:
+        """`addresses` says how each of the plan's hosts is reached."""
+        self.state, self.addresses, self.ssh = state, addresses, ssh
+        self.sessions: dict[str, HostSession] = {}
+
+    @property
+    def setup(self) -> RunSetup:
+        """The run's fixed input."""
+        return self.state.setup
+
+    async def carry_out(self, command: do.Command) -> ev.Event:
+        """The event that answers a command; HostError when it did not succeed."""
+        return await _ACTIONS[type(command)](self, command)
+
+    async def connect(self, command: do.Connect) -> ev.Event:
+        """Open the session and read the host's facts."""
+        return ev.Connected(command.host, await self._open(command.host))
+
+    async def _open(self, name: str) -> Json:
+        session = await connect(self.addresses[name], self.ssh, bound_s=CONNECT_BOUND_S)
+        self.sessions[name] = session
+        return await session.request("facts", {}, bound_s=20.0)
+
+    async def take(self, command: do.Take) -> ev.Event:
+        """Ask for the lease, as a run that may hold it already."""
+        answer = await self._ask(command.host, "lease.take", {
+            "run_id": self.setup.run_id, "holder": self.setup.holder, "lease_s": self.setup.lease_s})
+        return ev.Taken(command.host, answer["token"], answer.get("earlier"))
+
+    async def prove_keeper(self, command: do.ProveKeeper) -> ev.Event:
+        """End the session that started the keeper; a new one must find it alive."""
+        name = command.host
+        before = await self._ask(name, "keeper", {})
+        await self.sessions.pop(name).close()
+        await self._open(name)
+        after = await self._ask(name, "keeper", {})
+        if not after["alive"] or after["pid"] != before["pid"]:
+            raise HostError("keeper_dies", f"{name}: the keeper does not survive the end of an SSH session", host=name,
+                            next_step="let processes linger after logout on this host (its session manager kills them)",
+                            before=before, after=after)
+        return ev.KeeperProven(name, {"pid": after["pid"]})
+
+    async def prepare(self, command: do.Prepare) -> ev.Event:
+        """Have the host record what it is to put back."""
+        answer = await self._ask(command.host, "prepare", {
+            "token": self._token(command.host), "interfaces": list(command.interfaces),
+            "places": list(command.places)}, CHANGE_BOUND_S)
+        return ev.Prepared(command.host, answer["before"], answer["image"])
+
+    async def apply(self, command: do.Apply) -> ev.Event:
+        """Set places to levels; the answer says what each took."""
+        answer = await self._ask(command.host, "apply", {
+            "token": self._token(command.host), "uses": list(command.uses)}, CHANGE_BOUND_S)
+        return ev.Applied(command.host, command.position, answer["uses"])
+
+    async def restore(self, command: do.Restore) -> ev.Event:
+        """Put everything back, and compare the whole host with its before-image."""
+        token = {"token": self._token(command.host)}
+        result = await self._ask(command.host, "restore", token, RESTORE_BOUND_S)
+        result["differences"] = await self._ask(command.host, "compare", token, CHANGE_BOUND_S)
+        return ev.Restored(command.host, result)
+
+    async def release(self, command: do.Release) -> ev.Event:
+        """Let the host forget us."""
+        await self._ask(command.host, "lease.release", {"token": self._token(command.host)})
+        return ev.Released(command.host)
+
+    async def rejoin(self, command: do.Rejoin) -> ev.Event:
+        """Try to reach a lost host until the plan's patience ends; ask it what became of our lease."""
+        name, pause_s = command.host, FIRST_PAUSE_S
+        until = time.monotonic() + self.setup.patience_s
+        while True:
+            try:
+                return await self._rejoin_once(name)
+            except HostError as error:
+                if error.code == "busy" or time.monotonic() + pause_s > until:
+                    raise
+            await asyncio.sleep(pause_s)
+            pause_s = min(pause_s * 2, LONGEST_PAUSE_S)
+
+    async def _rejoin_once(self, name: str) -> ev.Event:
+        old = self.sessions.pop(name, None)
+        if old is not None:
+            await old.close()
+        facts = await self._open(name)
+        host = self.state.hosts[name]
+        keeper = await self._ask(name, "keeper", {})
+        record = keeper.get("record") or {}
+        if host.token and record.get("run_id") == self.setup.run_id and record.get("state") == "held":
+            answer = await self._ask(name, "lease.take", {
+                "run_id": self.setup.run_id, "holder": self.setup.holder, "lease_s": self.setup.lease_s,
+                "token": host.token})
+            return ev.Rejoined(name, "kept", answer["token"], facts)
+        rebooted = bool(host.facts) and facts["boot_id"] != (host.facts or {}).get("boot_id")
+        as_found = await self._reads_as_before(name)
+        return ev.Rejoined(name, "rebooted" if rebooted else "reverted", 0, facts, as_found)
+
+    async def _reads_as_before(self, name: str) -> bool:
+        host = self.state.hosts[name]
+        places = list(host.places.values())
+        if not places:
+            return True
+        answer = await self._ask(name, "read", {"places": places}, CHANGE_BOUND_S)
+        return all(item["value"] == host.before[place_name(item)] for item in answer["values"])
+
+    async def renew(self, name: str) -> None:
+        """Renew a host's lease, so that it goes on waiting for us."""
+        await self._ask(name, "lease.renew", {"token": self._token(name), "lease_s": self.setup.lease_s})
+
+    async def close(self) -> None:
+        """End all sessions."""
+        await asyncio.gather(*(session.close() for session in self.sessions.values()), return_exceptions=True)
+
+    async def _ask(self, name: str, verb: str, args: Json, bound_s: float = 15.0) -> Json:
+        session = self.sessions.get(name)
+        if session is None:
+            raise HostError("session_lost", f"{name}: no session", host=name)
+        return await session.request(verb, args, bound_s=bound_s)
+
+    def _token(self, name: str) -> int:
+        return self.state.hosts[name].token
+
+
+_ACTIONS: dict[type[do.Command], Callable[..., Awaitable[ev.Event]]] = {
+    do.Connect: HostActions.connect, do.Take: HostActions.take, do.ProveKeeper: HostActions.prove_keeper,
+    do.Prepare: HostActions.prepare, do.Apply: HostActions.apply, do.Restore: HostActions.restore,
+    do.Release: HostActions.release, do.Rejoin: HostActions.rejoin,
+}

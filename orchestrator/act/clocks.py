@@ -1,0 +1,37 @@
+"""From the controller's clock to a host's: each host keeps its own monotonic clock, and none of them agree."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+from orchestrator.act.session import HostSession
+
+EXCHANGES = 5
+
+
+@dataclass(frozen=True)
+class HostClock:
+    """A host's CLOCK_MONOTONIC against ours: `offset_ns` to add, good to `error_s` (half the least round trip)."""
+
+    offset_ns: int
+    error_s: float
+
+    def host_ns(self, ours_s: float) -> int:
+        """The host's clock (ns) at our monotonic time (s)."""
+        return int(ours_s * 1e9) + self.offset_ns
+
+
+async def read_clock(session: HostSession) -> HostClock:
+    """The offset from the exchange with the least round trip: queueing only ever makes an exchange longer."""
+    best: HostClock | None = None
+    for _ in range(EXCHANGES):
+        before = time.monotonic()
+        answer = await session.request("clock", {}, bound_s=10.0)
+        after = time.monotonic()
+        middle_ns = int((before + after) / 2 * 1e9)
+        clock = HostClock(int(answer["monotonic_ns"]) - middle_ns, (after - before) / 2)
+        if best is None or clock.error_s < best.error_s:
+            best = clock
+    assert best is not None  # noqa: S101 - EXCHANGES is above 0
+    return best

@@ -1,0 +1,246 @@
+"""One trial, from the settings read back to the settings read again: what design calls a trial, in its order."""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from orchestrator.act.clocks import HostClock, read_clock
+from orchestrator.act.session import HostSession, Job
+from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
+from orchestrator.decide.path import path_verdict
+from orchestrator.decide.state import RunState, place_of
+from orchestrator.decide.traffic_args import WAYS, LinkFacts, link_rate_bit_s, ports_for, traffic_args
+from orchestrator.faults import Fault, LinkError
+from orchestrator.planning.cells import Cell
+from orchestrator.planning.order import Trial
+
+Json = dict[str, Any]
+READY_BOUND_S = 45.0  # a copper link renegotiates in 2..7 s; drivers and switches may take several times that
+FORWARDING_BOUND_S = 60.0  # a port with spanning tree forwards after twice its delay, 30 s by default
+PATH_BOUND_S = FORWARDING_BOUND_S + 30.0
+LEAD_S = 0.08  # from telling both ends until traffic starts: some round trips over SSH
+TRAFFIC_SLACK_S = 20.0  # connecting, draining, reading counters that lag
+
+
+@dataclass
+class End:
+    """One end of the link in this trial."""
+
+    host: str
+    session: HostSession
+    token: int
+    interface: str
+    address: str
+    facts: Json
+
+
+class ConductedTrial:
+    """Carries a trial out and keeps its record; a session that is lost on the way raises HostError."""
+
+    def __init__(self, state: RunState, trial: Trial, sessions: dict[str, HostSession],
+                 tell: Callable[[str], None]) -> None:
+        """`tell` receives a few words on what is happening, for the person who watches."""
+        self.state, self.trial, self.sessions, self.tell = state, trial, sessions, tell
+        self.cell: Cell = state.setup.cell(trial.cell)
+        self.link = state.setup.link(self.cell.link)
+        self.started_s = time.monotonic()
+        self.record: Json = {
+            "trial": trial.position, "attempt": state.attempt, "cell": trial.cell, "replicate": trial.replicate,
+            "block": trial.block, "whole_plot": trial.whole_plot, "position": trial.position, "role": trial.role,
+            "link": self.cell.link, "levels": dict(self.cell.levels), "traffic": dict(self.cell.traffic),
+            "started_at": datetime.now(UTC).isoformat(timespec="milliseconds"), "link_facts": None,
+            "settings": {}, "ready": {}, "path": None, "first": None, "second": None, "after": {},
+            "settle_s": 0.0, "overhead_s": 0.0, "error": None,
+        }
+
+    async def conduct(self) -> Json:
+        """The trial's record; what the cell or the path cannot do is in it, not raised."""
+        try:
+            await self._conduct()
+        except LinkError as error:
+            self.record["error"] = error.as_dict()
+        busy_s = self.record["settle_s"] + self._traffic_s() if self.record["second"] else self.record["settle_s"]
+        self.record["overhead_s"] = round(time.monotonic() - self.started_s - busy_s, 4)
+        return self.record
+
+    async def _conduct(self) -> None:
+        first, second = self._ends()
+        if not await self._settings_hold("settings"):
+            return
+        if not await self._ready(first, second):
+            return
+        await self._forget(first, second)
+        facts = self._link_facts(first, second)
+        self.record["link_facts"] = facts.as_dict()
+        if not await self._path_carries(first, second, facts):
+            return
+        await self._settle()
+        await self._traffic(first, second, facts)
+        await self._look_again(first, second)
+
+    def _ends(self) -> tuple[End, End]:
+        (a, selector_a), (b, selector_b) = self.link.ends
+        host_a, host_b = self.state.hosts[a], self.state.hosts[b]
+        name_a = interface_of(selector_a, host_a.facts or {}, a)
+        name_b = interface_of(selector_b, host_b.facts or {}, b)
+        facts_a, facts_b = interface_facts(name_a, host_a.facts or {}), interface_facts(name_b, host_b.facts or {})
+        self.family, local_a, local_b = addresses_of(self.link, facts_a, facts_b, self.cell.traffic["ip"])
+        return (End(a, self.sessions[a], host_a.token, name_a, local_a, facts_a),
+                End(b, self.sessions[b], host_b.token, name_b, local_b, facts_b))
+
+    async def _settings_hold(self, when: str) -> bool:
+        """Read every setting of the cell back on both hosts; what was refused while applying counts as read."""
+        found: dict[str, list[Json]] = {}
+        for name, host in self.state.hosts.items():
+            refused = [use for use in self.state.applied.get(name, []) if not use["ok"]]
+            places = [{**host.places[place_of(use, host)], "level": use.level}
+                      for use in self.cell.settings if use.host == name]
+            if refused and when == "settings":
+                found[name] = refused
+            elif places:
+                answer = await self.sessions[name].request("verify", {"uses": places}, bound_s=30.0)
+                found[name] = answer["uses"]
+            else:
+                found[name] = []
+        target = self.record if when == "settings" else self.record["after"]
+        target["settings"] = found
+        return all(use["ok"] for uses in found.values() for use in uses)
+
+    async def _ready(self, first: End, second: End) -> bool:
+        ends = (first, second)
+        answers = await asyncio.gather(*(
+            end.session.request("ready", {"interface": end.interface, "family": self.family, "address": end.address,
+                                          "bound_s": READY_BOUND_S}, bound_s=READY_BOUND_S + 10) for end in ends))
+        self.record["ready"] = {end.host: answer for end, answer in zip(ends, answers, strict=True)}
+        for end, answer in zip(ends, answers, strict=True):
+            if not answer["ready"]:
+                why = answer.get("why", "")
+                raise LinkError("not_ready", f"{end.host}: {end.interface} did not become ready: {why}",
+                                next_step="look at the cable, the peer and the link's settings", host=end.host)
+        return True
+
+    async def _forget(self, first: End, second: End) -> None:
+        """What was learned about the peer in an earlier cell must not decide this one."""
+        await asyncio.gather(*(
+            end.session.request("forget", {"token": end.token, "interface": end.interface, "peer": peer.address},
+                                bound_s=15.0)
+            for end, peer in ((first, second), (second, first))))
+
+    def _link_facts(self, first: End, second: End) -> LinkFacts:
+        now = [{**end.facts, **self.record["ready"][end.host]} for end in (first, second)]
+        about = [{"host": end.host, "interface": end.interface, "address": end.address, "mtu": facts["mtu"],
+                  "speed_bit_s": facts.get("speed_bit_s"), "driver": facts.get("driver", "")}
+                 for end, facts in zip((first, second), now, strict=True)]
+        mtu = int(min(facts["mtu"] for facts in now))
+        return LinkFacts(link_rate_bit_s(self.link, *now), self.family, mtu, *about)
+
+    async def _path_carries(self, first: End, second: End, facts: LinkFacts) -> bool:
+        port = ports_for(self.link, self.trial, self.state.setup.seed, 1)[0]
+        shared = {"token": secrets.token_hex(32), "family": facts.family, "port": port, "mtu": facts.mtu,
+                  "small_first_bound_s": FORWARDING_BOUND_S}
+        answer = second.session.start("path.answer", {**shared, "interface": second.interface,
+                                                      "local": second.address, "peer": first.address},
+                                      bound_s=PATH_BOUND_S)
+        try:
+            await _stage(answer, "listening", 15.0)
+            probe = first.session.start("path.probe", {**shared, "interface": first.interface,
+                                                       "local": first.address, "peer": second.address},
+                                        bound_s=PATH_BOUND_S)
+            mine = await self._follow(probe)
+            await answer.tell({"done": True})
+            theirs = await answer.result()
+        except BaseException:
+            await answer.cancel()
+            raise
+        self.record["path"] = path_verdict(mine, theirs)
+        return bool(self.record["path"]["verdict"] == "open")
+
+    async def _follow(self, job: Job) -> Json:
+        """The job's result, its events passed on to the person who watches."""
+        result = asyncio.ensure_future(job.result())
+        while not result.done():
+            event = asyncio.ensure_future(job.event(PATH_BOUND_S))
+            await asyncio.wait({result, event}, return_when=asyncio.FIRST_COMPLETED)
+            if event.done() and not event.cancelled() and event.exception() is None:
+                self.tell(str(event.result().get("say", "")))
+            else:
+                event.cancel()
+                await asyncio.gather(event, return_exceptions=True)
+                if not result.done():
+                    await asyncio.wait({result})
+        return await result
+
+    async def _settle(self) -> None:
+        settle_s = self.state.setup.settle_s
+        await asyncio.sleep(settle_s)
+        self.record["settle_s"] = settle_s
+
+    def _traffic_s(self) -> float:
+        return self.state.setup.warmup_s + self.state.setup.length_s
+
+    async def _traffic(self, first: End, second: End, facts: LinkFacts) -> None:
+        setup = self.state.setup
+        bound_s = self._traffic_s() + TRAFFIC_SLACK_S
+        await asyncio.gather(*(end.session.request("lease.renew", {
+            "token": end.token, "lease_s": setup.lease_s + bound_s}, bound_s=10.0) for end in (first, second)))
+        dial_args, serve_args = traffic_args(self.cell, self.link, self.trial, facts, seed=setup.seed,
+                                             token=secrets.token_hex(32), bound_s=bound_s)
+        serve = second.session.start("traffic.serve", serve_args, bound_s=bound_s + 10)
+        jobs = [serve]
+        try:
+            await _stage(serve, "listening", 15.0)
+            dial = first.session.start("traffic.dial", dial_args, bound_s=bound_s + 10)
+            jobs.append(dial)
+            await asyncio.gather(_stage(dial, "connected", 20.0), _stage(serve, "connected", 20.0))
+            clocks = await asyncio.gather(read_clock(first.session), read_clock(second.session))
+            await self._give_windows((dial, serve), clocks)
+            mine, theirs = await asyncio.gather(dial.result(), serve.result())
+        except BaseException:
+            await asyncio.gather(*(job.cancel() for job in jobs), return_exceptions=True)
+            raise
+        self.record["first"], self.record["second"] = mine, theirs
+
+    async def _give_windows(self, jobs: tuple[Job, Job], clocks: list[HostClock]) -> None:
+        setup = self.state.setup
+        start = time.monotonic() + LEAD_S
+        window = start + setup.warmup_s
+        for job, clock in zip(jobs, clocks, strict=True):
+            await job.tell({"start_ns": clock.host_ns(start), "window_from_ns": clock.host_ns(window),
+                            "window_to_ns": clock.host_ns(window + setup.length_s)})
+        self.record["clock_error_s"] = max(clock.error_s for clock in clocks)
+
+    async def _look_again(self, first: End, second: End) -> None:
+        """Settings, speed and boot once more: a trial stands only if the cell's conditions held to its end."""
+        await self._settings_hold("after")
+        answers = await asyncio.gather(*(end.session.request("facts", {}, bound_s=15.0) for end in (first, second)))
+        self.record["after"]["speed_bit_s"] = {
+            end.host: interface_facts(end.interface, answer)["speed_bit_s"]
+            for end, answer in zip((first, second), answers, strict=True)}
+        self.record["after"]["boot_id"] = {end.host: answer["boot_id"]
+                                           for end, answer in zip((first, second), answers, strict=True)}
+        self.record["before"] = {"boot_id": {name: (host.facts or {}).get("boot_id")
+                                             for name, host in self.state.hosts.items()}}
+
+
+async def _stage(job: Job, stage: str, bound_s: float) -> None:
+    """Wait until a job says that it has come so far."""
+    while True:
+        if (await job.event(bound_s)).get("stage") == stage:
+            return
+
+
+def ways_of(cell: Cell) -> tuple[str, ...]:
+    """The ways a cell's traffic goes, seen from the first end."""
+    return WAYS[cell.traffic["direction"]]
+
+
+def broken_record(conducted: ConductedTrial, fault: Fault) -> Json:
+    """The record of a trial that ended in a fault of the host's or the link's making."""
+    conducted.record["error"] = fault.as_dict()
+    return conducted.record

@@ -1,0 +1,85 @@
+"""The journal's file: append only, flushed to the disk before anything that it announces is done."""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from orchestrator.decide.journal_lines import START, Cut, Entry, decode, encode
+from orchestrator.faults import BugError, HostError
+
+MOST_BYTES = 2 << 30
+
+
+class Journal:
+    """Appends lines to `journal.jsonl`. A write or flush that fails ends the run: nothing is retried in hope."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the journal for appending; a bad tail from a crash is cut off first, and kept beside it."""
+        self.path = path
+        self.cut: Cut | None = None
+        entries, self._sum = self._recover() if path.exists() else ([], START)
+        self.entries_found = entries
+        self._number = len(entries)
+        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
+        self._broken = False
+        _flush_folder(path.parent)
+
+    def append(self, kind: str, body: dict[str, Any]) -> Entry:
+        """Write one line and flush it; returns only when it is on the disk."""
+        if self._broken:
+            raise BugError("journal_broken", "the journal could not be written; the run must end")
+        entry = Entry(self._number + 1, datetime.now(UTC).isoformat(timespec="milliseconds"), kind, body)
+        line, total = encode(entry, self._sum)
+        try:
+            data = line.encode() + b"\n"
+            if os.write(self._file, data) != len(data):
+                raise OSError("the disk took only part of a line")
+            os.fdatasync(self._file)
+        except OSError as error:
+            self._broken = True
+            raise HostError("journal_write", f"cannot write {self.path}: {error}", host="controller",
+                            next_step="make room on the disk, then: linktrial resume " + str(self.path.parent)
+                            ) from error
+        self._number, self._sum = entry.number, total
+        return entry
+
+    def _recover(self) -> tuple[list[Entry], str]:
+        entries, self.cut, total = read_lines(self.path)
+        if self.cut:
+            with self.path.open("r+b") as file:
+                file.seek(self.cut.byte)
+                self.path.with_suffix(".cut").write_bytes(file.read())
+                file.truncate(self.cut.byte)
+                os.fsync(file.fileno())
+        return entries, total
+
+    def close(self) -> None:
+        """Close the file."""
+        os.close(self._file)
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
+        self.close()
+
+
+def read_lines(path: Path) -> tuple[list[Entry], Cut | None, str]:
+    """The journal's good entries, where it was cut, and the last good checksum; changes nothing."""
+    if path.stat().st_size > MOST_BYTES:
+        raise HostError("journal_size", f"{path} is larger than {MOST_BYTES} bytes", host="controller")
+    with path.open("rb") as file:
+        return decode(file)
+
+
+def _flush_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,132 @@
+"""The loop that joins the state machine to the world: commands become actions, answers become events.
+
+Every event is in the journal before it is handled, and every command that changes a host is there before it is
+carried out. Nothing here decides what comes next.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from typing import Any
+
+from orchestrator.act.actions import HostActions
+from orchestrator.act.conduct import ConductedTrial
+from orchestrator.act.journal import Journal
+from orchestrator.decide import commands as do
+from orchestrator.decide import events as ev
+from orchestrator.decide.judge import judge
+from orchestrator.decide.machine import advance, handle
+from orchestrator.decide.state import RunState
+from orchestrator.faults import BugError, Fault, HostError
+
+LOST = frozenset({"session_lost", "no_session"})
+Listener = Callable[[RunState, ev.Event | do.Command | str], None]
+
+
+class Runner:
+    """Drives one run to its end. Listeners see every event and command; they never change anything."""
+
+    def __init__(self, state: RunState, journal: Journal, actions: HostActions, listener: Listener) -> None:
+        """`state` is fresh, or replayed from the journal when a run is taken up again."""
+        self.state, self.journal, self.actions, self.listener = state, journal, actions, listener
+        self.events: asyncio.Queue[ev.Event] = asyncio.Queue()
+        self.tasks: dict[str, asyncio.Task[None]] = {}
+        self.bug: BaseException | None = None
+
+    async def run(self, first_event: ev.Event | None = None) -> int:
+        """Until the state machine says that the run is over; the exit code."""
+        renewing = asyncio.ensure_future(self._renew_leases())
+        try:
+            self._start(self._handle(first_event) if first_event else advance(self.state))
+            while self.state.exit_code is None:
+                self._start(self._handle(await self.events.get()))
+            return self.state.exit_code
+        finally:
+            renewing.cancel()
+            for task in self.tasks.values():
+                task.cancel()
+            await asyncio.gather(renewing, *self.tasks.values(), return_exceptions=True)
+            await self.actions.close()
+
+    def post(self, event: ev.Event) -> None:
+        """Let something happen; used by signal handlers too."""
+        self.events.put_nowait(event)
+
+    def _handle(self, event: ev.Event) -> list[do.Command]:
+        """Journal the event, then handle it exactly as replay would: after a trip through JSON."""
+        entry = self.journal.append("event", ev.event_to_dict(event))
+        same = ev.event_from_dict(json.loads(json.dumps(entry.body)))
+        commands = handle(self.state, same)
+        self.listener(self.state, same)
+        return commands
+
+    def _start(self, commands: list[do.Command]) -> None:
+        for command in commands:
+            if command.changes_host:
+                self.journal.append("intent", do.command_to_dict(command))
+            self.listener(self.state, command)
+            if isinstance(command, do.Abandon):
+                self._abandon()
+            elif isinstance(command, do.Conduct):
+                self.tasks["trial"] = asyncio.ensure_future(self._guard(self._conduct(command)))
+            elif not isinstance(command, do.Finish):
+                self.tasks[command.host] = asyncio.ensure_future(  # type: ignore[attr-defined] # all others name a host
+                    self._guard(self._act(command)))
+
+    async def _guard(self, work: Any) -> None:
+        """An error that is nobody else's is ours: the hosts are put back, and the exit code says so."""
+        try:
+            await work
+        except Exception as error:
+            self.bug = self.bug or error
+            self.post(ev.StopAsked("bug", f"{type(error).__name__}: {error}"))
+            raise
+
+    async def _act(self, command: Any) -> None:
+        try:
+            self.post(await self.actions.carry_out(command))
+        except HostError as error:
+            if error.code in LOST and not isinstance(command, do.Connect | do.Rejoin):
+                self.post(ev.SessionLost(command.host, error.as_dict()))
+            else:
+                self.post(ev.HostFailed(command.host, type(command).__name__, error.as_dict()))
+
+    async def _conduct(self, command: do.Conduct) -> None:
+        trial = ConductedTrial(self.state, self.state.trial(command.position), self.actions.sessions,
+                               lambda words: self.listener(self.state, words))
+        try:
+            record = await trial.conduct()
+        except HostError as error:
+            if error.code in LOST:
+                self.post(ev.SessionLost(error.host, error.as_dict()))
+                self.post(ev.ConductBroken(command.position, command.attempt, error.as_dict()))
+                return
+            record = trial.record
+            record["error"] = error.as_dict()
+        except BugError:
+            raise
+        except Fault as error:
+            record = trial.record
+            record["error"] = error.as_dict()
+        verdict = judge(record)
+        self.post(ev.Conducted(command.position, command.attempt, record, {
+            "status": verdict.status, "doubts": list(verdict.doubts), "reason": verdict.reason}))
+
+    def _abandon(self) -> None:
+        task = self.tasks.pop("trial", None)
+        if task is not None:
+            task.cancel()
+
+    async def _renew_leases(self) -> None:
+        """Each host hears from us thrice per lease; one missed renewal, or two, does no harm."""
+        while True:
+            await asyncio.sleep(self.state.setup.lease_s / 3)
+            for name, host in self.state.hosts.items():
+                if host.connected and host.token and not host.released:
+                    try:
+                        await self.actions.renew(name)
+                    except HostError as error:
+                        if error.code in LOST and host.connected:
+                            self.post(ev.SessionLost(name, error.as_dict()))

@@ -1,0 +1,63 @@
+"""The end of a run: the trial in flight abandoned, every host put back and let go, and what the exit code says."""
+
+from __future__ import annotations
+
+from orchestrator.decide.commands import Abandon, Command, Finish, Rejoin, Release, Restore, Take
+from orchestrator.decide.starting import prepare
+from orchestrator.decide.state import RunState
+
+_STOPPED = {"interrupt": 130, "terminate": 143, "stop": 6, "bug": 4}
+
+
+def wants_to_end(state: RunState) -> bool:
+    """Nothing more is to be measured: refused, stopped, or the schedule is through."""
+    return bool(state.stop or state.refused or (state.began and not state.next_position()))
+
+
+def ending_commands(state: RunState) -> list[Command]:
+    """The next steps of putting the hosts back; `Finish` when there is none left."""
+    if flight := state.pending.pop("trial", ""):
+        position, attempt = (int(part) for part in flight.split("/"))
+        return [Abandon(position, attempt), *_put_back(state)]
+    commands = _put_back(state)
+    if commands or (any(name in state.pending for name in state.hosts) and not state.hurry):
+        return commands
+    state.exit_code = exit_code(state)
+    return [Finish(state.exit_code)]
+
+
+def _put_back(state: RunState) -> list[Command]:
+    if state.hurry:
+        return []
+    steps = [_next_step(state, name) for name in state.hosts if name not in state.pending]
+    return [step for step in steps if step is not None]
+
+
+def _next_step(state: RunState, name: str) -> Command | None:
+    host = state.hosts[name]
+    held = host.token > 0 or (host.changed and not host.as_found)
+    if host.released or host.fault is not None or not held:
+        return None
+    if not host.connected:
+        return Rejoin(name)
+    if host.token == 0:
+        return Take(name)
+    if host.changed and not host.prepared:  # it restarted, and something still differs from before the run
+        return prepare(state, name)
+    if host.changed and host.restored is None:
+        return Restore(name)
+    return Release(name) if host.as_found else None  # what could not be put back stays on the host's own record
+
+
+def exit_code(state: RunState) -> int:
+    """The most serious of what happened (design: 5, 4, 130/143, 6, 3, 2, 1)."""
+    if any(not host.as_found for host in state.hosts.values()):
+        return 5
+    if state.refused:
+        return 4 if state.refused.get("whose") == "ours" else 3
+    if state.stop:
+        return _STOPPED[state.stop["kind"]]
+    fine = {"valid", *state.setup.accept}
+    statuses = {("suspect" if position in state.marks else outcome["status"])
+                for position, outcome in state.outcomes.items()}
+    return 0 if statuses <= fine else 1

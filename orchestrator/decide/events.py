@@ -1,0 +1,160 @@
+"""What can happen to a run. Every event is plain data, so that the journal can hold it and replay it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened; subclasses are the closed list of what can."""
+
+
+@dataclass(frozen=True)
+class Connected(Event):
+    """A host answered and its helper told what it is."""
+
+    host: str
+    facts: Json
+
+
+@dataclass(frozen=True)
+class HostFailed(Event):
+    """A command to a host did not succeed; `step` is the command's name."""
+
+    host: str
+    step: str
+    fault: Json
+
+
+@dataclass(frozen=True)
+class Taken(Event):
+    """The host granted its lease to this run."""
+
+    host: str
+    token: int
+    earlier: Json | None = None
+
+
+@dataclass(frozen=True)
+class KeeperProven(Event):
+    """The keeper was seen alive from a new session after the one that started it had ended."""
+
+    host: str
+    seen: Json
+
+
+@dataclass(frozen=True)
+class Prepared(Event):
+    """The before-values are on the host's own record, and now in the journal: changes may begin."""
+
+    host: str
+    before: list[Json]
+    image: Json
+
+
+@dataclass(frozen=True)
+class Applied(Event):
+    """What each setting took, as read back by the host."""
+
+    host: str
+    position: int
+    uses: list[Json]
+
+
+@dataclass(frozen=True)
+class Conducted(Event):
+    """A trial was conducted, or found impossible; `record` holds what was seen, `verdict` what it is worth."""
+
+    position: int
+    attempt: int
+    record: Json
+    verdict: Json
+
+
+@dataclass(frozen=True)
+class ConductBroken(Event):
+    """The trial in flight could not be finished, through no property of its cell; it will be repeated."""
+
+    position: int
+    attempt: int
+    fault: Json
+
+
+@dataclass(frozen=True)
+class SessionLost(Event):
+    """The SSH session of a host ended without our asking."""
+
+    host: str
+    fault: Json
+
+
+@dataclass(frozen=True)
+class Rejoined(Event):
+    """A lost host is back. `outcome`: kept (lease still ours), reverted (it had put itself back), rebooted.
+
+    `as_found` says whether every place of the run reads as before it; certain only when the lease was not kept.
+    """
+
+    host: str
+    outcome: str
+    token: int
+    facts: Json
+    as_found: bool = False
+
+
+@dataclass(frozen=True)
+class Restored(Event):
+    """What the host put back, what stayed, and how its image differs from before."""
+
+    host: str
+    result: Json
+
+
+@dataclass(frozen=True)
+class Released(Event):
+    """The host forgot this run: lease, keeper and record are gone."""
+
+    host: str
+
+
+@dataclass(frozen=True)
+class StopAsked(Event):
+    """Somebody wants the run to end: `interrupt`, `terminate`, `stop` with a reason of our own, `bug`."""
+
+    kind: str
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Resumed(Event):
+    """Another process took the run up again; hosts must be contacted anew."""
+
+    again: list[int] = field(default_factory=list)
+    added: list[Json] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Marked(Event):
+    """A person called a finished trial doubtful, or took that back (`reason` empty)."""
+
+    position: int
+    reason: str
+
+
+EVENTS: dict[str, type[Event]] = {kind.__name__: kind for kind in Event.__subclasses__()}
+
+
+def event_to_dict(event: Event) -> Json:
+    """The event as the journal holds it."""
+    return {"event": type(event).__name__, **asdict(event)}
+
+
+def event_from_dict(data: Mapping[str, Any]) -> Event:
+    """The event that the journal holds; KeyError for a name this version does not know."""
+    fields = {key: value for key, value in data.items() if key != "event"}
+    return EVENTS[data["event"]](**fields)

@@ -1,0 +1,239 @@
+"""The run's one entry: `handle(state, event) -> commands`.
+
+How it works. An event is first *noted*: one small function per kind of event writes what happened into the state and
+decides nothing (`_NOTE`, below). Then `advance` looks at the state alone and says what is to be done next. Since
+nothing but the state is looked at, the same state always leads to the same commands, however it came about: an
+ordinary start, a host that came back, a run that another process resumed. At most one command per host is awaited.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from orchestrator.decide import events as ev
+from orchestrator.decide.commands import Command
+from orchestrator.decide.ending import ending_commands, wants_to_end
+from orchestrator.decide.starting import starting_commands
+from orchestrator.decide.state import DEATHS_TO_SKIP, MOST_ATTEMPTS, UNKNOWN_LEVEL, HostState, RunState, place_name
+from orchestrator.decide.trials import start_over, trial_commands
+from orchestrator.planning.order import Trial
+
+LEASE_IS_GONE = frozenset({"stale_token", "lease_expired", "not_held", "not_prepared"})
+
+
+def handle(state: RunState, event: ev.Event) -> list[Command]:
+    """Note what happened, then say what is to be done; an event of a finished run changes nothing."""
+    if state.exit_code is not None and not isinstance(event, ev.Resumed | ev.Marked):
+        return []
+    _NOTE[type(event)](state, event)
+    return [] if isinstance(event, ev.Marked) else advance(state)
+
+
+def advance(state: RunState) -> list[Command]:
+    """What is to be done next, from the state alone; marks it as pending."""
+    commands = ending_commands(state) if wants_to_end(state) else starting_commands(state)
+    if not commands and not wants_to_end(state) and all(host.ready for host in state.hosts.values()):
+        commands = trial_commands(state)
+        if not commands and wants_to_end(state):  # the schedule has just run out
+            commands = ending_commands(state)
+    for command in commands:
+        host = getattr(command, "host", None)
+        if host is not None:
+            state.pending[host] = type(command).__name__
+    return commands
+
+
+def _connected(state: RunState, event: ev.Connected) -> None:
+    host = _answered(state, event.host)
+    host.connected, host.facts = True, event.facts
+
+
+def _host_failed(state: RunState, event: ev.HostFailed) -> None:
+    host = _answered(state, event.host)
+    code = str(event.fault.get("code", ""))
+    if event.step == "Apply":
+        _apply_failed(state, event, host, lease_gone=code in LEASE_IS_GONE)
+    elif event.step == "Restore" and code in LEASE_IS_GONE:
+        host.token, host.connected = 0, False  # ask the host itself what became of it
+    elif event.step == "Release":
+        host.fault = event.fault
+        state.notes.append(f"{event.host}: was restored, but keeps its record until its lease ends")
+    elif not state.began:
+        state.refused = state.refused or event.fault
+        host.fault = event.fault
+    else:
+        host.fault = event.fault
+        state.stop = state.stop or {"kind": "stop", "reason": str(event.fault.get("message", code))}
+
+
+def _apply_failed(state: RunState, event: ev.HostFailed, host: HostState, *, lease_gone: bool) -> None:
+    if lease_gone:
+        host.token, host.prepared, host.levels = 0, False, {}
+        start_over(state)
+        return
+    _forget_last_levels(host)
+    why = str(event.fault.get("message", "refused"))
+    state.applied[event.host] = [{**use, "ok": False, "seen": None, "why": why, "code": event.fault.get("code", "")}
+                                 for use in host.last_applied]
+
+
+def _forget_last_levels(host: HostState) -> None:
+    for use in host.last_applied:
+        host.levels[place_name(use)] = UNKNOWN_LEVEL
+
+
+def _taken(state: RunState, event: ev.Taken) -> None:
+    host = _answered(state, event.host)
+    host.token, host.released, host.restored = event.token, False, None
+    if event.earlier:
+        state.notes.append(f"{event.host}: an earlier run had left its record; it had been put back")
+
+
+def _keeper_proven(state: RunState, event: ev.KeeperProven) -> None:
+    _answered(state, event.host).proven = True
+
+
+def _prepared(state: RunState, event: ev.Prepared) -> None:
+    host = _answered(state, event.host)
+    for item in event.before:
+        place = place_name(item)
+        host.before.setdefault(place, item["value"])  # the first value ever seen is the truth
+        host.places[place] = {"setting": item["setting"], "target": item["target"]}
+    host.image = host.image or event.image
+    host.prepared, host.levels = True, {}
+    if all(other.prepared for other in state.hosts.values()):
+        state.began = True
+
+
+def _applied(state: RunState, event: ev.Applied) -> None:
+    host = _answered(state, event.host)
+    if event.position != state.position:
+        return
+    state.applied[event.host] = event.uses
+    for use in event.uses:
+        place = place_name(use)
+        if not use["ok"]:
+            host.levels[place] = UNKNOWN_LEVEL
+        elif use.get("as_found"):
+            host.levels.pop(place, None)
+        else:
+            host.levels[place] = use["level"]
+
+
+def _conducted(state: RunState, event: ev.Conducted) -> None:
+    if state.pending.get("trial") != f"{event.position}/{event.attempt}":
+        return
+    del state.pending["trial"]
+    verdict = event.verdict
+    state.outcomes[event.position] = {"status": verdict["status"], "doubts": list(verdict["doubts"]),
+                                      "reason": verdict["reason"], "attempt": event.attempt}
+    _note_outside_changes(state, event)
+    start_over(state, attempt=1)
+
+
+def _note_outside_changes(state: RunState, event: ev.Conducted) -> None:
+    """A level that somebody else changed during the trial is no longer known, and is applied again or stops the run."""
+    changed = event.verdict.get("changed_outside") or []
+    for item in changed:
+        host = state.hosts[item["host"]]
+        host.levels[place_name(item)] = UNKNOWN_LEVEL
+    if changed and state.setup.changed_outside == "stop":
+        names = ", ".join(f"{item['setting']} on {item['host']}" for item in changed)
+        state.stop = state.stop or {"kind": "stop", "reason": f"changed by somebody else: {names}"}
+
+
+def _conduct_broken(state: RunState, event: ev.ConductBroken) -> None:
+    if state.pending.get("trial") != f"{event.position}/{event.attempt}":
+        return
+    del state.pending["trial"]
+    if event.attempt >= MOST_ATTEMPTS:
+        state.outcomes[event.position] = {"status": "failed", "doubts": ["broken_off"], "attempt": event.attempt,
+                                          "reason": str(event.fault.get("message", "broken off"))}
+        start_over(state, attempt=1)
+    else:
+        start_over(state, attempt=event.attempt + 1)
+
+
+def _session_lost(state: RunState, event: ev.SessionLost) -> None:
+    host = state.hosts[event.host]
+    state.pending.pop(event.host, None)
+    host.connected = False
+    _forget_last_levels(host)
+
+
+def _rejoined(state: RunState, event: ev.Rejoined) -> None:
+    host = _answered(state, event.host)
+    host.connected, host.facts = True, event.facts
+    if event.outcome == "kept":
+        host.token = event.token
+        host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)  # applied again: cheap, and certain
+        return
+    host.token, host.prepared, host.levels = 0, False, {}
+    host.changed = host.changed and not event.as_found
+    state.notes.append(f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had put itself back'}; "
+                       "taken again")
+    if event.outcome == "rebooted":
+        _count_death(state, host)
+
+
+def _count_death(state: RunState, host: HostState) -> None:
+    for level in {f"{use['setting']}={use['level']}" for use in host.last_applied if not use.get("as_found")}:
+        host.deaths[level] = host.deaths.get(level, 0) + 1
+        if host.deaths[level] >= DEATHS_TO_SKIP:
+            _skip_rest(state, level)
+
+
+def _skip_rest(state: RunState, level: str) -> None:
+    for trial in state.schedule:
+        uses = state.setup.cell(trial.cell).settings
+        if trial.position not in state.outcomes and any(f"{use.setting}={use.level}" == level for use in uses):
+            state.outcomes[trial.position] = {"status": "skipped", "doubts": ["host_died_twice"], "attempt": 0,
+                                              "reason": f"a host restarted twice under {level}"}
+
+
+def _restored(state: RunState, event: ev.Restored) -> None:
+    host = _answered(state, event.host)
+    host.restored, host.levels = event.result, {}
+
+
+def _released(state: RunState, event: ev.Released) -> None:
+    host = _answered(state, event.host)
+    host.released, host.token, host.prepared, host.proven = True, 0, False, False
+
+
+def _stop_asked(state: RunState, event: ev.StopAsked) -> None:
+    state.hurry = state.stop is not None and event.kind != "stop" and state.stop["kind"] != "stop"
+    state.stop = state.stop or {"kind": event.kind, "reason": event.reason}
+
+
+def _resumed(state: RunState, event: ev.Resumed) -> None:
+    """Another process goes on: no session is open, nothing is awaited, and what was applied is no longer certain."""
+    state.pending.clear()
+    state.stop, state.refused, state.hurry, state.exit_code = None, None, False, None
+    state.added.extend(Trial(**trial) for trial in event.added)
+    for position in event.again:
+        state.outcomes.pop(position, None)
+    start_over(state, attempt=state.attempt + 1 if state.position else 1)
+    for host in state.hosts.values():
+        host.connected, host.proven, host.fault, host.restored = False, False, None, None
+        host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)
+
+
+def _marked(state: RunState, event: ev.Marked) -> None:
+    if event.reason:
+        state.marks[event.position] = event.reason
+    else:
+        state.marks.pop(event.position, None)
+
+
+def _answered(state: RunState, name: str) -> HostState:
+    state.pending.pop(name, None)
+    return state.hosts[name]
+
+
+_NOTE: dict[type[ev.Event], Callable[..., None]] = {
+    ev.Connected: _connected, ev.HostFailed: _host_failed, ev.Taken: _taken, ev.KeeperProven: _keeper_proven,
+    ev.Prepared: _prepared, ev.Applied: _applied, ev.Conducted: _conducted, ev.ConductBroken: _conduct_broken,
+    ev.SessionLost: _session_lost, ev.Rejoined: _rejoined, ev.Restored: _restored, ev.Released: _released,
+    ev.StopAsked: _stop_asked, ev.Resumed: _resumed, ev.Marked: _marked,
+}

@@ -1,0 +1,39 @@
+"""What must be true of the hosts before the first of them is changed."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+from orchestrator.decide.ends import addresses_of, interface_facts, interface_of, same_network_namespace, target_of
+from orchestrator.decide.state import RunState
+from orchestrator.faults import Fault, LinkError
+
+
+def preflight_problem(state: RunState) -> Fault | None:
+    """The first reason why the run may not begin, from the hosts' facts alone; None when it may."""
+    facts = {name: host.facts or {} for name, host in state.hosts.items()}
+    try:
+        for one, other in combinations(sorted(facts), 2):
+            if same_network_namespace(facts[one], facts[other]):
+                raise LinkError("one_machine", f"{one} and {other} are the same machine: traffic between them would "
+                                "never touch a link", next_step="name two different machines in the plan")
+        for cell in state.setup.cells:
+            for use in cell.settings:
+                target_of(use, facts[use.host])
+            link = state.setup.link(cell.link)
+            (a, first), (b, second) = link.ends
+            addresses_of(link, interface_facts(interface_of(first, facts[a], a), facts[a]),
+                         interface_facts(interface_of(second, facts[b], b), facts[b]), cell.traffic["ip"])
+    except Fault as fault:
+        return fault
+    return None
+
+
+def interfaces_used(state: RunState, name: str) -> tuple[str, ...]:
+    """The interfaces of a host that links or settings of this run use, in a stable order."""
+    facts = state.hosts[name].facts or {}
+    used = {interface_of(selector, facts, name) for link in state.setup.links
+            for host, selector in link.ends if host == name}
+    used |= {target_of(use, facts) for cell in state.setup.cells for use in cell.settings
+             if use.host == name and use.selector}
+    return tuple(sorted(used - {""}))

@@ -1,0 +1,26 @@
+"""From a journal to the run's state: what a run resumes and recovers from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from orchestrator.decide.commands import Command
+from orchestrator.decide.events import event_from_dict
+from orchestrator.decide.journal_lines import Entry
+from orchestrator.decide.machine import handle
+from orchestrator.decide.setup import setup_from_dict
+from orchestrator.decide.state import RunState, begin
+from orchestrator.faults import HostError
+
+
+def replay(entries: Sequence[Entry]) -> tuple[RunState, list[Command]]:
+    """(the state after all events, the commands that the last of them led to)."""
+    if not entries or entries[0].kind != "setup":
+        raise HostError("journal_empty", "the journal does not begin with a run's setup",
+                        next_step="if the hosts may have been changed, run: linktrial recover PLAN")
+    state = begin(setup_from_dict(entries[0].body))
+    commands: list[Command] = []
+    for entry in entries[1:]:
+        if entry.kind == "event":
+            commands = handle(state, event_from_dict(entry.body))
+    return state, commands

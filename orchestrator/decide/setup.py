@@ -1,0 +1,77 @@
+"""What a run is to do, as plain data: everything the state machine needs, and all that `replay` starts from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from orchestrator.planning.cells import Cell, SettingUse
+from orchestrator.planning.order import Trial
+
+
+@dataclass(frozen=True)
+class LinkSetup:
+    """A link: its two ends as (host, selector) and what the plan says about the path between them."""
+
+    name: str
+    ends: tuple[tuple[str, str], tuple[str, str]]
+    rate_bit_s: float | None
+    addresses: tuple[str, str] | None
+    ports: tuple[int, ...]
+    isolated: bool
+
+
+@dataclass(frozen=True)
+class RunSetup:
+    """One run's fixed input. Times are in seconds; `accept` lists statuses that do not fail the run."""
+
+    run_id: str
+    plan_name: str
+    hosts: tuple[str, ...]
+    links: tuple[LinkSetup, ...]
+    cells: tuple[Cell, ...]
+    schedule: tuple[Trial, ...]
+    length_s: float
+    warmup_s: float
+    settle_s: float
+    lease_s: float
+    patience_s: float
+    seed: int
+    changed_outside: str = "reapply"
+    accept: tuple[str, ...] = ()
+    holder: str = ""
+    own_ports: Mapping[str, Any] = field(default_factory=dict)
+
+    def cell(self, number: int) -> Cell:
+        """The cell with this number."""
+        return next(cell for cell in self.cells if cell.number == number)
+
+    def link(self, name: str) -> LinkSetup:
+        """The link with this name."""
+        return next(link for link in self.links if link.name == name)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The setup as it stands in the journal's first line."""
+        return asdict(self)
+
+
+def setup_from_dict(data: Mapping[str, Any]) -> RunSetup:
+    """The inverse of `RunSetup.as_dict`, after a trip through JSON."""
+    cells = tuple(
+        Cell(**{**cell, "settings": tuple(SettingUse(**use) for use in cell["settings"])}) for cell in data["cells"]
+    )
+    links = tuple(
+        LinkSetup(**{
+            **link,
+            "ends": tuple(tuple(end) for end in link["ends"]),
+            "addresses": tuple(link["addresses"]) if link["addresses"] else None,
+            "ports": tuple(link["ports"]),
+        })
+        for link in data["links"]
+    )
+    fixed = {
+        "hosts": tuple(data["hosts"]), "links": links, "cells": cells,
+        "schedule": tuple(Trial(**trial) for trial in data["schedule"]), "accept": tuple(data["accept"]),
+    }
+    return RunSetup(**{**data, **fixed})

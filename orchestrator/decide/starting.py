@@ -1,0 +1,45 @@
+"""Hosts on their way to being ready: contacted, taken in sorted order, keeper proven, before-values recorded."""
+
+from __future__ import annotations
+
+from orchestrator.decide.commands import Command, Connect, Prepare, ProveKeeper, Rejoin, Take
+from orchestrator.decide.preflight import interfaces_used, preflight_problem
+from orchestrator.decide.state import RunState, all_places
+
+
+def starting_commands(state: RunState) -> list[Command]:
+    """What brings the hosts nearer to being ready; empty when all are, or when answers are awaited."""
+    absent = [name for name, host in state.hosts.items() if not host.connected]
+    if absent:
+        contact = Rejoin if state.began else Connect
+        return [contact(name) for name in absent if name not in state.pending]
+    if any(host.token == 0 for host in state.hosts.values()):
+        return _take_next(state)
+    return [command for name in state.hosts if name not in state.pending for command in _make_ready(state, name)]
+
+
+def _take_next(state: RunState) -> list[Command]:
+    """One host after the other, in sorted order, so that two controllers cannot wait for each other."""
+    if not state.began and (problem := preflight_problem(state)):
+        state.refused = problem.as_dict()
+        return []
+    if any(name in state.pending for name in state.hosts):
+        return []
+    return [Take(min(name for name, host in state.hosts.items() if host.token == 0))]
+
+
+def _make_ready(state: RunState, name: str) -> list[Command]:
+    host = state.hosts[name]
+    if not host.proven:
+        return [ProveKeeper(name)]
+    if not host.prepared:
+        return [prepare(state, name)]
+    return []
+
+
+def prepare(state: RunState, name: str) -> Prepare:
+    """Record a host's before-values; those the run knows already lead over what the host holds now."""
+    before = state.hosts[name].before
+    places = tuple({**where, "before": before[place]} if place in before else where
+                   for place, (_, where) in all_places(state, name).items())
+    return Prepare(name, interfaces_used(state, name), places)

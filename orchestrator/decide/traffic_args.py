@@ -1,0 +1,80 @@
+"""What the two traffic jobs are told, from a cell, its link and the ends' facts. Pure arithmetic."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from orchestrator.decide.setup import LinkSetup
+from orchestrator.planning.cells import Cell
+from orchestrator.planning.order import Trial
+from orchestrator.wire.ceiling import share_to_payload_rate
+from orchestrator.wire.segments import datagram_payload
+
+WAYS = {"transmit": ("transmit",), "receive": ("receive",), "bidirectional": ("transmit", "receive")}
+CONTROL_PORTS = 2  # one for the path proof, one for the round-trip probe
+
+
+@dataclass(frozen=True)
+class LinkFacts:
+    """What a trial knows of its link before traffic: rate in bit/s (None when unknown), family 4 or 6, MTU in bytes."""
+
+    rate_bit_s: float | None
+    family: int
+    mtu: int
+    first: Mapping[str, Any]
+    second: Mapping[str, Any]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The facts as the trial's record holds them."""
+        return {"rate_bit_s": self.rate_bit_s, "family": self.family, "mtu": self.mtu,
+                "first": dict(self.first), "second": dict(self.second)}
+
+
+def link_rate_bit_s(link: LinkSetup, first: Mapping[str, Any], second: Mapping[str, Any]) -> float | None:
+    """The narrowest rate known: the plan's, else the slower of what both interfaces report."""
+    if link.rate_bit_s:
+        return link.rate_bit_s
+    speeds = [end["speed_bit_s"] for end in (first, second) if end.get("speed_bit_s")]
+    return float(min(speeds)) if speeds else None
+
+
+def asked_bit_s(offered: Mapping[str, Any] | None, facts: LinkFacts, datagram_bytes: int) -> float | None:
+    """Payload bits per second that a flow is asked to offer; None for as much as goes."""
+    if not offered or "search" in offered:
+        return None
+    if "bit_s" in offered:
+        return float(offered["bit_s"])
+    if "frames_s" in offered:
+        return float(offered["frames_s"]) * datagram_bytes * 8
+    if facts.rate_bit_s is None:
+        return None
+    return share_to_payload_rate(float(offered["link_share"]), facts.rate_bit_s, facts.mtu, facts.family,
+                                 payload=datagram_bytes)
+
+
+def ports_for(link: LinkSetup, trial: Trial, seed: int, count: int) -> list[int]:
+    """`count` of the link's ports, drawn from the plan's seed: the same cell has the same ports in every run."""
+    draw = hashlib.blake2b(f"{seed}/{trial.cell}/{trial.replicate}".encode(), digest_size=4).digest()
+    start = int.from_bytes(draw, "big") % len(link.ports)
+    rotated = link.ports[start:] + link.ports[:start]
+    return list(rotated[:count])
+
+
+def traffic_args(cell: Cell, link: LinkSetup, trial: Trial, facts: LinkFacts, *, seed: int, token: str,
+                 bound_s: float) -> tuple[dict[str, Any], dict[str, Any]]:
+    """(arguments of `traffic.dial` on the first end, of `traffic.serve` on the second)."""
+    traffic = cell.traffic
+    ways = WAYS[traffic["direction"]]
+    datagram_bytes = int(traffic["datagram_bytes"] or datagram_payload(facts.mtu, facts.family))
+    offered = asked_bit_s(traffic["offered_rate"], facts, datagram_bytes)
+    flows = [{**traffic, "way": way, "asked_bit_s": offered, "datagram_bytes": datagram_bytes} for way in ways]
+    ports = ports_for(link, trial, seed, CONTROL_PORTS + len(ways) * int(traffic["streams"]))
+    shared = {"token": token, "family": facts.family, "ports": ports[1:], "flows": flows, "mtu": facts.mtu,
+              "rate_bit_s": facts.rate_bit_s, "watch_s": 0.2, "round_trip": True, "bound_s": bound_s}
+    first, second = facts.first, facts.second
+    dial = {**shared, "interface": first["interface"], "local": first["address"], "peer": second["address"]}
+    serve = {**shared, "interface": second["interface"], "local": second["address"], "peer": first["address"]}
+    return dial, serve

@@ -1,0 +1,35 @@
+"""From one trial to the next: what must change on which host, then the trial itself."""
+
+from __future__ import annotations
+
+from orchestrator.decide.commands import Apply, Command, Conduct
+from orchestrator.decide.state import RunState, needed_uses
+
+
+def start_over(state: RunState, attempt: int = 1) -> None:
+    """Forget how far the trial at hand had come: its settings are looked at again."""
+    state.applied = {}
+    state.position = 0
+    state.attempt = attempt
+
+
+def trial_commands(state: RunState) -> list[Command]:
+    """Apply what differs on the hosts, then conduct the trial; empty while answers are awaited or none is left."""
+    if "trial" in state.pending or any(name in state.pending for name in state.hosts):
+        return []
+    if not state.position:
+        state.position = state.next_position()
+    if not state.position:
+        return []
+    cell = state.setup.cell(state.trial(state.position).cell)
+    commands: list[Command] = []
+    for name, host in state.hosts.items():
+        uses = needed_uses(cell, name, host)
+        if uses and name not in state.applied:
+            host.changed = True
+            host.last_applied = uses
+            commands.append(Apply(name, state.position, tuple(uses)))
+    if commands:
+        return commands
+    state.pending["trial"] = f"{state.position}/{state.attempt}"
+    return [Conduct(state.position, state.attempt)]

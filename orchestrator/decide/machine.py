@@ -156,6 +156,8 @@ def _conduct_broken(state: RunState, event: ev.ConductBroken) -> None:
 
 def _session_lost(state: RunState, event: ev.SessionLost) -> None:
     host = state.hosts[event.host]
+    if not host.connected:  # noticed twice: by the trial and by a renewal
+        return
     state.pending.pop(event.host, None)
     host.connected = False
     _forget_last_levels(host)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from orchestrator.planning.cells import Cell, SettingUse
@@ -41,7 +41,6 @@ class RunSetup:
     changed_outside: str = "reapply"
     accept: tuple[str, ...] = ()
     holder: str = ""
-    own_ports: Mapping[str, Any] = field(default_factory=dict)
 
     def cell(self, number: int) -> Cell:
         """The cell with this number."""

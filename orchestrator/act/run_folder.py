@@ -1,0 +1,96 @@
+"""A run's folder: made private to the user, named so that it sorts by time, with the plan as it was run."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from orchestrator import __version__
+from orchestrator.decide.replay import replay
+from orchestrator.decide.setup import RunSetup
+from orchestrator.decide.state import RunState
+from orchestrator.results.folder import SCHEMA_VERSION
+from orchestrator.results.write import write_whole
+
+_ENDED = {0: "complete", 1: "complete", 3: "refused", 4: "our fault", 5: "not as found", 6: "stopped early",
+          130: "interrupted", 143: "terminated"}
+
+
+def new_run_id(plan_name: str) -> str:
+    """`<plan>-<UTC time>-<short id>`."""
+    return f"{plan_name}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}-{secrets.token_hex(2)}"
+
+
+def make_folder(out: Path, run_id: str, plan_text: str) -> Path:
+    """The run's new folder, mode 0700, holding the plan."""
+    folder = out / run_id
+    out.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(mode=0o700)
+    write_private(folder / "plan.yaml", plan_text)
+    return folder
+
+
+def write_private(path: Path, text: str) -> None:
+    """Write a file that only its owner may read, whole or not at all."""
+    write_whole(path, text)
+    path.chmod(0o600)
+
+
+def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: str | None, helper_hash: str,
+                   bench: dict[str, Any], purpose: str, threshold_ratio: float,
+                   binds: dict[str, str], lab: dict[str, Any] | None = None) -> None:
+    """run.json: what the run was, on which hosts, and how it ended."""
+    setup: RunSetup = state.setup
+    code = state.exit_code
+    run = {
+        "schema": SCHEMA_VERSION, "run_id": setup.run_id, "plan_name": setup.plan_name, "purpose": purpose,
+        "bench": bench, "binds": binds, "linktrial": __version__, "helper_hash": helper_hash, "started_at": started_at,
+        "ended_at": ended_at, "exit": code, "ended": _ENDED.get(code, "running") if code is not None else "running",
+        "seed": setup.seed, "threshold_ratio": threshold_ratio,
+        "trial": {"length_s": setup.length_s, "warmup_s": setup.warmup_s, "settle_s": setup.settle_s},
+        "hosts": {name: {"facts": host.facts} for name, host in state.hosts.items()},
+        "links": {link.name: {"ends": [list(end) for end in link.ends], "rate_bit_s": link.rate_bit_s,
+                              "isolated": link.isolated} for link in setup.links},
+        "cells": [{"number": cell.number, "key": cell.key, "levels": cell.levels, "link": cell.link}
+                  for cell in setup.cells],
+        "replicates_asked": max((trial.replicate for trial in setup.schedule), default=0),
+        "as_found": {name: _as_found(state, name) for name in state.hosts},
+        "stop": state.stop, "refused": state.refused, "notes": state.notes, "lab": lab,
+    }
+    write_private(folder / "run.json", json.dumps(run, indent=1, sort_keys=False))
+
+
+def _as_found(state: RunState, name: str) -> dict[str, Any]:
+    host = state.hosts[name]
+    result = host.restored or {}
+    differences = result.get("differences", {})
+    return {"ok": host.as_found, "changed": host.changed, "left": result.get("left", []),
+            "conflicts": result.get("conflicts", []), "touched": differences.get("touched", []),
+            "other": differences.get("other", [])}
+
+
+def journal_path(folder: Path) -> Path:
+    """The run's journal."""
+    return folder / "journal.jsonl"
+
+
+def write_survey(folder: Path, name: str, surveys: dict[str, Any]) -> None:
+    """survey-before.json or survey-after.json."""
+    write_private(folder / name, json.dumps(surveys, indent=1))
+
+
+def state_of(folder: Path) -> RunState:
+    """The run's state, replayed from its journal."""
+    from orchestrator.act.journal import read_lines
+
+    entries, _, _ = read_lines(journal_path(folder))
+    return replay(entries)[0]
+
+
+def owner_text() -> str:
+    """Who we are, to whoever finds a host busy: user@machine and our process."""
+    return f"{os.environ.get('USER') or os.getuid()}@{os.uname().nodename} (process {os.getpid()})"

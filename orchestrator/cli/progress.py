@@ -1,0 +1,148 @@
+"""What a person sees while a run goes on: one plain line per thing that matters, and the same in log.txt.
+
+A dead terminal never stops a run: the first write that fails ends the talking, not the work.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+import traceback
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, TextIO
+
+from orchestrator.decide import commands as do
+from orchestrator.decide import events as ev
+from orchestrator.decide.state import RunState
+from orchestrator.results.plain_text import visible
+
+HEARTBEAT_S = 30.0
+
+
+class Progress:
+    """Listens to a run and tells of it, on a terminal or into a pipe."""
+
+    def __init__(self, log: Path, stream: TextIO | None = None) -> None:
+        """`log` gets every line with its time; `stream` (standard error) the same without."""
+        self._log = log.open("a", encoding="utf-8")
+        log.chmod(0o600)
+        self._stream: TextIO | None = stream or sys.stderr
+        self._began_s = time.monotonic()
+        self._said_s = 0.0
+        self._last_words = ""
+
+    def __call__(self, state: RunState, item: ev.Event | do.Command | str) -> None:
+        """One event, command, or word from a trial in flight."""
+        if isinstance(item, str):
+            self._passing(item)
+        elif teller := _TELLERS.get(type(item)):
+            if line := teller(state, item):
+                self.say(line)
+
+    def say(self, line: str) -> None:
+        """One line, to both."""
+        text = visible(line)
+        self._said_s = time.monotonic()
+        self._log.write(f"{datetime.now(UTC).isoformat(timespec='seconds')} {text}\n")
+        self._log.flush()
+        if self._stream is not None:
+            try:
+                self._stream.write(text + "\n")
+                self._stream.flush()
+            except (OSError, ValueError):
+                self._stream = None
+
+    def _passing(self, words: str) -> None:
+        if words and (words != self._last_words or time.monotonic() - self._said_s > HEARTBEAT_S):
+            self._last_words = words
+            self.say(f"    {words}")
+
+    def trace(self, error: BaseException) -> None:
+        """The traceback of an error of ours, into the log only."""
+        self._log.write("".join(traceback.format_exception(error)))
+        self._log.flush()
+
+    def close(self) -> None:
+        """Close the log."""
+        self._log.close()
+
+
+def rate_text(bit_s: float) -> str:
+    """A rate in the unit that reads best: 941.5 Mb/s, 2.354 Gb/s."""
+    for unit, size in (("Gb/s", 1e9), ("Mb/s", 1e6), ("kb/s", 1e3)):
+        if bit_s >= size:
+            return f"{bit_s / size:.4g} {unit}"
+    return f"{bit_s:.0f} b/s"
+
+
+def _connected(state: RunState, event: ev.Connected) -> str:
+    facts = event.facts
+    return f"{event.host}: reached; kernel {facts.get('kernel', '?')}, Python {facts.get('python', '?')}"
+
+
+def _host_failed(state: RunState, event: ev.HostFailed) -> str:
+    next_step = event.fault.get("next_step") or ""
+    return f"{event.fault.get('message', '')}" + (f" - {next_step}" if next_step else "")
+
+
+def _prepared(state: RunState, event: ev.Prepared) -> str:
+    return f"{event.host}: before-values recorded ({len(event.before)} settings), keeper proven; changes may begin"
+
+
+def _conduct(state: RunState, command: do.Conduct) -> str:
+    trial = state.trial(command.position)
+    again = f", attempt {command.attempt}" if command.attempt > 1 else ""
+    return f"trial {command.position} of {len(state.schedule)}{again}: {state.setup.cell(trial.cell).key}"
+
+
+def _conducted(state: RunState, event: ev.Conducted) -> str:
+    status, reason = event.verdict["status"], event.verdict["reason"]
+    if status != "valid":
+        return f"    {status}: {reason}"
+    doubts = event.verdict["doubts"]
+    return f"    {_goodputs(event.record)}" + (f"  (noted: {', '.join(doubts)})" if doubts else "")
+
+
+def _goodputs(record: dict[str, Any]) -> str:
+    parts = [part for side in ("first", "second") for part in (record.get(side) or {}).get("parts", [])
+             if part["part"] == "receive" and part.get("window_s")]
+    return ", ".join(f"{part['way']} {rate_text(part['goodput_bytes'] * 8 / part['window_s'])}" for part in parts)
+
+
+def _broken(state: RunState, event: ev.ConductBroken) -> str:
+    return f"    broken off: {event.fault.get('message', '')}; the trial will be repeated"
+
+
+def _lost(state: RunState, event: ev.SessionLost) -> str:
+    return f"{event.host}: session lost ({event.fault.get('message', '')}); trying to reach it again"
+
+
+def _rejoined(state: RunState, event: ev.Rejoined) -> str:
+    words = {"kept": "its settings are as we left them", "reverted": "it had put itself back",
+             "rebooted": "it has restarted"}
+    return f"{event.host}: reached again; {words[event.outcome]}"
+
+
+def _restored(state: RunState, event: ev.Restored) -> str:
+    if state.hosts[event.host].as_found:
+        return f"{event.host}: put back and verified as found"
+    lines = [f"{event.host}: NOT as found"]
+    for item in [*event.result.get("left", []), *event.result.get("conflicts", [])]:
+        lines.append(f"    {item['setting']} {item['target']}: before {item['before']}, now {item['now']}; "
+                     f"to put it right: {item.get('command', '')}")
+    return "\n".join(lines)
+
+
+def _stop(state: RunState, event: ev.StopAsked) -> str:
+    if state.hurry:
+        return "leaving the hosts to their leases: each puts itself back when its lease ends; see: linktrial recover"
+    return f"stopping ({event.reason}); putting the hosts back. Once more to leave that to their leases."
+
+
+_TELLERS: dict[type[Any], Callable[[RunState, Any], str]] = {
+    ev.Connected: _connected, ev.HostFailed: _host_failed, ev.Prepared: _prepared, do.Conduct: _conduct,
+    ev.Conducted: _conducted, ev.ConductBroken: _broken, ev.SessionLost: _lost, ev.Rejoined: _rejoined,
+    ev.Restored: _restored, ev.StopAsked: _stop,
+}

@@ -1,0 +1,68 @@
+"""`linktrial run`: one plan, a folder of plans, or an earlier run again."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from orchestrator.cli.exits import most_serious
+from orchestrator.cli.plans import LoadedPlan, load_plans, parse_binds
+from orchestrator.cli.running import Access, drive
+
+
+@click.command()
+@click.argument("plans", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), default=Path("runs"), show_default=True,
+              help="Where the run's folder is made.")
+@click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
+@click.option("--ssh-config", type=click.Path(exists=True, dir_okay=False), help="An SSH configuration of your own.")
+@click.option("--known-hosts", multiple=True, type=click.Path(exists=True, dir_okay=False),
+              help="A known-hosts file to use instead of the configured ones.")
+@click.option("--lab-note", hidden=True, type=click.Path(exists=True, dir_okay=False))
+def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_config: str | None,
+            known_hosts: tuple[str, ...], lab_note: str | None) -> int:
+    """Run PLANS: apply every cell's settings, measure, put the hosts back, write the report.
+
+    A folder of plans is a suite; the folder of an earlier run repeats its plan.
+
+    Test traffic can saturate a link for everyone on it: use links that you own and that carry nothing else (RFC 6815).
+    """
+    loaded = load_plans(plans, parse_binds(bind))
+    access = Access(ssh_config, known_hosts)
+    lab = json.loads(Path(lab_note).read_text()) if lab_note else None
+    if len(loaded) > 1:
+        return run_suite(loaded, out, access, lab)
+    return run_plan(loaded[0], out, access, lab)[0]
+
+
+def run_plan(loaded: LoadedPlan, out: Path, access: Access, lab: dict[str, Any] | None) -> tuple[int, Path]:
+    """Run one plan; (exit code, the run's folder)."""
+    from orchestrator.act.run_folder import make_folder, new_run_id, owner_text
+    from orchestrator.decide.compose import compose
+    from orchestrator.decide.setup import setup_from_dict
+    from orchestrator.decide.state import begin
+
+    plan = loaded.plan
+    run_id = new_run_id(plan.plan)
+    setup = compose(plan, run_id=run_id, holder=owner_text())
+    folder = make_folder(out, run_id, loaded.text)
+    same_as_replayed = setup_from_dict(json.loads(json.dumps(setup.as_dict())))
+    return drive(begin(same_as_replayed), loaded, folder, access, lab=lab), folder
+
+
+def run_suite(plans: list[LoadedPlan], out: Path, access: Access, lab: dict[str, Any] | None) -> int:
+    """Run plans one after the other into one folder; the most serious of their exit codes."""
+    from orchestrator.act.run_folder import new_run_id, write_private
+
+    name = plans[0].path.parent.name or "suite"
+    folder = out / new_run_id(name)
+    folder.mkdir(parents=True, mode=0o700)
+    runs: list[dict[str, Any]] = []
+    for loaded in plans:
+        code, run_folder = run_plan(loaded, folder, access, lab)
+        runs.append({"plan": loaded.plan.plan, "run": run_folder.name, "exit": code})
+        write_private(folder / "suite.json", json.dumps({"schema": 1, "suite": name, "runs": runs}, indent=1))
+    return most_serious(*(run["exit"] for run in runs))

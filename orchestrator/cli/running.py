@@ -1,0 +1,88 @@
+"""What `run` and `resume` share: the runner set going, and its folder finished whatever the end was."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from orchestrator.cli.plans import LoadedPlan
+from orchestrator.cli.progress import Progress
+from orchestrator.decide.events import Event
+from orchestrator.decide.state import RunState
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+@dataclass(frozen=True)
+class Access:
+    """How the user wants hosts to be reached: an SSH configuration and known-hosts files other than the usual."""
+
+    ssh_config: str | None = None
+    known_hosts: tuple[str, ...] = ()
+
+
+def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, first_event: Event | None = None,
+          lab: Mapping[str, Any] | None = None) -> int:
+    """Run until the end, write tables and report, print the matrix; the exit code."""
+    from orchestrator.act.actions import HostActions
+    from orchestrator.act.bundle import helper_hash
+    from orchestrator.act.journal import Journal
+    from orchestrator.act.run_folder import journal_path, write_run_json
+    from orchestrator.act.runner import Runner
+    from orchestrator.act.session import HostAddress, SshChoice
+    from orchestrator.act.signals import listen, survive_a_lost_terminal
+
+    survive_a_lost_terminal()
+    plan = loaded.plan
+    addresses = {name: HostAddress(name, host.ssh, host.user, host.port, host.privilege, host.host_key)
+                 for name, host in plan.hosts.items()}
+    about: dict[str, Any] = {
+        "started_at": datetime.now(UTC).isoformat(timespec="seconds"), "helper_hash": helper_hash(),
+        "bench": dict(plan.bench), "purpose": plan.purpose, "threshold_ratio": plan.threshold_ratio,
+        "lab": dict(lab) if lab else None, "binds": loaded.binds}
+    progress = Progress(folder / "log.txt")
+
+    async def run() -> int:
+        actions = HostActions(state, addresses, SshChoice(access.ssh_config, access.known_hosts))
+        runner = Runner(state, journal, actions, progress)
+        listen(runner)
+        code = await runner.run(first_event)
+        if runner.bug is not None:
+            progress.say(f"our own fault: {type(runner.bug).__name__}: {runner.bug}; please report it with log.txt")
+            progress.trace(runner.bug)
+        return code
+
+    with Journal(journal_path(folder)) as journal:
+        if not journal.entries_found:
+            journal.append("setup", state.setup.as_dict())
+        write_run_json(folder, state, ended_at=None, **about)
+        code = asyncio.run(run())
+    write_run_json(folder, state, ended_at=datetime.now(UTC).isoformat(timespec="seconds"), **about)
+    if state.outcomes:
+        finish_folder(folder, progress)
+    progress.close()
+    return code
+
+
+def finish_folder(folder: Path, progress: Progress) -> None:
+    """Tables from the journal, the report from the tables, the matrix on the screen."""
+    from orchestrator.report import write_report
+    from orchestrator.report.terminal import print_matrix
+    from orchestrator.results.tables import write_tables
+
+    write_tables(folder)
+    write_report(folder)
+    print_matrix(folder, console_for_results())
+    progress.say(f"report: {folder / 'report.html'}")
+
+
+def console_for_results() -> Console:
+    """Where results go: standard output, without colour when it is no terminal or NO_COLOR is set."""
+    from rich.console import Console
+
+    return Console()

@@ -1,0 +1,23 @@
+"""From a plan to a run's setup: its cells, their order, and what the machine needs of the rest."""
+
+from __future__ import annotations
+
+from orchestrator.decide.setup import LinkSetup, RunSetup
+from orchestrator.planning import Plan, cells, schedule
+
+
+def compose(plan: Plan, *, run_id: str, holder: str) -> RunSetup:
+    """The setup of one run of this plan; `holder` names us to whoever finds a host busy."""
+    all_cells = cells(plan)
+    links = tuple(
+        LinkSetup(name=name, ends=tuple((end.host, end.selector) for end in link.ends),  # type: ignore[arg-type] # two
+                  rate_bit_s=link.rate_bit_s, ports=tuple(link.ports), isolated=link.isolated,
+                  addresses=None if isinstance(link.address, str) else (link.address[0], link.address[1]))
+        for name, link in plan.links.items()
+    )
+    return RunSetup(
+        run_id=run_id, plan_name=plan.plan, hosts=tuple(plan.hosts), links=links, cells=all_cells,
+        schedule=schedule(plan, all_cells), length_s=plan.trial.length_s, warmup_s=plan.trial.warmup_s,
+        settle_s=plan.trial.settle_s, lease_s=plan.lease_s, patience_s=plan.patience_s, seed=plan.order.seed,
+        changed_outside=plan.changed_outside, accept=tuple(plan.accept), holder=holder,
+    )

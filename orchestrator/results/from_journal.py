@@ -1,0 +1,60 @@
+"""From a run's journal to its tables: rows are made again from the records, as often as one likes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from orchestrator.decide.events import Conducted
+from orchestrator.decide.judge import Verdict, judge
+from orchestrator.decide.journal_lines import Entry
+from orchestrator.decide.replay import replay
+from orchestrator.decide.state import RunState
+
+Json = dict[str, Any]
+
+
+def judged_records(entries: list[Entry]) -> tuple[RunState, list[tuple[Json, Verdict]]]:
+    """(the run's state, each trial's last record with its verdict, in the order of the schedule).
+
+    A trial that ended without a record (skipped, broken off) gets an empty one, so that its row is not missing. A
+    mark that a person set afterwards makes a valid trial suspect.
+    """
+    state, _ = replay(entries)
+    records = {entry.body["position"]: entry.body["record"] for entry in entries
+               if entry.kind == "event" and entry.body["event"] == Conducted.__name__}
+    judged = []
+    for trial in state.schedule:
+        outcome = state.outcomes.get(trial.position)
+        if outcome is None:
+            continue
+        record = records.get(trial.position) if outcome["doubts"] != ["broken_off"] else None
+        verdict = judge(record) if record else Verdict(outcome["status"], tuple(outcome["doubts"]), outcome["reason"])
+        judged.append((record or _empty_record(state, trial.position), _marked(state, trial.position, verdict)))
+    return state, judged
+
+
+def _marked(state: RunState, position: int, verdict: Verdict) -> Verdict:
+    reason = state.marks.get(position)
+    if not reason or verdict.status != "valid":
+        return verdict
+    return Verdict("suspect", (*verdict.doubts, "marked_by_hand"), f"marked by hand: {reason}")
+
+
+def _empty_record(state: RunState, position: int) -> Json:
+    trial = state.trial(position)
+    cell = state.setup.cell(trial.cell)
+    return {"trial": position, "attempt": state.outcomes[position].get("attempt", 0), "cell": trial.cell,
+            "replicate": trial.replicate, "block": trial.block, "whole_plot": trial.whole_plot, "position": position,
+            "role": trial.role, "link": cell.link, "levels": dict(cell.levels), "traffic": dict(cell.traffic),
+            "started_at": None, "link_facts": None, "settings": {}, "ready": {}, "path": None, "first": None,
+            "second": None, "after": {}, "settle_s": None, "overhead_s": None, "error": None}
+
+
+def read_judged(journal: Path) -> tuple[RunState, list[tuple[Json, Verdict]]]:
+    """The same, from the journal's file; a torn tail is left out."""
+    from orchestrator.decide.journal_lines import decode
+
+    with journal.open("rb") as file:
+        entries, _, _ = decode(file)
+    return judged_records(entries)

@@ -72,7 +72,8 @@ TRIALS: tuple[Column, ...] = (
     _text("sender_interface", "the sending interface", "the survey"),
     _text("receiver_interface", "the receiving interface", "the survey"),
     FACTOR,
-    _text("status", "valid, suspect (measured, but something the cell claims did not hold), impossible, failed, skipped"),
+    _text("status", "valid, suspect (measured, but something that the cell claims did not hold), impossible, failed or "
+                    "skipped"),
     _text("doubts", "machine-readable codes of what is doubtful, separated by spaces; a valid row may carry some"),
     _text("reason", "one sentence for the status and the doubts"),
     _text("started_at", "when the window of measurement opened, UTC, ISO 8601"),
@@ -91,7 +92,8 @@ TRIALS: tuple[Column, ...] = (
     _whole("datagrams_received", "datagrams received, each counted once", "", _US_RECEIVING),
     _whole("datagrams_lost", "datagrams sent and never received", "", "every sequence number read at the receiver"),
     _number("loss_ratio", "lost / sent (RFC 7680)", "1", "every sequence number read at the receiver"),
-    _whole("lost_own_queue", "refused or dropped by the sending host's queue", "", "IP_RECVERR and the queue's counters"),
+    _whole("lost_own_queue", "refused or dropped by the sending host's queue", "",
+           "IP_RECVERR and the queue's counters"),
     _whole("lost_own_interface", "dropped by the sending interface", "", _COUNTERS),
     _whole("lost_between", "lost between the interfaces: what no other place explains", "", "the rest"),
     _whole("lost_far_interface", "dropped by the receiving interface", "", _COUNTERS),
@@ -183,7 +185,32 @@ COUNTERS: tuple[Column, ...] = (
     _whole("change", "after minus before", "", _COUNTERS),
 )
 
-CELLS: tuple[Column, ...] = ()
+_CELL = "the cell's valid trials"
+
+CELLS: tuple[Column, ...] = (
+    _whole("cell", "number of the cell"),
+    _text("link", "the link's name", _PLAN),
+    _text("way", "transmit or receive, seen from the link's first end"),
+    _text("sender", "the host that sent", _PLAN),
+    _text("receiver", "the host that received", _PLAN),
+    FACTOR,
+    _whole("n_asked", "trials the plan asked for", "", _PLAN),
+    _whole("n_valid", "valid trials: those the figures rest on"),
+    _whole("n_noted", "valid trials that carry a doubt"),
+    _whole("n_suspect", "suspect trials, in no figure"),
+    _whole("n_impossible", "trials that host, link or path cannot do"),
+    _whole("n_failed", "trials that failed"),
+    _whole("n_skipped", "trials that were skipped"),
+    _number("goodput_mean_bit_s", "mean goodput", "bit/s", _CELL),
+    _number("goodput_median_bit_s", "median goodput", "bit/s", _CELL),
+    _number("goodput_deviation_bit_s", "standard deviation of the goodput between trials", "bit/s", _CELL),
+    _number("goodput_low_bit_s", "lower end of the 95 % interval of the mean", "bit/s", _CELL),
+    _number("goodput_high_bit_s", "upper end of the 95 % interval of the mean", "bit/s", _CELL),
+    _text("interval_method", "how the interval was made", _CELL),
+    _number("ceiling_bit_s", "the most goodput that framing, rate and bus allow", "bit/s", _WIRE),
+    _number("fill_mean", "mean goodput / ceiling", "1", _WIRE),
+    _number("loss_ratio_mean", "mean loss", "1", _CELL),
+)
 
 TABLES: dict[str, tuple[Column, ...]] = {
     "trials.csv": TRIALS, "hosts.csv": HOSTS, "cells.csv": CELLS,
@@ -209,7 +236,7 @@ def describe(factors: Sequence[str] = ()) -> dict[str, object]:
     """All tables with their columns, as they stand in columns.json."""
     tables = {}
     for table, columns in TABLES.items():
-        rows = []
+        rows: list[dict[str, object]] = []
         for column in columns:
             if column.name == FACTORS_HERE:
                 rows.extend({**asdict(FACTOR), "name": factor} for factor in factors)

@@ -2,6 +2,8 @@
 
     from orchestrator.results.read_run import read_trials
     trials = read_trials("runs/dome-to-vault-20260101T000000Z-4f2a")
+
+Only an empty field of a numeric column is missing; text is text, also when it reads "NA".
 """
 
 from __future__ import annotations

@@ -46,12 +46,8 @@ def cell_text(value: Any) -> str:
         value = value.item()
     if value is None or type(value).__name__ == "NAType":  # pandas' own kind of nothing; not imported for its name
         return ""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float):
+    if isinstance(value, (bool, int, float)):
         return _number_text(value)
-    if isinstance(value, int):
-        return str(value)
     if isinstance(value, Mapping):
         return neutral_text(visible(json.dumps(value, sort_keys=True, ensure_ascii=False)))
     if isinstance(value, (list, tuple, set, frozenset)):
@@ -60,6 +56,10 @@ def cell_text(value: Any) -> str:
 
 
 def _number_text(value: float) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value)
     if math.isnan(value):
         return ""
     # A count that became a float by a division or a data frame is still written as a count.

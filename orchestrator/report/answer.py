@@ -1,0 +1,68 @@
+"""The answer in sentences: what comes before any table. Pure; each sentence rests on figures the report also shows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from orchestrator.report.model import STATUSES, CellResult, Report
+from orchestrator.report.wording import count_text, listed, rate_text, share_text
+
+
+def sentences(report: Report) -> list[str]:
+    """The answer, most important first."""
+    return [*_what_it_carries(report), *_validity(report), *_as_found(report.run)]
+
+
+def _what_it_carries(report: Report) -> list[str]:
+    if not report.measured:
+        return ["Nothing was measured: no trial is valid."]
+    out = []
+    pairs = dict.fromkeys((cell.link, cell.sender, cell.receiver) for cell in report.measured)
+    for link, sender, receiver in pairs:
+        cells = [cell for cell in report.measured
+                 if (cell.link, cell.sender, cell.receiver) == (link, sender, receiver)]
+        out.append(_one_way(report, link, sender, receiver, cells))
+    return out
+
+
+def _one_way(report: Report, link: str, sender: str, receiver: str, cells: Sequence[CellResult]) -> str:
+    best = max(cells, key=lambda cell: cell.mean_bit_s or 0.0)
+    least = min(cells, key=lambda cell: cell.mean_bit_s or 0.0)
+    fill = f", {share_text(best.fill)} of the ceiling" if best.fill is not None else ""
+    text = f"{link} carries up to {rate_text(best.mean_bit_s or 0.0)} from {sender} to {receiver}{fill}"
+    if best is least:
+        return text + "."
+    return (f"{text}, with {levels_text(report, best)}; the least is {rate_text(least.mean_bit_s or 0.0)}, "
+            f"with {levels_text(report, least)}.")
+
+
+def levels_text(report: Report, cell: CellResult) -> str:
+    """The cell's levels of the factors that vary: `mtu 9000 and clock performance`."""
+    return listed([f"{factor.name} {cell.levels[factor.name]}" for factor in report.factors
+                   if factor.varies and cell.levels[factor.name]]) or f"cell {cell.number}"
+
+
+def _validity(report: Report) -> list[str]:
+    trials = report.data.trials
+    by_status = {status: trials.loc[trials["status"] == status, "trial"].nunique() for status in STATUSES}
+    total = int(trials["trial"].nunique())
+    wrong = [f"{number} {status}" for status, number in by_status.items() if number and status != "valid"]
+    if not total:
+        return []
+    if not wrong:
+        return [f"All {count_text(total, 'trial')} are valid." if total > 1 else "The one trial is valid."]
+    valid = by_status["valid"]
+    return [f"Of {count_text(total, 'trial')}, {valid} are valid and {listed(wrong)}; the reasons are below."]
+
+
+def _as_found(run: dict[str, Any]) -> list[str]:
+    found = run.get("as_found")
+    if not isinstance(found, dict) or not found:
+        return ["Whether the hosts are as they were found is not recorded: ask `linktrial recover`."]
+    left = [str(host) for host, verdict in found.items()
+            if not (isinstance(verdict, dict) and verdict.get("ok") is True)]
+    if left:
+        return [f"NOT verified as found: {listed(left)}. What differs, and the command that puts it right, is below."]
+    were = "was" if len(found) == 1 else "were"
+    return [f"{listed([str(host) for host in found])} {were} put back and verified as found."]

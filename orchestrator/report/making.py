@@ -1,0 +1,29 @@
+"""Making a report: tables in, files out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from orchestrator.report import answer, html, markdown, model
+from orchestrator.results import columns
+from orchestrator.results.read_run import read_run
+from orchestrator.results.write import write_whole
+
+
+def read(folder: str | Path) -> model.Report:
+    """The report of the run at `folder`, as records."""
+    report = model.build(read_run(folder))
+    return replace(report, sentences=tuple(answer.sentences(report)))
+
+
+def write(folder: str | Path, out: str | Path | None) -> list[Path]:
+    """Write every file of the report; their paths."""
+    report = read(folder)
+    target = Path(out) if out is not None else report.data.path
+    target.mkdir(parents=True, exist_ok=True)
+    files = {"report.html": html.page(report), "report.md": markdown.text(report)}
+    for name, content in files.items():
+        write_whole(target / name, content)
+    columns.write_columns(target / "columns.json", report.data.factors)
+    return [target / name for name in (*files, "columns.json")]

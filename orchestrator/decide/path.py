@@ -30,8 +30,17 @@ class _Way:
         return max(self.received, default=small_bytes if self.small_received else 0)
 
 
-def path_verdict(first_result: Mapping[str, Any], second_result: Mapping[str, Any]) -> dict[str, Any]:
-    """The path result of a trial, from the two jobs' results; either end may have been the asking one."""
+_HEARD_NOTHING: Mapping[str, Any] = {
+    "role": "answer", "small_received": 0, "received": (), "sent": (), "learned_mtu_bytes": None,
+    "network": {"routers": (), "refusals": 0, "refused_by": (), "too_long_here": ()}}
+
+
+def path_verdict(first_result: Mapping[str, Any] | None, second_result: Mapping[str, Any] | None) -> dict[str, Any]:
+    """The path result of a trial, from the two jobs' results; either end may have been the asking one.
+
+    The answering end's result may be None: it was told to stop because the asking end had long given up.
+    """
+    first_result, second_result = first_result or _HEARD_NOTHING, second_result or _HEARD_NOTHING
     by_role = {str(result["role"]): result for result in (first_result, second_result)}
     asking, answering = by_role["probe"], by_role["answer"]
     out = _way(answering["small_received"], asking["sent"], answering["received"], asking["network"])
@@ -70,8 +79,8 @@ def _judge(result: Mapping[str, Any], ways: Mapping[str, _Way], asking: Mapping[
         return "open", f"Frames of {result['mtu']} bytes pass in both directions."
     if all(_proven_stopped(ways[way], result["mtu"], asking) for way in stopped):
         return "too_small", _too_small(result, ways, stopped)
-    return "silent", (f"The path fell silent while frames of {result['mtu']} bytes were tried: small frames sent behind "
-                      "them did not come back either, so nothing can be said about the size.")
+    return "silent", (f"The path fell silent while frames of {result['mtu']} bytes were tried: small frames sent "
+                      "behind them did not come back either, so nothing can be said about the size.")
 
 
 def _proven_stopped(way: _Way, mtu: int, asking: Mapping[str, Any]) -> bool:
@@ -84,9 +93,19 @@ def _proven_stopped(way: _Way, mtu: int, asking: Mapping[str, Any]) -> bool:
 def _too_small(result: Mapping[str, Any], ways: Mapping[str, _Way], stopped: list[str]) -> str:
     mtu, largest = result["mtu"], result["largest"]
     where = "in either direction" if len(stopped) == 2 else _WAY_WORDS[stopped[0]]
-    sizes = f"{largest['transmit']} bytes in transmit and {largest['receive']} bytes in receive"
+    sizes = f"{_size_words(largest['transmit'])} in transmit and "
+    same = largest["transmit"] == largest["receive"]
+    sizes += f"{'as much' if same else _size_words(largest['receive'])} in receive"
     return (f"Frames of {mtu} bytes do not pass {where}; the largest that passed: {sizes}. "
             f"{_cause(ways, stopped, mtu)}")
+
+
+def _size_words(size_bytes: int) -> str:
+    """The size, and the MTU it betrays: Linux bridges let through 4 octets more, for a VLAN tag (net/core/dev.c)."""
+    mtu = size_bytes - 4
+    if mtu > 0 and (mtu % 100 == 0 or mtu == 1492):
+        return f"{size_bytes} bytes (an MTU of {mtu} and the 4 bytes a bridge leaves for a VLAN tag)"
+    return f"{size_bytes} bytes"
 
 
 def _cause(ways: Mapping[str, _Way], stopped: list[str], mtu: int) -> str:
@@ -96,8 +115,8 @@ def _cause(ways: Mapping[str, _Way], stopped: list[str], mtu: int) -> str:
         return f"The interface of the {ends} end itself refuses frames of {mtu} bytes."
     routers = [router for way in stopped for router in ways[way].routers]
     if routers:
-        return (f"Something between the ends stops larger frames: a router at {routers[0]['reported_by']} says that its "
-                f"next link carries {routers[0]['mtu_bytes']} bytes.")
+        return (f"Something between the ends stops larger frames: a router at {routers[0]['reported_by']} says that "
+                f"its next link carries {routers[0]['mtu_bytes']} bytes.")
     return "Something between the ends stops larger frames, although both ends are set to carry them."
 
 
@@ -107,8 +126,8 @@ def _no_path(result: Mapping[str, Any], asking: Mapping[str, Any], answering: Ma
     if refusals:
         by = sorted({*asking["network"]["refused_by"], *answering["network"]["refused_by"]})
         who = f"by {', '.join(by)}" if by else "by a filter of the sending host itself"
-        return "refused", (f"Small UDP frames are refused {who} ({refusals} times in {waited}): the port is filtered or "
-                           "closed, so nothing can be said about frame sizes.")
+        return "refused", (f"Small UDP frames are refused {who} ({refusals} times in {waited}): the port is filtered "
+                           "or closed, so nothing can be said about frame sizes.")
     if int(answering["small_received"]) and not int(asking["small_received"]):
         return "silent", (f"Small frames reach the answering end, and none comes back within {waited}: "
                           "that direction is blocked or has no path.")

@@ -1,0 +1,79 @@
+"""What a lab looks like: hosts, their addresses, the link between them. The observatory below is invented."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from dataclasses import dataclass
+
+LONGEST_HOST_NAME = 10  # a switch port is called `port-NAME`, and Linux allows 15 characters for an interface
+CONTROL_PREFIX, MEASURED_PREFIX_4, MEASURED_PREFIX_6 = 24, 24, 64
+CONTROLLER_ADDRESS = "10.77.0.1"
+
+
+@dataclass(frozen=True)
+class Account:
+    """A person's account on a lab host; `root` is always there."""
+
+    name: str
+    number: int
+    shell: str = "/bin/sh"
+    sudo: bool = False  # may run everything through `sudo -n`
+
+
+@dataclass(frozen=True)
+class LabHost:
+    """One host: its address on the control network and the addresses of its measured end `eth1`."""
+
+    name: str
+    control_address: str
+    measured_address_4: str
+    measured_address_6: str
+    control_mac: str
+    measured_mac: str
+    accounts: tuple[Account, ...] = ()
+    root_shell: str = "/bin/sh"
+    slow_board: bool = False  # its clock decides how much of a CPU it may use, where control groups allow
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """The hosts and the switch between them."""
+
+    hosts: tuple[LabHost, ...]
+    trunk_rate_bit_s: int | None = None  # None: as fast as the machine goes
+    switch_mtu_bytes: int = 9000
+
+    def __post_init__(self) -> None:
+        too_long = [host.name for host in self.hosts if len(host.name) > LONGEST_HOST_NAME]
+        if too_long:
+            raise ValueError(f"host names longer than {LONGEST_HOST_NAME} characters: {', '.join(too_long)}")
+
+    def to_json(self) -> str:
+        """For the process that builds the lab."""
+        return json.dumps(dataclasses.asdict(self))
+
+    @staticmethod
+    def from_json(text: str) -> Scenario:
+        """What `to_json` wrote."""
+        fields = json.loads(text)
+        hosts = tuple(LabHost(**{**host, "accounts": tuple(Account(**account) for account in host["accounts"])})
+                      for host in fields.pop("hosts"))
+        return Scenario(hosts=hosts, **fields)
+
+
+def lab_host(name: str, number: int, *, accounts: tuple[Account, ...] = (), root_shell: str = "/bin/sh",
+             slow_board: bool = False) -> LabHost:
+    """Host `number` (11..250) of a lab; every address is derived from the number.
+
+    198.18.0.0/15 and 2001:2::/48 are set aside for benchmarking (RFC 2544 C.2.2, RFC 5180 section 8); the hardware
+    addresses are locally administered.
+    """
+    return LabHost(name=name, control_address=f"10.77.0.{number}", measured_address_4=f"198.18.0.{number}",
+                   measured_address_6=f"2001:2::{number}", control_mac=f"02:00:5e:10:01:{number:02x}",
+                   measured_mac=f"02:00:5e:10:00:{number:02x}", accounts=accounts, root_shell=root_shell,
+                   slow_board=slow_board)
+
+
+OBSERVATORY = Scenario(hosts=(lab_host("dome", 11, slow_board=True), lab_host("vault", 12)),
+                       trunk_rate_bit_s=2_500_000_000)

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import asyncio
-import time
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable
 from typing import Any
 
-from orchestrator.act.session import HostAddress, HostSession, SshChoice, connect
+from orchestrator.act.conduct import ConductedTrial
+from orchestrator.act.session import HostSession
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState, place_name
-from orchestrator.faults import HostError
+from orchestrator.faults import Fault, HostError
 
 Json = dict[str, Any]
-CONNECT_BOUND_S = 30.0
+Connect = Callable[[str], Awaitable[HostSession]]
 CHANGE_BOUND_S = 60.0  # a driver may take seconds per change; a stuck one is reported, not waited for
 RESTORE_BOUND_S = 120.0
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0  # between two tries to reach a lost host
@@ -24,9 +24,9 @@ FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0  # between two tries to reach a lost 
 class HostActions:
     """What can be asked of the hosts. Holds the open sessions; knows nothing of what comes next."""
 
-    def __init__(self, state: RunState, addresses: Mapping[str, HostAddress], ssh: SshChoice) -> None:
-        """`addresses` says how each of the plan's hosts is reached."""
-        self.state, self.addresses, self.ssh = state, addresses, ssh
+    def __init__(self, state: RunState, connect: Connect) -> None:
+        """`connect` opens a session to one of the plan's hosts, by its name in the plan."""
+        self.state, self._connect = state, connect
         self.sessions: dict[str, HostSession] = {}
 
     @property
@@ -43,14 +43,13 @@ class HostActions:
         return ev.Connected(command.host, await self._open(command.host))
 
     async def _open(self, name: str) -> Json:
-        session = await connect(self.addresses[name], self.ssh, bound_s=CONNECT_BOUND_S)
+        session = await self._connect(name)
         self.sessions[name] = session
         return await session.request("facts", {}, bound_s=20.0)
 
     async def take(self, command: do.Take) -> ev.Event:
         """Ask for the lease, as a run that may hold it already."""
-        answer = await self._ask(command.host, "lease.take", {
-            "run_id": self.setup.run_id, "holder": self.setup.holder, "lease_s": self.setup.lease_s})
+        answer = await self._ask(command.host, "lease.take", self._wanted_lease())
         return ev.Taken(command.host, answer["token"], answer.get("earlier"))
 
     async def prove_keeper(self, command: do.ProveKeeper) -> ev.Event:
@@ -68,9 +67,13 @@ class HostActions:
 
     async def prepare(self, command: do.Prepare) -> ev.Event:
         """Have the host record what it is to put back."""
+        token = self._token(command.host)
+        known = [{**place_level(place), "value": place["before"]} for place in command.places if "before" in place]
+        if known:  # a host that restarted or put itself back: what the journal kept is the truth to restore
+            await self._ask(command.host, "adopt", {"token": token, "before": known})
         answer = await self._ask(command.host, "prepare", {
-            "token": self._token(command.host), "interfaces": list(command.interfaces),
-            "places": list(command.places)}, CHANGE_BOUND_S)
+            "token": token, "interfaces": list(command.interfaces),
+            "places": [place_level(place) for place in command.places]}, CHANGE_BOUND_S)
         return ev.Prepared(command.host, answer["before"], answer["image"])
 
     async def apply(self, command: do.Apply) -> ev.Event:
@@ -94,12 +97,13 @@ class HostActions:
     async def rejoin(self, command: do.Rejoin) -> ev.Event:
         """Try to reach a lost host until the plan's patience ends; ask it what became of our lease."""
         name, pause_s = command.host, FIRST_PAUSE_S
-        until = time.monotonic() + self.setup.patience_s
+        clock = asyncio.get_running_loop().time
+        until = clock() + self.setup.patience_s
         while True:
             try:
                 return await self._rejoin_once(name)
             except HostError as error:
-                if error.code == "busy" or time.monotonic() + pause_s > until:
+                if error.code == "busy" or clock() + pause_s > until:
                     raise
             await asyncio.sleep(pause_s)
             pause_s = min(pause_s * 2, LONGEST_PAUSE_S)
@@ -110,24 +114,36 @@ class HostActions:
             await old.close()
         facts = await self._open(name)
         host = self.state.hosts[name]
-        keeper = await self._ask(name, "keeper", {})
-        record = keeper.get("record") or {}
-        if host.token and record.get("run_id") == self.setup.run_id and record.get("state") == "held":
-            answer = await self._ask(name, "lease.take", {
-                "run_id": self.setup.run_id, "holder": self.setup.holder, "lease_s": self.setup.lease_s,
-                "token": host.token})
-            return ev.Rejoined(name, "kept", answer["token"], facts)
+        record = (await self._ask(name, "keeper", {})).get("record") or {}
+        ours = record.get("run_id") == self.setup.run_id
+        if ours and host.token and record["standing"] == "held" and record["left_s"] > 0:
+            answer = await self._ask(name, "lease.take", {**self._wanted_lease(), "token": host.token})
+            if answer["joined"]:
+                return ev.Rejoined(name, "kept", answer["token"], facts)
+            return ev.Rejoined(name, "reverted", answer["token"], facts, await self._reads_as_before(name))
+        if ours:
+            await self._ask(name, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
         rebooted = bool(host.facts) and facts["boot_id"] != (host.facts or {}).get("boot_id")
-        as_found = await self._reads_as_before(name)
-        return ev.Rejoined(name, "rebooted" if rebooted else "reverted", 0, facts, as_found)
+        return ev.Rejoined(name, "rebooted" if rebooted else "reverted", 0, facts, await self._reads_as_before(name))
+
+    def _wanted_lease(self) -> Json:
+        return {"run_id": self.setup.run_id, "holder": self.setup.holder, "lease_s": self.setup.lease_s}
 
     async def _reads_as_before(self, name: str) -> bool:
         host = self.state.hosts[name]
-        places = list(host.places.values())
+        places = [{**where, "level": host.before_levels.get(place)} for place, where in host.places.items()]
         if not places:
             return True
         answer = await self._ask(name, "read", {"places": places}, CHANGE_BOUND_S)
-        return all(item["value"] == host.before[place_name(item)] for item in answer["values"])
+        return all(item["value"] == host.before[place_name(item)] for item in answer["places"])
+
+    async def conduct(self, command: do.Conduct, tell: Callable[[str], None]) -> tuple[Json, Fault | None]:
+        """The record of a trial, and the fault that broke it off, if one did."""
+        trial = ConductedTrial(self.state, self.state.trial(command.position), self.sessions, tell)
+        try:
+            return await trial.conduct(), None
+        except Fault as fault:
+            return {**trial.record, "error": fault.as_dict()}, fault
 
     async def renew(self, name: str) -> None:
         """Renew a host's lease, so that it goes on waiting for us."""
@@ -145,6 +161,11 @@ class HostActions:
 
     def _token(self, name: str) -> int:
         return self.state.hosts[name].token
+
+
+def place_level(place: Json) -> Json:
+    """What the host is told of a place: the setting, its target, and a level that says which value is meant."""
+    return {key: place[key] for key in ("setting", "target", "level")}
 
 
 _ACTIONS: dict[type[do.Command], Callable[..., Awaitable[ev.Event]]] = {

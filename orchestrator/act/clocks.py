@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import time
+import asyncio
 from dataclasses import dataclass
 
 from orchestrator.act.session import HostSession
@@ -24,14 +24,15 @@ class HostClock:
 
 async def read_clock(session: HostSession) -> HostClock:
     """The offset from the exchange with the least round trip: queueing only ever makes an exchange longer."""
+    clock = asyncio.get_running_loop().time
     best: HostClock | None = None
     for _ in range(EXCHANGES):
-        before = time.monotonic()
+        before = clock()
         answer = await session.request("clock", {}, bound_s=10.0)
-        after = time.monotonic()
+        after = clock()
         middle_ns = int((before + after) / 2 * 1e9)
-        clock = HostClock(int(answer["monotonic_ns"]) - middle_ns, (after - before) / 2)
-        if best is None or clock.error_s < best.error_s:
-            best = clock
+        found = HostClock(int(answer["monotonic_ns"]) - middle_ns, (after - before) / 2)
+        if best is None or found.error_s < best.error_s:
+            best = found
     assert best is not None  # noqa: S101 - EXCHANGES is above 0
     return best

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,8 +14,8 @@ from orchestrator.act.session import HostSession, Job
 from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
 from orchestrator.decide.path import path_verdict
 from orchestrator.decide.state import RunState, place_of
-from orchestrator.decide.traffic_args import WAYS, LinkFacts, link_rate_bit_s, ports_for, traffic_args
-from orchestrator.faults import Fault, LinkError
+from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
+from orchestrator.faults import LinkError
 from orchestrator.planning.cells import Cell
 from orchestrator.planning.order import Trial
 
@@ -49,7 +48,8 @@ class ConductedTrial:
         self.state, self.trial, self.sessions, self.tell = state, trial, sessions, tell
         self.cell: Cell = state.setup.cell(trial.cell)
         self.link = state.setup.link(self.cell.link)
-        self.started_s = time.monotonic()
+        self.clock = asyncio.get_running_loop().time  # the monotonic clock, or a test's own
+        self.started_s = self.clock()
         self.record: Json = {
             "trial": trial.position, "attempt": state.attempt, "cell": trial.cell, "replicate": trial.replicate,
             "block": trial.block, "whole_plot": trial.whole_plot, "position": trial.position, "role": trial.role,
@@ -66,7 +66,7 @@ class ConductedTrial:
         except LinkError as error:
             self.record["error"] = error.as_dict()
         busy_s = self.record["settle_s"] + self._traffic_s() if self.record["second"] else self.record["settle_s"]
-        self.record["overhead_s"] = round(time.monotonic() - self.started_s - busy_s, 4)
+        self.record["overhead_s"] = round(self.clock() - self.started_s - busy_s, 4)
         return self.record
 
     async def _conduct(self) -> None:
@@ -208,7 +208,7 @@ class ConductedTrial:
 
     async def _give_windows(self, jobs: tuple[Job, Job], clocks: list[HostClock]) -> None:
         setup = self.state.setup
-        start = time.monotonic() + LEAD_S
+        start = self.clock() + LEAD_S
         window = start + setup.warmup_s
         for job, clock in zip(jobs, clocks, strict=True):
             await job.tell({"start_ns": clock.host_ns(start), "window_from_ns": clock.host_ns(window),
@@ -235,12 +235,3 @@ async def _stage(job: Job, stage: str, bound_s: float) -> None:
             return
 
 
-def ways_of(cell: Cell) -> tuple[str, ...]:
-    """The ways a cell's traffic goes, seen from the first end."""
-    return WAYS[cell.traffic["direction"]]
-
-
-def broken_record(conducted: ConductedTrial, fault: Fault) -> Json:
-    """The record of a trial that ended in a fault of the host's or the link's making."""
-    conducted.record["error"] = fault.as_dict()
-    return conducted.record

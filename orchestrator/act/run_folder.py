@@ -91,6 +91,21 @@ def state_of(folder: Path) -> RunState:
     return replay(entries)[0]
 
 
+def known_before(state: RunState, name: str) -> list[dict[str, Any]]:
+    """The journal's before-values of a host, as its helper takes them."""
+    host = state.hosts[name]
+    return [{**where, "level": host.before_levels.get(place), "value": host.before[place]}
+            for place, where in host.places.items()]
+
+
+def refresh_run_json(folder: Path, state: RunState) -> None:
+    """Bring run.json up to what the journal says now, after a recovery."""
+    run = json.loads((folder / "run.json").read_text())
+    run["as_found"] = {name: _as_found(state, name) for name in state.hosts}
+    run["ended"] = "recovered" if run["exit"] is None else run["ended"]
+    write_private(folder / "run.json", json.dumps(run, indent=1))
+
+
 def owner_text() -> str:
     """Who we are, to whoever finds a host busy: user@machine and our process."""
     return f"{os.environ.get('USER') or os.getuid()}@{os.uname().nodename} (process {os.getpid()})"

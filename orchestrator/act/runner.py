@@ -12,14 +12,13 @@ from collections.abc import Callable
 from typing import Any
 
 from orchestrator.act.actions import HostActions
-from orchestrator.act.conduct import ConductedTrial
 from orchestrator.act.journal import Journal
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.judge import judge
 from orchestrator.decide.machine import advance, handle
 from orchestrator.decide.state import RunState
-from orchestrator.faults import BugError, Fault, HostError
+from orchestrator.faults import BugError, HostError
 
 LOST = frozenset({"session_lost", "no_session"})
 Listener = Callable[[RunState, ev.Event | do.Command | str], None]
@@ -94,22 +93,13 @@ class Runner:
                 self.post(ev.HostFailed(command.host, type(command).__name__, error.as_dict()))
 
     async def _conduct(self, command: do.Conduct) -> None:
-        trial = ConductedTrial(self.state, self.state.trial(command.position), self.actions.sessions,
-                               lambda words: self.listener(self.state, words))
-        try:
-            record = await trial.conduct()
-        except HostError as error:
-            if error.code in LOST:
-                self.post(ev.SessionLost(error.host, error.as_dict()))
-                self.post(ev.ConductBroken(command.position, command.attempt, error.as_dict()))
-                return
-            record = trial.record
-            record["error"] = error.as_dict()
-        except BugError:
-            raise
-        except Fault as error:
-            record = trial.record
-            record["error"] = error.as_dict()
+        record, fault = await self.actions.conduct(command, lambda words: self.listener(self.state, words))
+        if isinstance(fault, BugError):
+            raise fault
+        if isinstance(fault, HostError) and fault.code in LOST:
+            self.post(ev.SessionLost(fault.host, fault.as_dict()))
+            self.post(ev.ConductBroken(command.position, command.attempt, fault.as_dict()))
+            return
         verdict = judge(record)
         self.post(ev.Conducted(command.position, command.attempt, record, {
             "status": verdict.status, "doubts": list(verdict.doubts), "reason": verdict.reason}))

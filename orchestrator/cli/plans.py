@@ -24,19 +24,6 @@ class LoadedPlan:
     binds: dict[str, str]
 
 
-def parse_binds(pairs: Iterable[str]) -> dict[str, str]:
-    """`name=value` words as a dictionary; PlanError for a word that is none, or a name given twice."""
-    binds: dict[str, str] = {}
-    for pair in pairs:
-        name, equals, value = pair.partition("=")
-        if not equals or not name:
-            raise PlanError("bind", f"--bind {pair}: not NAME=VALUE", next_step="write for example --bind vault=10.0.0.2")
-        if name in binds:
-            raise PlanError("bind", f"--bind {name}: given twice")
-        binds[name] = value
-    return binds
-
-
 def plan_files(paths: Iterable[Path]) -> list[Path]:
     """The plan files meant: a file itself, a suite's folder, or an earlier run's folder (its plan.yaml)."""
     files: list[Path] = []

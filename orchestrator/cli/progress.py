@@ -37,9 +37,8 @@ class Progress:
         """One event, command, or word from a trial in flight."""
         if isinstance(item, str):
             self._passing(item)
-        elif teller := _TELLERS.get(type(item)):
-            if line := teller(state, item):
-                self.say(line)
+        elif line := _TELLERS.get(type(item), _nothing)(state, item):
+            self.say(line)
 
     def say(self, line: str) -> None:
         """One line, to both."""
@@ -77,17 +76,21 @@ def rate_text(bit_s: float) -> str:
     return f"{bit_s:.0f} b/s"
 
 
-def _connected(state: RunState, event: ev.Connected) -> str:
+def _nothing(_: RunState, _item: object) -> str:
+    return ""
+
+
+def _connected(_: RunState, event: ev.Connected) -> str:
     facts = event.facts
     return f"{event.host}: reached; kernel {facts.get('kernel', '?')}, Python {facts.get('python', '?')}"
 
 
-def _host_failed(state: RunState, event: ev.HostFailed) -> str:
+def _host_failed(_: RunState, event: ev.HostFailed) -> str:
     next_step = event.fault.get("next_step") or ""
     return f"{event.fault.get('message', '')}" + (f" - {next_step}" if next_step else "")
 
 
-def _prepared(state: RunState, event: ev.Prepared) -> str:
+def _prepared(_: RunState, event: ev.Prepared) -> str:
     return f"{event.host}: before-values recorded ({len(event.before)} settings), keeper proven; changes may begin"
 
 
@@ -97,7 +100,7 @@ def _conduct(state: RunState, command: do.Conduct) -> str:
     return f"trial {command.position} of {len(state.schedule)}{again}: {state.setup.cell(trial.cell).key}"
 
 
-def _conducted(state: RunState, event: ev.Conducted) -> str:
+def _conducted(_: RunState, event: ev.Conducted) -> str:
     status, reason = event.verdict["status"], event.verdict["reason"]
     if status != "valid":
         return f"    {status}: {reason}"
@@ -111,15 +114,15 @@ def _goodputs(record: dict[str, Any]) -> str:
     return ", ".join(f"{part['way']} {rate_text(part['goodput_bytes'] * 8 / part['window_s'])}" for part in parts)
 
 
-def _broken(state: RunState, event: ev.ConductBroken) -> str:
+def _broken(_: RunState, event: ev.ConductBroken) -> str:
     return f"    broken off: {event.fault.get('message', '')}; the trial will be repeated"
 
 
-def _lost(state: RunState, event: ev.SessionLost) -> str:
+def _lost(_: RunState, event: ev.SessionLost) -> str:
     return f"{event.host}: session lost ({event.fault.get('message', '')}); trying to reach it again"
 
 
-def _rejoined(state: RunState, event: ev.Rejoined) -> str:
+def _rejoined(_: RunState, event: ev.Rejoined) -> str:
     words = {"kept": "its settings are as we left them", "reverted": "it had put itself back",
              "rebooted": "it has restarted"}
     return f"{event.host}: reached again; {words[event.outcome]}"
@@ -128,11 +131,14 @@ def _rejoined(state: RunState, event: ev.Rejoined) -> str:
 def _restored(state: RunState, event: ev.Restored) -> str:
     if state.hosts[event.host].as_found:
         return f"{event.host}: put back and verified as found"
-    lines = [f"{event.host}: NOT as found"]
-    for item in [*event.result.get("left", []), *event.result.get("conflicts", [])]:
-        lines.append(f"    {item['setting']} {item['target']}: before {item['before']}, now {item['now']}; "
-                     f"to put it right: {item.get('command', '')}")
-    return "\n".join(lines)
+    stays = [*event.result.get("left", []), *event.result.get("conflicts", [])]
+    return "\n".join([f"{event.host}: NOT as found", *map(stays_text, stays)])
+
+
+def stays_text(item: dict[str, Any]) -> str:
+    """What is still changed on a host, why, and the command that a person can put it right with."""
+    return (f"    {item['setting']} {item['target']}: before {item['before']}, now {item['now']} "
+            f"({item.get('why', '')}); to put it right: {item.get('command', '')}")
 
 
 def _stop(state: RunState, event: ev.StopAsked) -> str:

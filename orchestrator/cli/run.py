@@ -8,9 +8,11 @@ from typing import Any
 
 import click
 
+from orchestrator.cli.access import Access, access_options
 from orchestrator.cli.exits import most_serious
-from orchestrator.cli.plans import LoadedPlan, load_plans, parse_binds
-from orchestrator.cli.running import Access, drive
+from orchestrator.cli.plans import LoadedPlan, load_plans
+from orchestrator.cli.running import drive
+from orchestrator.planning.binds import parse_binds
 
 
 @click.command()
@@ -18,9 +20,7 @@ from orchestrator.cli.running import Access, drive
 @click.option("--out", type=click.Path(path_type=Path), default=Path("runs"), show_default=True,
               help="Where the run's folder is made.")
 @click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
-@click.option("--ssh-config", type=click.Path(exists=True, dir_okay=False), help="An SSH configuration of your own.")
-@click.option("--known-hosts", multiple=True, type=click.Path(exists=True, dir_okay=False),
-              help="A known-hosts file to use instead of the configured ones.")
+@access_options
 @click.option("--lab-note", hidden=True, type=click.Path(exists=True, dir_okay=False))
 def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_config: str | None,
             known_hosts: tuple[str, ...], lab_note: str | None) -> int:

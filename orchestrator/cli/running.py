@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import click
+
+from orchestrator.cli.access import Access, opener
 from orchestrator.cli.plans import LoadedPlan
 from orchestrator.cli.progress import Progress
 from orchestrator.decide.events import Event
@@ -16,14 +18,6 @@ from orchestrator.decide.state import RunState
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-
-@dataclass(frozen=True)
-class Access:
-    """How the user wants hosts to be reached: an SSH configuration and known-hosts files other than the usual."""
-
-    ssh_config: str | None = None
-    known_hosts: tuple[str, ...] = ()
 
 
 def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, first_event: Event | None = None,
@@ -34,13 +28,10 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
     from orchestrator.act.journal import Journal
     from orchestrator.act.run_folder import journal_path, write_run_json
     from orchestrator.act.runner import Runner
-    from orchestrator.act.session import HostAddress, SshChoice
     from orchestrator.act.signals import listen, survive_a_lost_terminal
 
     survive_a_lost_terminal()
     plan = loaded.plan
-    addresses = {name: HostAddress(name, host.ssh, host.user, host.port, host.privilege, host.host_key)
-                 for name, host in plan.hosts.items()}
     about: dict[str, Any] = {
         "started_at": datetime.now(UTC).isoformat(timespec="seconds"), "helper_hash": helper_hash(),
         "bench": dict(plan.bench), "purpose": plan.purpose, "threshold_ratio": plan.threshold_ratio,
@@ -48,7 +39,7 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
     progress = Progress(folder / "log.txt")
 
     async def run() -> int:
-        actions = HostActions(state, addresses, SshChoice(access.ssh_config, access.known_hosts))
+        actions = HostActions(state, opener(plan, access))
         runner = Runner(state, journal, actions, progress)
         listen(runner)
         code = await runner.run(first_event)
@@ -64,12 +55,12 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
         code = asyncio.run(run())
     write_run_json(folder, state, ended_at=datetime.now(UTC).isoformat(timespec="seconds"), **about)
     if state.outcomes:
-        finish_folder(folder, progress)
+        finish_folder(folder)
     progress.close()
     return code
 
 
-def finish_folder(folder: Path, progress: Progress) -> None:
+def finish_folder(folder: Path) -> None:
     """Tables from the journal, the report from the tables, the matrix on the screen."""
     from orchestrator.report import write_report
     from orchestrator.report.terminal import print_matrix
@@ -78,7 +69,7 @@ def finish_folder(folder: Path, progress: Progress) -> None:
     write_tables(folder)
     write_report(folder)
     print_matrix(folder, console_for_results())
-    progress.say(f"report: {folder / 'report.html'}")
+    click.echo(f"report: {folder / 'report.html'}")
 
 
 def console_for_results() -> Console:

@@ -18,7 +18,7 @@ from orchestrator.decide.state import DEATHS_TO_SKIP, MOST_ATTEMPTS, UNKNOWN_LEV
 from orchestrator.decide.trials import start_over, trial_commands
 from orchestrator.planning.order import Trial
 
-LEASE_IS_GONE = frozenset({"stale_token", "lease_expired", "not_held", "not_prepared"})
+LEASE_IS_GONE = frozenset({"stale", "expired", "no_lease", "not_prepared"})
 
 
 def handle(state: RunState, event: ev.Event) -> list[Command]:
@@ -68,8 +68,8 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
 
 def _apply_failed(state: RunState, event: ev.HostFailed, host: HostState, *, lease_gone: bool) -> None:
     if lease_gone:
-        host.token, host.prepared, host.levels = 0, False, {}
-        start_over(state)
+        host.token, host.connected, host.prepared, host.levels = 0, False, False, {}  # ask it what became of us
+        start_over(state, state.attempt)
         return
     _forget_last_levels(host)
     why = str(event.fault.get("message", "refused"))
@@ -99,6 +99,7 @@ def _prepared(state: RunState, event: ev.Prepared) -> None:
         place = place_name(item)
         host.before.setdefault(place, item["value"])  # the first value ever seen is the truth
         host.places[place] = {"setting": item["setting"], "target": item["target"]}
+        host.before_levels.setdefault(place, item.get("level"))
     host.image = host.image or event.image
     host.prepared, host.levels = True, {}
     if all(other.prepared for other in state.hosts.values()):
@@ -170,7 +171,7 @@ def _rejoined(state: RunState, event: ev.Rejoined) -> None:
         host.token = event.token
         host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)  # applied again: cheap, and certain
         return
-    host.token, host.prepared, host.levels = 0, False, {}
+    host.token, host.prepared, host.levels = event.token, False, {}
     host.changed = host.changed and not event.as_found
     state.notes.append(f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had put itself back'}; "
                        "taken again")
@@ -200,6 +201,7 @@ def _restored(state: RunState, event: ev.Restored) -> None:
 
 def _released(state: RunState, event: ev.Released) -> None:
     host = _answered(state, event.host)
+    host.changed = host.changed and not host.as_found
     host.released, host.token, host.prepared, host.proven = True, 0, False, False
 
 
@@ -218,6 +220,7 @@ def _resumed(state: RunState, event: ev.Resumed) -> None:
     start_over(state, attempt=state.attempt + 1 if state.position else 1)
     for host in state.hosts.values():
         host.connected, host.proven, host.fault, host.restored = False, False, None, None
+        host.released = False
         host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)
 
 

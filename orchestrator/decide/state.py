@@ -32,6 +32,7 @@ class HostState:
     prepared: bool = False
     before: dict[str, Any] = field(default_factory=dict)  # place -> first value ever seen; the truth to restore
     places: dict[str, Json] = field(default_factory=dict)  # place -> {"setting", "target"}
+    before_levels: dict[str, Any] = field(default_factory=dict)  # place -> the level it was first read with
     image: Json | None = None
     levels: dict[str, Any] = field(default_factory=dict)  # place -> level; absent means as found
     changed: bool = False  # an Apply was sent since the host was last as found
@@ -115,7 +116,7 @@ def all_places(state: RunState, name: str) -> dict[str, tuple[SettingUse, Json]]
 
 
 def wanted_levels(cell: Cell, name: str, host: HostState) -> dict[str, Any]:
-    """place -> level that the cell asks of a host; places it does not name stay as found."""
+    """Place -> level that the cell asks of a host; places it does not name stay as found."""
     return {place_of(use, host): use.level for use in cell.settings if use.host == name}
 
 

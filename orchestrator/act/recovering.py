@@ -1,0 +1,71 @@
+"""Putting one host back after a run that ended badly: from the host's own record first, else from the journal."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from orchestrator.act.session import HostSession
+
+Json = dict[str, Any]
+BOUND_S = 120.0
+LEASE_S = 60.0  # for the moment of putting back from the journal
+
+
+@dataclass
+class Recovered:
+    """What was found on a host and what became of it. `source`: record, journal, or nothing."""
+
+    host: str
+    source: str = "nothing"
+    restored: list[Json] = field(default_factory=list)
+    left: list[Json] = field(default_factory=list)
+    conflicts: list[Json] = field(default_factory=list)
+    differences: Json = field(default_factory=dict)
+
+    @property
+    def as_found(self) -> bool:
+        """Nothing that the run changed is still changed."""
+        return not self.left and not self.conflicts
+
+    def as_result(self) -> Json:
+        """The same as a Restored event holds it."""
+        return {"restored": self.restored, "left": self.left, "conflicts": self.conflicts,
+                "differences": self.differences, "source": self.source}
+
+
+async def recover_host(name: str, connect: Callable[[str], Awaitable[HostSession]], run_id: str,
+                       known: Sequence[Json]) -> Recovered:
+    """Recover one host. `known` are the journal's before-values {setting, target, level, value}; may be empty.
+
+    Harmless to repeat. `run_id` "" recovers whatever ended run left something on the host. Raises HostError.
+    """
+    session = await connect(name)
+    try:
+        answer = await session.request("recover", {"run_id": run_id}, bound_s=BOUND_S)
+        if answer["found"] is not None:
+            return Recovered(name, "record", answer["restored"], answer["left"], answer["conflicts"],
+                             answer["compared"] or {})
+        return await _from_journal(name, session, run_id, known)
+    finally:
+        await session.close()
+
+
+async def _from_journal(name: str, session: HostSession, run_id: str, known: Sequence[Json]) -> Recovered:
+    """The host knows nothing: it was released, or restarted. What still reads otherwise than before is put back."""
+    if not known:
+        return Recovered(name)
+    places = [{key: item[key] for key in ("setting", "target", "level")} for item in known]
+    now = (await session.request("read", {"places": places}, bound_s=BOUND_S))["places"]
+    differing = [item for item, seen in zip(known, now, strict=True) if seen["value"] != item["value"]]
+    if not differing:
+        return Recovered(name)
+    taken = await session.request("lease.take", {"run_id": run_id, "holder": "recover", "lease_s": LEASE_S},
+                                  bound_s=BOUND_S)
+    token = {"token": taken["token"]}
+    await session.request("adopt", {**token, "before": differing}, bound_s=BOUND_S)
+    result = await session.request("restore", token, bound_s=BOUND_S)
+    if not result["left"] and not result["conflicts"]:
+        await session.request("lease.release", token, bound_s=BOUND_S)
+    return Recovered(name, "journal", result["restored"], result["left"], result["conflicts"])

@@ -1,0 +1,43 @@
+"""How the user wants hosts to be reached: the options shared by every command that contacts hosts."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from orchestrator.act.session import HostSession
+    from orchestrator.planning import Plan
+
+CONNECT_BOUND_S = 30.0  # to an answering helper: name, key exchange, login shell, Python's start on a slow board
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+@dataclass(frozen=True)
+class Access:
+    """An SSH configuration and known-hosts files other than the usual; empty for the user's own."""
+
+    ssh_config: str | None = None
+    known_hosts: tuple[str, ...] = ()
+
+
+def access_options(function: F) -> F:
+    """Give a command the options that say how hosts are reached."""
+    function = click.option("--known-hosts", multiple=True, type=click.Path(exists=True, dir_okay=False),
+                            help="A known-hosts file to use instead of the configured ones.")(function)
+    return click.option("--ssh-config", type=click.Path(exists=True, dir_okay=False),
+                        help="An SSH configuration of your own.")(function)
+
+
+def opener(plan: Plan, access: Access) -> Callable[[str], Awaitable[HostSession]]:
+    """A function that opens a session to one of the plan's hosts by its name."""
+    from orchestrator.act.session import HostAddress, SshChoice, connect
+
+    ssh = SshChoice(access.ssh_config, access.known_hosts)
+    addresses = {name: HostAddress(name, host.ssh, host.user, host.port, host.privilege, host.host_key)
+                 for name, host in plan.hosts.items()}
+    return lambda name: connect(addresses[name], ssh, bound_s=CONNECT_BOUND_S)

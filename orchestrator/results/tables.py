@@ -1,0 +1,60 @@
+"""All of a run's tables, made from its journal."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+from orchestrator.decide.judge import Verdict
+from orchestrator.results.columns import write_columns
+from orchestrator.results.from_journal import read_judged
+from orchestrator.results.rows import (
+    COUNTER_COLUMNS,
+    HOST_COLUMNS,
+    SERIES_COLUMNS,
+    WATCH_COLUMNS,
+    counter_rows,
+    host_rows,
+    series_rows,
+    trial_columns,
+    trial_rows,
+    watch_rows,
+)
+from orchestrator.results.write import append_member, write_rows
+
+Json = dict[str, Any]
+
+
+def write_tables(folder: Path) -> None:
+    """trials.csv, hosts.csv, cells.csv, the packed tables and columns.json; repeatable."""
+    from orchestrator.results.cells import CELL_COLUMNS, cells_table
+    from orchestrator.results.folder import open_run
+    from orchestrator.results.read_run import read_table
+
+    state, judged = read_judged(folder / "journal.jsonl")
+    run = json.loads((folder / "run.json").read_text())
+    factors = tuple(dict.fromkeys(name for cell in state.setup.cells for name in cell.levels))
+    _write(folder / "trials.csv", trial_columns(factors), judged, lambda r, v: trial_rows(r, v, run))
+    _write(folder / "hosts.csv", HOST_COLUMNS, judged, lambda r, v: host_rows(r, v, run))
+    _pack(folder / "series.csv.gz", SERIES_COLUMNS, judged, series_rows)
+    _pack(folder / "watch.csv.gz", WATCH_COLUMNS, judged, watch_rows)
+    _pack(folder / "counters.csv.gz", COUNTER_COLUMNS, judged, counter_rows)
+    table = cells_table(read_table(open_run(folder), "trials.csv"), factors)
+    write_rows(folder / "cells.csv", list(table.columns), table.to_dict("records"))
+    write_columns(folder / "columns.json", factors)
+    del CELL_COLUMNS
+
+
+def _write(path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]],
+           rows: Callable[[Json, Verdict], list[Json]]) -> None:
+    write_rows(path, list(columns), (row for record, verdict in judged for row in rows(record, verdict)))
+
+
+def _pack(path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]],
+          rows: Callable[[Json], list[Json]]) -> None:
+    path.unlink(missing_ok=True)
+    for record, _ in judged:
+        if found := rows(record):
+            append_member(path, list(columns), found)

@@ -1,0 +1,169 @@
+"""What every setting is: metadata that `linktrial settings` and `check` read, and the same five verbs.
+
+A setting says how it is checked, read, written and put back; the order of these, the privilege, and what a kernel's
+refusal means, are the same for all and stand here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+from typing import Any, Dict, Iterator, Tuple
+
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.settings.kernel import Kernel
+
+INTERFACE, HOST = "interface", "host"
+
+CANNOT = "cannot"  # this host cannot have this level: the cell is impossible
+FAILED = "failed"  # it should have worked
+NO_PRIVILEGE = "no_privilege"
+
+_NEVER = (errno.EINVAL, errno.EOPNOTSUPP, errno.ENOTTY, errno.ERANGE, errno.ENODEV, errno.ENOENT, errno.EMSGSIZE,
+          errno.EROFS)
+_NOT_ALLOWED = (errno.EPERM, errno.EACCES)
+
+
+class Setting:
+    """One setting of a host or of an interface; subclasses fill the metadata and the underscored methods."""
+
+    name = ""
+    unit = ""
+    doc = ""
+    example = ""
+    domain_text = ""
+    scope = INTERFACE
+    privilege = "root"
+    survives_reboot = False
+    costly = False  # a change drops the link or takes seconds
+    # False: owned by the network namespace; True: the machine's own, never changed from inside a namespace
+    whole_machine = False
+    # a directory that may be this host's own simulation of something that belongs to the machine
+    simulated_at = ""
+    # names of settings that must be applied before this one
+    after: Tuple[str, ...] = ()
+
+    def __init__(self, kernel: Kernel) -> None:
+        self._kernel = kernel
+
+    # --- plan time --------------------------------------------------------------------------------------------------
+    def problem_with(self, level: object) -> str:
+        """Why `level` can be one on no host; empty when it can. Pure."""
+        raise NotImplementedError
+
+    # --- the five verbs ---------------------------------------------------------------------------------------------
+    def check(self, target: str, level: object) -> str:
+        """Why this host cannot have `level`, or empty. Changes nothing.
+
+        A level that holds already is possible for anyone: a host without privilege is measured as it stands.
+        """
+        problem = self.problem_with(level)
+        if problem:
+            return problem
+        try:
+            with self._explained(target):
+                return "" if self._holds(target, level) else self._not_ours(target) or self._cannot(target, level)
+        except Refusal as refusal:
+            return refusal.message
+
+    def read(self, target: str, level: object = None) -> Any:
+        """The value that `restore` takes, as JSON. Raises Refusal."""
+        with self._explained(target):
+            return self._read(target, level)
+
+    def apply(self, target: str, level: object) -> None:
+        """Give `target` the level; nothing is written when it has it. Raises Refusal."""
+        problem = self.check(target, level)
+        if problem:
+            raise Refusal(CANNOT, problem, setting=self.name, target=target)
+        with self._explained(target):
+            if not self._holds(target, level):
+                self._write(target, level)
+
+    def verify(self, target: str, level: object) -> Dict[str, Any]:
+        """Whether `target` has the level now, what was seen, and why it is not well. Raises Refusal."""
+        with self._explained(target):
+            seen = self._current(target, level)
+            if self._matches(level, seen):
+                return {"ok": True, "seen": seen, "why": ""}
+            return {"ok": False, "seen": seen, "why": f"{self._called(target)} reads {seen}, not {self._shown(level)}"}
+
+    def restore(self, target: str, before: Any) -> None:
+        """Put `before` (from `read`) back; nothing is written when it is so. Raises Refusal."""
+        with self._explained(target):
+            self._put_back(target, before)
+
+    # --- comparing and telling --------------------------------------------------------------------------------------
+    def same(self, before: Any, now: Any) -> bool:
+        """Whether two values from `read` are the same finding."""
+        return bool(before == now)
+
+    def mend_command(self, target: str, value: Any) -> str:
+        """What a person types to put `value` (from `read`) back."""
+        raise NotImplementedError
+
+    # --- what each setting fills ------------------------------------------------------------------------------------
+    def _current(self, target: str, level: object) -> Any:
+        """The value now, comparable with a level."""
+        raise NotImplementedError
+
+    def _read(self, target: str, level: object) -> Any:
+        """All that has to be put back; the value itself where that is enough."""
+        return self._current(target, level)
+
+    def _matches(self, level: object, seen: Any) -> bool:
+        """Whether the value seen is what the level asks for."""
+        return bool(level == seen)
+
+    def _cannot(self, target: str, level: object) -> str:
+        """Why this host cannot have a level that it has not now; empty by default."""
+        return ""
+
+    def _write(self, target: str, level: object) -> None:
+        raise NotImplementedError
+
+    def _put_back(self, target: str, before: Any) -> None:
+        self._write(target, before)
+
+    def _shown(self, level: object) -> str:
+        """The level as a person reads it."""
+        return str(level)
+
+    # --- shared -----------------------------------------------------------------------------------------------------
+    def _holds(self, target: str, level: object) -> bool:
+        return self._matches(level, self._current(target, level))
+
+    def _called(self, target: str) -> str:
+        return f"{self.name} of {target}" if target else self.name
+
+    def _link(self, target: str) -> Dict[str, Any]:
+        """The interface; Refusal when it is not there."""
+        link = self._kernel.find_link(target)
+        if link is None:
+            raise Refusal(CANNOT, f"this host has no interface {target}", target=target)
+        return link
+
+    def _not_ours(self, target: str) -> str:
+        """Why this process must not change it, whatever the level."""
+        if self.privilege == "root" and not self._kernel.is_root():
+            return f"{self._called(target)} needs root, and this host is measured as it stands"
+        if self.whole_machine and not self._kernel.owns_machine() and not self._is_simulated():
+            return (f"{self._called(target)} belongs to the whole machine, and this host is only a network namespace "
+                    "of it")
+        return ""
+
+    def _is_simulated(self) -> bool:
+        return bool(self.simulated_at) and self._kernel.is_private(self.simulated_at)
+
+    @contextlib.contextmanager
+    def _explained(self, target: str) -> Iterator[None]:
+        """Turn the kernel's answer into a Refusal that says what it was about."""
+        try:
+            yield
+        except OSError as error:
+            number = error.errno or 0
+            code = CANNOT if number in _NEVER else NO_PRIVILEGE if number in _NOT_ALLOWED else FAILED
+            words = error.strerror or os.strerror(number)
+            raise Refusal(code, f"{self._called(target)}: the kernel answered: {words}", setting=self.name,
+                          target=target, errno=errno.errorcode.get(number, str(number))) from error

@@ -1,0 +1,137 @@
+"""A setting that the plan defines itself, by the argument lists of programs that read and write it."""
+
+from __future__ import annotations
+
+import shlex
+import time
+from typing import Any, Dict, List
+
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
+from orchestrator.onhost.settings.programs import Outcome
+
+PLACE = "{level}"  # where a written value goes in an argument
+_BOUND_S = 30.0
+_MOST_WAIT_S = 600.0
+_MOST_ARGUMENTS, _MOST_ARGUMENT_BYTES, _MOST_LEVEL_CHARACTERS = 64, 4096, 1000
+_KEYS = {"read", "write", "check", "wait_s", "level"}
+_SHOWN_CHARACTERS = 200
+
+
+class Command(Setting):
+    """Programs run without a shell, each bounded in time and output; the level replaces `{level}` in an argument.
+
+    `read` prints the value; `write` sets it, then `wait_s` passes; with `check` its exit status 0 says that the level
+    holds, without it the value that `read` prints must be the level. The first value is put back with `write`.
+    """
+
+    name = "command"
+    unit = ""
+    doc = "Your own setting: argument lists that read and write it, with an optional wait and an optional check."
+    example = '{read: [cat, /etc/x], write: [tool, "{level}"], level: fast}'
+    domain_text = "text or whole numbers, put in place of {level} in the arguments of write"
+    scope = HOST
+    privilege = "user"
+    survives_reboot = True  # nobody knows, and to think so is the safe side: it is put back after a reboot too
+    costly = True
+
+    def problem_with(self, level: object) -> str:
+        """Why this is no definition of a command setting."""
+        if not isinstance(level, dict):
+            return "a command setting has read, write and a level"
+        unknown = sorted(str(key) for key in set(level) - _KEYS)
+        if unknown:
+            return f"a command setting has no {', '.join(unknown)}"
+        for part in ("read", "write"):
+            problem = _problem_with_arguments(level.get(part))
+            if problem:
+                return f"{part} {problem}"
+        if level.get("check") and _problem_with_arguments(level["check"]):
+            return f"check {_problem_with_arguments(level['check'])}"
+        if not any(PLACE in argument for argument in level["write"]):
+            return f"write has no {PLACE} in any argument"
+        return _problem_with_wait(level.get("wait_s")) or _problem_with_value(level.get("level"))
+
+    def mend_command(self, target: str, value: Any) -> str:
+        """The plan's own write, with the value found."""
+        return " ".join(shlex.quote(argument) for argument in _filled(value["write"], value["value"]))
+
+    def _current(self, target: str, level: object) -> Any:
+        assert isinstance(level, dict)  # problem_with has seen it
+        if level.get("check") and "level" in level:
+            outcome = self._run(_filled(level["check"], level["level"]))
+            if outcome.status == 0:
+                return str(level["level"])
+        return self._output(level["read"])
+
+    def _read(self, target: str, level: object) -> Dict[str, Any]:
+        """The value, and with what to put it back: `restore` is told nothing else."""
+        assert isinstance(level, dict)  # as above
+        return {"value": self._output(level["read"]), "read": level["read"], "write": level["write"],
+                "wait_s": level.get("wait_s") or 0}
+
+    def _matches(self, level: object, seen: Any) -> bool:
+        assert isinstance(level, dict)  # as above
+        return bool(str(level["level"]) == seen)
+
+    def _write(self, target: str, level: object) -> None:
+        assert isinstance(level, dict)  # as above
+        self._output(_filled(level["write"], level["level"]))
+        time.sleep(level.get("wait_s") or 0)
+
+    def _put_back(self, target: str, before: Any) -> None:
+        if self._output(before["read"]) != before["value"]:
+            self._write(target, {**before, "level": before["value"]})
+
+    def _shown(self, level: object) -> str:
+        return str(level["level"]) if isinstance(level, dict) else str(level)
+
+    def _output(self, arguments: List[str]) -> str:
+        """What a program printed, without the white space around it; Refusal when it failed."""
+        outcome = self._run(arguments)
+        if outcome.status:
+            said = (outcome.complaint or outcome.output).strip()[:_SHOWN_CHARACTERS]
+            raise Refusal(FAILED, f"{arguments[0]} ended with status {outcome.status}: {said}", arguments=arguments,
+                          status=outcome.status)
+        return outcome.output.strip()
+
+    def _run(self, arguments: List[str]) -> Outcome:
+        try:
+            outcome = self._kernel.run_program(arguments, _BOUND_S)
+        except FileNotFoundError as error:
+            raise Refusal(CANNOT, f"this host has no program {arguments[0]}", arguments=arguments) from error
+        if outcome.too_late or outcome.too_much:
+            did = f"did not end within {_BOUND_S:g} s" if outcome.too_late else "printed more than it may"
+            raise Refusal(FAILED, f"{arguments[0]} {did} and was ended", arguments=arguments)
+        return outcome
+
+
+def _filled(arguments: List[str], level: object) -> List[str]:
+    return [argument.replace(PLACE, str(level)) for argument in arguments]
+
+
+def _problem_with_arguments(arguments: object) -> str:
+    if not isinstance(arguments, list) or not arguments or not all(isinstance(one, str) for one in arguments):
+        return "must be a list of arguments, the program first"
+    if len(arguments) > _MOST_ARGUMENTS or any(len(one.encode()) > _MOST_ARGUMENT_BYTES for one in arguments):
+        return f"has more than {_MOST_ARGUMENTS} arguments, or one longer than {_MOST_ARGUMENT_BYTES} bytes"
+    if any("\0" in one for one in arguments) or not arguments[0]:
+        return "has an argument that no program can be given"
+    return f"must not take the program's name from {PLACE}" if PLACE in arguments[0] else ""
+
+
+def _problem_with_wait(wait_s: object) -> str:
+    if wait_s is None:
+        return ""
+    if not isinstance(wait_s, (int, float)) or isinstance(wait_s, bool) or not 0 <= wait_s <= _MOST_WAIT_S:
+        return f"wait is from 0 to {_MOST_WAIT_S:g} s"
+    return ""
+
+
+def _problem_with_value(value: object) -> str:
+    if isinstance(value, bool) or not isinstance(value, (str, int)):
+        return "a level of a command is text or a whole number"
+    text = str(value)
+    if not text or text != text.strip() or len(text) > _MOST_LEVEL_CHARACTERS or not text.isprintable():
+        return "a level of a command is one line of text without space around it"
+    return ""

@@ -1,0 +1,63 @@
+"""The policy by which the processor's clock is chosen."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from typing import Any, Dict
+
+from orchestrator.onhost.settings.base import HOST, Setting
+from orchestrator.onhost.settings.cpu_policies import CPU_TREE, each_policy, spelled_writes
+
+_KNOWN = ("performance", "powersave", "userspace", "schedutil", "ondemand", "conservative")
+_SHAPE = re.compile(r"[a-z][a-z0-9_]{0,14}")  # CPUFREQ_NAME_LEN is 16
+
+
+class Governor(Setting):
+    """One governor for all the policies of a host: a board may have one for each kind of core."""
+
+    name = "governor"
+    unit = ""
+    doc = "How the kernel chooses the processor's clock; applied to every policy of the host."
+    example = "performance"
+    domain_text = ", ".join(_KNOWN) + ", as far as the host has them"
+    scope = HOST
+    whole_machine = True
+    simulated_at = CPU_TREE
+
+    def problem_with(self, level: object) -> str:
+        """Why `level` is no governor's name; a near miss of a known one is taken for a mistake."""
+        if not isinstance(level, str) or not _SHAPE.fullmatch(level):
+            return f"a governor is a name such as {self.example}"
+        if level in _KNOWN:
+            return ""
+        near = difflib.get_close_matches(level, _KNOWN, 1, 0.75)
+        return f"no governor is called {level}: did you mean {near[0]}?" if near else ""
+
+    def mend_command(self, target: str, value: Any) -> str:
+        """One write for each policy."""
+        return spelled_writes("scaling_governor", value)
+
+    def _current(self, target: str, level: object) -> Any:
+        """The name when all policies agree, otherwise each policy's."""
+        found = self._read(target, level)
+        return next(iter(found.values())) if len(set(found.values())) == 1 else found
+
+    def _read(self, target: str, level: object) -> Dict[str, str]:
+        return {policy: self._kernel.read_text(f"{path}/scaling_governor")
+                for policy, path in each_policy(self._kernel, "its governor").items()}
+
+    def _cannot(self, target: str, level: object) -> str:
+        for policy, path in each_policy(self._kernel, "its governor").items():
+            available = self._kernel.read_text(f"{path}/scaling_available_governors").split()
+            if level not in available:
+                return f"this host's {policy} has no governor {level}, only {', '.join(available)}"
+        return ""
+
+    def _write(self, target: str, level: object) -> None:
+        self._put_back(target, dict.fromkeys(each_policy(self._kernel, "its governor"), level))
+
+    def _put_back(self, target: str, before: Any) -> None:
+        for policy, path in each_policy(self._kernel, "its governor").items():
+            if policy in before and self._kernel.read_text(f"{path}/scaling_governor") != before[policy]:
+                self._kernel.write_text(f"{path}/scaling_governor", before[policy])

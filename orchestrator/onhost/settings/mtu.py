@@ -1,0 +1,149 @@
+"""The largest IP packet an interface sends, in bytes."""
+
+from __future__ import annotations
+
+from typing import Any, Dict, List
+
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.settings import ipv6_state
+from orchestrator.onhost.settings.base import CANNOT, Setting
+
+_LEAST, _MOST = 68, 65535  # RFC 791's least, and the kernel's constant ceiling
+IPV6_LEAST = 1280  # RFC 8200; below it the kernel takes IPv6 off the interface
+_ORDINARY = 1500
+# kinds whose MTU is bound to that of the interface they lie on; a veth's "parent" is only its peer
+_STACKED = ("vlan", "macvlan", "macvtap", "ipvlan", "ipvtap", "macsec")
+
+
+class Mtu(Setting):
+    """MTU by netlink, which alone says what the driver's limits are.
+
+    Two things go with it. Below 1280 the kernel drops every IPv6 address, route, neighbour and sysctl of the
+    interface; they are remembered before and given back when the MTU rises again. Interfaces on top of this one
+    (VLANs) are lowered along and not raised again; that is done here.
+    """
+
+    name = "mtu"
+    unit = "bytes"
+    doc = "Largest IP packet of an interface; both ends and everything between must carry it."
+    example = "9000"
+    domain_text = f"{_LEAST} to {_MOST}, within the driver's limits"
+    costly = True
+    # a ring's buffers limit the MTU of some drivers
+    after = ("receive-ring", "transmit-ring")
+
+    def problem_with(self, level: object) -> str:
+        """Why `level` is no MTU anywhere."""
+        if not isinstance(level, int) or isinstance(level, bool):
+            return f"an MTU is a whole number of bytes such as {self.example}"
+        return "" if _LEAST <= level <= _MOST else f"an MTU is from {_LEAST} to {_MOST} bytes"
+
+    def mend_command(self, target: str, value: Any) -> str:
+        """The interface's own MTU first, then those on top of it, then what IPv6 lost."""
+        lines = [f"ip link set dev {name} mtu {mtu}" for name, mtu in [(target, value["mtu"]),
+                                                                       *value["children"].items()]]
+        for name, state in value["ipv6"].items():
+            lines += ipv6_state.mend_commands(self._kernel, name, state)
+        return " && ".join(lines)
+
+    def same(self, before: Any, now: Any) -> bool:
+        """Equal in size, and nothing that IPv6 had is missing; more (a test address) is no difference."""
+        return (bool(before["mtu"] == now["mtu"] and before["children"] == now["children"])
+                and all(name in now["ipv6"] and not ipv6_state.missing(state, now["ipv6"][name])
+                        for name, state in before["ipv6"].items()))
+
+    def _current(self, target: str, level: object) -> int:
+        return int(self._link(target)["mtu"])
+
+    def _read(self, target: str, level: object) -> Dict[str, Any]:
+        family = self._family(target)
+        return {"mtu": family[0]["mtu"], "children": {link["name"]: link["mtu"] for link in family[1:]},
+                "ipv6": {link["name"]: ipv6_state.take(self._kernel, link) for link in family
+                         if link["mtu"] >= IPV6_LEAST}}
+
+    def _cannot(self, target: str, level: object) -> str:
+        link = self._link(target)
+        wanted, most, least = int(str(level)), link["max_mtu"] or _MOST, link["min_mtu"] or 0
+        if wanted > most:
+            if most <= _ORDINARY:
+                return f"{target} cannot do jumbo frames: its driver's greatest MTU is {most}"
+            return f"{target} cannot take an MTU of {wanted}: its driver's greatest is {most}"
+        if wanted < least:
+            return f"{target} cannot take an MTU of {wanted}: its driver's least is {least}"
+        below = (each for each in self._kernel.links() if each["index"] == link["parent"])
+        parent = next(below, None) if link["kind"] in _STACKED else None
+        if parent is not None and parent["mtu"] < wanted:
+            return (f"{target} cannot take an MTU of {wanted}: it lies on {parent['name']}, whose MTU is "
+                    f"{parent['mtu']}")
+        return ""
+
+    def _write(self, target: str, level: object) -> None:
+        wanted = int(str(level))
+        family = self._family(target)
+        if wanted < family[0]["mtu"]:
+            self._remember(target, wanted, family)
+        self._kernel.set_link(family[0]["index"], mtu=wanted)
+        if wanted > family[0]["mtu"]:
+            self._give_back(target, wanted)
+
+    def _put_back(self, target: str, before: Any) -> None:
+        family = self._family(target)
+        if family[0]["mtu"] != before["mtu"]:
+            self._kernel.set_link(family[0]["index"], mtu=before["mtu"])
+        self._raise_children(before["children"], before["mtu"])
+        self._put_ipv6_back(before["ipv6"])
+        self._kernel.drop(_keepsake(target))
+
+    def _family(self, target: str) -> List[Dict[str, Any]]:
+        """The interface and those that lie on it, parents before children."""
+        everyone = self._kernel.links()
+        family = [link for link in everyone if link["name"] == target]
+        if not family:
+            raise Refusal(CANNOT, f"this host has no interface {target}", target=target)
+        for parent in family:  # grows while it is walked: grandchildren follow
+            family += [link for link in everyone if link["parent"] == parent["index"] and link["kind"] in _STACKED
+                       and link not in family]
+        return family
+
+    def _remember(self, target: str, wanted: int, family: List[Dict[str, Any]]) -> None:
+        """Keep what this step takes away; what an earlier step took away is kept already and stays."""
+        kept = self._kernel.kept(_keepsake(target)) or {"children": {}, "ipv6": {}}
+        for link in family[1:]:
+            if link["mtu"] > wanted:
+                kept["children"].setdefault(link["name"], link["mtu"])
+        for link in family:
+            if wanted < IPV6_LEAST <= link["mtu"]:
+                kept["ipv6"].setdefault(link["name"], ipv6_state.take(self._kernel, link))
+        if kept["children"] or kept["ipv6"]:
+            self._kernel.keep(_keepsake(target), kept)
+
+    def _give_back(self, target: str, reached: int) -> None:
+        """Undo what lower levels took away, as far as the MTU reached now allows."""
+        kept = self._kernel.kept(_keepsake(target))
+        if kept is None:
+            return
+        self._raise_children(kept["children"], reached)
+        if reached >= IPV6_LEAST:
+            self._put_ipv6_back(kept["ipv6"])
+            kept["ipv6"] = {}
+        kept["children"] = {name: mtu for name, mtu in kept["children"].items() if mtu > reached}
+        if kept["children"] or kept["ipv6"]:
+            self._kernel.keep(_keepsake(target), kept)
+        else:
+            self._kernel.drop(_keepsake(target))
+
+    def _raise_children(self, children: Dict[str, int], most: int) -> None:
+        for name, mtu in children.items():
+            link = self._kernel.find_link(name)
+            if link is not None and link["mtu"] != min(mtu, most):
+                self._kernel.set_link(link["index"], mtu=min(mtu, most))
+
+    def _put_ipv6_back(self, states: Dict[str, Any]) -> None:
+        for name, state in states.items():
+            link = self._kernel.find_link(name)
+            if link is not None and link["mtu"] >= IPV6_LEAST:
+                ipv6_state.put_back(self._kernel, link, state)
+
+
+def _keepsake(target: str) -> str:
+    return f"mtu-{target}"

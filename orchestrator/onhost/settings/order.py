@@ -1,0 +1,22 @@
+"""In which order settings that depend on each other are applied; restoring goes the other way. Pure."""
+
+from __future__ import annotations
+
+from typing import Any, List, Mapping, Sequence
+
+from orchestrator.onhost.settings.base import Setting
+
+
+def in_order(uses: Sequence[Mapping[str, Any]], settings: Mapping[str, Setting]) -> List[Mapping[str, Any]]:
+    """`uses` (each has a key "setting") so that every setting comes after those it names in `after`.
+
+    Otherwise their order stays; a circle among the names would be broken at its first member.
+    """
+    waiting = list(uses)
+    ordered: List[Mapping[str, Any]] = []
+    while waiting:
+        names = {use["setting"] for use in waiting}
+        ready = next((use for use in waiting if not names.intersection(settings[use["setting"]].after)), waiting[0])
+        waiting.remove(ready)
+        ordered.append(ready)
+    return ordered

@@ -1,0 +1,167 @@
+"""The cells of a plan: every combination of levels, less what does not apply and what is left out."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from orchestrator.planning.document import Json
+from orchestrator.planning.plan import Change, Factor, LevelOf, Plan, level_text, same_level
+from orchestrator.planning.traffic import DEFAULTS
+
+MOST_CELLS = 1_000
+MOST_COMBINATIONS = 20_000
+
+
+@dataclass(frozen=True)
+class SettingUse:
+    """A setting at a level on a host; selector is "" for the whole host, otherwise the interface's mark."""
+
+    host: str
+    selector: str
+    setting: str
+    level: Json
+    factor: str
+
+    @property
+    def place(self) -> tuple[str, str, str, str]:
+        """What two uses of different levels would fight over; each user-defined command is its own."""
+        return self.host, self.selector, self.setting, self.factor if self.setting == "command" else ""
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One combination of levels on one link; a level is None where its factor does not apply."""
+
+    number: int
+    key: str
+    levels: Mapping[str, Json]
+    settings: tuple[SettingUse, ...]
+    link: str
+    traffic: Mapping[str, Any]
+
+
+def cells(plan: Plan) -> tuple[Cell, ...]:
+    """All cells in the plan's order: the link varies slowest, the last factor quickest."""
+    found: list[Cell] = []
+    held = tuple(hold_uses(plan))
+    for link, chosen in combinations(plan):
+        levels = {name: level.shown if level else None for name, level in chosen.items()}
+        if any(matches(condition, levels) for condition in plan.leave_out):
+            continue
+        uses = tuple(use for name, level in chosen.items() if level for use in _uses(plan, link, name, level.changes))
+        traffic = dict(DEFAULTS)
+        for level in chosen.values():
+            traffic.update(level.traffic if level else {})
+        found.append(Cell(len(found) + 1, _key(plan, link, levels), levels, held + uses, link, traffic))
+    return tuple(found)
+
+
+def combinations(plan: Plan) -> Iterator[tuple[str, dict[str, LevelOf | None]]]:
+    """(link, factor -> level, None where it does not apply) without duplicates, before anything is left out."""
+    order = dependency_order(plan.factors)
+    for link in plan.links:
+        seen: set[tuple[int, ...]] = set()
+        for choice in itertools.product(*(range(len(factor.levels)) for factor in plan.factors.values())):
+            indices = dict(zip(plan.factors, choice, strict=True))
+            chosen: dict[str, LevelOf | None] = {}
+            for name in order:
+                factor = plan.factors[name]
+                level = factor.levels[indices[name]]
+                chosen[name] = level if _applies(plan, link, factor, level, chosen) else None
+            mark = tuple(indices[name] if chosen[name] else -1 for name in plan.factors)
+            if mark not in seen:
+                seen.add(mark)
+                yield link, {name: chosen[name] for name in plan.factors}
+
+
+def dependency_order(factors: Mapping[str, Factor]) -> list[str]:
+    """The factors, each after those that it depends on; what refers to itself comes last."""
+    order: list[str] = []
+    waiting = list(factors)
+    while waiting:
+        ready = [name for name in waiting if all(other in order for other in depends_on(factors, name))]
+        if not ready:
+            return order + waiting
+        order += ready
+        waiting = [name for name in waiting if name not in ready]
+    return order
+
+
+def depends_on(factors: Mapping[str, Factor], name: str) -> set[str]:
+    """The factors whose levels decide whether this one applies."""
+    others = set(factors[name].only)
+    if factors[name].transport:
+        others.add("transport")
+    return others & set(factors)
+
+
+def _applies(plan: Plan, link: str, factor: Factor, level: LevelOf, chosen: Mapping[str, LevelOf | None]) -> bool:
+    """Whether the factor means anything where the others have these levels."""
+    for other, wanted in factor.only.items():
+        level_there = chosen.get(other)
+        if level_there is None or not any(same_level(level_there.shown, one) for one in wanted):
+            return False
+    if factor.transport:
+        transport = chosen.get("transport")
+        if (transport.traffic["transport"] if transport else DEFAULTS["transport"]) != factor.transport:
+            return False
+    changes = [change for one in factor.levels for change in one.changes]
+    return not changes or any(_places(plan, link, change) for change in (level.changes or changes))
+
+
+def _places(plan: Plan, link: str, change: Change) -> list[tuple[str, str]]:
+    """(host, selector) of a change on one link; none when it concerns another link only."""
+    ends = plan.links[link].ends
+    where = change.where
+    if where.ends:
+        return [(ends[number].host, "" if change.scope == "host" else ends[number].selector) for number in where.ends]
+    here = [end for end in ends if end.host == where.host]
+    if where.selector:
+        elsewhere = any(end.selector == where.selector for _, end in plan.ends_of(where.host))
+        if elsewhere and all(end.selector != where.selector for end in here):
+            return []
+        return [(where.host, where.selector)]
+    if not here and plan.ends_of(where.host):
+        return []
+    if change.scope == "host":
+        return [(where.host, "")]
+    return [(where.host, end.selector) for end in here]
+
+
+def _uses(plan: Plan, link: str, factor: str, changes: tuple[Change, ...]) -> Iterator[SettingUse]:
+    """The uses of one level on one link; both ends on one host share what belongs to the whole host."""
+    seen = set()
+    for change in changes:
+        for host, selector in _places(plan, link, change):
+            use = SettingUse(host, selector, change.setting, change.level, factor)
+            if use.place not in seen:
+                seen.add(use.place)
+                yield use
+
+
+def hold_uses(plan: Plan) -> Iterator[SettingUse]:
+    """What is fixed for the run: on every link that it concerns."""
+    seen = set()
+    for number, change in enumerate(plan.hold, 1):
+        for link in plan.links:
+            for use in _uses(plan, link, f"hold-{number}", (change,)):
+                if use.place not in seen:
+                    seen.add(use.place)
+                    yield use
+
+
+def matches(condition: Mapping[str, tuple[Json, ...]], levels: Mapping[str, Json]) -> bool:
+    """Whether a cell has one of the wanted levels of every factor named."""
+    return all(levels.get(name) is not None and any(same_level(levels[name], one) for one in wanted)
+               for name, wanted in condition.items())
+
+
+def _key(plan: Plan, link: str, levels: Mapping[str, Json]) -> str:
+    """What makes the cell the same one in another run of the plan: its levels, and the link where there are several."""
+    parts = [f"{name}={level_text(level)}" for name, level in levels.items() if level is not None]
+    if len(plan.links) > 1:
+        parts.insert(0, f"link={link}")
+    return " ".join(parts) or "as-it-stands"

@@ -1,0 +1,69 @@
+"""A plan file as read: plain data, and where in the text each part of it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from orchestrator.planning.problems import Problem
+
+Json = None | bool | int | float | str | list["Json"] | dict[str, "Json"]
+Step = str | int
+Path = tuple[Step, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A part of the text; line and column count from 1."""
+
+    line: int
+    column: int
+    length: int = 1
+
+
+@dataclass
+class Document:
+    """The data of a file with the place of every key and value, and the problems found so far."""
+
+    name: str
+    lines: tuple[str, ...]
+    data: Json = None
+    places: dict[Path, Place] = field(default_factory=dict)
+    key_places: dict[Path, Place] = field(default_factory=dict)
+    texts: dict[Path, str] = field(default_factory=dict)       # scalars as they were written
+    broken: set[Path] = field(default_factory=set)             # already reported: what follows from them is not
+    bound: dict[str, str] = field(default_factory=dict)        # the binds that the file used
+    problems: list[Problem] = field(default_factory=list)
+
+    def report(self, path: Path, code: str, message: str, suggestion: str = "", *, key: bool = False) -> None:
+        """Note a problem at `path` (at its key when `key`), unless it only follows from one already noted."""
+        if any(path[:length] in self.broken for length in range(len(path) + 1)):
+            return
+        self.report_at(self.place(path, key=key), code, message, suggestion)
+
+    def report_at(self, place: Place, code: str, message: str, suggestion: str = "") -> None:
+        """Note a problem at a place of the text."""
+        source = self.lines[place.line - 1] if 0 < place.line <= len(self.lines) else ""
+        self.problems.append(Problem(place.line, place.column, code, message, suggestion, source,
+                                     place.length, self.name))
+
+    def place(self, path: Path, *, key: bool = False) -> Place:
+        """Where `path` stands; a part that has no place of its own stands where its nearest container does."""
+        if key and path in self.key_places:
+            return self.key_places[path]
+        for length in range(len(path), -1, -1):
+            if path[:length] in self.places:
+                return self.places[path[:length]]
+        return Place(1, 1)
+
+    def at(self, path: Path) -> Json:
+        """The data at `path`, None when there is none."""
+        here: Json = self.data
+        for step in path:
+            if isinstance(here, Mapping) and isinstance(step, str):
+                here = here.get(step)
+            elif isinstance(here, list) and isinstance(step, int) and 0 <= step < len(here):
+                here = here[step]
+            else:
+                return None
+        return here

@@ -1,0 +1,211 @@
+"""The kinds of values that fields of a plan take: how each is read, its bounds, and its JSON schema.
+
+Short forms (`dome:eth1`, `20000-20063`, `10s`) become their long form or base unit here, so that an error is said once and
+about the part that is wrong.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+from typing import Annotated, Any, NoReturn
+
+from pydantic import BeforeValidator, Strict, StringConstraints, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from orchestrator.planning import units
+
+NAME = r"^[a-z][a-z0-9_-]{0,31}$"
+INTERFACE = r"[A-Za-z0-9_.][A-Za-z0-9_.:-]{0,14}"
+DEFAULT_PORTS = "20000-20063"
+_MOST_PORTS = 1024
+_LOWEST_PORT, _HIGHEST_PORT = 1024, 65535
+_SHAPES = {
+    "mac": (r"[0-9a-f]{2}(:[0-9a-f]{2}){5}", "six pairs of hexadecimal digits, such as 02:00:5e:10:00:07"),
+    "bus": (r"[A-Za-z0-9][A-Za-z0-9.:_-]{0,63}", "a bus address, such as 0000:03:00.0"),
+    "driver": (r"[A-Za-z0-9_][A-Za-z0-9_-]{0,31}", "a driver's name, such as r8169"),
+}
+_HOST_KEY = r"^(SHA256:[A-Za-z0-9+/]{43}|(ssh|ecdsa|sk)-[a-z0-9@.-]{1,60} [A-Za-z0-9+/]{16,4000}={0,2}( .{0,200})?)$"
+
+
+def refuse(code: str, message: str, suggestion: str = "") -> NoReturn:
+    """Raise the error of a validator; `message` is shown as it is."""
+    raise PydanticCustomError(code, "{text}", {"text": message, "suggestion": suggestion})
+
+
+def spell(spellings: tuple[str, ...]) -> str:
+    """`write 10s or 10min`."""
+    return f"write {' or '.join(spellings)}" if spellings else ""
+
+
+def _quantity(kind: units.Kind, least: float, most: float, *examples: str) -> tuple[BeforeValidator, WithJsonSchema]:
+    """How a quantity of one kind between two bounds (base units) is read, and its schema."""
+    def read(text: Any) -> Any:
+        if text is None:
+            return None
+        try:
+            value = units.parse(text, kind)[1]
+        except units.UnitError as error:
+            refuse(error.code, error.message, spell(error.spellings))
+        if not least <= value <= most:
+            refuse("bad-value", f"{text} is outside {units.format_as(kind, least)} to {units.format_as(kind, most)}")
+        return value
+    names = "|".join(re.escape(unit) for unit in kind.units)
+    schema = {"type": "string", "pattern": rf"^[0-9]+(\.[0-9]+)? ?({names})$", "examples": list(examples)}
+    return BeforeValidator(read), WithJsonSchema(schema)
+
+
+_trial_read, _trial_schema = _quantity(units.DURATION, 0.1, 86_400, "10s", "1min")
+_wait_read, _wait_schema = _quantity(units.DURATION, 0, 3_600, "0s", "2s")
+_long_read, _long_schema = _quantity(units.DURATION, 1, 30 * 86_400, "5min", "2h")
+_lease_read, _lease_schema = _quantity(units.DURATION, 10, 86_400, "5min")
+_rate_read, _rate_schema = _quantity(units.RATE, 1_000, 10**13, "2.5Gbit/s", "100Mbit/s")
+_ratio_read, _ratio_schema = _quantity(units.RATIO, 0.0001, 1, "3%")
+TrialLength = Annotated[float, _trial_read, _trial_schema]
+Wait = Annotated[float, _wait_read, _wait_schema]
+LongTime = Annotated[float, _long_read, _long_schema]
+LeaseTime = Annotated[float, _lease_read, _lease_schema]
+Rate = Annotated[int, _rate_read, _rate_schema]
+Ratio = Annotated[float, _ratio_read, _ratio_schema]
+
+
+def selector_problem(selector: str) -> str:
+    """Why this text (`eth1`, `mac:...`, `bus:...`, `driver:...`) names no interface, or ""."""
+    kind, colon, value = selector.partition(":")
+    if colon and kind in _SHAPES:
+        shape, words = _SHAPES[kind]
+        return "" if re.fullmatch(shape, value, re.ASCII) else f"'{value[:40]}' is not {words}"
+    if re.fullmatch(INTERFACE, selector, re.ASCII) and selector not in {".", ".."}:
+        return ""
+    return f"'{selector[:40]}' cannot be an interface's name: 1 to 15 letters, digits, '_', '.', ':' and '-'"
+
+
+def long_end(value: Any) -> Any:
+    """Bring `host:interface` into the long form; exactly one mark names the interface."""
+    if isinstance(value, str):
+        host, colon, selector = value.partition(":")
+        if not colon or not selector or not host:
+            refuse("bad-value", f"'{value[:60]}' names no interface" if host else f"'{value[:60]}' names no host",
+                   f"write {host or 'dome'}:eth1, or {{host: {host or 'dome'}, mac: \"02:00:5e:10:00:07\"}}")
+        if problem := selector_problem(selector):
+            refuse("bad-value", problem)
+        kind, _, mark = selector.partition(":")
+        return {"host": host, kind: mark} if mark and kind in _SHAPES else {"host": host, "interface": selector}
+    if not isinstance(value, dict):
+        refuse("wrong-type", "an end is text such as dome:eth1, or a mapping such as {host: dome, mac: ...}")
+    marks = {kind: text for kind, text in value.items() if kind in ("interface", *_SHAPES) and text is not None}
+    if len(marks) != 1 and set(value) <= {"host", "interface", *_SHAPES}:
+        said = "no interface" if not marks else f"{len(marks)} marks ({', '.join(marks)})"
+        refuse("bad-value", f"the end names {said}", "give exactly one of interface, mac, bus, driver")
+    return value
+
+
+def _mark(kind: str) -> BeforeValidator:
+    """How one mark of an interface is read."""
+    def read(text: Any) -> Any:
+        if not isinstance(text, str):
+            return text
+        text = text.lower() if kind == "mac" else text
+        problem = selector_problem(text if kind == "interface" else f"{kind}:{text}")
+        if not problem and kind == "interface" and text.partition(":")[0] in _SHAPES:
+            problem = f"'{text}' cannot be an interface's name here"
+        return refuse("bad-value", problem) if problem else text
+    return BeforeValidator(read)
+
+
+InterfaceName = Annotated[str, _mark("interface")]
+Mac = Annotated[str, _mark("mac")]
+Bus = Annotated[str, _mark("bus")]
+Driver = Annotated[str, _mark("driver")]
+
+
+def _addresses(value: Any) -> Any:
+    """`auto`, `temporary`, or two addresses of one family."""
+    if isinstance(value, str) and value in {"auto", "temporary"}:
+        return value
+    if not isinstance(value, list):
+        refuse("bad-value", "address is auto, temporary, or a list of two addresses",
+               "write auto, or [198.18.0.1, 198.18.0.2]")
+    if len(value) != 2:
+        refuse("bad-value", f"{len(value)} address{'es' * (len(value) != 1)}: a link has two, one for each end")
+    first, second = (_address(text) for text in value)
+    if first.version != second.version:
+        refuse("clash", f"{first} and {second} are not of one family: one is IPv{first.version}, one IPv{second.version}")
+    if first == second:
+        refuse("clash", f"both ends have the address {first}")
+    return (str(first), str(second))
+
+
+def _address(text: Any) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
+    """One address of an end."""
+    try:
+        address = ipaddress.ip_address(text if isinstance(text, str) else "")
+    except ValueError:
+        bare = str(text).partition("/")[0]
+        refuse("bad-value", f"'{str(text)[:60]}' is not an IPv4 or IPv6 address",
+               f"write {bare} without its prefix length" if "/" in str(text) else "")
+    if address.is_multicast or address.is_unspecified:
+        refuse("bad-value", f"{address} cannot be the address of one end")
+    return address
+
+
+Addresses = Annotated[str | tuple[str, str], BeforeValidator(_addresses), WithJsonSchema(
+    {"anyOf": [{"enum": ["auto", "temporary"]},
+               {"type": "array", "items": {"type": "string"}, "minItems": 2, "maxItems": 2}]})]
+
+
+def port_range(value: Any) -> Any:
+    """`20000-20063`, or one port."""
+    found = re.fullmatch(r"([0-9]{1,5})(?:-([0-9]{1,5}))?", str(value).replace(" ", ""), re.ASCII)
+    if isinstance(value, bool) or not isinstance(value, int | str) or found is None:
+        refuse("bad-value", "ports is one port or a range of ports", f"write {DEFAULT_PORTS}")
+    first, last = int(found[1]), int(found[2] or found[1])
+    if first > last:
+        refuse("bad-value", f"{first}-{last} runs backwards", f"write {last}-{first}")
+    if first < _LOWEST_PORT or last > _HIGHEST_PORT:
+        refuse("bad-value", f"ports lie between {_LOWEST_PORT} and {_HIGHEST_PORT}")
+    if last - first >= _MOST_PORTS:
+        refuse("bad-value", f"{last - first + 1} ports: a link has at most {_MOST_PORTS}")
+    return tuple(range(first, last + 1))
+
+
+Ports = Annotated[tuple[int, ...], BeforeValidator(port_range), WithJsonSchema(
+    {"type": ["string", "integer"], "pattern": "^[0-9]+(-[0-9]+)?$", "minimum": _LOWEST_PORT, "maximum": _HIGHEST_PORT,
+     "default": DEFAULT_PORTS, "examples": [DEFAULT_PORTS]})]
+
+
+def _login(text: Any) -> Any:
+    """A name that SSH can be asked for: no user, no port, no option in it."""
+    if not isinstance(text, str):
+        return text
+    user, at, host = text.rpartition("@")
+    if at:
+        refuse("bad-value", "the login name has its own key", f"write ssh: {host[:60]} and user: {user[:60]}")
+    found = re.fullmatch(r"([^:]+):([0-9]{1,5})", text)
+    if found:
+        refuse("bad-value", "the port has its own key", f"write ssh: {found[1]} and port: {found[2]}")
+    if not re.fullmatch(r"[A-Za-z0-9_.:\[][A-Za-z0-9_.:%\[\]-]{0,254}", text, re.ASCII):
+        refuse("bad-value", f"'{text[:60]}' cannot be a host name, an address or a name of the SSH configuration")
+    return text
+
+
+SshName = Annotated[str, BeforeValidator(_login)]
+User = Annotated[str, StringConstraints(pattern=r"^[^\s:/@-][^\s:/@]{0,63}$")]
+HostKey = Annotated[str, StringConstraints(pattern=_HOST_KEY)]
+Name = Annotated[str, StringConstraints(pattern=NAME)]
+Line = Annotated[str, StringConstraints(max_length=400)]
+
+
+def _program(value: Any) -> Any:
+    """A program and its arguments; a line for a shell is not."""
+    if isinstance(value, str):
+        refuse("wrong-type", "a command is a list of a program and its arguments; no shell reads it",
+               f"write [{', '.join(value.split()[:6])}]")
+    if isinstance(value, list) and any(isinstance(part, int | float) and not isinstance(part, bool) for part in value):
+        refuse("wrong-type", "an argument is text", "put the number in quotes")
+    return value
+
+
+Argument = Annotated[str, StringConstraints(min_length=1, max_length=4096)]
+Program = Annotated[tuple[Argument, ...], Strict(False), BeforeValidator(_program), WithJsonSchema(
+    {"type": "array", "items": {"type": "string"}, "minItems": 1, "maxItems": 64})]

@@ -1,0 +1,149 @@
+"""Turns what the models complain about into problems with a place, in the plan's own words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from orchestrator.planning import grammar
+from orchestrator.planning.document import Document, Json, Path
+from orchestrator.planning.problems import CODES
+from orchestrator.planning.synonyms import did_you_mean
+
+_PARTS: tuple[tuple[Path, type[BaseModel], str], ...] = (
+    ((), grammar.PlanText, "the plan"), (("bench",), grammar.Bench, "bench"),
+    (("hosts", "*"), grammar.Host, "host"), (("hosts", "*", "power_cycle"), grammar.PowerCycle, "power_cycle"),
+    (("links", "*"), grammar.Link, "link"), (("links", "*", "ends", "*"), grammar.End, "this end of link"),
+    (("hold", "*"), grammar.Hold, "hold entry"), (("factors", "*"), grammar.Factor, "factor"),
+    (("trial",), grammar.Trial, "trial"), (("trial", "replicates"), grammar.Replicates, "replicates"),
+    (("order",), grammar.Order, "order"))
+_EXPECTED = {"string_type": "text", "int_type": "a whole number", "int_from_float": "a whole number",
+             "float_type": "a number", "bool_type": "true or false", "dict_type": "a mapping", "list_type": "a list",
+             "tuple_type": "a list", "model_type": "a mapping", "model_attributes_type": "a mapping"}
+_YES_NO = {"yes": "true", "on": "true", "y": "true", "true": "true", "1": "true",
+           "no": "false", "off": "false", "n": "false", "false": "false", "0": "false"}
+
+
+def report(document: Document, error: ValidationError) -> set[Path]:
+    """Note every complaint in the document; returns the parts that cannot be used."""
+    failed = set()
+    for detail in error.errors(include_url=False):
+        path, key = _path(document, detail)
+        failed.add(path)
+        code, message, suggestion = _words(document, path, key, detail)
+        document.report(path, code, message, suggestion, key=key)
+    return failed
+
+
+def _path(document: Document, detail: ErrorDetails) -> tuple[Path, bool]:
+    """(the path in the file, whether its key is meant): steps that only the models know are left out."""
+    path: Path = ()
+    steps = detail["loc"]
+    if detail["type"] == "missing":
+        steps = steps[:-1]
+    for step in steps:
+        here = document.at(path)
+        if (isinstance(here, Mapping) and step in here) or (isinstance(here, list) and isinstance(step, int)):
+            path = (*path, step)
+    return path, detail["type"] in {"extra_forbidden", "missing"} or steps[-1:] == ("[key]",)
+
+
+def _words(document: Document, path: Path, key: bool, detail: ErrorDetails) -> tuple[str, str, str]:
+    """(code, message, suggestion) of one complaint."""
+    kind, context = detail["type"], detail.get("ctx", {})
+    name = str(path[-1]) if path else "the plan"
+    if kind in CODES:
+        return kind, str(context["text"]), str(context.get("suggestion", ""))
+    if kind == "missing":
+        return _missing(path, str(detail["loc"][-1]))
+    if kind == "extra_forbidden":
+        model, words = _part(path[:-1])
+        return "unknown-key", f"unknown key '{name[:40]}' in {words}", did_you_mean(name, keys(model) if model else [])
+    if key:
+        return "bad-name", f"'{name[:40]}' cannot be a name here", _better_name(name)
+    if kind in _EXPECTED:
+        return _wrong_type(name, _EXPECTED[kind], document.at(path), document.texts.get(path, ""))
+    if kind == "literal_error":
+        names = [part.strip().strip("'") for part in str(context["expected"]).replace(" or ", ", ").split(",")]
+        value = document.at(path)
+        if isinstance(value, list | dict):
+            return _wrong_type(name, f"one of {', '.join(names)}", value, "")
+        return "bad-value", f"{name} is {' or '.join([', '.join(names[:-1]), names[-1]])}, not {shown(value)}", \
+            did_you_mean(str(value), names)
+    return "bad-value", _bounds(kind, context, name, document.at(path)), _better_name(str(document.at(path))) \
+        if kind == "string_pattern_mismatch" and path == ("plan",) else ""
+
+
+def _missing(path: Path, key: str) -> tuple[str, str, str]:
+    """A key that must be given, with an example of it."""
+    model, words = _part(path)
+    example = ""
+    for name, info in (model.model_fields if model else {}).items():
+        if key in (name, info.alias) and info.examples:
+            example = f"such as {key}: {_flow(info.examples[0])}"
+    return "missing-key", f"{words} has no '{key}'", example
+
+
+def _flow(value: Any) -> str:
+    """An example as a plan would write it."""
+    return f"[{', '.join(map(str, value))}]" if isinstance(value, list) else str(value)
+
+
+def _wrong_type(name: str, expected: str, value: Json, text: str) -> tuple[str, str, str]:
+    """A value of another type than its key takes."""
+    suggestion = ""
+    if expected == "true or false" and str(value).casefold() in _YES_NO:
+        suggestion = f"write {_YES_NO[str(value).casefold()]}"
+    elif expected == "text" and isinstance(value, bool | int | float):
+        suggestion = f'in quotes it is text: "{text}"'
+    elif expected == "a whole number" and isinstance(value, str) and value.strip().isdecimal():
+        suggestion = f"write {value.strip()} without quotes"
+    elif expected == "a list" and isinstance(value, str | int | float | dict):
+        suggestion = "write [...], or a line with - for each entry"
+    return "wrong-type", f"{name} takes {expected}, not {shown(value)}", suggestion
+
+
+def shown(value: Json) -> str:
+    """A value within a sentence."""
+    if isinstance(value, dict | list):
+        return "a mapping" if isinstance(value, dict) else "a list"
+    if isinstance(value, str):
+        return f"'{value[:40]}'" + "..." * (len(value) > 40)
+    return "nothing" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _bounds(kind: str, context: Mapping[str, Any], name: str, value: Json) -> str:
+    """A value outside of what its key takes."""
+    if kind in {"greater_than_equal", "greater_than", "less_than_equal", "less_than"}:
+        limit = next(iter(context.values()))
+        return f"{name} is {shown(value)}: it must be {'at least' if 'greater' in kind else 'at most'} {limit}"
+    if kind in {"too_short", "string_too_short"}:
+        return f"{name} is empty"
+    if kind in {"too_long", "string_too_long"}:
+        return f"{name} is too long: at most {context.get('max_length')}"
+    return f"{name} cannot be {shown(value)}"
+
+
+def _better_name(name: str) -> str:
+    """What a name is made of, and this one mended."""
+    mended = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-_") else "-"
+                     for letter in name.casefold().strip()).strip("-_")[:32]
+    rule = "a name begins with a lower-case letter and goes on with letters, digits, _ and -"
+    return f"{rule}: '{mended}'" if mended[:1].isalpha() and mended != name else rule
+
+
+def _part(path: Path) -> tuple[type[BaseModel] | None, str]:
+    """The model that reads the part at `path`, and the part's name in a sentence."""
+    for pattern, model, words in _PARTS:
+        if len(pattern) == len(path) and all(want in ("*", step) for want, step in zip(pattern, path, strict=True)):
+            named = [step for want, step in zip(pattern, path, strict=True) if want == "*"]
+            return model, f"{words} '{named[0]}'" if named and isinstance(named[0], str) else words
+    return None, str(path[-1]) if path else "the plan"
+
+
+def keys(model: type[BaseModel]) -> list[str]:
+    """The keys that a plan may write in this part."""
+    return [info.alias or name for name, info in model.model_fields.items()]

@@ -1,0 +1,76 @@
+"""Other words for the plan's own: what people write who come from elsewhere, and which word of ours it is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from orchestrator.planning.suggest import closest
+
+_SAME = {
+    "plan": "name title id",
+    "purpose": "description comment question goal",
+    "hosts": "host machines nodes boards targets devices computers",
+    "links": "link connections paths networks",
+    "hold": "fixed fix constant constants settings set static",
+    "factors": "factor matrix vary variables parameters sweep sweeps axes",
+    "leave_out": "exclude skip except excluded without leaveout",
+    "trial": "trials test run measurement",
+    "order": "ordering sequence",
+    "lease": "timeout",
+    "ssh": "address hostname host_name host ip fqdn target",
+    "user": "username login",
+    "host_key": "hostkey fingerprint key",
+    "privilege": "become sudo privileges root",
+    "rate": "speed bandwidth capacity",
+    "ends": "end endpoints between sides",
+    "ports": "port port_range",
+    "isolated": "private dedicated isolate",
+    "length": "duration time seconds long",
+    "warmup": "warm_up warm ramp discard",
+    "settle": "wait pause quiet gap sleep",
+    "replicates": "repeat repeats repetitions runs n count iterations reps replicate",
+    "shuffle": "random randomize randomise randomized",
+    "levels": "values level options choices",
+    "level": "value to levels",
+    "setting": "set name type",
+    "at": "where on host side",
+    "only": "when if where_only only_if",
+    "transport": "protocol proto l4",
+    "streams": "parallel connections flows threads stream",
+    "offered_rate": "bandwidth rate load bitrate target_rate throughput",
+    "datagram_size": "packet_size payload length datagram_bytes packet datagram",
+    "socket_buffer": "window buffer buffers socket_buffer_bytes rcvbuf sndbuf",
+    "segment_size": "mss segment segment_bytes",
+    "pacing": "pacing_bit_s pace",
+    "ip": "ip_version family ipv4 ipv6 address_family",
+    "dscp": "tos qos traffic_class",
+    "no_copy": "zerocopy zero_copy nocopy",
+    "burst": "burst_datagrams burst_size",
+    "send_with": "send_path",
+    "receive_with": "receive_path",
+    "loss_limit": "loss_ratio_limit loss max_loss",
+    "mtu": "frame_size frame jumbo mtu_bytes framesize",
+    "governor": "clock cpu_governor clock_policy scaling_governor cpufreq",
+    "transmit": "tx up upload send forward out outgoing",
+    "receive": "rx down download recv in incoming",
+    "bidirectional": "both duplex two-way full-duplex",
+    "suspect": "doubtful",
+    "reapply": "restore again",
+}
+_OURS: dict[str, list[str]] = {}
+for _word, _others in _SAME.items():
+    for _other in _others.split():
+        _OURS.setdefault(_other, []).append(_word)
+
+
+def meant(word: str, names: Iterable[str]) -> str:
+    """Which of `names` was meant by `word`: another spelling of it, or another word for it; "" when none."""
+    known = list(names)
+    ours = next((name for name in _OURS.get(word.casefold().replace("-", "_"), []) if name in known), "")
+    return closest(word, known) or ours
+
+
+def did_you_mean(word: str, names: Iterable[str]) -> str:
+    """`did you mean 'mtu'?`, or ""."""
+    name = meant(word, names)
+    return f"did you mean '{name}'?" if name and name != word else ""

@@ -1,0 +1,37 @@
+"""What YAML's own complaints mean to someone who writes a plan."""
+
+from __future__ import annotations
+
+import yaml
+
+from orchestrator.planning.document import Place
+
+_PLAINER = (
+    ("mapping values are not allowed here", "a ':' that begins a value where none can stand",
+     "is the line above indented as this one? a text with ': ' in it goes in quotes"),
+    ("found character '\\t' that cannot start any token", "a tab: YAML indents by spaces", "replace the tab by spaces"),
+    ("could not find expected ':'", "a key without its ':'", "write `key: value`, with a space after the ':'"),
+    ("expected ',' or ']'", "a list that is not closed, or a comma is missing", "close it with ]"),
+    ("expected ',' or '}'", "a mapping that is not closed, or a comma is missing", "close it with }"),
+    ("expected <block end>, but found", "this line does not fit the indentation of the lines above it",
+     "lines of one mapping or list begin in the same column"),
+    ("expected the node content", "a value is missing here", ""),
+    ("while scanning a quoted scalar", "a quoted text that is not closed", "close the quote"),
+    ("cannot start any token", "this character cannot begin a value", "put the text in quotes"),
+    ("found undefined alias", "an alias without its anchor", ""),
+    ("unknown escape character", "an escape that YAML does not know", "a backslash in double quotes is written \\\\"),
+    ("undefined tag handle", "a tag: plans have none", "a text that begins with ! goes in quotes"),
+    ("expected alphabetic or numeric character", "an & or * without a name", "a text that begins with & or * goes in quotes"),
+)
+
+
+def explain(error: yaml.YAMLError) -> tuple[Place, str, str]:
+    """(place, message, suggestion) of an error of PyYAML's."""
+    mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
+    place = Place(mark.line + 1, mark.column + 1) if mark else Place(1, 1)
+    words = f"{getattr(error, 'context', None) or ''}: {getattr(error, 'problem', None) or error}"
+    for pattern, message, suggestion in _PLAINER:
+        if pattern in words:
+            return place, message, suggestion
+    short = " ".join(words.split()).strip(": ")
+    return place, f"this is not YAML: {short[:120]}", ""

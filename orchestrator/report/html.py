@@ -1,24 +1,93 @@
-"""The report as one page."""
+"""The report as one page: self-contained, and forbidden by its own policy to load or send anything."""
 
 from __future__ import annotations
 
-from orchestrator.report.markup import joined, tag
-from orchestrator.report.matrix import arrange, column_label
+import base64
+import hashlib
+import re
+from collections.abc import Iterable
+from importlib import resources
+
+from orchestrator.report import findings, page_cells, page_matrix, page_run
+from orchestrator.report.evidence import gather
+from orchestrator.report.markup import Markup, escaped, joined, tag
+from orchestrator.report.matrix import arrange
 from orchestrator.report.model import Report
-from orchestrator.report.wording import rate_unit, shown
+
+# Figures with their unit inside a sentence, set in bold so that a glance finds them.
+_FIGURE = re.compile(r"([+−]?\d[\d.]*\u202f(?:[GMkT]?b/s|%))")
 
 
-def page(report: Report) -> str:
-    """The whole page."""
+def page(report: Report, *, beside_tables: bool = True) -> str:
+    """The whole page; `beside_tables` when it will lie in the run's folder, so that links to the tables work."""
+    sections = _sections(report, beside_tables=beside_tables)
+    title = f"{report.run.get('plan_name', 'run')}: link trials"
+    body = tag("body", tag("a", "to the matrix", href="#matrix", class_="skip"), _header(report, sections),
+               tag("main", *(tag("section", tag("h2", heading), content, id=name, aria_label=heading)
+                             for name, heading, content in sections)),
+               tag("footer", tag("p", f"run {report.run.get('run_id', '')}, written by linktrial "
+                                      f"{report.run.get('linktrial', '')}")),
+               tag("script", _resource("page.js")))
+    return "<!doctype html>\n" + tag("html", _head(title), body, lang="en") + "\n"
+
+
+def _resource(name: str) -> Markup:
+    """Our own style sheet or script, as it is."""
+    return Markup(resources.files("orchestrator.report").joinpath(name).read_text(encoding="utf-8"))
+
+
+def _hash(content: str) -> str:
+    digest = hashlib.sha256(content.encode()).digest()
+    return f"'sha256-{base64.b64encode(digest).decode()}'"
+
+
+def _head(title: str) -> Markup:
+    style, script = _resource("page.css"), _resource("page.js")
+    # Only this very style sheet and script may act; no other script, style, image, font or connection.
+    policy = (f"default-src 'none'; style-src {_hash(style)}; script-src {_hash(script)}; base-uri 'none'; "
+              "form-action 'none'")
+    return tag("head", tag("meta", charset="utf-8"), tag("meta", http_equiv="Content-Security-Policy", content=policy),
+               tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+               tag("meta", name="color-scheme", content="light dark"), tag("meta", name="referrer", content="no-referrer"),
+               tag("title", title), tag("style", style))
+
+
+def _sections(report: Report, *, beside_tables: bool) -> list[tuple[str, str, Markup]]:
+    """(anchor, heading, content) of every section that has something to say."""
     matrix = arrange(report)
-    unit = rate_unit(matrix.greatest_bit_s)
-    head = tag("tr", *(tag("th", name, scope="col") for name in matrix.down),
-               *(tag("th", column_label(column, matrix.across_factor), scope="col") for column in matrix.across))
-    rows = [tag("tr", *(tag("th", level or "–", scope="row") for level in row.levels),
-                *(tag("td", "–" if cell is None else cell.state if cell.mean_bit_s is None else
-                      shown(cell.mean_bit_s, cell.low_bit_s, cell.high_bit_s, unit.size).value) for cell in row.cells))
-            for row in matrix.rows]
-    body = joined([tag("h1", report.run.get("plan_name", "run")), *(tag("p", line) for line in report.sentences),
-                   tag("table", tag("caption", f"Goodput in {unit.name}"), tag("thead", head), tag("tbody", *rows))])
-    return "<!doctype html>\n" + tag("html", tag("head", tag("meta", charset="utf-8"), tag("title", "linktrial")),
-                                     tag("body", body), lang="en")
+    chosen = page_cells.details_of(report)
+    made = [
+        ("answer", "Answer", _answer(report.sentences)),
+        ("matrix", "Matrix", page_matrix.section(matrix, chosen)),
+        *findings.sections(report),
+        ("cells", "Each cell", page_cells.section(report, gather(report.data, chosen), findings.causes(report))),
+        ("not-valid", "What is not valid, and why", page_run.not_valid(report)),
+        ("environment", "Where it was measured", page_run.environment(report)),
+        ("method", "How it was measured", page_run.methods(report)),
+        ("repeat", "How to repeat it", page_run.repeat(report)),
+        ("cautions", "What not to conclude", page_run.cautions(report)),
+        ("files", "Files", page_run.files(report, linked=beside_tables)),
+    ]
+    return [(name, heading, content) for name, heading, content in made if content]
+
+
+def _answer(sentences: Iterable[str]) -> Markup:
+    items = [tag("li", _emphasised(sentence), class_="alarm" if sentence.startswith("NOT ") else None)
+             for sentence in sentences]
+    return tag("ol", *items, class_="answer")
+
+
+def _emphasised(sentence: str) -> Markup:
+    pieces = _FIGURE.split(sentence)
+    return joined(tag("b", piece) if place % 2 else escaped(piece) for place, piece in enumerate(pieces))
+
+
+def _header(report: Report, sections: Iterable[tuple[str, str, Markup]]) -> Markup:
+    run = report.run
+    when = " to ".join(str(run[key]).replace("T", " ").removesuffix("Z").removesuffix("+00:00")
+                       for key in ("started_at", "ended_at") if run.get(key))
+    contents = [tag("li", tag("a", heading, href=f"#{name}")) for name, heading, _ in sections]
+    return tag("header", tag("h1", str(run.get("plan_name", "run"))),
+               tag("p", str(run["purpose"]), class_="purpose") if run.get("purpose") else None,
+               tag("p", f"{when} UTC" if when else "", class_="when"),
+               tag("nav", tag("ul", *contents), aria_label="Contents"))

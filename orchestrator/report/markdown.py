@@ -35,7 +35,7 @@ def _matrix(matrix: Matrix) -> str:
     if not matrix.rows:
         return ""
     unit = rate_unit(matrix.greatest_bit_s)
-    head = [*(safe(name) for name in matrix.down),
+    head = [*(safe(factor.name) for factor in matrix.down),
             *(safe(column_label(column, matrix.across_factor)) for column in matrix.across)]
     rows = [[*(safe(level) or "–" for level in row.levels), *(_figure(cell, unit) for cell in row.cells)]
             for row in matrix.rows[:GREATEST_ROWS]]

@@ -33,7 +33,7 @@ def joined(parts: Iterable[Child], between: str = "") -> Markup:
     return Markup(escaped(between).join(escaped(part) for part in parts if part is not None))
 
 
-def tag(name: str, *children: Child, **attributes: object) -> Markup:
+def tag(name: str, /, *children: Child, **attributes: object) -> Markup:
     """An element. `class_` and `for_` lose their underscore, `data_x` becomes `data-x`; None and False are left out."""
     opening = name + "".join(_attribute(key, value) for key, value in attributes.items())
     if name in _VOID and not children:

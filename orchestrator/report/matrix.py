@@ -35,7 +35,7 @@ class MatrixRow:
 class Matrix:
     """The whole matrix. `across_factor` is '' when only the way runs across."""
 
-    down: tuple[str, ...]
+    down: tuple[Factor, ...]
     across_factor: str
     across: tuple[Across, ...]
     rows: tuple[MatrixRow, ...]
@@ -63,7 +63,7 @@ def arrange(report: Report) -> Matrix:
     across = _factor_across(varying)
     down = tuple(factor for factor in varying if factor.name != across)
     columns = _columns(report.cells, across, factors)
-    return Matrix(tuple(factor.name for factor in down), across, columns, _rows(report.cells, down, across, columns),
+    return Matrix(down, across, columns, _rows(report.cells, down, across, columns),
                   tuple((factor.name, factor.levels[0]) for factor in factors
                         if not factor.varies and factor.levels and factor.levels[0]))
 

@@ -72,8 +72,8 @@ def _fits(table: Table, console: Console) -> bool:
 
 def _table(matrix: Matrix, rows: tuple[MatrixRow, ...], unit: Unit, detail: str) -> Table:
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for name in matrix.down:
-        table.add_column(Text(visible(name)), no_wrap=True, vertical="bottom")
+    for factor in matrix.down:
+        table.add_column(Text(visible(factor.name)), no_wrap=True, vertical="bottom")
     for column in matrix.across:
         head, _, ends = column_label(column, matrix.across_factor).partition(": ")
         table.add_column(Text("\n".join(visible(line) for line in (head, ends) if line)), justify="right", no_wrap=True)
@@ -112,7 +112,8 @@ def _figure(cell: CellResult | None, unit: Unit, detail: str = "all") -> Text:
 def _print_list(matrix: Matrix, rows: tuple[MatrixRow, ...], unit: Unit, console: Console) -> None:
     """For narrow terminals: the levels on one line, a figure per column below."""
     for row in rows:
-        levels = ", ".join(f"{name} {level or '–'}" for name, level in zip(matrix.down, row.levels, strict=True))
+        levels = ", ".join(f"{factor.name} {level or '–'}"
+                           for factor, level in zip(matrix.down, row.levels, strict=True))
         console.print(Text(visible(levels), style="bold"), highlight=False)
         for column, cell in zip(matrix.across, row.cells, strict=True):
             if cell is None:

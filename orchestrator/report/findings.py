@@ -1,0 +1,16 @@
+"""What the figures add up to: effects, causes, loss against the offered rate."""
+
+from __future__ import annotations
+
+from orchestrator.report.markup import Markup
+from orchestrator.report.model import Report
+
+
+def sections(report: Report) -> list[tuple[str, str, Markup]]:
+    """(anchor, heading, content) of the findings that this run allows."""
+    return []
+
+
+def causes(report: Report) -> dict[tuple[int, str, str], Markup]:
+    """Per cell, link and way: what held it back, with its evidence."""
+    return {}

@@ -13,7 +13,7 @@ _BODY = struct.Struct("=BxHiHBB")  # ndmsg: family, padding, index, state, flags
 _DESTINATION, _MAC = 1, 2
 _STATES = {"incomplete": 0x01, "reachable": 0x02, "stale": 0x04, "delay": 0x08, "probe": 0x10, "failed": 0x20,
            "noarp": 0x40, "permanent": 0x80}
-_PROXY, _ROUTER = 0x08, 0x80
+_USE, _PROXY, _ROUTER = 0x01, 0x08, 0x80
 
 
 def neighbours(index: int = 0) -> List[Dict[str, Any]]:
@@ -35,15 +35,21 @@ def set_neighbour(index: int, entry: Dict[str, Any]) -> None:
         channel.change(frames.NEW_NEIGHBOUR, frames.CREATE | frames.REPLACE, body)
 
 
+def use_neighbour(index: int, address: str) -> None:
+    """Have the kernel resolve `address` as if a packet waited for it; a fixed entry stays. Raises NetlinkError."""
+    with Channel() as channel:
+        channel.change(frames.NEW_NEIGHBOUR, frames.CREATE, _head(index, {"address": address}, 0, _USE))
+
+
 def remove_neighbour(index: int, entry: Dict[str, Any]) -> None:
     """Take an entry away; raise NetlinkError when it is not there."""
     with Channel() as channel:
         channel.change(frames.DELETE_NEIGHBOUR, 0, _head(index, entry, 0))
 
 
-def _head(index: int, entry: Dict[str, Any], state: int) -> bytes:
+def _head(index: int, entry: Dict[str, Any], state: int, flags: int = 0) -> bytes:
     address = ipaddress.ip_address(entry["address"])
-    flags = (_PROXY if entry["proxy"] else 0) | (_ROUTER if entry["router"] else 0)
+    flags |= (_PROXY if entry.get("proxy") else 0) | (_ROUTER if entry.get("router") else 0)
     body = _BODY.pack(frames.family_number(address.version), 0, index, state, flags, 0)
     return body + frames.attribute(_DESTINATION, address.packed)
 

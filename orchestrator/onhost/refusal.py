@@ -14,3 +14,7 @@ class Refusal(Exception):  # noqa: N818 - it is an answer, not a fault
         self.code = code
         self.message = message
         self.values = values
+
+    def as_dict(self) -> dict[str, Any]:
+        """The refusal as it goes over the wire and into the host's record."""
+        return {"code": self.code, "message": self.message, "values": self.values}

@@ -1,0 +1,127 @@
+"""One SSH channel to a helper: the start marker is found among a profile's noise, then frames go both ways.
+
+The end of the helper is its exit status, not the end of its output: a profile's background job keeps the output
+open for as long as it likes.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import asyncssh
+
+from orchestrator.act.bundle import MARKER
+from orchestrator.onhost.frames import FrameError, FrameReader, encode
+
+NOISE_LIMIT_BYTES = 256 * 1024
+DIAGNOSTICS_LIMIT_BYTES = 16 * 1024
+_START = re.compile(re.escape(MARKER.encode()) + rb" (\d+\.\d+\.\d+) ([A-Za-z0-9_,.]+|-)\r?\n")
+
+
+@dataclass
+class Seen:
+    """What a start has shown so far; the evidence for saying why it failed."""
+
+    output: bytes = b""
+    diagnostics: bytes = b""
+    exit_status: int | None = None
+    signal: str = ""
+    closed: bool = False
+    lost: str = ""
+    python: str = ""
+    missing: tuple[str, ...] = ()
+    damage: str = ""
+
+
+@dataclass
+class Channel(asyncssh.SSHClientSession[bytes]):
+    """The session object that asyncssh calls; everything is bytes."""
+
+    on_message: Callable[[dict[str, Any]], None]
+    on_end: Callable[[], None]
+    seen: Seen = field(default_factory=Seen)
+    started: asyncio.Event = field(default_factory=asyncio.Event)
+    ended: asyncio.Event = field(default_factory=asyncio.Event)
+    _frames: FrameReader = field(default_factory=FrameReader)
+    _channel: asyncssh.SSHClientChannel[bytes] | None = None
+
+    def connection_made(self, chan: asyncssh.SSHClientChannel[bytes]) -> None:
+        """The channel is open."""
+        self._channel = chan
+
+    def data_received(self, data: bytes, datatype: asyncssh.DataType) -> None:
+        """Output of the helper, or of whatever the login shell runs before it."""
+        if datatype == asyncssh.EXTENDED_DATA_STDERR:
+            self.seen.diagnostics = (self.seen.diagnostics + data)[-DIAGNOSTICS_LIMIT_BYTES:]
+        elif self.ended.is_set():
+            return
+        elif self.started.is_set():
+            self._feed(data)
+        else:
+            self._look_for_start(data)
+
+    def send(self, message: dict[str, Any]) -> None:
+        """One frame to the helper; FrameError when it is too large."""
+        self.send_code(encode(message))
+
+    def send_code(self, blob: bytes) -> None:
+        """Bytes as they are: the code, right after the marker."""
+        if self._channel is not None and not self.ended.is_set():
+            self._channel.write(blob)
+
+    def close(self) -> None:
+        """End the helper by ending its input, and the channel with it."""
+        if self._channel is not None:
+            self._channel.abort()
+        self._end()
+
+    def exit_status_received(self, status: int) -> None:
+        """The helper, or what ran in its place, has ended."""
+        self.seen.exit_status = status
+        self._end()
+
+    def exit_signal_received(self, signal: str, core_dumped: bool, msg: str, lang: str) -> None:  # noqa: ARG002 - theirs
+        """The helper, or what ran in its place, was killed."""
+        self.seen.signal = signal
+        self._end()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """The channel is closed, with its connection or alone."""
+        self.seen.closed = True
+        if exc is not None:
+            self.seen.lost = str(exc)
+        self._end()
+
+    def _look_for_start(self, data: bytes) -> None:
+        self.seen.output += data
+        found = _START.search(self.seen.output)
+        if found is None:
+            if len(self.seen.output) > NOISE_LIMIT_BYTES:
+                self._damaged(f"more than {NOISE_LIMIT_BYTES} bytes came before the helper's start marker")
+            return
+        self.seen.python = found[1].decode()
+        self.seen.missing = () if found[2] == b"-" else tuple(found[2].decode().split(","))
+        rest = self.seen.output[found.end():]
+        self.seen.output = self.seen.output[:found.start()]
+        self.started.set()
+        self._feed(rest)
+
+    def _feed(self, data: bytes) -> None:
+        try:
+            for message in self._frames.feed(data):
+                self.on_message(message)
+        except FrameError as error:
+            self._damaged(str(error))
+
+    def _damaged(self, why: str) -> None:
+        self.seen.damage = why
+        self.close()
+
+    def _end(self) -> None:
+        if not self.ended.is_set():
+            self.ended.set()
+            self.on_end()

@@ -1,0 +1,202 @@
+"""Logging in: the route resolved, the host's key verified, jump hosts passed through; errors say what to do."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import weakref
+from dataclasses import dataclass, field
+
+import asyncssh
+
+from orchestrator.act.addresses import HostAddress
+from orchestrator.act.host_keys import Trusted, fingerprint, read_known_hosts, trusted_for
+from orchestrator.act.ssh_config import SshRoute, jump_address, resolve
+from orchestrator.faults import HostError
+
+HANDSHAKES_AT_ONCE = 5  # OpenSSH's own default starts to drop at 10 (MaxStartups 10:30:100)
+KEEPALIVE_S, KEEPALIVES_MISSED = 10, 3
+JUMPS_MOST = 8
+
+
+@dataclass
+class Login:
+    """An authenticated connection, and the jump hosts that it goes through."""
+
+    connection: asyncssh.SSHClientConnection
+    host_key: str
+    jumps: list[asyncssh.SSHClientConnection] = field(default_factory=list)
+
+    async def close(self) -> None:
+        """Close the connection, then the hops, the last one first; bounded."""
+        for connection in (self.connection, *reversed(self.jumps)):
+            connection.close()
+            with contextlib.suppress(TimeoutError, asyncssh.Error, OSError):
+                await asyncio.wait_for(connection.wait_closed(), 2.0)
+            connection.abort()
+
+
+class _Client(asyncssh.SSHClient):
+    """Sees the key that a host shows when it is not trusted; never accepts it."""
+
+    def __init__(self) -> None:
+        self.shown: asyncssh.SSHKey | None = None
+        self.authenticated = False
+
+    def validate_host_public_key(self, host: str, addr: str, port: int,  # noqa: ARG002 - asyncssh calls it so
+                                 key: asyncssh.SSHKey) -> bool:
+        """Called for a key that is not trusted: kept for the message."""
+        self.shown = key
+        return False
+
+    def validate_host_ca_key(self, host: str, addr: str, port: int,  # noqa: ARG002 - as above
+                             key: asyncssh.SSHKey) -> bool:
+        """Called for a certificate of an authority that is not trusted: kept for the message."""
+        self.shown = key
+        return False
+
+    def auth_completed(self) -> None:
+        """The login succeeded."""
+        self.authenticated = True
+
+
+class _KeysGiven(list[asyncssh.SSHKeyPair]):
+    """Never counts as "none given": asyncssh would then load the user's default keys by itself."""
+
+    def __bool__(self) -> bool:
+        return True
+
+
+async def log_in(host: HostAddress, *, ssh_config: str | None = None, bound_s: float = 30.0) -> Login:
+    """Connect and authenticate. HostError with a stable code for everything that can be in the way."""
+    route = await resolve(host, ssh_config)
+    hops: list[asyncssh.SSHClientConnection] = []
+    if len(route.jumps) > JUMPS_MOST:
+        raise HostError("proxy_jump", f"{host.name}: more than {JUMPS_MOST} jump hosts", host=host.name)
+    try:
+        for jump in route.jumps:
+            through = jump_address(jump, host)
+            via = await resolve(through, ssh_config)
+            hops.append((await _log_in_once(through, via, hops, bound_s, pinned=None)).connection)
+        return await _log_in_once(host, route, hops, bound_s, pinned=host.host_key)
+    except BaseException:
+        for hop in reversed(hops):
+            hop.abort()
+        raise
+
+
+async def _log_in_once(host: HostAddress, route: SshRoute, hops: list[asyncssh.SSHClientConnection], bound_s: float,
+                       pinned: str | None) -> Login:
+    trusted = trusted_for(route, read_known_hosts(route.known_hosts_files), pinned)
+    client = _Client()
+    keys, passed_over = _load_keys(route)
+    async with _gate(route):
+        try:
+            connection = await asyncssh.connect(
+                route.hostname, route.port, config=None, tunnel=hops[-1] if hops else (), options=None,
+                client_factory=lambda: client, username=route.user,
+                known_hosts=trusted.for_asyncssh(), host_key_alias=route.host_key_alias or None,
+                x509_trusted_certs=None, x509_trusted_cert_paths=(),
+                client_keys=keys, client_certs=[str(file) for file in route.certificate_files if file.is_file()],
+                agent_path=route.identity_agent or None,
+                agent_identities=_public_keys(route) if route.identities_only else None,
+                agent_forwarding=False, password_auth=False, kbdint_auth=False, gss_auth=False, gss_kex=False,
+                request_pty=False, x11_forwarding=False,
+                connect_timeout=bound_s, login_timeout=bound_s,
+                keepalive_interval=KEEPALIVE_S, keepalive_count_max=KEEPALIVES_MISSED)
+        except (asyncssh.Error, OSError, TimeoutError) as error:
+            raise _explained(error, host, route, trusted, client, passed_over) from error
+    shown = connection.get_server_host_key()
+    return Login(connection, fingerprint(shown) if shown is not None else "", list(hops))
+
+
+_gates: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[tuple[str, int], asyncio.Semaphore]] = (
+    weakref.WeakKeyDictionary())
+
+
+def _gate(route: SshRoute) -> asyncio.Semaphore:
+    """At most a few handshakes at a time to one server, which drops connections otherwise."""
+    gates = _gates.setdefault(asyncio.get_running_loop(), {})
+    return gates.setdefault((route.hostname, route.port), asyncio.Semaphore(HANDSHAKES_AT_ONCE))
+
+
+def _load_keys(route: SshRoute) -> tuple[_KeysGiven, list[str]]:
+    """The private keys that can be used as they are, and why others cannot (a key with a passphrase needs an agent)."""
+    keys, passed_over = _KeysGiven(), []
+    for file in route.identity_files:
+        if not file.is_file():
+            continue
+        try:
+            keys.extend(asyncssh.load_keypairs(str(file)))
+        except asyncssh.KeyEncryptionError:
+            passed_over.append(f"{file} has a passphrase")
+        except (asyncssh.KeyImportError, OSError) as error:
+            passed_over.append(f"{file}: {error}")
+    return keys, passed_over
+
+
+def _public_keys(route: SshRoute) -> list[str]:
+    """With IdentitiesOnly, the agent is asked for these alone."""
+    return [f"{file}.pub" for file in route.identity_files if file.with_name(file.name + ".pub").is_file()]
+
+
+_CHECK = "check: ssh {ssh} true"
+# The first row that fits; the more exact kinds of error come first.
+_WAYS_NOT_TO_CONNECT: tuple[tuple[tuple[type[Exception], ...], str, str, str], ...] = (
+    ((socket.gaierror,), "name_unknown", "the name {name} is not known", _CHECK),
+    ((asyncssh.ChannelOpenError,), "jump_refused", "the jump host does not reach {place}: {error}", _CHECK),
+    ((TimeoutError,), "no_answer", "{place} does not answer", "is the host on, and reachable from here?"),
+    ((ConnectionRefusedError,), "refused", "{place} refuses connections", "is its SSH server running on this port?"),
+    ((asyncssh.ConnectionLost, ConnectionResetError), "closed",
+     "{place} closed the connection during the login: {error}", "look at the host's SSH log: an expired account, or too many connections at once"),
+    ((asyncssh.Error, OSError), "unreachable", "{place} cannot be reached: {error}", _CHECK),
+)
+
+
+def _explained(error: Exception, host: HostAddress, route: SshRoute, trusted: Trusted, client: _Client,
+               passed_over: list[str]) -> HostError:
+    """An error of the connection as ours: what happened and what to do."""
+    place = f"{route.hostname} port {route.port}"
+
+    def fault(code: str, message: str, next_step: str, **values: object) -> HostError:
+        return HostError(code, f"{host.name}: {message}", host=host.name, next_step=next_step, **values)
+
+    if isinstance(error, (asyncssh.HostKeyNotVerifiable, asyncssh.KeyExchangeFailed)):
+        return _host_key_fault(error, host, trusted, client)
+    if isinstance(error, asyncssh.PermissionDenied):
+        hint = f" ({'; '.join(passed_over)})" if passed_over else ""
+        return fault("login_refused", f"{place} does not let {route.user} in{hint}: the key is not accepted, or the "
+                     "account is locked", f"make this work first: ssh {host.ssh} true" if not passed_over else
+                     "add the key to an agent with ssh-add", passed_over=passed_over)
+    for kinds, code, meaning, next_step in _WAYS_NOT_TO_CONNECT:
+        if isinstance(error, kinds):
+            return fault(code, meaning.format(place=place, name=route.hostname, error=error),
+                         next_step.format(ssh=host.ssh))
+    raise error
+
+
+def _host_key_fault(error: Exception, host: HostAddress, trusted: Trusted, client: _Client) -> HostError:
+    shown = fingerprint(client.shown) if client.shown is not None else ""
+    values = {"shown": shown, "known": [fingerprint(key) for key in trusted.keys + trusted.authorities],
+              "places": trusted.places_of(trusted.keys + trusted.authorities + trusted.revoked)}
+
+    def fault(code: str, message: str, next_step: str) -> HostError:
+        return HostError(code, f"{host.name}: {message}", host=host.name, next_step=next_step, **values)
+
+    if "revoked" in str(error):
+        return fault("host_key_revoked", f"the host key of {trusted.name} is revoked ({', '.join(values['places'])})",
+                     "do not connect; give the host a new key")
+    if not trusted.keys and not trusted.authorities:
+        return fault("host_key_unknown", f"the host key of {trusted.name} is not known" + (f": {shown}" * bool(shown)),
+                     f"compare it with the host's own (ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub there), then: "
+                     f"linktrial trust {host.ssh}")
+    if client.shown is None and isinstance(error, asyncssh.KeyExchangeFailed) and "host key" not in str(error).lower():
+        return fault("no_common_algorithm", f"no common algorithm with {trusted.name}: {error}",
+                     "update the host's SSH server")
+    if client.shown is None and isinstance(error, asyncssh.HostKeyNotVerifiable):
+        return fault("host_key_invalid", f"the host key of {trusted.name} cannot be accepted: {error}",
+                     "renew the host's certificate")
+    return fault("host_key_changed", f"{trusted.name} shows another host key than the known one ({shown or error}; "
+                 f"known from {', '.join(values['places'])})",
+                 "if the host was installed anew: remove the old line there, then: linktrial trust " + host.ssh)

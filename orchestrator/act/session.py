@@ -1,0 +1,245 @@
+"""A session with one host: connected, its helper running, requests and jobs going to it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import itertools
+from typing import Any
+
+import asyncssh
+
+from orchestrator.act.addresses import HostAddress
+from orchestrator.act.bundle import helper_bundle
+from orchestrator.act.channel import Channel
+from orchestrator.act.login import Login, log_in
+from orchestrator.act.start_failures import explain, old_python
+from orchestrator.faults import BugError, Fault, HostError
+from orchestrator.onhost.frames import FrameError
+
+__all__ = ["HostAddress", "HostSession", "Job", "connect"]
+
+START_BOUND_S = 30.0  # a start file that initialises half a dozen tools takes seconds on a small board
+SETTLE_S = 0.5  # after an exit status, for the last words that explain it
+ANSWER_GRACE_S = 10.0  # the host ends a job at its bound; only a host that cannot even say so takes longer
+EVENTS_LIMIT = 20_000
+HEARTBEAT_S = 300.0  # the helper gives up a controller that is silent for an hour
+
+
+class Job:
+    """A request under way: its events, what it is told, and its result."""
+
+    def __init__(self, session: HostSession, number: int, verb: str, bound_s: float) -> None:
+        """Made by `HostSession.start`."""
+        self.number, self.verb = number, verb
+        self._session = session
+        self._bound_s = bound_s
+        self._events: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
+        self._result: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
+        self._result.add_done_callback(lambda future: future.exception())  # a result nobody asks for is no warning
+
+    @property
+    def done(self) -> bool:
+        """Whether the result, or the error in its place, is there."""
+        return self._result.done()
+
+    async def event(self, bound_s: float = 30.0) -> dict[str, Any]:
+        """The job's next event; the job's own error if it ends before, HostError "silent" if nothing comes."""
+        if self._events.empty():
+            waiting = asyncio.ensure_future(self._events.get())
+            await asyncio.wait({waiting, self._result}, timeout=bound_s, return_when=asyncio.FIRST_COMPLETED)
+            if waiting.done():
+                return waiting.result()
+            waiting.cancel()
+            if not self._result.done():
+                raise self._session.error("silent", f"{self.verb} reported nothing for {bound_s:g} s")
+            self._result.result()
+            raise self._session.error("no_event", f"{self.verb} ended without the event that was waited for")
+        return self._events.get_nowait()
+
+    async def tell(self, body: dict[str, Any]) -> None:
+        """Say something to the job."""
+        self._session.send({"id": self.number, "tell": body})
+
+    async def result(self) -> dict[str, Any]:
+        """The job's answer; HostError with the host's code when it was refused or failed."""
+        done, _ = await asyncio.wait({self._result}, timeout=self._bound_s + ANSWER_GRACE_S)
+        if not done:
+            self._session.forget(self.number)
+            raise self._session.error("silent", f"{self.verb} was not answered within {self._bound_s:g} s")
+        return self._result.result()
+
+    async def cancel(self) -> None:
+        """End the job on the host; waits until the host has said so, bounded."""
+        if self.done:
+            return
+        with contextlib.suppress(Fault):
+            self._session.send({"id": self.number, "cancel": True})
+        await asyncio.wait({self._result}, timeout=ANSWER_GRACE_S)
+        self._session.forget(self.number)
+
+    def take(self, kind: str, message: dict[str, Any]) -> None:
+        """An answer from the host; only the session calls this."""
+        if kind == "event":
+            if self._events.qsize() < EVENTS_LIMIT:
+                self._events.put_nowait(message["body"])
+            else:
+                self.fail(self._session.error("too_much", f"{self.verb} reported more than {EVENTS_LIMIT} events"))
+        elif not self._result.done():
+            if kind == "done":
+                self._result.set_result(message["body"])
+            else:
+                self._result.set_exception(self._session.fault_of(self.verb, message["error"]))
+
+    def fail(self, fault: Fault) -> None:
+        """End the job with an error of our own; only the session calls this."""
+        if not self._result.done():
+            self._result.set_exception(fault)
+
+
+class HostSession:
+    """One host with a running helper. `lost` is set when the session has ended for whatever reason."""
+
+    def __init__(self, address: HostAddress, login: Login) -> None:
+        """Made by `connect`."""
+        self.host = address
+        self.lost = asyncio.Event()
+        self.facts_of_start: dict[str, Any] = {}
+        self._login = login
+        self._jobs: dict[int, Job] = {}
+        self._numbers = itertools.count(1)
+        self._hello: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
+        self._channel = Channel(self._heard, self._ended)
+        self._heartbeat: asyncio.Task[None] | None = None
+
+    async def request(self, verb: str, args: dict[str, Any] | None = None, bound_s: float = 10.0) -> dict[str, Any]:
+        """One question and its answer. HostError with the host's code when it refuses."""
+        job = self.start(verb, args, bound_s=bound_s)
+        try:
+            return await job.result()
+        except asyncio.CancelledError:
+            with contextlib.suppress(Fault):
+                self.send({"id": job.number, "cancel": True})
+            self.forget(job.number)
+            raise
+
+    def start(self, verb: str, args: dict[str, Any] | None = None, *, bound_s: float = 60.0) -> Job:
+        """Begin a job; its answers come while the caller does other things."""
+        job = Job(self, next(self._numbers), verb, bound_s)
+        self._jobs[job.number] = job
+        try:
+            self.send({"id": job.number, "verb": verb, "args": args or {}, "bound_s": bound_s})
+        except Fault:
+            self.forget(job.number)
+            raise
+        return job
+
+    async def close(self) -> None:
+        """End the helper (which ends its jobs) and the connection; the host's keeper stays."""
+        if self._heartbeat is not None:
+            self._heartbeat.cancel()
+        self._channel.close()
+        await self._login.close()
+
+    def send(self, message: dict[str, Any]) -> None:
+        """One message to the helper; HostError "lost" when there is none any more."""
+        if self.lost.is_set():
+            raise self.error("lost", "the connection was lost", next_step="")
+        try:
+            self._channel.send(message)
+        except FrameError as error:
+            raise BugError("too_large", f"{self.host.name}: {error}") from error
+
+    def forget(self, number: int) -> None:
+        """Let answers to this job pass unheard."""
+        self._jobs.pop(number, None)
+
+    def error(self, code: str, message: str, **more: Any) -> HostError:
+        """An error of this host."""
+        return HostError(code, f"{self.host.name}: {message}", host=self.host.name, **more)
+
+    def fault_of(self, verb: str, error: Any) -> Fault:
+        """The host's own words as an error; a bug in what we sent is ours, not the host's."""
+        code, message, values = str(error["code"]), str(error["message"]), dict(error["values"])
+        fault: Fault
+        if code == "bug":
+            fault = BugError("helper", f"{verb} on {self.host.name}: {message}")
+        else:
+            fault = self.error(code, message)
+        fault.values = {**values, "verb": verb}  # set, not passed: the host's keys may be those of the call
+        return fault
+
+    async def open(self, bound_s: float) -> None:
+        """Start the helper and wait until it is ready; HostError says why when it is not."""
+        bundle = helper_bundle()
+        command = bundle.command(sudo=self.host.privilege == "sudo")
+        try:
+            await asyncio.wait_for(self._login.connection.create_session(
+                lambda: self._channel, command, encoding=None, request_pty=False), bound_s)
+            await self._wait_for(self._channel.started.wait(), bound_s)
+        except (TimeoutError, asyncssh.Error, OSError):
+            pass
+        if not self._channel.started.is_set() or old_python(self._channel.seen) or self._channel.seen.missing:
+            raise await self._start_failure(bound_s)
+        self._channel.send_code(bundle.blob)
+        with contextlib.suppress(TimeoutError):
+            await self._wait_for(asyncio.shield(self._hello), bound_s)
+        if not self._hello.done():
+            raise await self._start_failure(bound_s)
+        self.facts_of_start = {**self._hello.result(), "missing": [], "host_key": self._login.host_key}
+        self._heartbeat = asyncio.create_task(self._keep_heard())
+
+    async def _wait_for(self, wanted: Any, bound_s: float) -> None:
+        """Wait for something or the channel's end, whichever is first; bounded."""
+        tasks = {asyncio.ensure_future(wanted), asyncio.ensure_future(self._channel.ended.wait())}
+        try:
+            await asyncio.wait(tasks, timeout=bound_s, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in tasks:
+                task.cancel()
+
+    async def _start_failure(self, bound_s: float) -> HostError:
+        if self._channel.ended.is_set():
+            until = asyncio.get_running_loop().time() + SETTLE_S
+            while not self._channel.seen.closed and asyncio.get_running_loop().time() < until:
+                await asyncio.sleep(0.01)
+        return explain(self._channel.seen, self.host, bound_s)
+
+    async def _keep_heard(self) -> None:
+        while not self.lost.is_set():
+            await asyncio.sleep(HEARTBEAT_S)
+            with contextlib.suppress(Fault):
+                await self.request("clock")
+
+    def _heard(self, message: dict[str, Any]) -> None:
+        kind, number = message.get("kind"), message.get("id")
+        if kind == "hello" and not self._hello.done():
+            self._hello.set_result(message["body"])
+            return
+        job = self._jobs.get(number) if isinstance(number, int) else None
+        if job is not None and kind in ("event", "done", "error"):
+            job.take(kind, message)
+            if kind != "event":
+                self.forget(job.number)
+
+    def _ended(self) -> None:
+        self.lost.set()
+        seen = self._channel.seen
+        why = seen.damage or seen.lost or (f"the helper ended with status {seen.exit_status}"
+                                           if seen.exit_status is not None else "the connection was lost")
+        said = seen.diagnostics.decode("utf-8", errors="replace")[-2000:]
+        for job in list(self._jobs.values()):
+            job.fail(self.error("noise" if seen.damage else "lost", why, said=said))
+        self._jobs.clear()
+
+
+async def connect(host: HostAddress, *, ssh_config: str | None = None, bound_s: float = START_BOUND_S) -> HostSession:
+    """Log in to a host, start its helper, and return the session. HostError with host, code and what to do."""
+    login = await log_in(host, ssh_config=ssh_config, bound_s=bound_s)
+    session = HostSession(host, login)
+    try:
+        await session.open(bound_s)
+    except BaseException:
+        await session.close()
+        raise
+    return session

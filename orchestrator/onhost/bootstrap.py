@@ -1,0 +1,44 @@
+"""The first of our code to run on a host: makes the modules that came with it importable, and starts the helper.
+
+This text is executed from memory by the constant start command. It imports nothing of ours until its own finder
+is in place; nothing is ever written to the host's disk.
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.abc
+import importlib.machinery
+import sys
+from typing import Any, Mapping, Sequence
+
+
+class SentModules(importlib.abc.MetaPathFinder, importlib.abc.Loader):
+    """Finds and loads modules whose source was sent along: {full name: (is a package, source)}."""
+
+    def __init__(self, sources: Mapping[str, Sequence[Any]]) -> None:
+        self._sources = sources
+
+    def find_spec(self, fullname: str, path: Any, target: Any = None) -> Any:  # noqa: ARG002 - importlib's signature
+        """The module's spec when it was sent; None lets Python look where it always looks."""
+        if fullname not in self._sources:
+            return None
+        is_package = bool(self._sources[fullname][0])
+        return importlib.machinery.ModuleSpec(fullname, self, origin=f"sent:{fullname}", is_package=is_package)
+
+    def exec_module(self, module: Any) -> None:
+        """Compile and run the source that was sent."""
+        name = module.__spec__.name
+        exec(compile(self.get_source(name), f"<sent {name}>", "exec", dont_inherit=True), module.__dict__)  # noqa: S102 - our own code, its SHA-256 checked by the start command
+
+    def get_source(self, name: str) -> str:
+        """The source text, for tracebacks."""
+        return str(self._sources[name][1])
+
+
+def start(sources: Mapping[str, Sequence[Any]], code_hash: str) -> None:
+    """Install the finder and hand over to the helper; does not return."""
+    sys.meta_path.insert(0, SentModules(sources))
+    from orchestrator.onhost import helper
+
+    sys.exit(helper.main(code_hash))

@@ -1,0 +1,84 @@
+"""Run one step in a process of its own, so that a driver stuck in the kernel holds up nothing but itself."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import select
+import signal
+import time
+from typing import Any, Callable
+
+from orchestrator.onhost.process import die_with_parent
+from orchestrator.onhost.refusal import Refusal
+
+
+def run_bounded(step: Callable[[], Any], bound_s: float) -> Any:
+    """What `step` returns (a JSON value), computed in a forked child; Refusal "stuck" when it takes longer.
+
+    A Refusal of the step is raised here; any other exception, or the child's death, as Refusal "failed".
+    """
+    parent = os.getpid()
+    readable, writable = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(readable)
+        _answer(parent, writable, step)
+    os.close(writable)
+    try:
+        answer = _read_until_end(readable, time.monotonic() + bound_s)
+    finally:
+        os.close(readable)
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(child, signal.SIGKILL)
+        _reap(child)
+    if answer is None:
+        raise Refusal("stuck", f"it did not end within {bound_s:g} s", bound_s=bound_s)
+    try:
+        kind, value = json.loads(answer)
+    except ValueError:
+        raise Refusal("failed", "the process doing it died") from None
+    if kind == "refusal":
+        raise Refusal(value["code"], value["message"], **value["values"])
+    return value
+
+
+def _answer(parent: int, writable: int, step: Callable[[], Any]) -> None:
+    code = 1
+    try:
+        die_with_parent(parent)
+        try:
+            answer = ["value", step()]
+        except Refusal as refusal:
+            answer = ["refusal", refusal.as_dict()]
+        except Exception as error:  # whatever goes wrong with one step must not stop the others
+            answer = ["refusal", Refusal("failed", f"{type(error).__name__}: {error}").as_dict()]
+        with os.fdopen(writable, "w", encoding="utf-8") as handle:
+            json.dump(answer, handle)
+        code = 0
+    finally:
+        os._exit(code)
+
+
+def _read_until_end(readable: int, until: float) -> str | None:
+    """All that the child wrote; None when it had not ended by then."""
+    parts: list[bytes] = []
+    while True:
+        ready, _, _ = select.select([readable], [], [], max(0.0, until - time.monotonic()))
+        if not ready:
+            return None
+        part = os.read(readable, 65536)
+        if not part:
+            return b"".join(parts).decode("utf-8")
+        parts.append(part)
+
+
+def _reap(child: int) -> None:
+    """Collect the child; one that is stuck in the kernel is left for init after a moment."""
+    for _ in range(100):
+        with contextlib.suppress(ChildProcessError):
+            if os.waitpid(child, os.WNOHANG)[0] == 0:
+                time.sleep(0.001)
+                continue
+        return

@@ -1,0 +1,143 @@
+"""The lease's verbs on the record: take, renew, release, recover, and the keeper's proof of life."""
+
+from __future__ import annotations
+
+import os
+import time
+from typing import Any
+
+from orchestrator.onhost import changes, keeper, lease
+from orchestrator.onhost.record import Record, boot_id, boottime_ns
+from orchestrator.onhost.refusal import Refusal
+
+KEEPER_PATIENCE_S = 5.0  # a keeper that is putting back right now needs a moment
+
+
+def take(record: Record, wanted: dict[str, Any]) -> dict[str, Any]:
+    """Take this host for a run, or come back to it after a lost session; {token, earlier, left_s}."""
+    _let_keeper_finish(record)
+    with record.locked():
+        now_ns = boottime_ns()
+        before = record.load()
+        state = lease.take(before, wanted, now_ns=now_ns, wall_ns=time.time_ns(), boot=boot_id(),
+                           netns=os.stat("/proc/self/ns/net").st_ino, survives=changes.survives_reboot)
+        record.save(state)
+        if not keeper.alive(state):
+            if before is not None:
+                keeper.stop(before)
+            try:
+                keeper.start(record)
+            except Refusal:
+                if state["keeper"] is None:  # a new lease without a keeper is no lease
+                    record.remove()
+                raise
+    return {"token": state["token"], "earlier": state["earlier"], "left_s": (state["deadline_ns"] - now_ns) / lease.NS,
+            "joined": bool(before and lease.is_live(before, now_ns, boot_id()))}
+
+
+def renew(record: Record, token: int, lease_s: float) -> dict[str, Any]:
+    """Put the deadline off; Refusal "stale", "expired" or "no_lease" when it is too late."""
+    with record.locked():
+        now_ns = boottime_ns()
+        state = lease.renew(lease.require(record.load(), token, now_ns=now_ns, boot=boot_id()), lease_s, now_ns)
+        record.save(state)
+        if not keeper.alive(state):
+            keeper.start(record)
+    return {"left_s": (state["deadline_ns"] - now_ns) / lease.NS}
+
+
+def release(record: Record, token: int) -> dict[str, Any]:
+    """Give the host up and leave nothing of ours behind; Refusal "unrestored" while changes are on it."""
+    with record.locked():
+        state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
+        if state["changes"]:
+            raise Refusal("unrestored", "changes of this run are still on the host", changes=state["changes"])
+        keeper.stop(state)
+        record.remove()
+    return {}
+
+
+def restore(record: Record, token: int) -> dict[str, Any]:
+    """Put everything back that this run changed; {restored, left, conflicts}. The lease stays."""
+    with record.locked():
+        state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
+        state = changes.put_back(state, "controller")
+        record.save(state)
+    return dict(state["outcome"])
+
+
+def compare(record: Record, token: int) -> dict[str, Any]:
+    """How the host differs from its image as found: {ok, touched, other}."""
+    state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
+    return _differences(state)
+
+
+def recover(record: Record, run_id: str) -> dict[str, Any]:
+    """Put back from this host's own record what a run left; {found, restored, left, conflicts, compared}.
+
+    `run_id` "" stands for whichever run left something. A live lease is only ended for the run that is named.
+    Doing it twice is harmless: the second time there is nothing to find.
+    """
+    _let_keeper_finish(record)
+    with record.locked():
+        state, now_ns = record.load(), boottime_ns()
+        if state is None:
+            record.remove()
+            return {"found": None, "restored": [], "left": [], "conflicts": [], "compared": None}
+        found = lease.description(state, now_ns)
+        if run_id not in ("", state["run_id"]) or (not run_id and lease.is_live(state, now_ns, boot_id())):
+            raise Refusal("busy", f"{state['holder']} has this host for the run {state['run_id']}", **found)
+        if state["boot_id"] != boot_id():  # the reboot undid the rest; old values must not be put on a new boot
+            state = {**state, "changes": [one for one in state["changes"] if changes.survives_reboot(one["setting"])],
+                     "image": None}
+        if state["standing"] != "restored":
+            state = changes.put_back(state, "recover")
+            record.save(state)
+        outcome = dict(state["outcome"] or {"restored": [], "left": [], "conflicts": []})
+        compared = _differences(state) if state["image"] is not None else None
+        if state["standing"] == "restored":
+            keeper.stop(state)
+            record.remove()
+    return {"found": found, "compared": compared, **outcome}
+
+
+def keeper_state(record: Record) -> dict[str, Any]:
+    """Whether the keeper lives, and what the record says; for the proof that it survives a session's end."""
+    state = record.load()
+    if state is None:
+        return {"alive": False, "pid": 0, "in_session": False, "record": None}
+    registered = state["keeper"] or {"pid": 0, "in_session": False}
+    return {"alive": keeper.alive(state), "pid": registered["pid"], "in_session": registered["in_session"],
+            "record": lease.description(state, boottime_ns())}
+
+
+def lacks_keeper(record: Record) -> bool:
+    """Whether somebody holds this host and the keeper was killed."""
+    state = record.load()
+    return state is not None and lease.is_live(state, boottime_ns(), boot_id()) and not keeper.alive(state)
+
+
+def watch(record: Record) -> None:
+    """Start the keeper of a live lease again if it was killed."""
+    with record.locked():
+        if lacks_keeper(record):
+            keeper.start(record)
+
+
+def _let_keeper_finish(record: Record) -> None:
+    """If a lease has run out and its keeper lives, give it the moment that it needs."""
+    until = time.monotonic() + KEEPER_PATIENCE_S
+    while time.monotonic() < until:
+        state = record.load()
+        if state is None or state["standing"] != "held" or not keeper.alive(state):
+            return
+        if boottime_ns() < state["deadline_ns"]:
+            return
+        time.sleep(0.02)
+
+
+def _differences(state: dict[str, Any]) -> dict[str, Any]:
+    touched = [{"setting": one["setting"], "target": one["target"]} for one in state["before"]]
+    images = changes.image_room()
+    found = images.differences(state["image"], images.take_image(state["interfaces"]), touched)
+    return {"ok": not found["touched"], **found}

@@ -1,0 +1,113 @@
+"""One job: a forked child with bounds in time and output, and the child's own side."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import socket
+import time
+import traceback
+from typing import Any, Callable, Dict
+
+from orchestrator.onhost.frames import FrameError, FrameReader, encode
+from orchestrator.onhost.process import close_all_but, die_with_parent
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.talk import Talk
+
+OUTPUT_LIMIT_BYTES = 32 * 1024 * 1024  # all frames of one job together; the largest real one (long series) is a tenth
+TRACE_LIMIT = 4000
+JobFunction = Callable[[Dict[str, Any], Talk], Dict[str, Any]]
+
+
+class Job:
+    """The helper's handle on a job: its line, its process group and its bounds."""
+
+    def __init__(self, number: int, verb: str, function: JobFunction, args: dict[str, Any], bound_s: float) -> None:
+        """Fork the child; from here on it must be ended with `kill` or reaped."""
+        self.number, self.verb = number, verb
+        self.bound_s = bound_s
+        self.ends_at = time.monotonic() + bound_s
+        self.answered = False
+        self._reader = FrameReader()
+        self._received_bytes = 0
+        self.line, childs_line = socket.socketpair()
+        parent = os.getpid()
+        self.pid = os.fork()
+        if self.pid == 0:
+            _run_in_child(parent, childs_line, function, args)
+        childs_line.close()
+        self.line.setblocking(False)
+        with contextlib.suppress(OSError):  # the child does it too; whoever is first wins
+            os.setpgid(self.pid, self.pid)
+
+    def tell(self, body: dict[str, Any]) -> bool:
+        """Pass on what the controller says to this job; False when the job does not listen any more."""
+        try:
+            self.line.sendall(encode(body))
+        except OSError:
+            return False
+        return True
+
+    def receive(self) -> tuple[list[dict[str, Any]], bool]:
+        """The frames that have come, and whether the job is still connected. Refusal when it says too much."""
+        try:
+            data = self.line.recv(262144)
+        except BlockingIOError:
+            return [], True
+        except OSError:
+            data = b""
+        self._received_bytes += len(data)
+        if self._received_bytes > OUTPUT_LIMIT_BYTES:
+            raise Refusal("too_much", f"{self.verb} answered more than {OUTPUT_LIMIT_BYTES} bytes")
+        try:
+            return list(self._reader.feed(data)), bool(data)
+        except FrameError as error:
+            raise Refusal("damaged", f"{self.verb} answered something unreadable: {error}") from error
+
+    def kill(self) -> None:
+        """End the job and everything that stayed in its process group. It is not reaped yet: its number is ours."""
+        self.line.close()
+        for end in (os.killpg, os.kill):
+            with contextlib.suppress(OSError):
+                end(self.pid, signal.SIGKILL)
+
+    def reap(self) -> bool:
+        """Collect the ended process; False while it still ends (it may be stuck in the kernel)."""
+        try:
+            return os.waitpid(self.pid, os.WNOHANG)[0] != 0
+        except ChildProcessError:
+            return True
+
+
+def _run_in_child(parent: int, line: socket.socket, function: JobFunction, args: dict[str, Any]) -> None:
+    """The child's whole life; never returns."""
+    code = 1
+    try:
+        die_with_parent(parent)
+        os.setpgid(0, 0)
+        for number in (signal.SIGCHLD, signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGPIPE):
+            signal.signal(number, signal.SIG_IGN if number == signal.SIGPIPE else signal.SIG_DFL)
+        signal.set_wakeup_fd(-1)
+        close_all_but({0, 1, 2, line.fileno()})  # above all the SSH channel's pipes and other jobs' lines
+        talk = Talk(line)
+        _answer(talk, function, args)
+        code = 0
+    except BaseException:
+        traceback.print_exc()
+    finally:
+        os._exit(code)
+
+
+def _answer(talk: Talk, function: JobFunction, args: dict[str, Any]) -> None:
+    try:
+        talk.send("done", function(args, talk))
+    except Refusal as refusal:
+        talk.send("error", refusal.as_dict())
+    except FrameError as error:
+        talk.send("error", Refusal("too_large", f"the answer does not fit into one message: {error}").as_dict())
+    except MemoryError:
+        talk.send("error", Refusal("memory", "this host has no memory left for the job").as_dict())
+    except Exception as error:
+        trace = traceback.format_exc()[-TRACE_LIMIT:]
+        talk.send("error", Refusal("bug", f"{type(error).__name__}: {error}", trace=trace).as_dict())

@@ -1,0 +1,68 @@
+"""Which function does which verb. Each runs in a forked child of the helper; its room is imported when it is called."""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import time
+from typing import Any, Callable, Dict, NamedTuple, Tuple
+
+from orchestrator.onhost.record import Record
+from orchestrator.onhost.talk import Talk
+
+Args = Dict[str, Any]
+Answer = Dict[str, Any]
+
+
+class Call(NamedTuple):
+    """Where a verb's function is and what it is given: names of arguments, or one of the four special words."""
+
+    room: str
+    function: str
+    takes: Tuple[str, ...]
+
+
+# "record" is this host's record, "talk" the line to the controller, "args" all arguments as one object, "spread" all
+# arguments by name; anything else is the argument of that name.
+VERBS = {
+    "facts": Call("facts", "read_facts", ()),
+    "image": Call("image", "take_image", ("interfaces",)),
+    "read": Call("changes", "read", ("places",)),
+    "lease.take": Call("holding", "take", ("record", "args")),
+    "lease.renew": Call("holding", "renew", ("record", "token", "lease_s")),
+    "lease.release": Call("holding", "release", ("record", "token")),
+    "keeper": Call("holding", "keeper_state", ("record",)),
+    "watch": Call("holding", "watch", ("record",)),  # the helper's own wish; no message can ask for it
+    "recover": Call("holding", "recover", ("record", "run_id")),
+    "prepare": Call("changes", "prepare", ("record", "token", "interfaces", "places")),
+    "adopt": Call("changes", "adopt", ("record", "token", "before")),
+    "apply": Call("changes", "apply", ("record", "token", "uses")),
+    "verify": Call("changes", "verify", ("uses",)),
+    "restore": Call("holding", "restore", ("record", "token")),
+    "compare": Call("holding", "compare", ("record", "token")),
+    "ready": Call("ready", "wait_ready", ("spread",)),
+    "forget": Call("ready", "forget", ("spread",)),
+    "path.answer": Call("path", "answer", ("args", "talk")),
+    "path.probe": Call("path", "probe", ("args", "talk")),
+    "traffic.serve": Call("traffic", "serve", ("args", "talk")),
+    "traffic.dial": Call("traffic", "dial", ("args", "talk")),
+}
+
+
+def clock() -> Answer:
+    """The host's clocks, in nanoseconds; answered by the loop itself, so that the round trip is short."""
+    return {"monotonic_ns": time.monotonic_ns(), "boottime_ns": time.clock_gettime_ns(time.CLOCK_BOOTTIME),
+            "wall_ns": time.time_ns()}
+
+
+def run(call: Call, args: Args, talk: Talk) -> Answer:
+    """Do one verb in this process."""
+    function = getattr(importlib.import_module(f"orchestrator.onhost.{call.room}"), call.function)
+    if call.takes == ("spread",):
+        return dict(function(**args) or {})
+    special = {"record": Record(), "talk": talk, "args": args}
+    return dict(function(*(special[name] if name in special else args[name] for name in call.takes)) or {})
+
+
+INLINE: Dict[str, Callable[[], Answer]] = {"clock": clock}
+JOBS: Dict[str, Callable[[Args, Talk], Answer]] = {verb: functools.partial(run, call) for verb, call in VERBS.items()}

@@ -1,0 +1,121 @@
+"""Who may change this host, until when: every decision about the lease, pure, on the record's state.
+
+The state is one JSON object:
+  run_id, holder        who; `token` the number that every change must show, raised at every taking (fencing);
+  superseded            the token before, valid for re-joining only until the new one has been used once: the answer
+                        that carried the new one may have been lost with the session;
+  since_ns, deadline_ns CLOCK_BOOTTIME; since_wall_ns for people; lease_s; boot_id, netns;
+  standing              "held"; "restored" once everything was put back; "left" when something was not;
+  keeper                {pid, ticks, cgroup} of the process that puts back at the deadline;
+  image                 what "as found" means; before [{setting, target, level, value}], the first value wins;
+  changes               [{setting, target, levels, ours, unfinished}] in the order of the first change;
+  outcome               what putting back achieved, by whom, when.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Callable
+
+from orchestrator.onhost.refusal import Refusal
+
+NS = 1_000_000_000
+
+
+def is_live(state: dict[str, Any] | None, now_ns: int, boot: str) -> bool:
+    """Whether somebody holds the host now."""
+    return (state is not None and state["standing"] == "held" and state["boot_id"] == boot
+            and now_ns < state["deadline_ns"])
+
+
+def take(state: dict[str, Any] | None, wanted: dict[str, Any], *, now_ns: int, wall_ns: int, boot: str, netns: int,
+         survives: Callable[[str], bool]) -> dict[str, Any]:
+    """The state after `wanted` {run_id, holder, lease_s, token or None} takes the host.
+
+    Refusal "busy" while another holds it; "unclean" when an earlier run's changes are not put back. `survives`
+    says of a setting whether a reboot keeps it.
+    """
+    if state is not None and is_live(state, now_ns, boot):
+        return _rejoin(state, wanted, now_ns)
+    earlier = None
+    if state is not None:
+        if owes(state, boot, survives):
+            raise Refusal("unclean", f"the run {state['run_id']} of {state['holder']} left changes on this host",
+                          **description(state, now_ns), changes=[place_of(one) for one in state["changes"]])
+        earlier = {**description(state, now_ns), "rebooted": state["boot_id"] != boot, "outcome": state["outcome"]}
+    token = max(now_ns // 1000, state["token"] + 1 if state else 0)  # never seen before, even when the record is gone
+    return {"schema": 1, "standing": "held", "run_id": wanted["run_id"], "holder": wanted["holder"], "token": token,
+            "superseded": None, "lease_s": wanted["lease_s"], "since_ns": now_ns, "since_wall_ns": wall_ns,
+            "deadline_ns": now_ns + int(wanted["lease_s"] * NS), "boot_id": boot, "netns": netns, "keeper": None,
+            "image": None, "interfaces": [], "before": [], "changes": [], "outcome": None, "earlier": earlier}
+
+
+def _rejoin(state: dict[str, Any], wanted: dict[str, Any], now_ns: int) -> dict[str, Any]:
+    """The same run coming back after a lost session: what was as found stays known, the old session is fenced off."""
+    shown = wanted.get("token")
+    if wanted["run_id"] != state["run_id"] or shown is None or shown not in (state["token"], state["superseded"]):
+        raise Refusal("busy", f"{state['holder']} holds this host with the run {state['run_id']}",
+                      **description(state, now_ns))
+    return {**state, "token": max(now_ns // 1000, state["token"] + 1), "superseded": shown,
+            "lease_s": wanted["lease_s"], "deadline_ns": now_ns + int(wanted["lease_s"] * NS)}
+
+
+def require(state: dict[str, Any] | None, token: int, *, now_ns: int, boot: str) -> dict[str, Any]:
+    """The state, if `token` holds the host at this very moment; call it inside the lock, before every change."""
+    if state is None or state["boot_id"] != boot:
+        raise Refusal("no_lease", "nobody holds this host", rebooted=state is not None)
+    if token != state["token"]:
+        raise Refusal("stale", "another session has taken this host since", **description(state, now_ns))
+    if state["standing"] != "held" or now_ns >= state["deadline_ns"]:
+        raise Refusal("expired", "the lease of this host has run out", **description(state, now_ns))
+    return {**state, "superseded": None}
+
+
+def renew(state: dict[str, Any], lease_s: float, now_ns: int) -> dict[str, Any]:
+    """A later deadline; never an earlier one, so that a late small request cannot shorten a granted trial."""
+    return {**state, "lease_s": lease_s, "deadline_ns": max(state["deadline_ns"], now_ns + int(lease_s * NS))}
+
+
+def owes(state: dict[str, Any], boot: str, survives: Callable[[str], bool]) -> bool:
+    """Whether the state's changes may still be on the host: not put back, and not undone by a reboot."""
+    if state["standing"] == "restored":
+        return False
+    return any(state["boot_id"] == boot or survives(change["setting"]) for change in state["changes"])
+
+
+def description(state: dict[str, Any], now_ns: int) -> dict[str, Any]:
+    """Who, since when, until when: for people and for the controller's messages."""
+    return {"run_id": state["run_id"], "holder": state["holder"], "since_wall_ns": state["since_wall_ns"],
+            "left_s": max(0.0, (state["deadline_ns"] - now_ns) / NS), "lease_s": state["lease_s"],
+            "standing": state["standing"]}
+
+
+def note_intent(state: dict[str, Any], use: dict[str, Any]) -> dict[str, Any]:
+    """The state with the intent to give a place a level: written before the change is made."""
+    changes = [dict(one) for one in state["changes"]]
+    change = next((one for one in changes if place_of(one) == place_of(use)), None)
+    if change is None:
+        change = {**place_of(use), "levels": [], "ours": []}
+        changes.append(change)
+    change["levels"] = [*(level for level in change["levels"] if level != use["level"]), use["level"]]
+    change["unfinished"] = True
+    return {**state, "changes": changes}
+
+
+def note_done(state: dict[str, Any], use: dict[str, Any], reads: Any) -> dict[str, Any]:
+    """The state once the change is made and the place reads `reads`: a value that is ours, should it be found."""
+    changes = [dict(one) for one in state["changes"]]
+    for change in changes:
+        if place_of(change) == place_of(use):
+            change["ours"] = [*(one for one in change["ours"] if one != reads), reads]
+            change["unfinished"] = False
+    return {**state, "changes": changes}
+
+
+def before_of(state: dict[str, Any], place: dict[str, Any]) -> dict[str, Any] | None:
+    """The entry with the value a place had when it was first looked at; None when it never was."""
+    return next((one for one in state["before"] if place_of(one) == place_of(place)), None)
+
+
+def place_of(entry: dict[str, Any]) -> dict[str, Any]:
+    """Only the setting and its target, of anything that has them."""
+    return {"setting": entry["setting"], "target": entry["target"]}

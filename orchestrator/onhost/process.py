@@ -1,0 +1,80 @@
+"""What a process of ours does about itself: die with its parent, close what it must not hold, be told from another."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+import signal
+
+_PR_SET_PDEATHSIG = 1  # linux/prctl.h
+_PR_SET_NAME = 15
+_MCL_CURRENT, _MCL_FUTURE, _MCL_ONFAULT = 1, 2, 4  # asm-generic/mman.h
+
+
+def die_with_parent(parent_pid: int) -> None:
+    """Have the kernel kill this process when its parent ends; exits at once when the parent is gone already.
+
+    Call it right after fork(): the wish is cleared by every fork, so grandchildren call it for themselves.
+    """
+    ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_PDEATHSIG, int(signal.SIGKILL), 0, 0, 0)
+    if os.getppid() != parent_pid:  # the parent ended between fork() and here: no signal will come
+        os._exit(1)
+
+
+def set_process_name(name: str) -> None:
+    """The name `ps` and `top` show (15 bytes), so that the owner of a host sees what is there."""
+    ctypes.CDLL(None).prctl(_PR_SET_NAME, name.encode()[:15], 0, 0, 0)
+
+
+def lock_memory() -> bool:
+    """Keep what this process has used in memory; False where the system does not allow it."""
+    return bool(ctypes.CDLL(None, use_errno=True).mlockall(_MCL_CURRENT | _MCL_FUTURE | _MCL_ONFAULT) == 0)
+
+
+def raise_priority() -> bool:
+    """Run before ordinary processes and be the last to be killed for want of memory; False where not allowed."""
+    allowed = True
+    try:
+        os.setpriority(os.PRIO_PROCESS, 0, -15)
+    except OSError:
+        allowed = False
+    try:
+        with open("/proc/self/oom_score_adj", "w", encoding="ascii") as handle:
+            handle.write("-1000")
+    except OSError:
+        allowed = False
+    return allowed
+
+
+def started_ticks(pid: int) -> int:
+    """When a process started, in clock ticks since the boot; 0 when there is none. Tells a reused pid apart."""
+    try:
+        with open(f"/proc/{pid}/stat", encoding="utf-8", errors="replace") as handle:
+            after_name = handle.read().rpartition(")")[2].split()
+        return 0 if after_name[0] in "ZX" else int(after_name[19])  # field 22 of proc_pid_stat(5); a zombie is dead
+    except (OSError, ValueError, IndexError):
+        return 0
+
+
+def is_alive(pid: int, ticks: int) -> bool:
+    """Whether the very process that had this pid and start time still runs."""
+    return pid > 0 and ticks > 0 and started_ticks(pid) == ticks
+
+
+def close_all_but(kept: set[int]) -> None:
+    """Close every descriptor except `kept`: an SSH channel never ends while a stray process holds its pipe."""
+    for name in os.listdir("/proc/self/fd"):
+        number = int(name)
+        if number not in kept:
+            with contextlib.suppress(OSError):
+                os.close(number)
+
+
+def point_standard_files_at_null() -> None:
+    """Descriptors 0 to 2 onto /dev/null."""
+    null = os.open(os.devnull, os.O_RDWR)
+    for number in (0, 1, 2):
+        os.dup2(null, number)
+    if null > 2:
+        os.close(null)

@@ -1,0 +1,153 @@
+"""The host's own record of who holds it and what to put back, and the lock under which everything is decided.
+
+Two files take turns (`record.0`, `record.1`), each with a serial number and a checksum: whatever is torn or lost of
+the newer one, the older is whole. The lock file is in the same folder, which disappears when the lease is released;
+whoever gets the lock therefore makes sure that the file it locked is still the one in the folder.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import json
+import os
+import stat
+import time
+import zlib
+from typing import Any, Dict, Iterator
+
+from orchestrator.onhost.refusal import Refusal
+
+State = Dict[str, Any]  # one JSON object; its keys are listed in lease.py
+_LOCK = "lock"
+_FILES = ("record.0", "record.1")
+LOCK_BOUND_S = 20.0
+
+
+def default_directory() -> str:
+    """Where this user's record lies: a memory file system that a reboot empties, as it does the settings."""
+    return "/run/linktrial" if os.getuid() == 0 else f"/tmp/linktrial-{os.getuid()}"  # noqa: S108 - made 0700 and checked
+
+
+def boottime_ns() -> int:
+    """CLOCK_BOOTTIME in nanoseconds: counts suspend, does not follow the wall clock."""
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+
+
+def boot_id() -> str:
+    """What tells one start of this host from the next."""
+    with open("/proc/sys/kernel/random/boot_id", encoding="ascii") as handle:
+        return handle.read().strip()
+
+
+class Record:
+    """The record in one folder."""
+
+    def __init__(self, directory: str = "") -> None:
+        self.directory = directory or default_directory()
+
+    @contextlib.contextmanager
+    def locked(self, bound_s: float = LOCK_BOUND_S) -> Iterator[None]:
+        """Hold the host's lock; Refusal "locked" when another process keeps it longer than `bound_s`."""
+        until = time.monotonic() + bound_s
+        lock = -1
+        try:
+            while lock < 0:
+                lock = self._try_lock()
+                if lock < 0:
+                    if time.monotonic() >= until:
+                        raise Refusal("locked", f"another change on this host has not ended within {bound_s:g} s")
+                    time.sleep(0.005)
+            yield
+        finally:
+            if lock >= 0:
+                os.close(lock)
+
+    def load(self) -> State | None:
+        """The last whole state; None when nobody holds or held this host."""
+        found = [state for state in (self._read(name) for name in _FILES) if state is not None]
+        return max(found, key=lambda state: state["serial"], default=None)
+
+    def save(self, state: State) -> None:
+        """Write the next state so that it is there whole, or not at all; Refusal when it cannot be kept."""
+        state["serial"] = (self.load() or {"serial": 0})["serial"] + 1
+        body = json.dumps(state, separators=(",", ":"), sort_keys=True).encode("utf-8")
+        text = b"%08x " % zlib.crc32(body) + body
+        path = os.path.join(self.directory, _FILES[state["serial"] % 2])
+        try:
+            self._make_directory()
+            with open(path + ".new", "wb", opener=_private) as handle:
+                handle.write(text)
+                handle.flush()
+                os.fsync(handle.fileno())
+            os.rename(path + ".new", path)
+            self._sync_directory()
+        except OSError as error:
+            raise Refusal("record", f"this host cannot keep its record in {self.directory}: {error.strerror}",
+                          directory=self.directory, errno=error.errno) from error
+
+    def remove(self) -> None:
+        """Leave nothing behind. Only under the lock: the next one to lock finds the folder gone and starts anew."""
+        for name in [*_FILES, *(name + ".new" for name in _FILES), _LOCK]:
+            with contextlib.suppress(FileNotFoundError):
+                os.unlink(os.path.join(self.directory, name))
+        with contextlib.suppress(FileNotFoundError):
+            os.rmdir(self.directory)
+
+    def _read(self, name: str) -> State | None:
+        try:
+            with open(os.path.join(self.directory, name), "rb") as handle:
+                text = handle.read()
+        except OSError:
+            return None
+        mark, _, body = text.partition(b" ")
+        if mark != b"%08x" % zlib.crc32(body):
+            return None
+        try:
+            state = json.loads(body)
+        except ValueError:
+            return None
+        return state if isinstance(state, dict) and isinstance(state.get("serial"), int) else None
+
+    def _try_lock(self) -> int:
+        """The locked file's descriptor, or -1 when another holds it or the folder was just removed."""
+        path = os.path.join(self.directory, _LOCK)
+        try:
+            self._make_directory()
+            lock = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
+        except FileNotFoundError:
+            return -1
+        except OSError as error:
+            raise Refusal("record", f"this host cannot keep its record in {self.directory}: {error.strerror}",
+                          directory=self.directory, errno=error.errno) from error
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            if os.fstat(lock).st_ino == os.stat(path).st_ino:
+                return lock
+        except OSError as error:
+            if error.errno not in (errno.EWOULDBLOCK, errno.ENOENT):
+                os.close(lock)
+                raise
+        os.close(lock)
+        return -1
+
+    def _make_directory(self) -> None:
+        """The folder, ours alone; Refusal when someone else made one by this name (/tmp is everybody's)."""
+        with contextlib.suppress(FileExistsError):
+            os.mkdir(self.directory, 0o700)
+        seen = os.lstat(self.directory)
+        if not stat.S_ISDIR(seen.st_mode) or seen.st_uid != os.getuid() or seen.st_mode & 0o077:
+            raise Refusal("record", f"{self.directory} is there, but is not a folder of this user's own",
+                          directory=self.directory)
+
+    def _sync_directory(self) -> None:
+        folder = os.open(self.directory, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+
+
+def _private(path: str, flags: int) -> int:
+    return os.open(path, flags | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)

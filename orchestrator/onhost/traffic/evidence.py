@@ -1,0 +1,44 @@
+"""What limits one process of ours: its processor time, its waiting for a core, and its control group's throttling."""
+
+from __future__ import annotations
+
+import time
+from typing import Dict, NamedTuple, Optional
+
+from orchestrator.onhost.refusal import Refusal
+
+
+class Moment(NamedTuple):
+    """Cumulative figures of this process at one instant."""
+
+    at_ns: int
+    cpu_ns: int
+    run_delay_ns: Optional[int]
+
+
+def moment() -> Moment:
+    """Read the clock, the processor time used so far, and the time spent ready to run but without a core.
+
+    As octets: text would want a codec, which a process without privilege may not be able to load any more.
+    """
+    delay = None
+    try:
+        with open("/proc/self/schedstat", "rb") as handle:
+            delay = int(handle.read().split()[1])
+    except (OSError, ValueError, IndexError):
+        pass  # a kernel without scheduler statistics: the figure stays unknown, which the result says
+    return Moment(time.monotonic_ns(), time.process_time_ns(), delay)
+
+
+def between(first: Optional[Moment], last: Optional[Moment]) -> Dict[str, Optional[float]]:
+    """What a process used between two instants; None where it is not known."""
+    if first is None or last is None:
+        return {"cpu_s": None, "run_delay_s": None}
+    delay = None
+    if first.run_delay_ns is not None and last.run_delay_ns is not None:
+        delay = (last.run_delay_ns - first.run_delay_ns) / 1e9
+    return {"cpu_s": (last.cpu_ns - first.cpu_ns) / 1e9, "run_delay_s": delay}
+
+
+class Stopped(Refusal):
+    """The traffic of a stream cannot go on; ends the job with its code and sentence."""

@@ -1,0 +1,84 @@
+"""Socket options and calls of the Linux kernel that Python 3.8 has no names for.
+
+Numbers: include/uapi/asm-generic/socket.h, linux/udp.h, linux/in.h, linux/in6.h, linux/prctl.h.
+"""
+
+from __future__ import annotations
+
+import array
+import ctypes
+import socket
+import struct
+from typing import List, Tuple
+
+SO_ATTACH_FILTER, SO_DETACH_FILTER = 26, 27
+SO_SNDBUFFORCE, SO_RCVBUFFORCE = 32, 33
+SO_TIMESTAMPNS = 35
+SO_MAX_PACING_RATE = 47
+SO_INCOMING_CPU = 49
+SO_MEMINFO = 55
+SOL_UDP = 17
+UDP_SEGMENT, UDP_GRO = 103, 104
+IPV6_TCLASS = 67
+SIOCOUTQ = 0x5411
+MSG_WAITFORONE = 0x10000
+UDP_LARGEST_SEND_BYTES = 65507  # of payload, in one datagram or in all segments of one call
+UDP_LARGEST_SEND_SEGMENTS = 64  # every kernel with UDP_SEGMENT takes so many; newer ones 128
+
+_PR_SET_TIMERSLACK = 29
+_PR_SET_NO_NEW_PRIVS = 38
+_MEMINFO_DROPS = 8  # place of the drop count among the 32-bit numbers of SO_MEMINFO
+_NET_HEADER = -0x100000 & 0xFFFFFFFF  # SKF_NET_OFF: offsets from here count from the IP header
+_LOAD_WORD, _JUMP_EQUAL, _RETURN = 0x20, 0x15, 0x06
+_KEEP_ALL, _DROP = 0xFFFFFFFF, 0
+
+
+def set_timer_slack(nanoseconds: int) -> None:
+    """How late this thread's sleeps may end on purpose; the default of 50 µs is half of all lateness."""
+    ctypes.CDLL(None).prctl(_PR_SET_TIMERSLACK, nanoseconds, 0, 0, 0)
+
+
+def refuse_new_privileges() -> None:
+    """Nothing this process starts can gain privilege again."""
+    ctypes.CDLL(None).prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0)
+
+
+def timeout_option(seconds: float) -> bytes:
+    """A `struct timeval` for SO_RCVTIMEO and SO_SNDTIMEO: blocking calls then return, without a poll in front."""
+    whole = int(seconds)
+    return struct.pack("@ll", whole, int((seconds - whole) * 1e6))
+
+
+def socket_drops(sock: socket.socket) -> int:
+    """What this socket's receive buffer had to drop, in buffers (a coalesced block counts as one)."""
+    raw = sock.getsockopt(socket.SOL_SOCKET, SO_MEMINFO, 64)
+    return int(struct.unpack_from("=I", raw, 4 * _MEMINFO_DROPS)[0]) if len(raw) >= 4 * _MEMINFO_DROPS + 4 else 0
+
+
+def accept_only_from(sock: socket.socket, address: str, family: int) -> None:
+    """Have the kernel drop, unanswered, everything that does not come from `address`: not even a SYN is answered."""
+    packed = socket.inet_pton(socket.AF_INET6 if family == 6 else socket.AF_INET, address)
+    source = 8 if family == 6 else 12  # place of the source address in the IP header
+    words = struct.unpack(f"!{len(packed) // 4}I", packed)
+    program = []
+    for place, word in enumerate(words):
+        to_the_drop = 2 * (len(words) - place) - 1
+        program += [(_LOAD_WORD, 0, 0, _NET_HEADER + source + 4 * place), (_JUMP_EQUAL, 0, to_the_drop, word)]
+    _attach(sock, [*program, (_RETURN, 0, 0, _KEEP_ALL), (_RETURN, 0, 0, _DROP)])
+
+
+def accept_nothing(sock: socket.socket) -> None:
+    """Have the kernel drop, unanswered, everything that arrives for this socket."""
+    _attach(sock, [(_RETURN, 0, 0, _DROP)])
+
+
+def accept_all(sock: socket.socket) -> None:
+    """Take a filter away again (an accepted connection inherits its listener's)."""
+    sock.setsockopt(socket.SOL_SOCKET, SO_DETACH_FILTER, 0)
+
+
+def _attach(sock: socket.socket, program: List[Tuple[int, int, int, int]]) -> None:
+    """Attach a classic packet filter (linux/filter.h): (code, jump if true, jump if false, value) each."""
+    instructions = array.array("B", b"".join(struct.pack("=HBBI", *each) for each in program))
+    address, _ = instructions.buffer_info()
+    sock.setsockopt(socket.SOL_SOCKET, SO_ATTACH_FILTER, struct.pack("@HP", len(program), address))

@@ -1,0 +1,55 @@
+"""Counts at exact instants: what a busy loop had counted when a mark of the common window went by.
+
+The loop looks at the clock once per call, after it; a mark nearly always falls inside a call. What the call brought is
+taken as spread evenly over the time since the call before: at 100 Mb/s and reads of 1.5 KB that is exact to a
+microsecond, and with reads of a megabyte it is what keeps the window's edge sharp.
+"""
+
+from __future__ import annotations
+
+from typing import List
+
+STEP_NS = 100_000_000  # the series' interval
+
+
+class Marks:
+    """The instants of one window, every 100 ms and at its end, and the cumulative counts read at them."""
+
+    def __init__(self, from_ns: int, to_ns: int, step_ns: int = STEP_NS) -> None:
+        """Times in nanoseconds of CLOCK_MONOTONIC."""
+        inner = range(from_ns, to_ns, step_ns)
+        self.instants_ns = [*inner, to_ns]
+        self.counts: List[float] = []
+        self.next_ns = self.instants_ns[0]
+
+    def cross(self, before_ns: int, before: int, now_ns: int, now: int) -> None:
+        """Take every mark in (before, now]; `before` and `now` are the counts at the two instants."""
+        while self.next_ns <= now_ns:
+            span_ns = now_ns - before_ns
+            share = (self.next_ns - before_ns) / span_ns if span_ns > 0 else 1.0
+            self.counts.append(before + max(0.0, share) * (now - before))
+            if self.complete:
+                self.next_ns = 1 << 62
+            else:
+                self.next_ns = self.instants_ns[len(self.counts)]
+
+    @property
+    def begun(self) -> bool:
+        """Whether the window's start has gone by."""
+        return bool(self.counts)
+
+    @property
+    def complete(self) -> bool:
+        """Whether the window's end has gone by."""
+        return len(self.counts) == len(self.instants_ns)
+
+    @property
+    def window_count(self) -> float:
+        """What was counted between the window's two ends."""
+        return self.counts[-1] - self.counts[0] if self.complete else 0.0
+
+    def series(self) -> List[List[float]]:
+        """[seconds from the window's start to the interval's end, count in the interval] each."""
+        start = self.instants_ns[0]
+        return [[round((at - start) / 1e9, 6), after - before]
+                for at, before, after in zip(self.instants_ns[1:], self.counts, self.counts[1:])]

@@ -1,0 +1,91 @@
+"""Bursts at a steady rate: when the next one is due, and waiting for exactly that moment.
+
+A sleep ends late: by 27 µs in the median with the least timer slack, by milliseconds at worst. So sleep until shortly
+before, then spin; how long to spin follows from how late sleeps have been. What was missed is made up for at no more
+than twice the asked rate and never above the line's own, so that one late wake-up does not become one long burst.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import List, Optional
+
+BURST_TIME_S = 100e-6  # a burst occupies the line for no longer than this unless the plan says otherwise
+_SHORTEST_SPIN_NS, _LONGEST_SPIN_NS = 10_000, 100_000
+_BUCKET_SHIFT = 11  # lateness is counted in steps of 2.048 µs
+_BUCKETS = 2048
+_NAP_NS = 50_000_000  # the longest sleep in one piece: stay able to stop
+
+
+def burst_size(wire_bytes: int, line_bit_s: Optional[float], asked_frames_s: Optional[float]) -> int:
+    """Datagrams per burst: 100 µs of line time, at least 1. `wire_bytes` is what one occupies the line for.
+
+    When the line's rate is not known the asked rate takes its place, which errs to the careful side; with neither,
+    64: as much as one call takes.
+    """
+    if line_bit_s:
+        frames_s = line_bit_s / (8 * wire_bytes)
+    elif asked_frames_s:
+        frames_s = asked_frames_s
+    else:
+        return 64
+    return max(1, min(64, int(BURST_TIME_S * frames_s)))
+
+
+class Pacer:
+    """The due times of one stream's bursts and how well they were kept."""
+
+    def __init__(self, start_ns: int, interval_ns: float, least_gap_ns: float) -> None:
+        """`interval_ns` between bursts by the asked rate; `least_gap_ns` is the line time of one burst, or 0."""
+        self._start_ns = start_ns
+        self._interval_ns = interval_ns
+        self._gap_ns = max(interval_ns / 2, least_gap_ns)
+        self._bursts = 0
+        self._last_ns = 0.0
+        self._spin_ns = float(_LONGEST_SPIN_NS)
+        self._late = [0] * _BUCKETS
+
+    def wait(self) -> int:
+        """Wait for the next burst's due time; returns the time at which it may go, ns."""
+        clock = time.monotonic_ns
+        planned = self._start_ns + self._bursts * self._interval_ns
+        due = max(planned, self._last_ns + self._gap_ns)
+        now = clock()
+        ahead = due - now
+        if ahead > self._spin_ns:
+            self._sleep(ahead - self._spin_ns)
+            now = clock()
+        while now < due:
+            now = clock()
+        self._bursts += 1
+        self._last_ns = now
+        self._late[min(int(now - planned) >> _BUCKET_SHIFT, _BUCKETS - 1)] += 1
+        return now
+
+    def _sleep(self, ahead_ns: float) -> None:
+        """Sleep in naps and learn how late they end: a mean over the last 16, doubled, is what must be spun."""
+        nap_ns = min(ahead_ns, _NAP_NS)
+        before = time.monotonic_ns()
+        time.sleep(nap_ns / 1e9)
+        late_ns = time.monotonic_ns() - before - nap_ns
+        wanted = min(_LONGEST_SPIN_NS, max(_SHORTEST_SPIN_NS, 2 * late_ns))
+        self._spin_ns += (wanted - self._spin_ns) / 16
+        if ahead_ns > _NAP_NS:
+            self._sleep(ahead_ns - nap_ns)
+
+    def late_p99_s(self) -> Optional[float]:
+        """How late the hundredth-worst burst was, in steps of 2 µs; 4.2 ms stands for all above."""
+        return percentile_of_counts(self._late, 0.99, (1 << _BUCKET_SHIFT) / 1e9)
+
+
+def percentile_of_counts(counts: List[int], share: float, step: float) -> Optional[float]:
+    """The upper edge of the bucket below which `share` of all counts lie; None without any."""
+    total = sum(counts)
+    if not total:
+        return None
+    below = 0
+    for place, count in enumerate(counts):
+        below += count
+        if below >= share * total:
+            return (place + 1) * step
+    return len(counts) * step

@@ -1,0 +1,72 @@
+"""The results of a flow's streams as one part: sums where things add up, the worst where they do not."""
+
+from __future__ import annotations
+
+from typing import Any, Dict, List, Optional
+
+from orchestrator.onhost.traffic import tcp_info
+from orchestrator.onhost.traffic.flows import Flow
+from orchestrator.onhost.traffic.window import Window
+
+_ADDED = (
+    "goodput_bytes", "received_bytes", "datagrams_received", "datagrams_duplicate", "datagrams_reordered",
+    "datagrams_foreign", "window_datagrams_received", "window_datagrams_duplicate", "window_datagrams_reordered",
+    "highest_sequence", "socket_drops", "receive_buffer_bytes", "sent_bytes", "window_sent_bytes", "datagrams_sent",
+    "window_datagrams_sent", "datagrams_refused", "unreachable_reports",
+)
+_WORST = ("delay_variation_p99_s", "pacing_late_p99_s", "burst_datagrams")
+_MEAN = ("jitter_mean_s", "coalesced_mean")
+_SAME = ("jitter_basis", "receive_path", "send_path")
+
+
+def part_of(flow: Flow, sends: bool, window: Window, results: List[Dict[str, Any]],
+            infos: Dict[int, Dict[str, Any]]) -> Dict[str, Any]:
+    """One flow's half on this end. `infos` are the TCP summaries by stream number."""
+    part: Dict[str, Any] = {"way": flow.way, "part": "send" if sends else "receive", "transport": flow.transport,
+                            "window_s": window.seconds, "seconds": window.seconds}
+    if sends:
+        part["asked_bit_s"] = flow.asked_bit_s
+    for name in _ADDED:
+        _put(part, name, results, sum)
+    for name in _WORST:
+        _put(part, name, results, max)
+    for name in _MEAN:
+        _put(part, name, results, lambda values: sum(values) / len(values))
+    for name in _SAME:
+        _put(part, name, results, lambda values: "; ".join(sorted(set(values))))
+    part["series"] = _series([result["series"] for result in results])
+    part["process"] = _process([result["process"] for result in results])
+    part["tcp"] = tcp_info.together([infos[result["stream"]] for result in results if result["stream"] in infos])
+    part["streams"] = [_stream(result, infos) for result in results]
+    part["error"] = ""
+    return part
+
+
+def _put(part: Dict[str, Any], name: str, results: List[Dict[str, Any]], join: Any) -> None:
+    """Join a figure that these results carry; leave out one they do not, and keep None for one nobody knows."""
+    if not any(name in result for result in results):
+        return
+    values = [result[name] for result in results if result.get(name) is not None]
+    part[name] = join(values) if values else None
+
+
+def _series(each: List[List[List[float]]]) -> List[List[float]]:
+    """[t_s, bytes, datagrams] per interval, over the streams. TCP has no datagrams: 0."""
+    return [[rows[0][0], round(sum(row[1] for row in rows)), round(sum(row[2] if len(row) > 2 else 0 for row in rows))]
+            for rows in zip(*each)]
+
+
+def _process(each: List[Dict[str, Optional[float]]]) -> Dict[str, Optional[float]]:
+    found: Dict[str, Optional[float]] = {}
+    for name in ("cpu_s", "run_delay_s"):
+        values = [one[name] for one in each]
+        known = [value for value in values if value is not None]
+        found[name] = sum(known) if len(known) == len(values) else None
+    return found
+
+
+def _stream(result: Dict[str, Any], infos: Dict[int, Dict[str, Any]]) -> Dict[str, Any]:
+    kept = {name: value for name, value in result.items() if name not in ("series",)}
+    if result["stream"] in infos:
+        kept["tcp"] = infos[result["stream"]]
+    return kept

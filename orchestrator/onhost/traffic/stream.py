@@ -1,0 +1,47 @@
+"""What the four kinds of stream processes have in common."""
+
+from __future__ import annotations
+
+import socket
+from typing import Any, Dict, Optional
+
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.traffic import evidence, signs
+from orchestrator.onhost.traffic.evidence import Moment
+from orchestrator.onhost.traffic.flows import Pair, Stream
+from orchestrator.onhost.traffic.marks import Marks
+from orchestrator.onhost.traffic.window import Window
+
+
+class StreamProcess:
+    """One stream's half on this end. `prepare` does all that takes time; `run` is the traffic."""
+
+    def __init__(self, pair: Pair, stream: Stream, sock: socket.socket) -> None:
+        self.pair, self.stream, self.sock = pair, stream, sock
+        self.codec = signs.signer(pair.token)
+        self._began: Optional[Moment] = None
+        self._ended: Optional[Moment] = None
+
+    def prepare(self) -> None:
+        """Allocate and probe, before the start is told."""
+
+    def run(self, window: Window) -> Dict[str, Any]:
+        """The stream's result; raises Refusal when its peer is lost."""
+        raise NotImplementedError
+
+    def note_window(self, marks: Marks) -> None:
+        """Called when marks have gone by: reads this process's figures at the window's two ends."""
+        if self._began is None:
+            self._began = evidence.moment()
+        if marks.complete and self._ended is None:
+            self._ended = evidence.moment()
+
+    def process(self) -> Dict[str, Any]:
+        """What this process used between the window's ends."""
+        return evidence.between(self._began, self._ended)
+
+    def lost(self, error: OSError) -> Refusal:
+        """The refusal for a connection that ended in the middle of the traffic."""
+        return Refusal("peer_lost", f"the other end closed stream {self.stream.number} (port {self.stream.port}) in "
+                       f"the middle of the traffic: {error.strerror or error}", stream=self.stream.number,
+                       port=self.stream.port, errno=error.errno)

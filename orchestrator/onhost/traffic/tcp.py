@@ -1,0 +1,172 @@
+"""One TCP stream: pushed by large sends or without copying, read into one buffer again and again."""
+
+from __future__ import annotations
+
+import errno
+import os
+import socket
+import time
+from functools import partial
+from typing import Any, Callable, Dict
+
+from orchestrator.onhost.traffic import kernel, signs
+from orchestrator.onhost.traffic.marks import Marks
+from orchestrator.onhost.traffic.stream import StreamProcess
+from orchestrator.onhost.traffic.window import Window, sleep_until
+
+SEND_BYTES = 256 * 1024
+RECEIVE_BYTES = 1024 * 1024
+_SEND_WAIT_S = 0.1
+_RECEIVE_WAIT_S = 0.02
+_CLOSED = ConnectionResetError(errno.ECONNRESET, "closed by the other end")
+
+
+class TcpSend(StreamProcess):
+    """The sending half."""
+
+    def prepare(self) -> None:
+        """Fill the buffer: random octets, which nothing on the way can compress."""
+        self.sock.setblocking(True)
+        self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, kernel.timeout_option(_SEND_WAIT_S))
+        self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, kernel.timeout_option(_SEND_WAIT_S))
+        payload = os.urandom(SEND_BYTES)
+        self._push: Callable[[], int] = partial(self.sock.send, memoryview(payload))
+        if self.stream.flow.no_copy:
+            memory = os.memfd_create("linktrial")
+            os.write(memory, payload)
+            self._push = partial(os.sendfile, self.sock.fileno(), memory, 0, SEND_BYTES)
+
+    def run(self, window: Window) -> Dict[str, Any]:
+        """Send from the start until after the window's end, then see that everything has arrived."""
+        marks = Marks(window.from_ns, window.to_ns)
+        sleep_until(window.start_ns)
+        try:
+            total = self._send(marks, window.stop_ns)
+        except (BrokenPipeError, ConnectionResetError) as error:
+            raise self.lost(error) from error
+        return {"sent_bytes": total + self._finish(window.drained_ns), "window_sent_bytes": round(marks.window_count),
+                "series": marks.series(), "process": self.process()}
+
+    def _send(self, marks: Marks, stop_ns: int) -> int:
+        push, clock = self._push, time.monotonic_ns
+        total = 0
+        before = clock()
+        event_ns = min(marks.next_ns, stop_ns)
+        while True:
+            try:
+                sent = push()
+            except BlockingIOError:
+                sent = 0
+            now = clock()
+            total += sent
+            if now >= event_ns:
+                marks.cross(before, total - sent, now, total)
+                self.note_window(marks)
+                if now >= stop_ns:
+                    return total
+                event_ns = min(marks.next_ns, stop_ns)
+            before = now
+
+    def _finish(self, until_ns: int) -> int:
+        """End the stream and wait until the other end has read it all; it closes first when we are the dialling end.
+
+        The serving end always closes first: who does keeps the pair of ports for a minute, and only the dialling end
+        would be hindered by that in the next trial.
+        """
+        ending = memoryview(self.codec.write(signs.END, self.stream.number))
+        done = 0
+        while done < len(ending) and time.monotonic_ns() < until_ns:
+            try:
+                done += self.sock.send(ending[done:])
+            except BlockingIOError:
+                continue
+            except OSError:
+                return done
+        try:
+            if self.pair.serving:
+                self.sock.shutdown(socket.SHUT_WR)
+            while time.monotonic_ns() < until_ns:
+                try:
+                    if not self.sock.recv(4096):
+                        break
+                except BlockingIOError:
+                    continue
+        except OSError:
+            pass  # reset by an end that is done: the same as closed
+        return done
+
+
+class TcpReceive(StreamProcess):
+    """The receiving half."""
+
+    def prepare(self) -> None:
+        """Touch the buffer once, so that no page is new during the traffic."""
+        self.sock.setblocking(True)
+        self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, kernel.timeout_option(_RECEIVE_WAIT_S))
+        self._buffer = bytearray(os.urandom(4096)) * (RECEIVE_BYTES // 4096)
+
+    def run(self, window: Window) -> Dict[str, Any]:
+        """Read until the other end says that this was all."""
+        marks = Marks(window.from_ns, window.to_ns)
+        try:
+            total = self._receive(marks, window)
+        except (ConnectionResetError, BrokenPipeError) as error:
+            raise self.lost(error) from error
+        self._close()
+        return {"received_bytes": total, "goodput_bytes": round(marks.window_count), "series": marks.series(),
+                "process": self.process(), "core": self._core()}
+
+    def _receive(self, marks: Marks, window: Window) -> int:
+        buffer, clock = self._buffer, time.monotonic_ns
+        receive = partial(self.sock.recv_into, buffer)
+        total = 0
+        before = clock()
+        event_ns = marks.next_ns
+        while True:
+            try:
+                got = receive()
+                if not got:
+                    break
+            except BlockingIOError:
+                got = 0
+            now = clock()
+            total += got
+            if now >= event_ns:
+                marks.cross(before, total - got, now, total)
+                self.note_window(marks)
+                if marks.complete:
+                    return total + self._rest(memoryview(buffer)[:got], window.drained_ns)
+                event_ns = marks.next_ns
+            before = now
+        raise _CLOSED
+
+    def _rest(self, last: memoryview, until_ns: int) -> int:
+        """After the window: count on until the sign that ends the stream, or the end of patience."""
+        ending = self.codec.write(signs.END, self.stream.number)
+        kept = bytes(last[-len(ending):])
+        total = 0
+        while kept != ending and time.monotonic_ns() < until_ns:
+            try:
+                got = self.sock.recv_into(self._buffer)
+            except BlockingIOError:
+                continue
+            except OSError:
+                break
+            if not got:
+                break
+            total += got
+            kept = (kept + bytes(self._buffer[max(0, got - len(ending)):got]))[-len(ending):]
+        return total
+
+    def _close(self) -> None:
+        try:
+            if self.pair.serving:
+                self.sock.shutdown(socket.SHUT_WR)
+        except OSError:
+            pass  # closed by the other end already
+
+    def _core(self) -> Any:
+        try:
+            return self.sock.getsockopt(socket.SOL_SOCKET, kernel.SO_INCOMING_CPU)
+        except OSError:
+            return None

@@ -1,0 +1,189 @@
+"""The receiving half of one UDP stream: every sequence number read, inside coalesced blocks too."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import socket
+import struct
+import time
+from typing import Any, Dict, List, Optional
+
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.traffic import kernel, message_vector, signs
+from orchestrator.onhost.traffic.arrivals import Arrivals
+from orchestrator.onhost.traffic.datagrams import PHASES, WINDOW, BatchReader
+from orchestrator.onhost.traffic.marks import Marks
+from orchestrator.onhost.traffic.message_vector import MessageVector
+from orchestrator.onhost.traffic.sequence import Sequence
+from orchestrator.onhost.traffic.stream import StreamProcess
+from orchestrator.onhost.traffic.window import Window
+
+COALESCE, BATCH, SINGLE = "coalesce", "batch", "single"
+_MESSAGES = {COALESCE: 32, BATCH: 64, SINGLE: 1}
+_LARGEST_BLOCK_BYTES = 65536
+# Buffers at a distance of a power of two would all fall into the same few places of the processor's caches.
+_STAGGER_BYTES = 192
+_WAIT_S = 0.02
+_ALIVE_EVERY_NS = 1_000_000_000
+_TIMESTAMP = struct.Struct("@ll")
+_CONTROL_HEAD_BYTES = socket.CMSG_LEN(0)
+# room for the kernel's receive time and for the size of a coalesced block's parts
+_CONTROL_BYTES = socket.CMSG_SPACE(_TIMESTAMP.size) + socket.CMSG_SPACE(4)
+
+
+class UdpReceive(StreamProcess):
+    """Receives on a connected, blocking socket with a receive time-out."""
+
+    def prepare(self) -> None:
+        """Choose the way of receiving and lay out its buffers."""
+        self._size = self.stream.flow.datagram_bytes
+        self._set_up_socket()
+        self.path = self._choose_path()
+        self._sequence = Sequence(signs.first_number(self.pair.token, self.stream.number))
+        block = _LARGEST_BLOCK_BYTES if self.path == COALESCE else max(self._size + 1, 256)
+        self._distance = (block + _STAGGER_BYTES + 7) // 8 * 8
+        self._most = _MESSAGES[self.path]
+        self._data = bytearray(self._distance * self._most)
+        self._vector = MessageVector(self._data, self._most, self._distance, block, _CONTROL_BYTES)
+        self._heads = BatchReader(self._distance)  # of one datagram per message
+        self._block_heads = BatchReader(self._size)  # of the datagrams inside one message
+        self._all_plain = [[self._size] * count for count in range(self._most + 1)]
+        self._arrivals = Arrivals()
+        self._ends: Dict[int, int] = {}
+        self._blocks = self._blocked = 0
+
+    def _set_up_socket(self) -> None:
+        self.sock.setblocking(True)
+        self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, kernel.timeout_option(_WAIT_S))
+        self.sock.setsockopt(socket.SOL_SOCKET, kernel.SO_TIMESTAMPNS, 1)
+
+    def _choose_path(self) -> str:
+        """The best way this kernel offers, or the forced one. Refusal when that one is not offered."""
+        forced = self.stream.flow.receive_path
+        batches = message_vector.is_offered("recvmmsg")
+        if forced in (None, COALESCE):
+            try:
+                self.sock.setsockopt(kernel.SOL_UDP, kernel.UDP_GRO, 1)
+                return COALESCE
+            except OSError as error:
+                if forced:
+                    raise Refusal("receive_path", "this kernel does not coalesce datagrams for a socket",
+                                  errno=error.errno) from error
+        if forced == SINGLE:
+            return SINGLE
+        return BATCH if batches else SINGLE
+
+    def run(self, window: Window) -> Dict[str, Any]:
+        """Receive from the start until the sender has said its end and all of it is here, or patience ends."""
+        marks = Marks(window.from_ns, window.to_ns)
+        drops_before = kernel.socket_drops(self.sock)
+        self._receive(marks, window)
+        sequence, window_phase = self._sequence, self._sequence.phases[WINDOW]
+        unique = sequence.total("unique")
+        result = {
+            "received_bytes": unique * self._size, "goodput_bytes": round(marks.window_count * self._size),
+            "datagrams_received": unique, "datagrams_duplicate": sequence.total("duplicate"),
+            "datagrams_reordered": sequence.total("reordered"), "datagrams_foreign": sequence.foreign,
+            "window_datagrams_received": window_phase.unique, "window_datagrams_duplicate": window_phase.duplicate,
+            "window_datagrams_reordered": window_phase.reordered, "highest_sequence": sequence.highest(WINDOW),
+            "end_seen": bool(self._ends), "socket_drops": kernel.socket_drops(self.sock) - drops_before,
+            "receive_path": self.path, "coalesced_mean": self._blocked / self._blocks if self._blocks else None,
+            "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF),
+            "series": [[at, round(count * self._size), round(count)] for at, count in marks.series()],
+            "process": self.process(), "core": self._core()}
+        result.update(self._arrivals.summary())
+        return result
+
+    def _receive(self, marks: Marks, window: Window) -> None:
+        clock = time.monotonic_ns
+        receive, descriptor, most = self._vector.receive, self.sock.fileno(), self._most
+        plain, take = self._all_plain, self._take
+        lengths_of = self._vector.lengths
+        total = 0
+        before = clock()
+        event_ns = window.start_ns
+        next_alive_ns = window.start_ns
+        while True:
+            got = receive(descriptor, most)
+            now = clock()
+            fresh = 0
+            if got > 0:
+                lengths = lengths_of(got)
+                fresh = self._take_plain(got) if lengths == plain[got] else take(lengths)
+                total += fresh
+            elif got < 0:
+                self._check(-got)
+            if now >= event_ns:
+                if now >= marks.next_ns:
+                    marks.cross(before, total - fresh, now, total)
+                    self.note_window(marks)
+                if now >= next_alive_ns:
+                    next_alive_ns = now + _ALIVE_EVERY_NS
+                    self._show_alive()
+                if now >= window.to_ns and self._is_over(now, window):
+                    return
+                event_ns = min(marks.next_ns, next_alive_ns) if now < window.to_ns else now
+            before = now
+
+    def _take_plain(self, count: int) -> int:
+        """Messages of one datagram each."""
+        foreign = self._sequence.foreign
+        fresh = self._sequence.take(self._heads.numbers(self._data, 0, count))
+        if self._sequence.foreign != foreign:
+            self._look_for_signs([self._size] * count)
+        return fresh
+
+    def _take(self, lengths: List[int]) -> int:
+        """Messages of any length: blocks of several datagrams, and what is none of ours."""
+        size, fresh = self._size, 0
+        odd = False
+        for place, length in enumerate(lengths):
+            count = length // size
+            odd = odd or length % size != 0
+            if count:
+                self._blocks += 1
+                self._blocked += count
+                foreign = self._sequence.foreign
+                fresh += self._sequence.take(self._block_heads.numbers(self._data, place * self._distance, count))
+                odd = odd or self._sequence.foreign != foreign
+        if odd:
+            self._look_for_signs(lengths)
+        return fresh
+
+    def _look_for_signs(self, lengths: List[int]) -> None:
+        """The sender's end may be a message of its own, or the tail of a coalesced block."""
+        for place, length in enumerate(lengths):
+            start = place * self._distance
+            self._ends.update(signs.read_end(self.codec, bytes(self._data[start:start + length])))
+            tail = length % self._size
+            if tail and tail != length:
+                self._ends.update(signs.read_end(
+                    self.codec, bytes(self._data[start + length - tail:start + length])))
+
+    def _check(self, error: int) -> None:
+        """A receive that brought nothing: only time passed, or somebody is not there."""
+        if error not in (errno.EAGAIN, errno.EINTR, errno.ECONNREFUSED):
+            raise Refusal("receive_failed", f"datagrams cannot be received: {os.strerror(error)}", errno=error,
+                          stream=self.stream.number)
+
+    def _is_over(self, now: int, window: Window) -> bool:
+        """All that the sender has sent is here, or what is missing is too late."""
+        if now >= window.drained_ns:
+            return True
+        if len(self._ends) < PHASES:
+            return False
+        arrived = self._sequence.unique_by_phase()
+        return all(arrived[phase] >= sent for phase, sent in self._ends.items())
+
+    def _show_alive(self) -> None:
+        """One small frame a second, so that switches between the ends do not forget where this end is."""
+        with contextlib.suppress(OSError):
+            self.sock.send(self.codec.write(signs.ALIVE, self.stream.number))
+
+    def _core(self) -> Optional[int]:
+        try:
+            return self.sock.getsockopt(socket.SOL_SOCKET, kernel.SO_INCOMING_CPU)
+        except OSError:
+            return None

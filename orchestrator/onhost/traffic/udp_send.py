@@ -1,0 +1,163 @@
+"""The sending half of one UDP stream: numbered, timed, paced, and honest about what the own queue refused."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import select
+import time
+from typing import Any, Dict, Optional
+
+from orchestrator.onhost.device_socket import ip_and_udp_bytes, queued_errors
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.traffic import signs, udp_paths
+from orchestrator.onhost.traffic.datagrams import AFTER, PHASE_SPAN, PHASES, WARM_UP, WINDOW
+from orchestrator.onhost.traffic.kernel import set_timer_slack
+from orchestrator.onhost.traffic.marks import Marks
+from orchestrator.onhost.traffic.pacing import Pacer, burst_size
+from orchestrator.onhost.traffic.stream import StreamProcess
+from orchestrator.onhost.traffic.window import Window, sleep_until
+from orchestrator.wire import wire_bytes
+
+END_SIGNS = 5
+_END_SPACING_S = 0.004
+_ROOM_WAIT_MS = 20
+_REFUSED_PAUSE_S = 50e-6
+_NOBODY_BOUND_NS = 1_000_000_000  # "port unreachable" for so long without a break: the other end has died
+_HOUSEKEEPING_NS = 1_000_000_000
+
+
+class UdpSend(StreamProcess):
+    """Sends on a connected, non-blocking socket with the error queue on."""
+
+    def prepare(self) -> None:
+        """Choose the burst and prove the way of sending by a real send."""
+        set_timer_slack(1)
+        flow = self.stream.flow
+        size = flow.datagram_bytes
+        self._wire_bytes = wire_bytes(size + ip_and_udp_bytes(self.pair.family))
+        asked = flow.stream_bit_s
+        frames_s = asked / 8 / size if asked else None
+        burst = flow.burst_datagrams or burst_size(self._wire_bytes, self.pair.rate_bit_s, frames_s)
+        self._path = udp_paths.choose_send_path(self.sock, size, burst, flow.send_path)
+        self._frames_s = frames_s
+        self._room = select.poll()
+        self._room.register(self.sock, select.POLLOUT)
+        self._first = signs.first_number(self.pair.token, self.stream.number)
+        self._accepted = [0] * PHASES
+        self._refused = 0
+        self._unreachable = 0
+        self._nobody_since_ns = self._last_unreachable_ns = 0
+
+    def run(self, window: Window) -> Dict[str, Any]:
+        """Send from the start until after the window's end, then say how much there was."""
+        marks = Marks(window.from_ns, window.to_ns)
+        sleep_until(window.start_ns)
+        pacer = self._pacer(window.start_ns)
+        self._send(window, marks, pacer)
+        self._say_end()
+        size = self.stream.flow.datagram_bytes
+        sent = sum(self._accepted)
+        return {"sent_bytes": sent * size, "window_sent_bytes": round(marks.window_count * size),
+                "datagrams_sent": sent, "window_datagrams_sent": self._accepted[WINDOW],
+                "datagrams_refused": self._refused, "unreachable_reports": self._unreachable,
+                "send_path": self._path.name, "burst_datagrams": self._path.count,
+                "pacing_late_p99_s": pacer.late_p99_s() if pacer else None,
+                "series": [[at, round(count * size), round(count)] for at, count in marks.series()],
+                "process": self.process()}
+
+    def _pacer(self, start_ns: int) -> Optional[Pacer]:
+        if self._frames_s is None:
+            return None
+        count = self._path.count
+        line_ns = 8e9 * self._wire_bytes * count / self.pair.rate_bit_s if self.pair.rate_bit_s else 0.0
+        return Pacer(start_ns, 1e9 * count / self._frames_s, line_ns)
+
+    def _send(self, window: Window, marks: Marks, pacer: Optional[Pacer]) -> None:
+        path, clock = self._path, time.monotonic_ns
+        write, send, count = path.writer.write, path.send, path.count
+        phase, phase_end_ns = WARM_UP, window.from_ns
+        number = self._first
+        total = 0
+        before = clock()
+        next_housekeeping_ns = before + _HOUSEKEEPING_NS
+        while True:
+            now = pacer.wait() if pacer else clock()
+            if now >= phase_end_ns:
+                self._accepted[phase] = number - self._first - phase * PHASE_SPAN
+                if phase == AFTER:
+                    return
+                phase += 1
+                phase_end_ns = window.to_ns if phase == WINDOW else window.stop_ns
+                number = self._first + phase * PHASE_SPAN
+            if now >= marks.next_ns:
+                marks.cross(before, total, now, total)
+                self.note_window(marks)
+            if now >= next_housekeeping_ns:
+                next_housekeeping_ns = now + _HOUSEKEEPING_NS
+                self._empty_inbox()
+            write(number, count, now)
+            taken = send(0, count)
+            if taken != count:
+                taken = self._rest(taken, count, window.stop_ns)
+            number += taken
+            total += taken
+            before = now
+
+    def _rest(self, taken: int, count: int, until_ns: int) -> int:
+        """Wait for room and hand over what is left of a batch; how many of it were accepted in all."""
+        done = 0
+        while True:
+            if taken > 0:
+                done += taken
+                if done == count:
+                    return done
+            elif taken < 0:
+                if not self._may_go_on(-taken, count - done):
+                    return done
+            else:
+                self._wait_for_room()
+            if time.monotonic_ns() >= until_ns:
+                return done
+            taken = self._path.send(done, count - done)
+
+    def _wait_for_room(self) -> None:
+        for _, event in self._room.poll(_ROOM_WAIT_MS):
+            if event & select.POLLERR:
+                queued_errors(self.sock)
+
+    def _may_go_on(self, error: int, count: int) -> bool:
+        """Take note of a send that failed; True when the same datagrams may be tried again at once."""
+        queued_errors(self.sock)
+        if error == errno.ENOBUFS:  # the own queue dropped them: they keep their numbers, which others will carry
+            self._refused += self._path.refused(count)
+            time.sleep(_REFUSED_PAUSE_S)
+            return False
+        if error == errno.ECONNREFUSED:  # news about an earlier datagram; this one was not looked at
+            self._unreachable += 1
+            now = time.monotonic_ns()
+            if self._unreachable == 1 or now - self._last_unreachable_ns > _NOBODY_BOUND_NS // 2:
+                self._nobody_since_ns = now
+            self._last_unreachable_ns = now
+            if now - self._nobody_since_ns > _NOBODY_BOUND_NS:
+                raise self.lost(OSError(error, "port unreachable"))
+            return True
+        raise Refusal("send_failed", f"a datagram of {self.stream.flow.datagram_bytes} bytes could not be sent: "
+                      f"{os.strerror(error)}", errno=error, stream=self.stream.number)
+
+    def _empty_inbox(self) -> None:
+        """The receiver sends a small frame every second, so that switches know where it is; nobody needs them here."""
+        queued_errors(self.sock)
+        with contextlib.suppress(OSError):
+            while self.sock.recv(2048):
+                pass
+
+    def _say_end(self) -> None:
+        """Tell the receiver how many there were in each phase, more than once: these frames may be lost too."""
+        self._path.finish()
+        for _ in range(END_SIGNS):
+            with contextlib.suppress(OSError):
+                self.sock.send(signs.end_of_datagrams(self.codec, self._accepted))
+            time.sleep(_END_SPACING_S)
+

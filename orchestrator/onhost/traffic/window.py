@@ -1,0 +1,49 @@
+"""The times of one trial on one host's own clock."""
+
+from __future__ import annotations
+
+import time
+from typing import Any, Dict, NamedTuple
+
+from orchestrator.onhost.refusal import Refusal
+
+# Sending goes on after the window, so that the window's end lies inside the traffic on both ends, whatever the two
+# clocks' mapping is off by and however much is on its way.
+TAIL_NS = 100_000_000
+DRAIN_NS = 2_000_000_000  # RFC 2544 s23: wait two seconds for what is late
+_LONGEST_NS = 24 * 3600 * 10**9
+
+
+class Window(NamedTuple):
+    """Nanoseconds of CLOCK_MONOTONIC: traffic starts, the counted window, traffic stops, waiting for the rest stops."""
+
+    start_ns: int
+    from_ns: int
+    to_ns: int
+    stop_ns: int
+    drained_ns: int
+
+    @property
+    def seconds(self) -> float:
+        """Length of the counted window."""
+        return (self.to_ns - self.from_ns) / 1e9
+
+
+def read_window(told: Dict[str, Any]) -> Window:
+    """The times as the controller told them. Refusal when they lie in the past or make no window."""
+    start, begin, end = (int(told[name]) for name in ("start_ns", "window_from_ns", "window_to_ns"))
+    now = time.monotonic_ns()
+    if not (start <= begin < end and end - start < _LONGEST_NS):
+        raise Refusal("bad_window", "the window's times are not in order", **told)
+    if end <= now:
+        raise Refusal("too_late", "the window had ended before this end was told of it", late_s=(now - end) / 1e9)
+    return Window(start, begin, end, end + TAIL_NS, end + TAIL_NS + DRAIN_NS)
+
+
+def sleep_until(at_ns: int) -> None:
+    """Sleep until an instant of CLOCK_MONOTONIC."""
+    while True:
+        ahead_ns = at_ns - time.monotonic_ns()
+        if ahead_ns <= 0:
+            return
+        time.sleep(ahead_ns / 1e9)

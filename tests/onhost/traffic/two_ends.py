@@ -1,0 +1,121 @@
+"""Both traffic jobs without SSH: two forked jobs as the helper forks them, and this process as their controller.
+
+Over `lo`, or each job inside a network namespace of its own (`enter` is called in the forked child).
+"""
+
+from __future__ import annotations
+
+import select
+import time
+from collections.abc import Callable
+from typing import Any
+
+from orchestrator.onhost import traffic
+from orchestrator.onhost.job_process import Job
+from orchestrator.onhost.traffic.signs import fresh_token
+
+START_AHEAD_S = 0.02
+
+
+class JobFailed(Exception):  # noqa: N818 - it is an answer
+    """The error answer of a job."""
+
+    def __init__(self, error: dict[str, Any]) -> None:
+        super().__init__(f"{error['code']}: {error['message']}")
+        self.code = error["code"]
+        self.message = error["message"]
+
+
+class Running:
+    """One forked job: its events and its answer, waited for with bounds."""
+
+    def __init__(self, verb: str, args: dict[str, Any], enter: Callable[[], None] | None = None) -> None:
+        def function(given: dict[str, Any], talk: Any) -> dict[str, Any]:
+            if enter:
+                enter()
+            return getattr(traffic, verb)(given, talk)
+        self.job = Job(1, verb, function, args, 60.0)
+        self._frames: list[dict[str, Any]] = []
+
+    def _next(self, bound_s: float) -> dict[str, Any]:
+        until = time.monotonic() + bound_s
+        while not self._frames:
+            left = until - time.monotonic()
+            if left <= 0 or not select.select([self.job.line], [], [], left)[0]:
+                raise TimeoutError(f"{self.job.verb} said nothing for {bound_s} s")
+            frames, connected = self.job.receive()
+            self._frames += frames
+            if not connected and not self._frames:
+                raise EOFError(f"{self.job.verb} ended without an answer")
+        return self._frames.pop(0)
+
+    def event(self, stage: str, bound_s: float = 10.0) -> dict[str, Any]:
+        while True:
+            frame = self._next(bound_s)
+            if frame["kind"] == "error":
+                raise JobFailed(frame["body"])
+            assert frame["kind"] == "event", frame
+            if frame["body"].get("stage") == stage:
+                return frame["body"]
+
+    def result(self, bound_s: float = 20.0) -> dict[str, Any]:
+        while True:
+            frame = self._next(bound_s)
+            if frame["kind"] == "error":
+                raise JobFailed(frame["body"])
+            if frame["kind"] == "done":
+                return frame["body"]
+
+    def end(self) -> None:
+        self.job.kill()
+        for _ in range(200):
+            if self.job.reap():
+                return
+            time.sleep(0.01)
+
+
+def flow(way: str = "transmit", transport: str = "tcp", **more: Any) -> dict[str, Any]:
+    return {"way": way, "transport": transport, "streams": 1, **more}
+
+
+def arguments(flows: list[dict[str, Any]], **more: Any) -> dict[str, Any]:
+    """Arguments of a trial over `lo` with IPv4, unless `more` says otherwise."""
+    return {"token": fresh_token(), "interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.1", "family": 4,
+            "ports": list(range(21100, 21140)), "flows": flows, "mtu": 65536, "rate_bit_s": None, "watch_s": 0.2,
+            "round_trip": False, "bound_s": 5.0, **more}
+
+
+def other_end(args: dict[str, Any]) -> dict[str, Any]:
+    return {**args, "local": args["peer"], "peer": args["local"]}
+
+
+def times(length_s: float, warmup_s: float = 0.1, ahead_s: float = START_AHEAD_S) -> dict[str, int]:
+    start = time.monotonic_ns() + int(ahead_s * 1e9)
+    begin = start + int(warmup_s * 1e9)
+    return {"start_ns": start, "window_from_ns": begin, "window_to_ns": begin + int(length_s * 1e9)}
+
+
+def run_pair(args: dict[str, Any], *, length_s: float = 0.5, warmup_s: float = 0.1,
+             serve_args: dict[str, Any] | None = None, serve_in: Callable[[], None] | None = None,
+             dial_in: Callable[[], None] | None = None) -> tuple[dict[str, Any], dict[str, Any]]:
+    """One trial; returns the dialling end's and the serving end's results."""
+    serving = Running("serve", serve_args or other_end(args), serve_in)
+    dialling = None
+    try:
+        serving.event("listening")
+        dialling = Running("dial", args, dial_in)
+        dialling.event("connected")
+        serving.event("connected")
+        told = times(length_s, warmup_s)
+        for one in (serving, dialling):
+            one.job.tell(told)
+        return dialling.result(length_s + 15), serving.result(length_s + 15)
+    finally:
+        serving.end()
+        if dialling:
+            dialling.end()
+
+
+def part(result: dict[str, Any], which: str, way: str = "transmit") -> dict[str, Any]:
+    """The sending or receiving half of one way, from whichever end's result has it."""
+    return next(each for each in result["parts"] if each["part"] == which and each["way"] == way)

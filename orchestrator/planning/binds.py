@@ -1,8 +1,8 @@
 """`$name` in a plan's values, bound on the command line by `--bind name=value`.
 
-A value that is nothing but an unquoted `$name` takes the bound text as if it stood in the file (`--bind size=9000` is the
-number 9000). Within other text, or in quotes, the bound text is put in as text. `$$` is a dollar sign, `${name}` ends the
-name where the next letter would go on with it.
+A value that is nothing but an unquoted `$name` takes the bound text as if it stood in the file (`--bind size=9000` is
+the number 9000). Within other text, or in quotes, the bound text is put in as text. `$$` is a dollar sign, `${name}`
+ends the name where the next letter would go on with it.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from orchestrator.planning.document import Json
 from orchestrator.planning.problems import PlanProblems, Problem
 from orchestrator.planning.scalars import resolve
-from orchestrator.planning.suggest import closest
+from orchestrator.planning.synonyms import did_you_mean
 
 _NAME = r"[A-Za-z][A-Za-z0-9_]*"
 _USE = re.compile(rf"\$(?:(?P<dollar>\$)|\{{(?P<braced>{_NAME})\}}|(?P<plain>{_NAME}))", re.ASCII)
@@ -21,7 +21,7 @@ _LONGEST_VALUE = 4096
 _COMMAND_LINE = "command line"
 
 
-class Unbound(KeyError):
+class UnboundError(KeyError):
     """A value names something that nothing is bound to."""
 
     def __init__(self, name: str) -> None:
@@ -31,7 +31,7 @@ class Unbound(KeyError):
 
 
 def fill(text: str, plain: bool, binds: Mapping[str, str], used: dict[str, str]) -> Json:
-    """The value of a scalar with its binds filled in; `used` collects them. Raises Unbound or ScalarError."""
+    """The value of a scalar with its binds filled in; `used` collects them. Raises UnboundError or ScalarError."""
     if "$" not in text:
         return resolve(text) if plain else text
     alone = _USE.fullmatch(text)
@@ -46,7 +46,7 @@ def _bound(found: re.Match[str], binds: Mapping[str, str], used: dict[str, str])
     if name is None:
         return "$"
     if name not in binds:
-        raise Unbound(name)
+        raise UnboundError(name)
     used[name] = binds[name]
     return binds[name]
 
@@ -80,9 +80,17 @@ def _bind_problem(name: str, equals: str, value: str, binds: Mapping[str, str]) 
     return ""
 
 
-def unused(binds: Mapping[str, str], used: Iterable[str], names: Iterable[str]) -> list[Problem]:
-    """A problem for each bind that no plan used; `names` are those that the plans leave open."""
-    rest = sorted(set(binds) - set(used))
-    return [Problem(0, 0, "bind", f"--bind {name}=...: no value of the plan is ${name}",
-                    f"did you mean {near}?" if (near := closest(name, names)) else "", file=_COMMAND_LINE)
-            for name in rest]
+def unused_binds(binds: Iterable[str], used: Iterable[str]) -> list[Problem]:
+    """A problem for each bind that no value of any plan used."""
+    names = sorted(set(used))
+    return [
+        Problem(
+            0,
+            0,
+            "bind",
+            f"--bind {name}=...: no value of the plan is ${name}",
+            did_you_mean(name, names),
+            file="command line",
+        )
+        for name in sorted(set(binds) - set(names))
+    ]

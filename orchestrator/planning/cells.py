@@ -155,8 +155,10 @@ def hold_uses(plan: Plan) -> Iterator[SettingUse]:
 
 def matches(condition: Mapping[str, tuple[Json, ...]], levels: Mapping[str, Json]) -> bool:
     """Whether a cell has one of the wanted levels of every factor named."""
-    return all(levels.get(name) is not None and any(same_level(levels[name], one) for one in wanted)
-               for name, wanted in condition.items())
+    return all(
+        levels.get(name) is not None and any(same_level(levels[name], one) for one in wanted)
+        for name, wanted in condition.items()
+    )
 
 
 def _key(plan: Plan, link: str, levels: Mapping[str, Json]) -> str:

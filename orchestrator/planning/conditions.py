@@ -15,8 +15,9 @@ from orchestrator.planning.traffic import TRAFFIC_FACTORS, LevelError
 Wanted = Mapping[str, tuple[Json, ...]]
 
 
-def condition(document: Document, path: Path, text: Mapping[str, Any], factors: Mapping[str, Factor],
-              declared: Collection[str]) -> Wanted | None:
+def condition(
+    document: Document, path: Path, text: Mapping[str, Any], factors: Mapping[str, Factor], declared: Collection[str]
+) -> Wanted | None:
     """The levels wanted of each factor named, as the factor shows them; None when some part is wrong.
 
     `declared` are the names of all factors of the file; one whose own part is wrong cannot be checked here.
@@ -27,15 +28,22 @@ def condition(document: Document, path: Path, text: Mapping[str, Any], factors: 
         here = (*path, name)
         if name not in declared:
             known = TRAFFIC_FACTORS.get(name)
-            document.report(here, "unknown-factor", f"'{name[:40]}' is no factor of this plan", did_you_mean(name, declared) or
-                            (f"add {name}: {known.example} to the factors" if known else ""), key=True)
+            document.report(
+                here,
+                "unknown-factor",
+                f"'{name[:40]}' is no factor of this plan",
+                did_you_mean(name, declared) or (f"add {name}: {known.example} to the factors" if known else ""),
+                key=True,
+            )
             good = False
         elif name not in factors:
             good = False
         else:
             listed = value if isinstance(value, list) else [value]
-            levels = [_level(document, (*here, number) if isinstance(value, list) else here, factors[name], one)
-                      for number, one in enumerate(listed)]
+            levels = [
+                _level(document, (*here, number) if isinstance(value, list) else here, factors[name], one)
+                for number, one in enumerate(listed)
+            ]
             wanted[name] = tuple(level for level in levels if level is not None)
             good = good and bool(levels) and None not in levels
             if not levels:
@@ -56,13 +64,21 @@ def _level(document: Document, path: Path, factor: Factor, raw: Json) -> Json:
         if same_level(level.shown, meant) or (isinstance(level.shown, str) and level.shown == as_written):
             return level.shown
     names = [level_text(level.shown) for level in factor.levels]
-    document.report(path, "unknown-level", f"'{factor.name}' has no level {level_text(raw)[:40] or 'nothing'}",
-                    did_you_mean(level_text(raw), names) or f"it has {', '.join(names[:12])}")
+    document.report(
+        path,
+        "unknown-level",
+        f"'{factor.name}' has no level {level_text(raw)[:40] or 'nothing'}",
+        did_you_mean(level_text(raw), names) or f"it has {', '.join(names[:12])}",
+    )
     return None
 
 
-def with_only(document: Document, texts: Mapping[str, Mapping[str, Any] | None], factors: Mapping[str, Factor],
-              declared: Collection[str]) -> dict[str, Factor]:
+def with_only(
+    document: Document,
+    texts: Mapping[str, Mapping[str, Any] | None],
+    factors: Mapping[str, Factor],
+    declared: Collection[str],
+) -> dict[str, Factor]:
     """The factors with their `only` looked up."""
     found = dict(factors)
     for name in factors:
@@ -87,7 +103,11 @@ def _without_circles(document: Document, factors: dict[str, Factor]) -> dict[str
             done.add(name)
     circle = [name for name in factors if name not in done]
     if circle:
-        document.report(("factors", circle[0], "only"), "clash",
-                        f"whether {' and '.join(circle[:4])} apply goes round in a circle", "let one of them apply always",
-                        key=True)
+        document.report(
+            ("factors", circle[0], "only"),
+            "clash",
+            f"whether {' and '.join(circle[:4])} apply goes round in a circle",
+            "let one of them apply always",
+            key=True,
+        )
     return factors

@@ -30,20 +30,37 @@ def check_hosts_and_links(document: Document, parts: Parts) -> None:
             document.report((section,), "missing-key", f"the plan has no {section}", key=True)
     for name in declared:
         if name in HOST_WORDS:
-            document.report(("hosts", name), "bad-name", f"a host cannot be named '{name}': `at` uses the word", key=True)
+            document.report(
+                ("hosts", name), "bad-name", f"a host cannot be named '{name}': `at` uses the word", key=True
+            )
     for name, link in parts.links.items():
         for number, end in enumerate(link.ends):
             if end.host not in declared:
-                document.report(("links", name, "ends", number), "unknown-host", f"'{end.host[:40]}' is no host of this plan",
-                                did_you_mean(end.host, declared) or "the plan's hosts: " + ", ".join(declared[:12]))
+                document.report(
+                    ("links", name, "ends", number),
+                    "unknown-host",
+                    f"'{end.host[:40]}' is no host of this plan",
+                    did_you_mean(end.host, declared) or "the plan's hosts: " + ", ".join(declared[:12]),
+                )
         if link.ends[0].host == link.ends[1].host:
-            document.report(("links", name, "ends"), "clash", f"both ends of link '{name}' are on {link.ends[0].host}: "
-                            "traffic between them would not leave the machine", "a link runs between two hosts", key=True)
+            document.report(
+                ("links", name, "ends"),
+                "clash",
+                f"both ends of link '{name}' are on {link.ends[0].host}: "
+                "traffic between them would not leave the machine",
+                "a link runs between two hosts",
+                key=True,
+            )
     for name in declared:
         used = any(end.host == name for link in parts.links.values() for end in link.ends)
         if not used and len(parts.links) == len(names(document, "links")) and not _mentioned(document, name):
-            document.report(("hosts", name), "never-applies", f"host '{name}' is an end of no link, and nothing is set there",
-                            "remove it, or give it a link", key=True)
+            document.report(
+                ("hosts", name),
+                "never-applies",
+                f"host '{name}' is an end of no link, and nothing is set there",
+                "remove it, or give it a link",
+                key=True,
+            )
 
 
 def _mentioned(document: Document, host: str) -> bool:
@@ -55,21 +72,39 @@ def check_cells(document: Document, plan: Plan) -> None:
     """The number of cells and trials, what never applies, and what fights over one place."""
     sizes = {name: len(factor.levels) for name, factor in plan.factors.items()}
     product = math.prod(sizes.values()) * len(plan.links)
-    arithmetic = " x ".join([*([f"{len(plan.links)} links"] if len(plan.links) > 1 else []),
-                             *(f"{count} {name}" for name, count in sizes.items())])
+    arithmetic = " x ".join(
+        [
+            *([f"{len(plan.links)} links"] if len(plan.links) > 1 else []),
+            *(f"{count} {name}" for name, count in sizes.items()),
+        ]
+    )
     if product > MOST_COMBINATIONS:
-        document.report(("factors",), "too-many-cells", f"{arithmetic} = {product} combinations: at most "
-                        f"{MOST_COMBINATIONS} can be looked through, and {MOST_CELLS} measured",
-                        "split the plan, or vary fewer factors at once", key=True)
+        document.report(
+            ("factors",),
+            "too-many-cells",
+            f"{arithmetic} = {product} combinations: at most "
+            f"{MOST_COMBINATIONS} can be looked through, and {MOST_CELLS} measured",
+            "split the plan, or vary fewer factors at once",
+            key=True,
+        )
         return
     found = cells(plan)
     if len(found) > MOST_CELLS:
         less = "" if len(found) == product else f", {len(found)} of them to be measured"
-        document.report(("factors",), "too-many-cells", f"{arithmetic} = {product} combinations{less}: a plan has at most "
-                        f"{MOST_CELLS} cells", "split the plan, or leave combinations out", key=True)
+        document.report(
+            ("factors",),
+            "too-many-cells",
+            f"{arithmetic} = {product} combinations{less}: a plan has at most {MOST_CELLS} cells",
+            "split the plan, or leave combinations out",
+            key=True,
+        )
     elif len(found) * plan.trial.replicates > MOST_TRIALS:
-        document.report(("trial", "replicates"), "too-many-cells", f"{len(found)} cells x {plan.trial.replicates} replicates "
-                        f"= {len(found) * plan.trial.replicates} trials: a plan has at most {MOST_TRIALS}")
+        document.report(
+            ("trial", "replicates"),
+            "too-many-cells",
+            f"{len(found)} cells x {plan.trial.replicates} replicates "
+            f"= {len(found) * plan.trial.replicates} trials: a plan has at most {MOST_TRIALS}",
+        )
     elif not found:
         document.report(("leave_out",), "no-cells", "everything is left out: no cell remains", key=True)
     _check_applying(document, plan)
@@ -89,7 +124,9 @@ def _check_applying(document: Document, plan: Plan) -> None:
         why, suggestion = f"'{name}' applies to no cell", ""
         if factor.transport:
             why = f"'{name}' is about {factor.transport.upper()}, and no cell that it could apply to has that transport"
-            suggestion = f"add transport: [tcp, {factor.transport}] to the factors" if "transport" not in plan.factors else ""
+            suggestion = (
+                f"add transport: [tcp, {factor.transport}] to the factors" if "transport" not in plan.factors else ""
+            )
         elif factor.only:
             why += ": the levels that `only` names never meet"
         elif factor.levels[0].changes:
@@ -100,11 +137,16 @@ def _check_applying(document: Document, plan: Plan) -> None:
 
 def _check_leave_out(document: Document, plan: Plan) -> None:
     """Every condition of `leave_out` leaves something out."""
-    everything = [{name: level.shown if level else None for name, level in chosen.items()} for _, chosen in combinations(plan)]
+    everything = [
+        {name: level.shown if level else None for name, level in chosen.items()} for _, chosen in combinations(plan)
+    ]
     from orchestrator.planning.cells import matches
+
     for number, wanted in enumerate(plan.leave_out):
         if not any(matches(wanted, levels) for levels in everything):
-            document.report(("leave_out", number), "never-applies", "this leaves nothing out: no cell has these levels together")
+            document.report(
+                ("leave_out", number), "never-applies", "this leaves nothing out: no cell has these levels together"
+            )
 
 
 def _check_places(document: Document, plan: Plan, found: tuple[Cell, ...]) -> None:
@@ -123,10 +165,19 @@ def _check_places(document: Document, plan: Plan, found: tuple[Cell, ...]) -> No
             if other is use or (pair := (other.factor, use.factor, use.setting)) in said:
                 continue
             said.add(pair)
-            held_by = "`hold`" if other.factor.startswith("hold-") and other.factor not in plan.factors else f"'{other.factor}'"
+            held_by = (
+                "`hold`"
+                if other.factor.startswith("hold-") and other.factor not in plan.factors
+                else f"'{other.factor}'"
+            )
             path: Path = ("factors", use.factor) if use.factor in plan.factors else ("hold", int(use.factor[5:]) - 1)
-            document.report(path, "clash", f"'{use.factor}' and {held_by} both set {use.setting} at "
-                            f"{':'.join(filter(None, use.place[:2]))}", "let only one of them set it", key=True)
+            document.report(
+                path,
+                "clash",
+                f"'{use.factor}' and {held_by} both set {use.setting} at {':'.join(filter(None, use.place[:2]))}",
+                "let only one of them set it",
+                key=True,
+            )
 
 
 def _check_family(document: Document, plan: Plan, found: tuple[Cell, ...]) -> None:
@@ -136,5 +187,10 @@ def _check_family(document: Document, plan: Plan, found: tuple[Cell, ...]) -> No
             continue
         version = ipaddress.ip_address(link.address[0]).version
         if any(cell.link == name and cell.traffic["ip"] not in (None, version) for cell in found):
-            document.report(("links", name, "address"), "clash", f"link '{name}' has IPv{version} addresses, and the plan varies "
-                            "the IP version", "leave address out, or `ip`", key=True)
+            document.report(
+                ("links", name, "address"),
+                "clash",
+                f"link '{name}' has IPv{version} addresses, and the plan varies the IP version",
+                "leave address out, or `ip`",
+                key=True,
+            )

@@ -30,9 +30,9 @@ class Document:
     data: Json = None
     places: dict[Path, Place] = field(default_factory=dict)
     key_places: dict[Path, Place] = field(default_factory=dict)
-    texts: dict[Path, str] = field(default_factory=dict)       # scalars as they were written
-    broken: set[Path] = field(default_factory=set)             # already reported: what follows from them is not
-    bound: dict[str, str] = field(default_factory=dict)        # the binds that the file used
+    texts: dict[Path, str] = field(default_factory=dict)  # scalars as they were written
+    broken: set[Path] = field(default_factory=set)  # already reported: what follows from them is not
+    bound: dict[str, str] = field(default_factory=dict)  # the binds that the file used
     problems: list[Problem] = field(default_factory=list)
 
     def report(self, path: Path, code: str, message: str, suggestion: str = "", *, key: bool = False) -> None:
@@ -44,8 +44,9 @@ class Document:
     def report_at(self, place: Place, code: str, message: str, suggestion: str = "") -> None:
         """Note a problem at a place of the text."""
         source = self.lines[place.line - 1] if 0 < place.line <= len(self.lines) else ""
-        self.problems.append(Problem(place.line, place.column, code, message, suggestion, source,
-                                     place.length, self.name))
+        self.problems.append(
+            Problem(place.line, place.column, code, message, suggestion, source, place.length, self.name)
+        )
 
     def place(self, path: Path, *, key: bool = False) -> Place:
         """Where `path` stands; a part that has no place of its own stands where its nearest container does."""
@@ -67,3 +68,14 @@ class Document:
             else:
                 return None
         return here
+
+
+def shown(value: Json) -> str:
+    """A value within a sentence."""
+    if isinstance(value, dict | list):
+        return "a mapping" if isinstance(value, dict) else "a list"
+    if isinstance(value, str):
+        return f"'{value[:40]}'" + "..." * (len(value) > 40)
+    if isinstance(value, bool):
+        return str(value).lower()
+    return "nothing" if value is None else str(value)

@@ -1,4 +1,4 @@
-"""Looks up what a plan's factors and held settings mean: settings in the catalogue, traffic factors in their own table."""
+"""Looks up what a plan's factors and held settings mean: settings in the catalogue, traffic factors in their table."""
 
 from __future__ import annotations
 
@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.planning import grammar
-from orchestrator.planning.document import Document, Json, Path
+from orchestrator.planning.document import Document, Json, Path, shown
 from orchestrator.planning.fields import NAME, selector_problem
-from orchestrator.planning.model_errors import shown
 from orchestrator.planning.names import HOST_WORDS, RESERVED
 from orchestrator.planning.plan import Catalogue, Change, Factor, LevelOf, SettingInfo, Where, level_text, same_level
 from orchestrator.planning.synonyms import did_you_mean
@@ -42,14 +41,23 @@ class Lookup:
         path: Path = ("factors", name)
         levels_path = path if isinstance(self.document.at(path), list) else (*path, "levels")
         if name in RESERVED:
-            self.document.report(path, "bad-name", f"'{name}' is the name of a column of the results",
-                                 f"give the factor another name, such as {name}-level", key=True)
+            self.document.report(
+                path,
+                "bad-name",
+                f"'{name}' is the name of a column of the results",
+                f"give the factor another name, such as {name}-level",
+                key=True,
+            )
         if isinstance(text.levels, dict):
             return self._bundle(name, text, levels_path)
         if not isinstance(text.levels, list) or not text.levels:
-            self.document.report(levels_path, "wrong-type", f"levels of '{name}' is a list of levels, or a mapping of "
-                                 f"named levels, not {'an empty list' if text.levels == [] else shown(text.levels)}",
-                                 f"write levels: [{level_text(text.levels)}]" if isinstance(text.levels, str | int) else "")
+            self.document.report(
+                levels_path,
+                "wrong-type",
+                f"levels of '{name}' is a list of levels, or a mapping of "
+                f"named levels, not {'an empty list' if text.levels == [] else shown(text.levels)}",
+                f"write levels: [{level_text(text.levels)}]" if isinstance(text.levels, str | int) else "",
+            )
             return None
         if text.setting is None and name in TRAFFIC_FACTORS:
             return self._traffic(TRAFFIC_FACTORS[name], text, levels_path)
@@ -59,13 +67,23 @@ class Lookup:
         """A factor that varies one setting."""
         path: Path = ("factors", name)
         if text.setting is None and name not in self.catalogue:
-            self.document.report(path, "unknown-factor", f"'{name}' is neither a setting nor a traffic factor",
-                                 did_you_mean(name, [*self.catalogue, *TRAFFIC_FACTORS]) or
-                                 "a factor under a name of its own says which setting: it varies", key=True)
+            self.document.report(
+                path,
+                "unknown-factor",
+                f"'{name}' is neither a setting nor a traffic factor",
+                did_you_mean(name, [*self.catalogue, *TRAFFIC_FACTORS])
+                or "a factor under a name of its own says which setting: it varies",
+                key=True,
+            )
             return None
         if text.setting is not None and name != text.setting and (name in self.catalogue or name in TRAFFIC_FACTORS):
-            self.document.report(path, "clash", f"'{name}' varies {text.setting}, but {name} is itself something to vary",
-                                 "give the factor another name", key=True)
+            self.document.report(
+                path,
+                "clash",
+                f"'{name}' varies {text.setting}, but {name} is itself something to vary",
+                "give the factor another name",
+                key=True,
+            )
         setting = self._setting(text.setting or name, (*path, "setting"))
         where = self._where(text.at or "both", setting, path)
         if setting is None or where is None or not self._command_keys(text, setting, path):
@@ -83,8 +101,13 @@ class Lookup:
         path: Path = ("factors", known.name)
         for key in ("at", *_COMMAND_KEYS):
             if self.document.at((*path, key)) is not None:
-                self.document.report((*path, key), "clash", f"{known.name} varies the traffic, not a host: '{key}' does not "
-                                     "belong here", f"leave {key} out", key=True)
+                self.document.report(
+                    (*path, key),
+                    "clash",
+                    f"{known.name} varies the traffic, not a host: '{key}' does not belong here",
+                    f"leave {key} out",
+                    key=True,
+                )
         levels = []
         for number, raw in enumerate(text.levels):
             try:
@@ -94,38 +117,64 @@ class Lookup:
             else:
                 levels.append(LevelOf(level, traffic={known.key: value}))
         self._refuse_twins(known.name, levels_path, [level.shown for level in levels])
-        return Factor(known.name, "traffic", tuple(levels), transport=known.transport, unit=known.unit,
-                      doc=known.doc) if levels else None
+        return (
+            Factor(known.name, "traffic", tuple(levels), transport=known.transport, unit=known.unit, doc=known.doc)
+            if levels
+            else None
+        )
 
     def _report_level(self, path: Path, name: str, error: LevelError) -> None:
         """A level that the traffic factor cannot have."""
         known = TRAFFIC_FACTORS[name]
-        self.document.report(path, error.code, f"{name}: {error.message}",
-                             error.suggestion or did_you_mean(str(self.document.at(path)), known.domain_text.split(", "))
-                             or f"{name} takes {known.domain_text}, such as {known.example}")
+        self.document.report(
+            path,
+            error.code,
+            f"{name}: {error.message}",
+            error.suggestion
+            or did_you_mean(str(self.document.at(path)), known.domain_text.split(", "))
+            or f"{name} takes {known.domain_text}, such as {known.example}",
+        )
 
     def _bundle(self, name: str, text: grammar.Factor, levels_path: Path) -> Factor | None:
         """A factor whose levels each stand for several settings."""
         path: Path = ("factors", name)
         if name in self.catalogue or name in TRAFFIC_FACTORS:
-            self.document.report(path, "clash", f"a bundle cannot have the name of a setting or traffic factor, as "
-                                 f"'{name}' is", f"write a list of levels, or name the bundle otherwise", key=True)
+            self.document.report(
+                path,
+                "clash",
+                f"a bundle cannot have the name of a setting or traffic factor, as '{name}' is",
+                "write a list of levels, or name the bundle otherwise",
+                key=True,
+            )
         for key in ("setting", *_COMMAND_KEYS):
             if self.document.at((*path, key)) is not None:
-                self.document.report((*path, key), "clash", f"the levels of '{name}' name their settings themselves: "
-                                     f"'{key}' does not belong here", f"leave {key} out", key=True)
+                self.document.report(
+                    (*path, key),
+                    "clash",
+                    f"the levels of '{name}' name their settings themselves: '{key}' does not belong here",
+                    f"leave {key} out",
+                    key=True,
+                )
         if not text.levels:
             self.document.report(levels_path, "wrong-type", f"'{name}' has no levels")
         levels = []
         for level, settings in text.levels.items():
             where = (*levels_path, level)
             if not re.fullmatch(NAME, level, re.ASCII):
-                self.document.report(where, "bad-name", f"'{level[:40]}' cannot be the name of a level",
-                                     "a name begins with a lower-case letter and goes on with letters, digits, _ and -",
-                                     key=True)
+                self.document.report(
+                    where,
+                    "bad-name",
+                    f"'{level[:40]}' cannot be the name of a level",
+                    "a name begins with a lower-case letter and goes on with letters, digits, _ and -",
+                    key=True,
+                )
             elif not isinstance(settings, dict):
-                self.document.report(where, "wrong-type", f"level '{level}' is a mapping of settings, not {shown(settings)}",
-                                     f"write {level}: {{mtu: 9000}}, or {{}} for the host as it is")
+                self.document.report(
+                    where,
+                    "wrong-type",
+                    f"level '{level}' is a mapping of settings, not {shown(settings)}",
+                    f"write {level}: {{mtu: 9000}}, or {{}} for the host as it is",
+                )
             else:
                 levels.append(LevelOf(level, self._bundled(settings, text.at or "both", where, path)))
         return Factor(name, "bundle", tuple(levels)) if levels else None
@@ -135,8 +184,13 @@ class Lookup:
         changes = []
         for name, raw in settings.items():
             if name in TRAFFIC_FACTORS or name == _COMMAND:
-                self.document.report((*path, name), "clash", f"{name} cannot be part of a bundle of settings",
-                                     "give it a factor of its own", key=True)
+                self.document.report(
+                    (*path, name),
+                    "clash",
+                    f"{name} cannot be part of a bundle of settings",
+                    "give it a factor of its own",
+                    key=True,
+                )
                 continue
             setting = self._setting(name, (*path, name), key=True)
             where = self._where(at, setting, factor_path)
@@ -149,9 +203,18 @@ class Lookup:
         """The setting of that name."""
         found = self.catalogue.get(name)
         if found is None:
-            traffic = f"{name} is a traffic factor: write it under factors as {name}: [...]" if name in TRAFFIC_FACTORS else ""
-            self.document.report(path, "unknown-factor", f"there is no setting '{name[:40]}'", traffic or
-                                 did_you_mean(name, self.catalogue) or "`linktrial settings` lists them", key=key)
+            traffic = (
+                f"{name} is a traffic factor: write it under factors as {name}: [...]"
+                if name in TRAFFIC_FACTORS
+                else ""
+            )
+            self.document.report(
+                path,
+                "unknown-factor",
+                f"there is no setting '{name[:40]}'",
+                traffic or did_you_mean(name, self.catalogue) or "`linktrial settings` lists them",
+                key=key,
+            )
         return found
 
     def _where(self, at: str, setting: SettingInfo | None, path: Path) -> Where | None:
@@ -161,15 +224,20 @@ class Lookup:
         host, _, selector = at.partition(":")
         place: Path = (*path, "at")
         if host not in self.hosts:
-            self.document.report(place, "unknown-host", f"'{at[:40]}' is no host of this plan, nor first, second or both",
-                                 did_you_mean(host, [*sorted(self.hosts), *HOST_WORDS]))
+            self.document.report(
+                place,
+                "unknown-host",
+                f"'{at[:40]}' is no host of this plan, nor first, second or both",
+                did_you_mean(host, [*sorted(self.hosts), *HOST_WORDS]),
+            )
             return None
         if selector and (problem := selector_problem(selector)):
             self.document.report(place, "bad-value", problem)
             return None
         if selector and setting is not None and setting.scope == "host":
-            self.document.report(place, "clash", f"{setting.name} belongs to the whole host, not to one interface",
-                                 f"write at: {host}")
+            self.document.report(
+                place, "clash", f"{setting.name} belongs to the whole host, not to one interface", f"write at: {host}"
+            )
             return None
         return Where(host=host, selector=selector)
 
@@ -178,21 +246,36 @@ class Lookup:
         given = [key for key, field in _COMMAND_KEYS.items() if getattr(text, field) is not None]
         if setting.name != _COMMAND:
             for key in given:
-                self.document.report((*path, key), "clash", f"'{key}' belongs to the setting command, not to {setting.name}",
-                                     f"leave {key} out", key=True)
+                self.document.report(
+                    (*path, key),
+                    "clash",
+                    f"'{key}' belongs to the setting command, not to {setting.name}",
+                    f"leave {key} out",
+                    key=True,
+                )
             return not given
         missing = [key for key in ("read", "write") if key not in given]
         for key in missing:
-            self.document.report(path, "missing-key", f"the setting command needs '{key}': a list of a program and its "
-                                 "arguments", 'such as read: [cat, FILE]' if key == "read" else 'such as write: [set-it, "{level}"]',
-                                 key=True)
+            self.document.report(
+                path,
+                "missing-key",
+                f"the setting command needs '{key}': a list of a program and its arguments",
+                "such as read: [cat, FILE]" if key == "read" else 'such as write: [set-it, "{level}"]',
+                key=True,
+            )
         if not missing and not any("{level}" in part for part in (text.write or ())[1:]):
-            self.document.report((*path, "write"), "bad-value", "no argument of write says {level}: every level would do the "
-                                 "same", 'such as write: [set-it, "{level}"]')
+            self.document.report(
+                (*path, "write"),
+                "bad-value",
+                "no argument of write says {level}: every level would do the same",
+                'such as write: [set-it, "{level}"]',
+            )
             return False
         return not missing
 
-    def _level(self, text: grammar.Hold | grammar.Factor | None, setting: SettingInfo, raw: Json, path: Path) -> _Level | None:
+    def _level(
+        self, text: grammar.Hold | grammar.Factor | None, setting: SettingInfo, raw: Json, path: Path
+    ) -> _Level | None:
         """A level that the setting can have."""
         value, level = raw, raw
         if setting.name == _COMMAND and text is not None:
@@ -200,13 +283,22 @@ class Lookup:
                 self.document.report(path, "bad-level", f"a level of a command is one word or number, not {shown(raw)}")
                 return None
             level = self.document.texts.get(path, level_text(raw))  # 6.10 is not 6.1
-            value = {"read": list(text.read or ()), "write": list(text.write or ()), "wait_s": text.wait_s or 0.0,
-                     "check": list(text.check or ()), "level": level}
+            value = {
+                "read": list(text.read or ()),
+                "write": list(text.write or ()),
+                "wait_s": text.wait_s or 0.0,
+                "check": list(text.check or ()),
+                "level": level,
+            }
         problem = setting.problem_with(value)
         if problem:
-            self.document.report(path, "bad-level", f"{setting.name}: {problem}",
-                                 did_you_mean(level_text(raw), re.split(r"[^A-Za-z0-9_-]+", setting.domain_text))
-                                 or f"{setting.name} takes {setting.domain_text}, such as {setting.example}")
+            self.document.report(
+                path,
+                "bad-level",
+                f"{setting.name}: {problem}",
+                did_you_mean(level_text(raw), re.split(r"[^A-Za-z0-9_-]+", setting.domain_text))
+                or f"{setting.name} takes {setting.domain_text}, such as {setting.example}",
+            )
             return None
         return _Level(level, value)
 
@@ -214,8 +306,12 @@ class Lookup:
         """Two equal levels are one cell measured twice under two numbers."""
         for number, level in enumerate(levels):
             if any(same_level(level, earlier) for earlier in levels[:number]):
-                self.document.report((*path, number), "clash", f"'{name}' has the level {level_text(level)} twice",
-                                     "for more trials of each cell raise trial: {replicates: ...}")
+                self.document.report(
+                    (*path, number),
+                    "clash",
+                    f"'{name}' has the level {level_text(level)} twice",
+                    "for more trials of each cell raise trial: {replicates: ...}",
+                )
 
     @staticmethod
     def _change(setting: SettingInfo, where: Where, level: Json) -> Change:

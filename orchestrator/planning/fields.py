@@ -1,7 +1,7 @@
 """The kinds of values that fields of a plan take: how each is read, its bounds, and its JSON schema.
 
-Short forms (`dome:eth1`, `20000-20063`, `10s`) become their long form or base unit here, so that an error is said once and
-about the part that is wrong.
+Short forms (`dome:eth1`, `20000-20063`, `10s`) become their long form or base unit here, so that an error is said once
+and about the part that is wrong.
 """
 
 from __future__ import annotations
@@ -40,6 +40,7 @@ def spell(spellings: tuple[str, ...]) -> str:
 
 def _quantity(kind: units.Kind, least: float, most: float, *examples: str) -> tuple[BeforeValidator, WithJsonSchema]:
     """How a quantity of one kind between two bounds (base units) is read, and its schema."""
+
     def read(text: Any) -> Any:
         if text is None:
             return None
@@ -50,6 +51,7 @@ def _quantity(kind: units.Kind, least: float, most: float, *examples: str) -> tu
         if not least <= value <= most:
             refuse("bad-value", f"{text} is outside {units.format_as(kind, least)} to {units.format_as(kind, most)}")
         return value
+
     names = "|".join(re.escape(unit) for unit in kind.units)
     schema = {"type": "string", "pattern": rf"^[0-9]+(\.[0-9]+)? ?({names})$", "examples": list(examples)}
     return BeforeValidator(read), WithJsonSchema(schema)
@@ -85,8 +87,11 @@ def long_end(value: Any) -> Any:
     if isinstance(value, str):
         host, colon, selector = value.partition(":")
         if not colon or not selector or not host:
-            refuse("bad-value", f"'{value[:60]}' names no interface" if host else f"'{value[:60]}' names no host",
-                   f"write {host or 'dome'}:eth1, or {{host: {host or 'dome'}, mac: \"02:00:5e:10:00:07\"}}")
+            refuse(
+                "bad-value",
+                f"'{value[:60]}' names no interface" if host else f"'{value[:60]}' names no host",
+                f'write {host or "dome"}:eth1, or {{host: {host or "dome"}, mac: "02:00:5e:10:00:07"}}',
+            )
         if problem := selector_problem(selector):
             refuse("bad-value", problem)
         kind, _, mark = selector.partition(":")
@@ -102,6 +107,7 @@ def long_end(value: Any) -> Any:
 
 def _mark(kind: str) -> BeforeValidator:
     """How one mark of an interface is read."""
+
     def read(text: Any) -> Any:
         if not isinstance(text, str):
             return text
@@ -110,6 +116,7 @@ def _mark(kind: str) -> BeforeValidator:
         if not problem and kind == "interface" and text.partition(":")[0] in _SHAPES:
             problem = f"'{text}' cannot be an interface's name here"
         return refuse("bad-value", problem) if problem else text
+
     return BeforeValidator(read)
 
 
@@ -124,13 +131,18 @@ def _addresses(value: Any) -> Any:
     if isinstance(value, str) and value in {"auto", "temporary"}:
         return value
     if not isinstance(value, list):
-        refuse("bad-value", "address is auto, temporary, or a list of two addresses",
-               "write auto, or [198.18.0.1, 198.18.0.2]")
+        refuse(
+            "bad-value",
+            "address is auto, temporary, or a list of two addresses",
+            "write auto, or [198.18.0.1, 198.18.0.2]",
+        )
     if len(value) != 2:
         refuse("bad-value", f"{len(value)} address{'es' * (len(value) != 1)}: a link has two, one for each end")
     first, second = (_address(text) for text in value)
     if first.version != second.version:
-        refuse("clash", f"{first} and {second} are not of one family: one is IPv{first.version}, one IPv{second.version}")
+        refuse(
+            "clash", f"{first} and {second} are not of one family: one is IPv{first.version}, one IPv{second.version}"
+        )
     if first == second:
         refuse("clash", f"both ends have the address {first}")
     return (str(first), str(second))
@@ -142,16 +154,28 @@ def _address(text: Any) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
         address = ipaddress.ip_address(text if isinstance(text, str) else "")
     except ValueError:
         bare = str(text).partition("/")[0]
-        refuse("bad-value", f"'{str(text)[:60]}' is not an IPv4 or IPv6 address",
-               f"write {bare} without its prefix length" if "/" in str(text) else "")
+        refuse(
+            "bad-value",
+            f"'{str(text)[:60]}' is not an IPv4 or IPv6 address",
+            f"write {bare} without its prefix length" if "/" in str(text) else "",
+        )
     if address.is_multicast or address.is_unspecified:
         refuse("bad-value", f"{address} cannot be the address of one end")
     return address
 
 
-Addresses = Annotated[str | tuple[str, str], BeforeValidator(_addresses), WithJsonSchema(
-    {"anyOf": [{"enum": ["auto", "temporary"]},
-               {"type": "array", "items": {"type": "string"}, "minItems": 2, "maxItems": 2}]})]
+Addresses = Annotated[
+    str | tuple[str, str],
+    BeforeValidator(_addresses),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"enum": ["auto", "temporary"]},
+                {"type": "array", "items": {"type": "string"}, "minItems": 2, "maxItems": 2},
+            ]
+        }
+    ),
+]
 
 
 def port_range(value: Any) -> Any:
@@ -169,9 +193,20 @@ def port_range(value: Any) -> Any:
     return tuple(range(first, last + 1))
 
 
-Ports = Annotated[tuple[int, ...], BeforeValidator(port_range), WithJsonSchema(
-    {"type": ["string", "integer"], "pattern": "^[0-9]+(-[0-9]+)?$", "minimum": _LOWEST_PORT, "maximum": _HIGHEST_PORT,
-     "default": DEFAULT_PORTS, "examples": [DEFAULT_PORTS]})]
+Ports = Annotated[
+    tuple[int, ...],
+    BeforeValidator(port_range),
+    WithJsonSchema(
+        {
+            "type": ["string", "integer"],
+            "pattern": "^[0-9]+(-[0-9]+)?$",
+            "minimum": _LOWEST_PORT,
+            "maximum": _HIGHEST_PORT,
+            "default": DEFAULT_PORTS,
+            "examples": [DEFAULT_PORTS],
+        }
+    ),
+]
 
 
 def _login(text: Any) -> Any:
@@ -193,19 +228,26 @@ SshName = Annotated[str, BeforeValidator(_login)]
 User = Annotated[str, StringConstraints(pattern=r"^[^\s:/@-][^\s:/@]{0,63}$")]
 HostKey = Annotated[str, StringConstraints(pattern=_HOST_KEY)]
 Name = Annotated[str, StringConstraints(pattern=NAME)]
-Line = Annotated[str, StringConstraints(max_length=400)]
+Line = Annotated[str, StringConstraints(max_length=400, pattern=r"^[^\n\t]*$")]
 
 
 def _program(value: Any) -> Any:
     """A program and its arguments; a line for a shell is not."""
     if isinstance(value, str):
-        refuse("wrong-type", "a command is a list of a program and its arguments; no shell reads it",
-               f"write [{', '.join(value.split()[:6])}]")
+        refuse(
+            "wrong-type",
+            "a command is a list of a program and its arguments; no shell reads it",
+            f"write [{', '.join(value.split()[:6])}]",
+        )
     if isinstance(value, list) and any(isinstance(part, int | float) and not isinstance(part, bool) for part in value):
         refuse("wrong-type", "an argument is text", "put the number in quotes")
     return value
 
 
 Argument = Annotated[str, StringConstraints(min_length=1, max_length=4096)]
-Program = Annotated[tuple[Argument, ...], Strict(False), BeforeValidator(_program), WithJsonSchema(
-    {"type": "array", "items": {"type": "string"}, "minItems": 1, "maxItems": 64})]
+Program = Annotated[
+    tuple[Argument, ...],
+    Strict(False),
+    BeforeValidator(_program),
+    WithJsonSchema({"type": "array", "items": {"type": "string"}, "minItems": 1, "maxItems": 64}),
+]

@@ -36,8 +36,13 @@ from orchestrator.planning.fields import (
 
 Level = Annotated[Any, WithJsonSchema({"description": "A level; what it may be is for its setting or traffic factor."})]
 Condition = dict[Name, Annotated[Any, WithJsonSchema({"description": "One level, or a list of levels."})]]
-Place = Annotated[str, Field(description="first, second or both ends of the link; a host; or host:interface.",
-                             examples=["both", "dome", "dome:eth1"])]
+Place = Annotated[
+    str,
+    Field(
+        description="first, second or both ends of the link; a host; or host:interface.",
+        examples=["both", "dome", "dome:eth1"],
+    ),
+]
 PLAN_NAME = r"^[a-z][a-z0-9_-]{0,63}$"
 STATUSES = ("suspect", "impossible", "failed", "skipped")
 
@@ -51,12 +56,18 @@ class Part(BaseModel):
 class Bench(Part):
     """What no program can read about the bench; copied into the report."""
 
-    card: Line = Field(default="", description="The network card under test, as printed on it.", examples=["dual 2.5 Gb/s"])
+    card: Line = Field(
+        default="", description="The network card under test, as printed on it.", examples=["dual 2.5 Gb/s"]
+    )
     cable: Line = Field(default="", description="Kind and length of the cable.", examples=["cat 6a, 3 m"])
     switch: Line = Field(default="", description="What stands between the ends.", examples=["none: joined directly"])
-    power: Line = Field(default="", description="Power supply of the device under test.", examples=["5 V 5 A bench supply"])
+    power: Line = Field(
+        default="", description="Power supply of the device under test.", examples=["5 V 5 A bench supply"]
+    )
     cooling: Line = Field(default="", description="Cooling of the device under test.", examples=["heat sink and fan"])
-    room_c: float | None = Field(default=None, ge=-60, le=100, description="Room temperature, degrees Celsius.", examples=[21])
+    room_c: float | None = Field(
+        default=None, ge=-60, le=100, description="Room temperature, degrees Celsius.", examples=[21]
+    )
 
 
 class PowerCycle(Part):
@@ -69,17 +80,26 @@ class PowerCycle(Part):
 class Host(Part):
     """A machine reached over SSH."""
 
-    ssh: SshName = Field(description="A host name, an address, or any name the user's SSH configuration knows.",
-                         examples=["dome.obs.example"])
-    user: User | None = Field(default=None, description="Login name; otherwise as the SSH configuration says.",
-                              examples=["bench"])
-    port: int | None = Field(default=None, ge=1, le=65535, description="SSH port; otherwise as the SSH configuration says.")
+    ssh: SshName = Field(
+        description="A host name, an address, or any name the user's SSH configuration knows.",
+        examples=["dome.obs.example"],
+    )
+    user: User | None = Field(
+        default=None, description="Login name; otherwise as the SSH configuration says.", examples=["bench"]
+    )
+    port: int | None = Field(
+        default=None, ge=1, le=65535, description="SSH port; otherwise as the SSH configuration says."
+    )
     privilege: Literal["root", "sudo", "none"] | None = Field(
-        default=None, description="root: the login is root. sudo: `sudo -n` is used. none: the host is measured as it stands. "
-        "Default: sudo if the plan changes something there that needs root, otherwise none.")
+        default=None,
+        description="root: the login is root. sudo: `sudo -n` is used. none: the host is measured as it stands. "
+        "Default: sudo if the plan changes something there that needs root, otherwise none.",
+    )
     host_key: HostKey | None = Field(
-        default=None, description="The host's public key or its SHA256 fingerprint; otherwise the known-hosts files decide.",
-        examples=["SHA256:uNiVztksCsDhcc0u9e8BrrQXVUpKZIDTMczCvj3tD2s"])
+        default=None,
+        description="The host's public key or its SHA256 fingerprint; otherwise the known-hosts files decide.",
+        examples=["SHA256:uNiVztksCsDhcc0u9e8BrrQXVUpKZIDTMczCvj3tD2s"],
+    )
     power_cycle: PowerCycle | None = Field(default=None, description="How to switch its power off and on.")
 
 
@@ -90,8 +110,9 @@ class End(Part):
     interface: InterfaceName | None = Field(default=None, description="The interface's name.", examples=["eth1"])
     mac: Mac | None = Field(default=None, description="Its hardware address.", examples=["02:00:5e:10:00:07"])
     bus: Bus | None = Field(default=None, description="Its address on the bus.", examples=["0000:03:00.0"])
-    driver: Driver | None = Field(default=None, description="Its driver, if the host has one interface of it.",
-                                  examples=["r8169"])
+    driver: Driver | None = Field(
+        default=None, description="Its driver, if the host has one interface of it.", examples=["r8169"]
+    )
 
     @property
     def selector(self) -> str:
@@ -120,12 +141,19 @@ class Link(Part):
 
     ends: Annotated[tuple[AnyEnd, AnyEnd], Strict(False), BeforeValidator(_two_ends)] = Field(
         description="The two ends: host:interface, or a mapping. Directions are seen from the first.",
-        examples=[["dome:eth1", "vault:eth1"]])
+        examples=[["dome:eth1", "vault:eth1"]],
+    )
     rate_bit_s: Rate | None = Field(
-        default=None, alias="rate", description="The narrowest rate on the way that you know of; otherwise read from both ends.")
+        default=None,
+        alias="rate",
+        description="The narrowest rate on the way that you know of; otherwise read from both ends.",
+    )
     address: Addresses = Field(
-        default="auto", description="auto: the addresses the ends have. temporary: from the benchmarking blocks 198.18.0.0/15 and "
-        "2001:2::/48, gone at the end. Or two addresses.", examples=["auto", ["198.18.0.1", "198.18.0.2"]])
+        default="auto",
+        description="auto: the addresses the ends have. temporary: from the benchmarking blocks 198.18.0.0/15 and "
+        "2001:2::/48, gone at the end. Or two addresses.",
+        examples=["auto", ["198.18.0.1", "198.18.0.2"]],
+    )
     ports: Ports = Field(default=port_range(DEFAULT_PORTS), description="The ports that the second end listens on.")
     isolated: bool = Field(default=False, description="true: the link is yours, with nobody else on it (RFC 6815).")
 
@@ -133,15 +161,27 @@ class Link(Part):
 class _CommandKeys(Part):
     """What the setting `command` has beside the keys of every setting."""
 
-    read: Program | None = Field(default=None, min_length=1, max_length=64,
-                                 description="setting: command only. Prints the value as it is now.",
-                                 examples=[["cat", "/sys/class/leds/dome/brightness"]])
-    write: Program | None = Field(default=None, min_length=1, max_length=64,
-                                  description="setting: command only. Sets the value; {level} stands for the level.",
-                                  examples=[["set-brightness", "{level}"]])
+    read: Program | None = Field(
+        default=None,
+        min_length=1,
+        max_length=64,
+        description="setting: command only. Prints the value as it is now.",
+        examples=[["cat", "/sys/class/leds/dome/brightness"]],
+    )
+    write: Program | None = Field(
+        default=None,
+        min_length=1,
+        max_length=64,
+        description="setting: command only. Sets the value; {level} stands for the level.",
+        examples=[["set-brightness", "{level}"]],
+    )
     wait_s: Wait | None = Field(default=None, alias="wait", description="setting: command only. Wait after writing.")
-    check: Program | None = Field(default=None, min_length=1, max_length=64,
-                                  description="setting: command only. Exits with 0 when the level is in effect.")
+    check: Program | None = Field(
+        default=None,
+        min_length=1,
+        max_length=64,
+        description="setting: command only. Exits with 0 when the level is in effect.",
+    )
 
 
 class Hold(_CommandKeys):
@@ -155,16 +195,29 @@ class Hold(_CommandKeys):
 class Factor(_CommandKeys):
     """What is varied: a setting, a traffic factor, or a bundle of settings."""
 
-    levels: Annotated[Any, WithJsonSchema({"anyOf": [
-        {"type": "array", "minItems": 1, "items": {}},
-        {"type": "object", "minProperties": 1, "additionalProperties": {"type": "object"}}]})] = Field(
+    levels: Annotated[
+        Any,
+        WithJsonSchema(
+            {
+                "anyOf": [
+                    {"type": "array", "minItems": 1, "items": {}},
+                    {"type": "object", "minProperties": 1, "additionalProperties": {"type": "object"}},
+                ]
+            }
+        ),
+    ] = Field(
         description="A list of levels, or a bundle: names of levels, each with the settings it stands for.",
-        examples=[[1500, 9000], {"stock": {}, "tuned": {"mtu": 9000}}])
-    setting: str | None = Field(default=None, description="The setting that is varied, when the factor has another name.",
-                                examples=["governor"])
+        examples=[[1500, 9000], {"stock": {}, "tuned": {"mtu": 9000}}],
+    )
+    setting: str | None = Field(
+        default=None, description="The setting that is varied, when the factor has another name.", examples=["governor"]
+    )
     at: Place | None = Field(default=None, description="Where it is changed. Default: both ends.")
-    only: Condition | None = Field(default=None, description="The factor applies only where these other factors have these levels.",
-                                   examples=[{"transport": "udp"}])
+    only: Condition | None = Field(
+        default=None,
+        description="The factor applies only where these other factors have these levels.",
+        examples=[{"transport": "udp"}],
+    )
 
 
 def _long_factor(value: Any) -> Any:
@@ -172,8 +225,11 @@ def _long_factor(value: Any) -> Any:
     if isinstance(value, list):
         return {"levels": value}
     if not isinstance(value, dict):
-        refuse("wrong-type", "a factor is a list of levels, or a mapping with levels:",
-               f"write [{value}] for one level" if isinstance(value, str | int | float) else "")
+        refuse(
+            "wrong-type",
+            "a factor is a list of levels, or a mapping with levels:",
+            f"write [{value}] for one level" if isinstance(value, str | int | float) else "",
+        )
     return value
 
 
@@ -205,9 +261,14 @@ class Trial(Part):
     warmup_s: Wait = Field(default=2.0, alias="warmup", description="Traffic before that, which does not count.")
     settle_s: Wait = Field(default=1.0, alias="settle", description="Quiet time before the traffic of each trial.")
     replicate_bounds: Annotated[Replicates, BeforeValidator(_long_replicates)] = Field(
-        default=Replicates(least=5, most=5), alias="replicates", description="How often each cell is measured.", examples=[5])
+        default=Replicates(least=5, most=5),
+        alias="replicates",
+        description="How often each cell is measured.",
+        examples=[5],
+    )
     precision_ratio: Ratio | None = Field(
-        default=None, alias="precision", description="Repeat a cell until its interval is that narrow.")
+        default=None, alias="precision", description="Repeat a cell until its interval is that narrow."
+    )
 
     @property
     def replicates(self) -> int:
@@ -218,33 +279,51 @@ class Trial(Part):
 class Order(Part):
     """The order of trials."""
 
-    shuffle: bool = Field(default=True, description="Shuffle the cells within each block (one replicate of every cell).")
+    shuffle: bool = Field(
+        default=True, description="Shuffle the cells within each block (one replicate of every cell)."
+    )
     seed: int = Field(default=1, ge=0, lt=2**63, description="The same seed gives the same order on every machine.")
 
 
 class PlanText(Part):
     """A plan of trials: hosts, links, what is varied, and how a trial is run."""
 
-    plan: Annotated[str, Field(pattern=PLAN_NAME)] = Field(description="The plan's name; run folders begin with it.",
-                                                           examples=["dome-to-vault"])
-    purpose: Annotated[str, Field(max_length=2000)] = Field(default="", description="The question this plan is to answer.")
+    plan: Annotated[str, Field(pattern=PLAN_NAME)] = Field(
+        description="The plan's name; run folders begin with it.", examples=["dome-to-vault"]
+    )
+    purpose: Annotated[str, Field(max_length=2000)] = Field(
+        default="", description="The question this plan is to answer."
+    )
     bench: Bench = Field(default=Bench(), description="What no program can read about the bench.")
     hosts: dict[Name, Host] = Field(description="The machines, by the names this plan gives them.")
     links: dict[Name, Link] = Field(description="What traffic runs over, by name.")
-    hold: Annotated[tuple[Hold, ...], Strict(False)] = Field(default=(), description="Settings that are fixed for the run.")
+    hold: Annotated[tuple[Hold, ...], Strict(False)] = Field(
+        default=(), description="Settings that are fixed for the run."
+    )
     factors: dict[Name, AnyFactor] = Field(default={}, description="What is varied. Every combination is a cell.")
     leave_out: Annotated[tuple[Condition, ...], Strict(False)] = Field(
-        default=(), description="Combinations that are not measured.", examples=[[{"transport": "udp", "direction": "bidirectional"}]])
+        default=(),
+        description="Combinations that are not measured.",
+        examples=[[{"transport": "udp", "direction": "bidirectional"}]],
+    )
     trial: Trial = Field(default=Trial(), description="How one cell is measured.")
     order: Order = Field(default=Order(), description="The order of trials.")
-    lease_s: LeaseTime = Field(default=300.0, alias="lease",
-                               description="How long a host waits for the controller before it puts itself back.")
-    patience_s: LongTime = Field(default=7200.0, alias="patience",
-                                 description="How long a run waits for a lost host before it ends as resumable.")
+    lease_s: LeaseTime = Field(
+        default=300.0, alias="lease", description="How long a host waits for the controller before it puts itself back."
+    )
+    patience_s: LongTime = Field(
+        default=7200.0,
+        alias="patience",
+        description="How long a run waits for a lost host before it ends as resumable.",
+    )
     changed_outside: Literal["reapply", "stop"] = Field(
-        default="reapply", description="What to do when somebody else changes a setting during the run.")
+        default="reapply", description="What to do when somebody else changes a setting during the run."
+    )
     accept: Annotated[tuple[Literal["suspect", "impossible", "failed", "skipped"], ...], Strict(False)] = Field(
-        default=(), description="Statuses of trials that do not make the run's exit code 1.", examples=[["impossible"]])
+        default=(), description="Statuses of trials that do not make the run's exit code 1.", examples=[["impossible"]]
+    )
     threshold_ratio: Ratio = Field(default=0.03, alias="threshold", description="The smallest difference that matters.")
-    budget_s: LongTime | None = Field(default=None, alias="budget", description="Spend this time where the uncertainty is.")
+    budget_s: LongTime | None = Field(
+        default=None, alias="budget", description="Spend this time where the uncertainty is."
+    )
     screen: bool = Field(default=False, description="Run a fractional factorial first.")

@@ -4,56 +4,49 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from orchestrator.planning import model_errors
-from orchestrator.planning.binds import unused
 from orchestrator.planning.conditions import condition, with_only
 from orchestrator.planning.consistency import check_cells, check_hosts_and_links, names
-from orchestrator.planning.document import Document
+from orchestrator.planning.document import Document, shown
 from orchestrator.planning.factors import Lookup
 from orchestrator.planning.not_yet import refuse_not_yet
 from orchestrator.planning.parts import Parts, validated
 from orchestrator.planning.plan import Catalogue, Change, Factor, Host, Plan
-from orchestrator.planning.problems import PlanProblems, Problem
+from orchestrator.planning.problems import PlanProblems
 from orchestrator.planning.reader import read
 
 
-def load(text: str, *, name: str = "plan.yaml", binds: Mapping[str, str] | None = None, catalogue: Catalogue) -> Plan:
+def load(
+    text: str,
+    *,
+    name: str = "plan.yaml",
+    binds: Mapping[str, str] | None = None,
+    catalogue: Catalogue,
+    used: set[str] | None = None,
+) -> Plan:
     """The plan in `text`; raises PlanProblems with everything that is wrong. Contacts nobody.
 
-    `binds` are the values of `$name` in the text; one that this text does not use is not its problem (`load_all` says so).
+    `binds` are the values of `$name` in the text. One that this text does not use may be for another plan of a suite,
+    so the names that it does use are added to `used`, and `unused_binds` says at the end which bind nobody used.
     """
     document = read(text, name=name, binds=binds)
     plan = _plan(document, catalogue)
+    if used is not None:
+        used.update(document.bound)
     if document.problems or plan is None:
         raise PlanProblems(document.problems)
     return plan
-
-
-def load_all(texts: Iterable[tuple[str, str]], *, binds: Mapping[str, str] | None = None,
-             catalogue: Catalogue) -> tuple[Plan, ...]:
-    """The plans of (file name, text); raises PlanProblems with what is wrong in any, and with binds that none uses."""
-    plans: list[Plan] = []
-    problems: list[Problem] = []
-    used: set[str] = set()
-    for name, text in texts:
-        document = read(text, name=name, binds=binds)
-        plan = _plan(document, catalogue)
-        used |= set(document.bound)
-        problems += document.problems
-        if plan is not None and not document.problems:
-            plans.append(plan)
-    problems += unused(binds or {}, used, [])
-    if problems:
-        raise PlanProblems(problems)
-    return tuple(plans)
 
 
 def _plan(document: Document, catalogue: Catalogue) -> Plan | None:
     """The plan in a document; None when nothing of it can be used. Problems are noted in the document."""
     if not isinstance(document.data, dict):
         if not document.problems:
-            document.report((), "wrong-type", f"a plan is a mapping, not {model_errors.shown(document.data)}",
-                            "it begins with `plan: <name>`")
+            document.report(
+                (),
+                "wrong-type",
+                f"a plan is a mapping, not {shown(document.data)}",
+                "it begins with `plan: <name>`",
+            )
         return None
     refuse_not_yet(document)
     parts = validated(document)
@@ -71,22 +64,44 @@ def _looked_up(document: Document, parts: Parts, catalogue: Catalogue) -> Plan:
     found = {name: factor for name, text in parts.factors.items() if (factor := lookup.factor(name, text))}
     declared = names(document, "factors")
     factors = with_only(document, {name: parts.factors[name].only for name in found}, found, declared)
-    conditions = [wanted for number, text in parts.leave_out.items()
-                  if (wanted := condition(document, ("leave_out", number), text, factors, declared))]
+    conditions = [
+        wanted
+        for number, text in parts.leave_out.items()
+        if (wanted := condition(document, ("leave_out", number), text, factors, declared))
+    ]
     top = parts.top
     return Plan(
-        plan=top.plan, purpose=top.purpose, bench=top.bench, links=parts.links, hold=tuple(hold), factors=factors,
-        hosts={name: Host(text.ssh, text.user, text.port, text.privilege or _needed(name, parts, hold, factors), text.host_key)
-               for name, text in parts.hosts.items()},
-        leave_out=tuple(conditions), trial=top.trial, order=top.order, lease_s=top.lease_s, patience_s=top.patience_s,
-        changed_outside=top.changed_outside, accept=top.accept, threshold_ratio=top.threshold_ratio,
-        binds=dict(document.bound), name=document.name)
+        plan=top.plan,
+        purpose=top.purpose,
+        bench=top.bench,
+        links=parts.links,
+        hold=tuple(hold),
+        factors=factors,
+        hosts={
+            name: Host(
+                text.ssh, text.user, text.port, text.privilege or _needed(name, parts, hold, factors), text.host_key
+            )
+            for name, text in parts.hosts.items()
+        },
+        leave_out=tuple(conditions),
+        trial=top.trial,
+        order=top.order,
+        lease_s=top.lease_s,
+        patience_s=top.patience_s,
+        changed_outside=top.changed_outside,
+        accept=top.accept,
+        threshold_ratio=top.threshold_ratio,
+        binds=dict(document.bound),
+        name=document.name,
+    )
 
 
 def _needed(host: str, parts: Parts, hold: Iterable[Change], factors: Mapping[str, Factor]) -> str:
     """The least privilege that the plan's changes on a host need."""
     changes = [*hold, *(change for factor in factors.values() for level in factor.levels for change in level.changes)]
     ends = {number for link in parts.links.values() for number, end in enumerate(link.ends) if end.host == host}
-    needed = any(change.privilege == "root" and (change.where.host == host or ends & set(change.where.ends))
-                 for change in changes)
+    needed = any(
+        change.privilege == "root" and (change.where.host == host or ends & set(change.where.ends))
+        for change in changes
+    )
     return "sudo" if needed else "none"

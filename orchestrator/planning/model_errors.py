@@ -9,22 +9,51 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from orchestrator.planning import grammar
-from orchestrator.planning.document import Document, Json, Path
+from orchestrator.planning.document import Document, Json, Path, shown
 from orchestrator.planning.problems import CODES
 from orchestrator.planning.synonyms import did_you_mean
 
 _PARTS: tuple[tuple[Path, type[BaseModel], str], ...] = (
-    ((), grammar.PlanText, "the plan"), (("bench",), grammar.Bench, "bench"),
-    (("hosts", "*"), grammar.Host, "host"), (("hosts", "*", "power_cycle"), grammar.PowerCycle, "power_cycle"),
-    (("links", "*"), grammar.Link, "link"), (("links", "*", "ends", "*"), grammar.End, "this end of link"),
-    (("hold", "*"), grammar.Hold, "hold entry"), (("factors", "*"), grammar.Factor, "factor"),
-    (("trial",), grammar.Trial, "trial"), (("trial", "replicates"), grammar.Replicates, "replicates"),
-    (("order",), grammar.Order, "order"))
-_EXPECTED = {"string_type": "text", "int_type": "a whole number", "int_from_float": "a whole number",
-             "float_type": "a number", "bool_type": "true or false", "dict_type": "a mapping", "list_type": "a list",
-             "tuple_type": "a list", "model_type": "a mapping", "model_attributes_type": "a mapping"}
-_YES_NO = {"yes": "true", "on": "true", "y": "true", "true": "true", "1": "true",
-           "no": "false", "off": "false", "n": "false", "false": "false", "0": "false"}
+    ((), grammar.PlanText, "the plan"),
+    (("bench",), grammar.Bench, "bench"),
+    (("hosts", "*"), grammar.Host, "host"),
+    (("hosts", "*", "power_cycle"), grammar.PowerCycle, "power_cycle"),
+    (("links", "*"), grammar.Link, "link"),
+    (("links", "*", "ends", "*"), grammar.End, "this end of link"),
+    (("hold", "*"), grammar.Hold, "hold entry"),
+    (("factors", "*"), grammar.Factor, "factor"),
+    (("trial",), grammar.Trial, "trial"),
+    (("trial", "replicates"), grammar.Replicates, "replicates"),
+    (("order",), grammar.Order, "order"),
+)
+_EXPECTED = {
+    "string_type": "text",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "float_type": "a number",
+    "bool_type": "true or false",
+    "dict_type": "a mapping",
+    "list_type": "a list",
+    "tuple_type": "a list",
+    "model_type": "a mapping",
+    "model_attributes_type": "a mapping",
+}
+_SHAPE_HINTS = {
+    "host_key": "a fingerprint as `ssh-keygen -l` prints it (SHA256: and 43 characters), or a public key's line",
+    "user": "a login name has no spaces, ':', '/' or '@', and does not begin with '-'",
+}
+_YES_NO = {
+    "yes": "true",
+    "on": "true",
+    "y": "true",
+    "true": "true",
+    "1": "true",
+    "no": "false",
+    "off": "false",
+    "n": "false",
+    "false": "false",
+    "0": "false",
+}
 
 
 def report(document: Document, error: ValidationError) -> set[Path]:
@@ -51,30 +80,59 @@ def _path(document: Document, detail: ErrorDetails) -> tuple[Path, bool]:
     return path, detail["type"] in {"extra_forbidden", "missing"} or steps[-1:] == ("[key]",)
 
 
-def _words(document: Document, path: Path, key: bool, detail: ErrorDetails) -> tuple[str, str, str]:
-    """(code, message, suggestion) of one complaint."""
-    kind, context = detail["type"], detail.get("ctx", {})
-    name = str(path[-1]) if path else "the plan"
+Words = tuple[str, str, str]  # code, message, suggestion
+
+
+def _words(document: Document, path: Path, key: bool, detail: ErrorDetails) -> Words:
+    """What to say of one complaint."""
+    kind, context, value = detail["type"], detail.get("ctx", {}), document.at(path)
     if kind in CODES:
         return kind, str(context["text"]), str(context.get("suggestion", ""))
     if kind == "missing":
         return _missing(path, str(detail["loc"][-1]))
-    if kind == "extra_forbidden":
-        model, words = _part(path[:-1])
-        return "unknown-key", f"unknown key '{name[:40]}' in {words}", did_you_mean(name, keys(model) if model else [])
     if key:
-        return "bad-name", f"'{name[:40]}' cannot be a name here", _better_name(name)
-    if kind in _EXPECTED:
-        return _wrong_type(name, _EXPECTED[kind], document.at(path), document.texts.get(path, ""))
+        return _wrong_key(path, kind)
     if kind == "literal_error":
-        names = [part.strip().strip("'") for part in str(context["expected"]).replace(" or ", ", ").split(",")]
-        value = document.at(path)
-        if isinstance(value, list | dict):
-            return _wrong_type(name, f"one of {', '.join(names)}", value, "")
-        return "bad-value", f"{name} is {' or '.join([', '.join(names[:-1]), names[-1]])}, not {shown(value)}", \
-            did_you_mean(str(value), names)
-    return "bad-value", _bounds(kind, context, name, document.at(path)), _better_name(str(document.at(path))) \
-        if kind == "string_pattern_mismatch" and path == ("plan",) else ""
+        return _none_of(_name(path), str(context["expected"]), value)
+    if kind in _EXPECTED:
+        return _wrong_type(_name(path), _EXPECTED[kind], value, document.texts.get(path, ""))
+    hint = _better_name(str(value)) if path == ("plan",) else _SHAPE_HINTS.get(str(path[-1]), "")
+    return "bad-value", _bounds(kind, context, _name(path), value), hint if kind == "string_pattern_mismatch" else ""
+
+
+def _name(path: Path) -> str:
+    """The part at `path` within a sentence; entries of lists count from 1."""
+    if not path:
+        return "the plan"
+    last = path[-1]
+    return last if isinstance(last, str) else f"entry {last + 1} of {_name(path[:-1])}"
+
+
+def _wrong_key(path: Path, kind: str) -> Words:
+    """A key that the part does not have, or a name that cannot be one."""
+    key = str(path[-1])
+    if kind != "extra_forbidden":
+        return "bad-name", f"'{key[:40]}' cannot be a name here", _better_name(key)
+    model, words = _part(path[:-1])
+    suggestion = did_you_mean(key, keys(model)) if model else ""
+    return "unknown-key", f"unknown key '{key[:40]}' in {words}", suggestion or _lives_elsewhere(key)
+
+
+def _lives_elsewhere(key: str) -> str:
+    """Where a key belongs that is right, but not here."""
+    for pattern, model, words in _PARTS:
+        if key in keys(model):
+            return f"'{key}' belongs to {'a ' + words.split()[-1] if pattern[-1:] == ('*',) else words}"
+    return ""
+
+
+def _none_of(name: str, expected: str, value: Json) -> Words:
+    """A word outside of a closed set."""
+    names = [part.strip().strip("'") for part in expected.replace(" or ", ", ").split(",")]
+    listed = " or ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
+    if isinstance(value, list | dict):
+        return _wrong_type(name, listed, value, "")
+    return "bad-value", f"{name} is {listed}, not {shown(value)}", did_you_mean(str(value), names)
 
 
 def _missing(path: Path, key: str) -> tuple[str, str, str]:
@@ -106,15 +164,6 @@ def _wrong_type(name: str, expected: str, value: Json, text: str) -> tuple[str, 
     return "wrong-type", f"{name} takes {expected}, not {shown(value)}", suggestion
 
 
-def shown(value: Json) -> str:
-    """A value within a sentence."""
-    if isinstance(value, dict | list):
-        return "a mapping" if isinstance(value, dict) else "a list"
-    if isinstance(value, str):
-        return f"'{value[:40]}'" + "..." * (len(value) > 40)
-    return "nothing" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
-
-
 def _bounds(kind: str, context: Mapping[str, Any], name: str, value: Json) -> str:
     """A value outside of what its key takes."""
     if kind in {"greater_than_equal", "greater_than", "less_than_equal", "less_than"}:
@@ -129,8 +178,10 @@ def _bounds(kind: str, context: Mapping[str, Any], name: str, value: Json) -> st
 
 def _better_name(name: str) -> str:
     """What a name is made of, and this one mended."""
-    mended = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-_") else "-"
-                     for letter in name.casefold().strip()).strip("-_")[:32]
+    mended = "".join(
+        letter if letter.isascii() and (letter.isalnum() or letter in "-_") else "-"
+        for letter in name.casefold().strip()
+    ).strip("-_")[:32]
     rule = "a name begins with a lower-case letter and goes on with letters, digits, _ and -"
     return f"{rule}: '{mended}'" if mended[:1].isalpha() and mended != name else rule
 

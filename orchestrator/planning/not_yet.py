@@ -25,8 +25,12 @@ def refuse_not_yet(document: Document) -> None:
     """Note a problem for every part of the plan that this version does not carry out."""
     for pattern, meant, words in NOT_YET:
         for path, value in _found(document.data, pattern, ()):
-            if meant is ANY or value is meant or (isinstance(meant, str) and value == meant) or (
-                    isinstance(meant, type) and isinstance(value, meant)):
+            if (
+                meant is ANY
+                or value is meant
+                or (isinstance(meant, str) and value == meant)
+                or (isinstance(meant, type) and isinstance(value, meant))
+            ):
                 document.report(path, "not-yet", f"not yet: {words}", "leave it out for now", key=meant is ANY)
 
 
@@ -37,7 +41,7 @@ def _found(value: Json, pattern: Path, path: Path) -> Iterator[tuple[Path, Json]
         return
     step, rest = pattern[0], pattern[1:]
     if isinstance(value, dict):
-        for key in (list(value) if step == "*" else [step] if step in value else []):
+        for key in list(value) if step == "*" else [step] if step in value else []:
             yield from _found(value[str(key)], rest, (*path, key))
     elif isinstance(value, list) and step == "*":
         for number, part in enumerate(value):

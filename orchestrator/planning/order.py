@@ -61,34 +61,38 @@ class SplitMix:
 def schedule(plan: Plan, cells: Sequence[Cell]) -> tuple[Trial, ...]:
     """Every trial of the plan in order.
 
-    Within a block, cells with the same costly levels stay together as one whole plot; the whole plots are shuffled, and the
-    cells within each. A whole plot ends with its block even when the next begins with the same levels, so that each block
-    stands on applications of its own.
+    Within a block, cells with the same costly levels stay together as one whole plot; the whole plots are shuffled, and
+    the cells within each. A whole plot ends with its block even when the next begins with the same levels, so that each
+    block stands on applications of its own.
     """
     chance = SplitMix(plan.order.seed)
+    plots = whole_plots(plan, cells)
     trials: list[Trial] = []
     plot = 0
     for block in range(1, plan.trial.replicates + 1):
-        for group in _block(plan, cells, chance):
+        for group in _shuffled(plots, chance if plan.order.shuffle else None):
             plot += 1
-            trials += [Trial(len(trials) + place, cell.number, block, block, plot) for place, cell in enumerate(group, 1)]
+            trials += [
+                Trial(len(trials) + place, cell.number, block, block, plot) for place, cell in enumerate(group, 1)
+            ]
     return tuple(trials)
 
 
-def _block(plan: Plan, cells: Sequence[Cell], chance: SplitMix) -> Iterator[list[Cell]]:
-    """One replicate of every cell, in whole plots."""
+def whole_plots(plan: Plan, cells: Sequence[Cell]) -> list[list[Cell]]:
+    """The cells in groups that can share one application of the costly settings."""
+    costly = plan.costly
     groups: dict[str, list[Cell]] = {}
     for cell in cells:
-        groups.setdefault(costly_levels(plan, cell), []).append(cell)
-    plots = list(groups.values())
-    if plan.order.shuffle:
-        chance.shuffle(plots)
-        for plot in plots:
+        levels = [[use.host, use.selector, use.setting, use.level] for use in cell.settings if use.setting in costly]
+        groups.setdefault(json.dumps(levels, sort_keys=True), []).append(cell)
+    return list(groups.values())
+
+
+def _shuffled(plots: list[list[Cell]], chance: SplitMix | None) -> Iterator[list[Cell]]:
+    """One replicate of every cell, in whole plots; in the plan's order where there is no chance."""
+    block = [list(plot) for plot in plots]
+    if chance is not None:
+        chance.shuffle(block)
+        for plot in block:
             chance.shuffle(plot)
-    yield from plots
-
-
-def costly_levels(plan: Plan, cell: Cell) -> str:
-    """The levels of the cell's costly settings as one text; cells with equal texts can share an application."""
-    return json.dumps([[use.host, use.selector, use.setting, use.level] for use in cell.settings
-                       if use.setting in plan.costly], sort_keys=True)
+    yield from block

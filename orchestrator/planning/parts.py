@@ -14,8 +14,13 @@ from pydantic import TypeAdapter, ValidationError
 from orchestrator.planning import grammar, model_errors
 from orchestrator.planning.document import Document, Json, Path
 
-_ENTRIES: dict[str, Any] = {"hosts": grammar.Host, "links": grammar.Link, "hold": grammar.Hold,
-                            "factors": grammar.AnyFactor, "leave_out": grammar.Condition}
+_ENTRIES: dict[str, Any] = {
+    "hosts": grammar.Host,
+    "links": grammar.Link,
+    "hold": grammar.Hold,
+    "factors": grammar.AnyFactor,
+    "leave_out": grammar.Condition,
+}
 
 
 @dataclass(frozen=True)
@@ -36,7 +41,9 @@ def validated(document: Document) -> Parts:
         text = grammar.PlanText.model_validate(document.data)
     except ValidationError as error:
         return _survivors(document, model_errors.report(document, error))
-    return Parts(text, text.hosts, text.links, dict(enumerate(text.hold)), text.factors, dict(enumerate(text.leave_out)))
+    return Parts(
+        text, text.hosts, text.links, dict(enumerate(text.hold)), text.factors, dict(enumerate(text.leave_out))
+    )
 
 
 def _survivors(document: Document, failed: set[Path]) -> Parts:
@@ -46,8 +53,10 @@ def _survivors(document: Document, failed: set[Path]) -> Parts:
     known = set(model_errors.keys(grammar.PlanText)) - set(_ENTRIES) - whole
     top = {key: value for key, value in data.items() if key in known}
     entries = {section: _entries(section, data.get(section), failed) for section in _ENTRIES if section not in whole}
-    return Parts(grammar.PlanText.model_validate({"plan": "nameless", **top, "hosts": {}, "links": {}}),
-                 *(entries.get(section, {}) for section in _ENTRIES))
+    return Parts(
+        grammar.PlanText.model_validate({"plan": "nameless", **top, "hosts": {}, "links": {}}),
+        *(entries.get(section, {}) for section in _ENTRIES),
+    )
 
 
 def _entries(section: str, value: Json, failed: set[Path]) -> dict[Any, Any]:

@@ -18,13 +18,13 @@ class SettingInfo(Protocol):
     doc: str
     example: str
     domain_text: str
-    scope: str           # "host" or "interface"
-    privilege: str       # "root" or "user"
+    scope: str  # "host" or "interface"
+    privilege: str  # "root" or "user"
     survives_reboot: bool
-    costly: bool         # a change that drops the link or takes seconds
+    costly: bool  # a change that drops the link or takes seconds
 
     def problem_with(self, level: Any) -> str:
-        """"" when the level can be one at all, otherwise why not; asks no host."""
+        """Why the level can be one nowhere; empty when it can. Asks no host."""
 
 
 Catalogue = Mapping[str, SettingInfo]
@@ -43,7 +43,7 @@ class Host:
 
 @dataclass(frozen=True)
 class Where:
-    """Where a setting is changed: at ends of the cell's link (`ends` 0, 1), or at a named host and perhaps interface."""
+    """Where a setting is changed: at `ends` (0, 1) of the cell's link, or at a named host and perhaps interface."""
 
     ends: tuple[int, ...] = ()
     host: str = ""
@@ -98,25 +98,27 @@ class Plan:
     hosts: Mapping[str, Host]
     links: Mapping[str, Link]
     purpose: str = ""
-    bench: Bench = Bench()
+    bench: Bench = field(default_factory=Bench)
     hold: tuple[Change, ...] = ()
     factors: Mapping[str, Factor] = field(default_factory=dict)
     leave_out: tuple[Mapping[str, tuple[Json, ...]], ...] = ()
-    trial: Trial = Trial()
-    order: Order = Order()
+    trial: Trial = field(default_factory=Trial)
+    order: Order = field(default_factory=Order)
     lease_s: float = 300.0
     patience_s: float = 7200.0
     changed_outside: str = "reapply"
     accept: tuple[str, ...] = ()
     threshold_ratio: float = 0.03
     binds: Mapping[str, str] = field(default_factory=dict)  # those that the file used
-    name: str = "plan.yaml"                                 # the file
+    name: str = "plan.yaml"  # the file
 
     @property
     def costly(self) -> frozenset[str]:
         """The settings whose change drops the link or takes seconds."""
-        changes = [*self.hold, *(change for factor in self.factors.values() for level in factor.levels
-                                 for change in level.changes)]
+        changes = [
+            *self.hold,
+            *(change for factor in self.factors.values() for level in factor.levels for change in level.changes),
+        ]
         return frozenset(change.setting for change in changes if change.costly)
 
     def ends_of(self, host: str) -> list[tuple[str, End]]:

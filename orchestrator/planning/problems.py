@@ -16,7 +16,7 @@ CODES = {
     "not-text": "the file is not UTF-8 text, or holds characters that do not belong in a plan",
     "too-large": "the file is larger, deeper or longer than any plan needs",
     "yaml": "the file is not YAML",
-    "yaml-feature": "a YAML feature that plans do not have: tags, merge keys, several documents, keys that are not text",
+    "yaml-feature": "a part of YAML that plans do not have: tags, merge keys, several documents, keys not text",
     "alias": "an alias that refers to itself or to nothing, or too many of them",
     "number": "a number that cannot be read without doubt: leading zeros, too many digits",
     "duplicate-key": "the same key twice in one mapping",
@@ -64,8 +64,11 @@ class Problem:
         else:
             number = f"{self.line:>5}"
             text, caret = _window(self.source, self.column, self.length)
-            shown = [f"{self.file}:{self.line}:{self.column}: {self.message} [{self.code}]",
-                     f"{number} | {text}", f"{' ' * len(number)} | {caret}"]
+            shown = [
+                f"{self.file}:{self.line}:{self.column}: {self.message} [{self.code}]",
+                f"{number} | {text}",
+                f"{' ' * len(number)} | {caret}",
+            ]
         return "\n".join([*shown, f"        {self.suggestion}"] if self.suggestion else shown)
 
     def as_dict(self) -> dict[str, Any]:
@@ -76,20 +79,21 @@ class Problem:
 def _window(source: str, column: int, length: int) -> tuple[str, str]:
     """The part of the line around the problem, and the line with the caret below it."""
     start = max(0, column - 1 - _WIDEST // 2) if len(source) > _WIDEST else 0
-    text = source[start:start + _WIDEST]
-    before = text[:column - 1 - start]
-    marked = text[len(before):len(before) + max(1, length)] or " "
+    text = source[start : start + _WIDEST]
+    before = text[: column - 1 - start]
+    marked = text[len(before) : len(before) + max(1, length)] or " "
     shown = "".join(" " if unicodedata.category(letter) in {"Cc", "Cf", "Cs"} else letter for letter in text)
     return ("..." if start else "") + shown, " " * (3 * bool(start) + _columns(before)) + "^" * max(1, _columns(marked))
 
 
 def _columns(text: str) -> int:
     """Terminal columns that `text` takes."""
-    return sum(0 if unicodedata.combining(letter) else 1 + (unicodedata.east_asian_width(letter) in "WF")
-               for letter in text)
+    return sum(
+        0 if unicodedata.combining(letter) else 1 + (unicodedata.east_asian_width(letter) in "WF") for letter in text
+    )
 
 
-class PlanProblems(PlanError):
+class PlanProblems(PlanError):  # noqa: N818 - it holds many; the name is fixed between the rooms
     """Everything that is wrong with a plan, found in one go."""
 
     def __init__(self, problems: Iterable[Problem]) -> None:
@@ -102,4 +106,6 @@ class PlanProblems(PlanError):
     def render(self) -> str:
         """Up to CAP problems, each with its line, and how many more there are."""
         more = len(self.problems) - CAP
-        return "\n\n".join([*(one.render() for one in self.problems[:CAP]), *([f"... and {more} more"] if more > 0 else [])])
+        return "\n\n".join(
+            [*(one.render() for one in self.problems[:CAP]), *([f"... and {more} more"] if more > 0 else [])]
+        )

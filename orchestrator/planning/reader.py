@@ -1,22 +1,23 @@
 """Reads a plan's text as YAML, within bounds, and keeps the place of every part.
 
-Built on PyYAML's stream of events instead of its loader, because the loader keeps the last of two equal keys, lets a few
-hundred bytes grow into gigabytes by aliases and merge keys, and forgets where things stood. A problem that leaves the rest
-readable is noted and reading goes on, so that all are said in one go.
+Built on PyYAML's stream of events instead of its loader, because the loader keeps the last of two equal keys, lets a
+few hundred bytes grow into gigabytes by aliases and merge keys, and forgets where things stood. A problem that leaves
+the rest readable is noted and reading goes on, so that all are said in one go.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import NoReturn
 
 import yaml
 
-from orchestrator.planning.binds import Unbound, fill
+from orchestrator.planning.binds import UnboundError, fill
 from orchestrator.planning.document import Document, Json, Path, Place
 from orchestrator.planning.problems import PlanProblems, Problem
-from orchestrator.planning.scalars import ScalarError
+from orchestrator.planning.scalars import ScalarError, resolve
 from orchestrator.planning.yaml_errors import explain
 
 MOST_BYTES = 2**20
@@ -26,8 +27,10 @@ DEEPEST = 32
 LONGEST_LINE = 20_000
 # Everything outside: control characters, other line ends, surrogates, and marks that turn the direction of the text
 # around, so that a person would see another plan than the one that is read.
-_FOREIGN = re.compile("[^\t\n\r\x20-\x7e\xa0-\u200d\u2010-\u2027\u202f-\u2065\u206a-\ud7ff\ue000-\ufefe\uff00-\ufffd"
-                      "\U00010000-\U0010ffff]")
+_FOREIGN = re.compile(
+    "[^\t\n\r\x20-\x7e\xa0-\u200d\u2010-\u2027\u202f-\u2065\u206a-\ud7ff\ue000-\ufefe\uff00-\ufffd"
+    "\U00010000-\U0010ffff]"
+)
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
@@ -38,15 +41,28 @@ class _Unreadable(Exception):  # noqa: N818 - never leaves this file
 def decode(data: bytes, name: str) -> str:
     """The text of a plan file. Raises PlanProblems when it is no UTF-8 text or too large."""
     if len(data) > MOST_BYTES:
-        raise PlanProblems([Problem(1, 1, "too-large", f"{len(data)} bytes: a plan has at most {MOST_BYTES}", file=name)])
+        raise PlanProblems(
+            [Problem(1, 1, "too-large", f"{len(data)} bytes: a plan has at most {MOST_BYTES}", file=name)]
+        )
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        before = data[:error.start]
+        before = data[: error.start]
         line, column = before.count(b"\n") + 1, len(before) - before.rfind(b"\n")
         source = data.splitlines()[line - 1].decode("ascii", "replace") if before else ""
-        raise PlanProblems([Problem(line, column, "not-text", f"byte 0x{data[error.start]:02x} is not UTF-8 text",
-                                    "save the file as UTF-8", source, file=name)]) from None
+        raise PlanProblems(
+            [
+                Problem(
+                    line,
+                    column,
+                    "not-text",
+                    f"byte 0x{data[error.start]:02x} is not UTF-8 text",
+                    "save the file as UTF-8",
+                    source,
+                    file=name,
+                )
+            ]
+        ) from None
 
 
 def read(text: str, *, name: str = "plan.yaml", binds: Mapping[str, str] | None = None) -> Document:
@@ -73,14 +89,31 @@ def _refuse_foreign(text: str, document: Document) -> None:
     if found:
         line = text.count("\n", 0, found.start()) + 1
         column = found.start() - text.rfind("\n", 0, found.start())
-        document.report_at(Place(line, column), "not-text", f"character U+{ord(found.group()):04X} does not belong in a plan",
-                           "remove it; an editor may not show it")
+        document.report_at(
+            Place(line, column),
+            "not-text",
+            f"character U+{ord(found.group()):04X} does not belong in a plan",
+            "remove it; an editor may not show it",
+        )
         raise _Unreadable
     for number, line_text in enumerate(document.lines, 1):
         if len(line_text) > LONGEST_LINE:
-            document.report_at(Place(number, 1), "too-large",
-                               f"the line has {len(line_text)} characters: a plan's line has at most {LONGEST_LINE}")
+            document.report_at(
+                Place(number, 1),
+                "too-large",
+                f"the line has {len(line_text)} characters: a plan's line has at most {LONGEST_LINE}",
+            )
             raise _Unreadable
+
+
+@dataclass(frozen=True, slots=True)
+class _Anchored:
+    """What an anchor stands for: where it was written, how many values it holds and how deep it goes."""
+
+    value: Json
+    path: Path
+    nodes: int
+    height: int
 
 
 class _Reading:
@@ -92,9 +125,10 @@ class _Reading:
         self._binds = binds
         self._events: Iterator[yaml.Event] = yaml.parse(text, Loader=yaml.SafeLoader)
         self._last = Place(1, 1)
-        self._anchors: dict[str, tuple[Json, Path, int] | None] = {}
+        self._anchors: dict[str, _Anchored | None] = {}
         self._nodes = 0
         self._aliases = 0
+        self._reach = 0
 
     def run(self) -> None:
         """Read the whole stream: one document."""
@@ -103,8 +137,12 @@ class _Reading:
             if isinstance(event, yaml.DocumentStartEvent):
                 documents += 1
                 if documents > 1:
-                    self._stop(event, "yaml-feature", "a second document begins here: one file is one plan",
-                               "write each plan into a file of its own")
+                    self._stop(
+                        event,
+                        "yaml-feature",
+                        "a second document begins here: one file is one plan",
+                        "write each plan into a file of its own",
+                    )
                 self._document.data = self._node(self._next(), (), 0)
         if not documents:
             self._document.report_at(Place(1, 1), "missing-key", "the file is empty: a plan begins with `plan: <name>`")
@@ -132,6 +170,7 @@ class _Reading:
     def _count(self, event: yaml.Event, nodes: int, depth: int) -> None:
         """Refuse what grows beyond any plan."""
         self._nodes += nodes
+        self._reach = max(self._reach, depth)
         if self._nodes > MOST_NODES:
             self._stop(event, "too-large", f"more than {MOST_NODES} values, counting those that aliases repeat")
         if depth > DEEPEST:
@@ -145,43 +184,51 @@ class _Reading:
             return self._alias(event, path, depth)
         tag = getattr(event, "tag", None)
         if tag is not None:
-            self._broken(path, event, "yaml-feature", f"the tag {tag[:40]} is not used in plans", "leave the tag out")
+            problem = f"the tag {tag[:40]} is not used in plans"
+            self._broken(path, event, "yaml-feature", problem, "leave the tag out")
         anchor = getattr(event, "anchor", None)
-        before = self._nodes
-        if anchor is not None:
-            self._anchors[anchor] = None
-        value: Json
-        if isinstance(event, yaml.MappingStartEvent):
-            value = self._mapping(path, depth)
-        elif isinstance(event, yaml.SequenceStartEvent):
-            value = self._sequence(path, depth)
-        else:
-            value = self._scalar(event, path)
-        if anchor is not None:
-            self._anchors[anchor] = (value, path, self._nodes - before + 1)
+        if anchor is None:
+            return self._bare(event, path, depth)
+        nodes, reach = self._nodes, self._reach
+        self._reach = depth
+        self._anchors[anchor] = None
+        value = self._bare(event, path, depth)
+        self._anchors[anchor] = _Anchored(value, path, self._nodes - nodes + 1, self._reach - depth)
+        self._reach = max(reach, self._reach)
         return value
+
+    def _bare(self, event: yaml.Event, path: Path, depth: int) -> Json:
+        """A mapping, list or scalar, whatever its tag and anchor."""
+        if isinstance(event, yaml.MappingStartEvent):
+            return self._mapping(path, depth)
+        if isinstance(event, yaml.SequenceStartEvent):
+            return self._sequence(path, depth)
+        return self._scalar(event, path) if isinstance(event, yaml.ScalarEvent) else None
 
     def _alias(self, event: yaml.AliasEvent, path: Path, depth: int) -> Json:
         """What the anchor of that name stands for, counted as if it were written out."""
         self._aliases += 1
+        name = str(event.anchor)
         if self._aliases > MOST_ALIASES:
             self._stop(event, "alias", f"more than {MOST_ALIASES} aliases")
-        if event.anchor not in self._anchors:
-            self._broken(path, event, "alias", f"*{event.anchor[:40]} refers to nothing: no &{event.anchor[:40]} stands before it")
+        if name not in self._anchors:
+            problem = f"*{name[:40]} refers to nothing: no &{name[:40]} stands before it"
+            self._broken(path, event, "alias", problem)
             return None
-        known = self._anchors[event.anchor]
+        known = self._anchors[name]
         if known is None:
-            self._broken(path, event, "alias", f"*{event.anchor[:40]} refers to the value that it is part of")
+            self._broken(path, event, "alias", f"*{name[:40]} refers to the value that it is part of")
             return None
-        value, source, size = known
-        self._count(event, size, depth)
-        self._copy_places(source, path, value)
-        return value
+        self._count(event, known.nodes, depth + known.height)
+        self._copy_places(known.path, path, known.value)
+        return known.value
 
     def _copy_places(self, source: Path, path: Path, value: Json) -> None:
         """What an alias repeats stands where it was written."""
         document = self._document
-        for step, part in (value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()):
+        for step, part in (
+            value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+        ):
             here, there = (*source, step), (*path, step)
             for table in (document.places, document.key_places):
                 if here in table:
@@ -205,20 +252,23 @@ class _Reading:
         """A mapping whose keys are text; the first of two equal keys counts, and both lines are named."""
         values: dict[str, Json] = {}
         while not isinstance(event := self._next(), yaml.MappingEndEvent):
-            key = self._key(event, path, depth)
+            key = self._key(event, depth)
             if key is None or key in values:
                 if key is not None:
                     first = self._document.key_places[(*path, key)]
-                    self._document.report_at(_place(event), "duplicate-key",
-                                             f"'{key[:40]}' is given twice: first in line {first.line}",
-                                             "keep one of the two")
+                    self._document.report_at(
+                        _place(event),
+                        "duplicate-key",
+                        f"'{key[:40]}' is given twice: first in line {first.line}",
+                        "keep one of the two",
+                    )
                 self._skip(depth)
                 continue
             self._document.key_places[(*path, key)] = _place(event)
             values[key] = self._node(self._next(), (*path, key), depth + 1)
         return values
 
-    def _key(self, event: yaml.Event, path: Path, depth: int) -> str | None:
+    def _key(self, event: yaml.Event, depth: int) -> str | None:
         """The text of a key, or None when it is not one."""
         self._count(event, 1, depth + 1)
         if not isinstance(event, yaml.ScalarEvent):
@@ -230,24 +280,25 @@ class _Reading:
             self._document.report_at(_place(event), "yaml-feature", "a key has no tag and no anchor")
         text: str = event.value
         if text == "<<" and event.style is None:
-            self._document.report_at(_place(event), "yaml-feature", "merge keys (<<) are not used in plans",
-                                     "write the keys out, or repeat a whole value by an alias")
+            self._document.report_at(
+                _place(event),
+                "yaml-feature",
+                "merge keys (<<) are not used in plans",
+                "write the keys out, or repeat a whole value by an alias",
+            )
             return None
-        if event.style is None and not isinstance(self._resolved(event, path), str):
-            self._document.report_at(_place(event), "yaml-feature", f"the key {text[:40] or 'null'} is not text",
-                                     f'a name begins with a letter; in quotes it is text: "{text[:40]}"')
+        if event.style is None and not isinstance(_resolved(event), str):
+            self._document.report_at(
+                _place(event),
+                "yaml-feature",
+                f"the key {text[:40] or 'null'} is not text",
+                f'a name begins with a letter; in quotes it is text: "{text[:40]}"',
+            )
             return None
         if _CONTROL.search(text):
             self._document.report_at(_place(event), "not-text", "a key holds a control character")
             return None
         return text
-
-    def _resolved(self, event: yaml.ScalarEvent, path: Path) -> Json:
-        """A key's value, to see that it is text; names are never bound."""
-        try:
-            return fill(event.value.replace("$", ""), True, {}, {}) if event.value.strip("$") else event.value
-        except ScalarError:
-            return None
 
     def _skip(self, depth: int) -> None:
         """Read a value and forget it."""
@@ -264,7 +315,7 @@ class _Reading:
             event = self._next()
             self._count(event, 1, depth + open_)
 
-    def _scalar(self, event: yaml.Event, path: Path) -> Json:
+    def _scalar(self, event: yaml.ScalarEvent, path: Path) -> Json:
         """A word, number or text with its binds filled in."""
         text: str = event.value
         plain = event.style is None
@@ -274,20 +325,35 @@ class _Reading:
             return None
         try:
             value = fill(text, plain, self._binds, self._document.bound)
-        except Unbound as error:
-            self._broken(path, event, "unbound", f"nothing is bound to ${error.name}",
-                         f"give --bind {error.name}=..., or write $$ for a dollar sign")
+        except UnboundError as error:
+            self._broken(
+                path,
+                event,
+                "unbound",
+                f"nothing is bound to ${error.name}",
+                f"give --bind {error.name}=..., or write $$ for a dollar sign",
+            )
             return None
         except ScalarError as error:
             self._broken(path, event, "number", error.message, error.suggestion)
             return None
-        if isinstance(value, str) and "$" in text:
-            self._document.texts[path] = value
+        if "$" in text:
+            self._document.texts[path] = str(fill(text, False, self._binds, self._document.bound))
         return value
+
+
+def _resolved(event: yaml.ScalarEvent) -> Json:
+    """A key's value, to see that it is text; names are never bound."""
+    try:
+        return resolve(event.value)
+    except ScalarError:
+        return None
 
 
 def _place(event: yaml.Event) -> Place:
     """Where an event stands; as long as its first line."""
     start, end = event.start_mark, event.end_mark
+    if start is None or end is None:  # never so for events of a text; the library's types allow it
+        return Place(1, 1)
     length = end.column - start.column if end.line == start.line else 1
     return Place(start.line + 1, start.column + 1, max(1, length))

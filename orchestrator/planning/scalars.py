@@ -25,7 +25,7 @@ class ScalarError(ValueError):
         self.suggestion = suggestion
 
 
-def resolve(text: str) -> None | bool | int | float | str:
+def resolve(text: str) -> bool | int | float | str | None:
     """The value of an unquoted word. Raises ScalarError."""
     if text in _WORDS:
         return _WORDS[text]
@@ -34,8 +34,10 @@ def resolve(text: str) -> None | bool | int | float | str:
     digits = text.lstrip("+-")
     if len(digits) > 1 and digits[0] == "0" and digits[1].isdigit():
         bare = digits.lstrip("0") or "0"
-        raise ScalarError(f"{_short(text)} has a leading zero: one reader makes it {_short(bare)}, another reads it as octal",
-                          f'write {_short(bare)} if it is a number, "{_short(text)}" in quotes if it is text')
+        raise ScalarError(
+            f"{_short(text)} has a leading zero: one reader makes it {_short(bare)}, another reads it as octal",
+            f'write {_short(bare)} if it is a number, "{_short(text)}" in quotes if it is text',
+        )
     if sum(digit.isdigit() for digit in digits) > _MOST_DIGITS:
         raise ScalarError(f"{_short(text)} has more than {_MOST_DIGITS} digits", "quote it if it is text")
     if _INTEGER.fullmatch(text):

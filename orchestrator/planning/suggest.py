@@ -13,8 +13,9 @@ def closest(word: str, names: Iterable[str]) -> str:
     if not 0 < len(word) <= _LONGEST:
         return ""
     plain = _plain(word)
-    ranked = sorted((_edits(plain, _plain(name)), place, name)
-                    for place, name in enumerate(names) if len(name) <= _LONGEST)
+    ranked = sorted(
+        (_edits(plain, _plain(name)), place, name) for place, name in enumerate(names) if len(name) <= _LONGEST
+    )
     if not ranked:
         return ""
     edits, _, name = ranked[0]

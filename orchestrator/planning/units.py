@@ -1,7 +1,7 @@
 """Quantities with their units: `10s`, `2.5Gbit/s`, `4MiB`, `50%`, `100kframe/s`.
 
-k, M, G and T are powers of 1000; Ki, Mi, Gi and Ti powers of 1024 (IEC 80000-13). The case of b and B matters and a bare
-number is refused, because a guess between bits and bytes, or seconds and milliseconds, is a wrong matrix in the morning.
+k, M, G and T are powers of 1000; Ki, Mi, Gi and Ti powers of 1024 (IEC 80000-13). The case of b and B matters and a
+bare number is refused: a guess between bits and bytes, or seconds and milliseconds, is a wrong matrix in the morning.
 Numbers are computed exactly and only then rounded to what is stored, so that what is written reads back the same.
 """
 
@@ -15,6 +15,7 @@ from fractions import Fraction
 from orchestrator.planning.suggest import closest
 
 _NUMBER = re.compile(r"([0-9]{1,18}(?:\.[0-9]{1,18})?)[ ]?([^0-9. ].{0,15})?", re.ASCII)
+_LARGE = 10_000  # a bare number from here on is more likely in base units than in millions of them
 _DECIMAL = {"": 1, "k": 10**3, "M": 10**6, "G": 10**9, "T": 10**12}
 _BINARY = {"Ki": 2**10, "Mi": 2**20, "Gi": 2**30, "Ti": 2**40}
 
@@ -37,7 +38,7 @@ class Kind:
     name: str
     units: Mapping[str, Fraction]
     likely: tuple[str, ...]  # the two units a bare number most likely lacks
-    whole: bool              # stored as a whole number of base units
+    whole: bool  # stored as a whole number of base units
     confused: Mapping[str, tuple[str, ...]]
 
 
@@ -46,29 +47,108 @@ def _prefixed(unit: str, prefixes: Mapping[str, int], scale: int = 1) -> dict[st
     return {prefix + unit: Fraction(factor * scale) for prefix, factor in prefixes.items()}
 
 
-_TIME_UNITS = {"ns": Fraction(1, 10**9), "us": Fraction(1, 10**6), "ms": Fraction(1, 1000),
-               "s": Fraction(1), "min": Fraction(60), "h": Fraction(3600)}
-_PLURALS = {"s": ("sec", "secs", "second", "seconds"), "min": ("mins", "minute", "minutes"),
-            "h": ("hr", "hrs", "hour", "hours"), "us": ("µs", "μs"), "ms": ("msec", "millisecond", "milliseconds")}
-DURATION = Kind("duration", _TIME_UNITS, ("s", "min"), whole=False,
-                confused={**{word: (unit,) for unit, words in _PLURALS.items() for word in words}, "m": ("min", "ms"),
-                          "d": ("h",), "day": ("h",), "days": ("h",)})
-RATE = Kind("rate", {**_prefixed("bit/s", _DECIMAL), **_prefixed("bit/s", _BINARY),
-                     **_prefixed("B/s", _DECIMAL, 8), **_prefixed("B/s", _BINARY, 8)}, ("Mbit/s", "Gbit/s"), whole=True,
-            confused={word: (f"{prefix}bit/s", f"{prefix}B/s") for prefix in ("k", "M", "G", "T") for word in
-                      (f"{prefix}b/s", f"{prefix}bps", f"{prefix}bits/s", f"{prefix}b", f"{prefix}bit", prefix,
-                       f"{prefix}/s", f"{prefix}bits", f"{prefix}Bps", f"{prefix}B")})
-SIZE = Kind("size", {**_prefixed("B", _DECIMAL), **_prefixed("B", _BINARY)}, ("B", "MiB"), whole=True,
-            confused={**{word: (f"{prefix}B", f"{prefix.upper()}iB") for prefix in ("k", "M", "G", "T") for word in
-                         (prefix, f"{prefix}b", f"{prefix}byte", f"{prefix}bytes")},
-                      "K": ("kB", "KiB"), "KB": ("kB", "KiB"), "Kb": ("kB", "KiB"), "byte": ("B",), "bytes": ("B",),
-                      "b": ("B",), "octets": ("B",)})
-RATIO = Kind("ratio", {"%": Fraction(1, 100)}, ("%",), whole=False,
-             confused={"percent": ("%",), "pct": ("%",), "per cent": ("%",), "ppm": ("%",)})
-FRAME_RATE = Kind("frame rate", _prefixed("frame/s", _DECIMAL), ("frame/s", "kframe/s"), whole=True,
-                  confused={word: (f"{prefix}frame/s",) for prefix in ("", "k", "M") for word in
-                            (f"{prefix}pps", f"{prefix}fps", f"{prefix}frames/s", f"{prefix}pkt/s", f"{prefix}packets/s",
-                             f"{prefix}p/s", f"{prefix}frame", f"{prefix}frames")})
+_TIME_UNITS = {
+    "ns": Fraction(1, 10**9),
+    "us": Fraction(1, 10**6),
+    "ms": Fraction(1, 1000),
+    "s": Fraction(1),
+    "min": Fraction(60),
+    "h": Fraction(3600),
+}
+_PLURALS = {
+    "s": ("sec", "secs", "second", "seconds"),
+    "min": ("mins", "minute", "minutes"),
+    "h": ("hr", "hrs", "hour", "hours"),
+    "us": ("µs", "μs"),
+    "ms": ("msec", "millisecond", "milliseconds"),
+}
+DURATION = Kind(
+    "duration",
+    _TIME_UNITS,
+    ("s", "min"),
+    whole=False,
+    confused={
+        **{word: (unit,) for unit, words in _PLURALS.items() for word in words},
+        "m": ("min", "ms"),
+        "d": ("h",),
+        "day": ("h",),
+        "days": ("h",),
+    },
+)
+RATE = Kind(
+    "rate",
+    {
+        **_prefixed("bit/s", _DECIMAL),
+        **_prefixed("bit/s", _BINARY),
+        **_prefixed("B/s", _DECIMAL, 8),
+        **_prefixed("B/s", _BINARY, 8),
+    },
+    ("Mbit/s", "Gbit/s"),
+    whole=True,
+    confused={
+        word: (f"{prefix}bit/s", f"{prefix}B/s")
+        for prefix in ("k", "M", "G", "T")
+        for word in (
+            f"{prefix}b/s",
+            f"{prefix}bps",
+            f"{prefix}bits/s",
+            f"{prefix}b",
+            f"{prefix}bit",
+            prefix,
+            f"{prefix}/s",
+            f"{prefix}bits",
+            f"{prefix}Bps",
+            f"{prefix}B",
+        )
+    },
+)
+SIZE = Kind(
+    "size",
+    {**_prefixed("B", _DECIMAL), **_prefixed("B", _BINARY)},
+    ("B", "MiB"),
+    whole=True,
+    confused={
+        **{
+            word: (f"{prefix}B", f"{prefix.upper()}iB")
+            for prefix in ("k", "M", "G", "T")
+            for word in (prefix, f"{prefix}b", f"{prefix}byte", f"{prefix}bytes")
+        },
+        "K": ("kB", "KiB"),
+        "KB": ("kB", "KiB"),
+        "Kb": ("kB", "KiB"),
+        "byte": ("B",),
+        "bytes": ("B",),
+        "b": ("B",),
+        "octets": ("B",),
+    },
+)
+RATIO = Kind(
+    "ratio",
+    {"%": Fraction(1, 100)},
+    ("%",),
+    whole=False,
+    confused={"percent": ("%",), "pct": ("%",), "per cent": ("%",), "ppm": ("%",)},
+)
+FRAME_RATE = Kind(
+    "frame rate",
+    _prefixed("frame/s", _DECIMAL),
+    ("frame/s", "kframe/s"),
+    whole=True,
+    confused={
+        word: (f"{prefix}frame/s",)
+        for prefix in ("", "k", "M")
+        for word in (
+            f"{prefix}pps",
+            f"{prefix}fps",
+            f"{prefix}frames/s",
+            f"{prefix}pkt/s",
+            f"{prefix}packets/s",
+            f"{prefix}p/s",
+            f"{prefix}frame",
+            f"{prefix}frames",
+        )
+    },
+)
 KINDS = (DURATION, RATE, SIZE, RATIO, FRAME_RATE)
 
 
@@ -84,13 +164,27 @@ def parse(text: object, *kinds: Kind) -> tuple[Kind, int | float]:
         raise UnitError("quantity", _why_no_number(str(text), kinds), _spaced_out(str(text), kinds))
     number, unit = found.group(1), (found.group(2) or "").strip()
     if not unit:
-        raise UnitError("unit-missing", f"{number} has no unit: a {_names(kinds)} needs one",
-                        tuple(number + unit for kind in kinds for unit in kind.likely))
+        raise UnitError(
+            "unit-missing",
+            f"{number} has no unit: a {_names(kinds)} needs one",
+            tuple(spelling for kind in kinds for spelling in _likely(number, kind)[: 2 if len(kinds) == 1 else 1]),
+        )
     for kind in kinds:
         if unit in kind.units:
             return kind, _stored(kind, number, unit)
-    raise UnitError("unit-unknown", f"'{unit}' is no unit of a {_names(kinds)}",
-                    tuple(number + likely for likely in _meant(unit, kinds)))
+    raise UnitError(
+        "unit-unknown",
+        f"'{unit}' is no unit of a {_names(kinds)}",
+        tuple(number + likely for likely in _meant(unit, kinds)),
+    )
+
+
+def _likely(number: str, kind: Kind) -> tuple[str, ...]:
+    """What a bare number most likely means: a large one is in base units, any other lacks one of two units."""
+    if kind.whole and "." not in number and int(number) >= _LARGE:
+        base = next(unit for unit, factor in kind.units.items() if factor == 1)
+        return tuple(dict.fromkeys([number + base, format_as(kind, int(number))]))
+    return tuple(number + unit for unit in kind.likely)
 
 
 def _stored(kind: Kind, number: str, unit: str) -> int | float:
@@ -153,8 +247,7 @@ def _meant(unit: str, kinds: Iterable[Kind]) -> tuple[str, ...]:
 def format_as(kind: Kind, value: float) -> str:
     """The shortest text that `parse` reads back as exactly `value` (base units)."""
     exact = Fraction(repr(value)) if isinstance(value, float) else Fraction(value)
-    texts = [number + unit for unit, factor in kind.units.items()
-             if (number := _decimal(exact / factor)) is not None]
+    texts = [number + unit for unit, factor in kind.units.items() if (number := _decimal(exact / factor)) is not None]
     return min(texts, key=lambda text: (len(re.sub("[^0-9.]", "", text)), "." in text, "B/s" in text, len(text)))
 
 

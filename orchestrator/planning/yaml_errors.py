@@ -7,21 +7,31 @@ import yaml
 from orchestrator.planning.document import Place
 
 _PLAINER = (
-    ("mapping values are not allowed here", "a ':' that begins a value where none can stand",
-     "is the line above indented as this one? a text with ': ' in it goes in quotes"),
+    (
+        "mapping values are not allowed here",
+        "a ':' that begins a value where none can stand",
+        "is the line above indented as this one? a text with ': ' in it goes in quotes",
+    ),
     ("found character '\\t' that cannot start any token", "a tab: YAML indents by spaces", "replace the tab by spaces"),
     ("could not find expected ':'", "a key without its ':'", "write `key: value`, with a space after the ':'"),
     ("expected ',' or ']'", "a list that is not closed, or a comma is missing", "close it with ]"),
     ("expected ',' or '}'", "a mapping that is not closed, or a comma is missing", "close it with }"),
-    ("expected <block end>, but found", "this line does not fit the indentation of the lines above it",
-     "lines of one mapping or list begin in the same column"),
+    (
+        "expected <block end>, but found",
+        "this line does not fit the indentation of the lines above it",
+        "lines of one mapping or list begin in the same column",
+    ),
     ("expected the node content", "a value is missing here", ""),
     ("while scanning a quoted scalar", "a quoted text that is not closed", "close the quote"),
     ("cannot start any token", "this character cannot begin a value", "put the text in quotes"),
     ("found undefined alias", "an alias without its anchor", ""),
     ("unknown escape character", "an escape that YAML does not know", "a backslash in double quotes is written \\\\"),
     ("undefined tag handle", "a tag: plans have none", "a text that begins with ! goes in quotes"),
-    ("expected alphabetic or numeric character", "an & or * without a name", "a text that begins with & or * goes in quotes"),
+    (
+        "expected alphabetic or numeric character",
+        "an & or * without a name",
+        "a text that begins with & or * goes in quotes",
+    ),
 )
 
 

@@ -41,6 +41,9 @@ class Setting:
     whole_machine = False
     # a directory that may be this host's own simulation of something that belongs to the machine
     simulated_at = ""
+    # patterns of the keys of a host's image that it changes, and of those that a change may lose (image/__init__.py)
+    touches: Tuple[str, ...] = ()
+    may_lose: Tuple[str, ...] = ()
     # names of settings that must be applied before this one
     after: Tuple[str, ...] = ()
 

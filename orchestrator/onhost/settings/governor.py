@@ -24,6 +24,7 @@ class Governor(Setting):
     scope = HOST
     whole_machine = True
     simulated_at = CPU_TREE
+    touches = ("clock::cpufreq/policy*/scaling_governor",)
 
     def problem_with(self, level: object) -> str:
         """Why `level` is no governor's name; a near miss of a known one is taken for a mistake."""

@@ -29,6 +29,8 @@ class Mtu(Setting):
     example = "9000"
     domain_text = f"{_LEAST} to {_MOST}, within the driver's limits"
     costly = True
+    touches = ("link:{target}:mtu", "sysctl:{target}:ipv6/*")
+    may_lose = ("address:{target}:*", "route:{target}:*", "neighbour:{target}:*")
     # a ring's buffers limit the MTU of some drivers
     after = ("receive-ring", "transmit-ring")
 
@@ -101,8 +103,7 @@ class Mtu(Setting):
         if not family:
             raise Refusal(CANNOT, f"this host has no interface {target}", target=target)
         for parent in family:  # grows while it is walked: grandchildren follow
-            family += [link for link in everyone if link["parent"] == parent["index"] and link["kind"] in _STACKED
-                       and link not in family]
+            family += [link for link in stacked_on(parent, everyone) if link not in family]
         return family
 
     def _remember(self, target: str, wanted: int, family: List[Dict[str, Any]]) -> None:
@@ -143,6 +144,11 @@ class Mtu(Setting):
             link = self._kernel.find_link(name)
             if link is not None and link["mtu"] >= IPV6_LEAST:
                 ipv6_state.put_back(self._kernel, link, state)
+
+
+def stacked_on(link: Dict[str, Any], everyone: List[Dict[str, Any]]) -> List[Dict[str, Any]]:
+    """The interfaces that lie directly on `link` and whose MTU is bound to its own."""
+    return [each for each in everyone if each["parent"] == link["index"] and each["kind"] in _STACKED]
 
 
 def _keepsake(target: str) -> str:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def read_report(folder: str | Path) -> Report:
     """The report of the run at `folder`, as records; PlanError when there is no readable run."""
-    from orchestrator.report.making import read  # noqa: PLC0415 - pandas is loaded only for a report
+    from orchestrator.report.making import read
 
     return read(folder)
 
@@ -26,6 +26,6 @@ def write_report(folder: str | Path, out: str | Path | None = None) -> list[Path
 
     They go into the run's folder, or to `out`. PlanError when there is no readable run.
     """
-    from orchestrator.report.making import write  # noqa: PLC0415 - as above
+    from orchestrator.report.making import write
 
     return write(folder, out)

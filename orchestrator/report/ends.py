@@ -55,7 +55,7 @@ def _links(run: dict[str, Any]) -> list[tuple[str, dict[str, str]]]:
     out = []
     for name, link in links.items() if isinstance(links, dict) else ():
         ends = link.get("ends") if isinstance(link, dict) else None
-        pairs = [tuple(end) for end in ends if isinstance(end, list) and len(end) == 2] if isinstance(ends, list) else []
+        pairs = [end for end in ends if isinstance(end, list) and len(end) == 2] if isinstance(ends, list) else []
         out.append((str(name), {str(host): str(selector) for host, selector in pairs}))
     return out
 

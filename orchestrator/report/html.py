@@ -48,7 +48,8 @@ def _head(title: str) -> Markup:
               "form-action 'none'")
     return tag("head", tag("meta", charset="utf-8"), tag("meta", http_equiv="Content-Security-Policy", content=policy),
                tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
-               tag("meta", name="color-scheme", content="light dark"), tag("meta", name="referrer", content="no-referrer"),
+               tag("meta", name="color-scheme", content="light dark"),
+               tag("meta", name="referrer", content="no-referrer"),
                tag("title", title), tag("style", style))
 
 

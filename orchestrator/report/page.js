@@ -85,11 +85,12 @@
   }
   addEventListener("hashchange", openTarget);
   openTarget();
-  // On paper nothing can be opened: what is closed is opened for the printer and closed again.
+  // On paper nothing can be opened: a few closed cells are opened for the printer and closed again. Many would make a
+  // book; then the reader opens what shall be printed.
   let closed = [];
   addEventListener("beforeprint", () => {
     closed = [...document.querySelectorAll("details:not([open])")];
-    if (closed.length > 60) closed = [];
+    if (closed.length > 12) closed = [];
     for (const one of closed) one.open = true;
   });
   addEventListener("afterprint", () => closed.forEach((one) => { one.open = false; }));

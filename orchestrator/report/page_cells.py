@@ -10,10 +10,11 @@ from orchestrator.report.markup import Markup, joined, tag
 from orchestrator.report.model import CellResult, Report
 from orchestrator.report.svg import Span, dot, drawing, label, line, square, trace, whole
 from orchestrator.report.wording import count_text, rate_text, rate_unit, share_text, shown, significant
+from orchestrator.results.plain_text import shortened
 
 # Beyond these a page grows too large to open at once; the tables hold everything.
 GREATEST_CELLS = 400
-_WIDTH, _STRIP_HEIGHT, _SERIES_HEIGHT, _CORE_HEIGHT = 340, 74, 110, 64
+_WIDTH, _STRIP_HEIGHT, _SERIES_HEIGHT = 340, 74, 110
 _LEFT, _BOTTOM = 44, 16
 
 
@@ -70,7 +71,7 @@ def _summary(report: Report, number: int, cells: Sequence[CellResult]) -> Markup
 def _way(scene: _Scene, cause: Markup | None) -> Markup:
     cell = scene.cell
     # The scale of the three drawings, and where the reader finds the same as figures, is in the table below them.
-    figures = [figure for figure in (_spread(scene), _over_time(scene), *_cores(scene)) if figure]
+    figures = [figure for figure in (_spread(scene), _over_time(scene), _cores(scene)) if figure]
     return tag("section", tag("h4", f"{cell.link}, {cell.way}: {cell.sender} → {cell.receiver}"),
                tag("p", _sentence(cell)), cause, tag("div", *figures, class_="figures") if figures else None,
                _table(scene) if scene.replicates else None)
@@ -98,7 +99,8 @@ def _rate_axis(scene: _Scene, height: float) -> tuple[Span, list[Markup]]:
     """The upright axis from 0 to the ceiling, with its two ends named."""
     axis = Span(0.0, scene.most_bit_s, -(height - _BOTTOM - 8), height - _BOTTOM)
     unit = rate_unit(scene.most_bit_s)
-    parts = [line(_LEFT, axis.at(0), _WIDTH, axis.at(0), "axis-line"), label(_LEFT - 5, axis.at(0) + 4, "0", anchor="end")]
+    base = axis.at(0)
+    parts = [line(_LEFT, base, _WIDTH, base, "axis-line"), label(_LEFT - 5, base + 4, "0", anchor="end")]
     if scene.cell.ceiling_bit_s:
         top = axis.at(scene.cell.ceiling_bit_s)
         parts += [line(_LEFT, top, _WIDTH, top, "ceiling"),
@@ -129,8 +131,8 @@ def _spread(scene: _Scene) -> Markup | None:
         about = f"trial {one.trial}: {rate_text(one.goodput_bit_s or 0.0, 4)}, {one.status}"
         draw = dot if one.status == "valid" else square
         parts.append(draw(axis.at(one.goodput_bit_s or 0.0), middle, one.status, title=about))
-    parts += [label(10, 66, f"{significant(least / unit.size, 4)}"),
-              label(_WIDTH - 10, 66, f"{significant(most / unit.size, 4)} {unit.name}", anchor="end")]
+    parts += [label(axis.at(least), 62, f"{significant(least / unit.size, 4)}", anchor="start"),
+              label(axis.at(most), 62, f"{significant(most / unit.size, 4)} {unit.name}", anchor="end")]
     title = f"{count_text(len(seen), 'replicate')} from {rate_text(least, 4)} to {rate_text(most, 4)}"
     return _figure(drawing(_WIDTH, _STRIP_HEIGHT, *parts, title=title),
                    "Replicates: circles are valid, squares are not; the line is the mean, the band its interval.")
@@ -152,41 +154,54 @@ def _over_time(scene: _Scene) -> Markup | None:
                    "Goodput over the window, one line per trial; the upper line is the ceiling.")
 
 
-def _cores(scene: _Scene) -> list[Markup]:
-    return [_figure(_core_bars(host, cores), f"Cores of {host}, mean over the trials: busy, the lower part in softirq "
-                    "and interrupts.") for (key, host), cores in scene.evidence.cores.items()
-            if key == (scene.cell.number, scene.cell.link) and cores]
+def _cores(scene: _Scene) -> Markup | None:
+    hosts = [(host, cores) for (key, host), cores in scene.evidence.cores.items()
+             if key == (scene.cell.number, scene.cell.link) and cores]
+    if not hosts:
+        return None
+    base = _SERIES_HEIGHT - _BOTTOM
+    axis = Span(0.0, 1.0, -(base - 20), base)
+    room = (_WIDTH - _LEFT) / len(hosts)
+    parts = [line(_LEFT, axis.at(1), _WIDTH, axis.at(1), "ceiling"), line(_LEFT, base, _WIDTH, base, "axis-line"),
+             label(_LEFT - 5, axis.at(1) + 4, "100 %", anchor="end"), label(_LEFT - 5, base + 3, "0", anchor="end")]
+    for place, (host, cores) in enumerate(hosts):
+        parts += _core_bars(host, cores, _LEFT + place * room, room - 12, axis)
+    title = "; ".join(_busiest(host, cores) for host, cores in hosts)
+    return _figure(drawing(_WIDTH, _SERIES_HEIGHT, *parts, title=title),
+                   "Cores of each host, mean over the trials: how busy; the dark part is softirq and interrupts.")
 
 
-def _core_bars(host: str, cores: Sequence[Cores]) -> Markup:
-    width = min(28.0, (_WIDTH - _LEFT) / len(cores))
-    base = _CORE_HEIGHT - _BOTTOM
-    axis = Span(0.0, 1.0, -(base - 6), base)
-    parts = [line(_LEFT, axis.at(1), _LEFT + width * len(cores), axis.at(1), "ceiling"),
-             label(_LEFT - 5, axis.at(1) + 5, "100 %", anchor="end"), label(_LEFT - 5, base + 3, "0", anchor="end")]
+def _core_bars(host: str, cores: Sequence[Cores], left: float, room: float, axis: Span) -> list[Markup]:
+    width = min(24.0, room / len(cores))
+    base = axis.at(0.0)
+    parts = [label(left + 2, 12, shortened(host, 20), "strong")]
     for place, core in enumerate(cores):
-        left = _LEFT + place * width
+        at = left + place * width
         for share, class_ in ((core.busy, "busy"), (core.softirq, "softirq")):
             top = axis.at(share)
-            parts.append(tag("rect", class_=class_, x=whole(left + 1), y=whole(top), width=whole(max(1.0, width - 3)),
+            parts.append(tag("rect", class_=class_, x=whole(at + 1), y=whole(top), width=whole(max(0.8, width - 3)),
                              height=whole(base - top)))
-        if len(cores) <= 16:
-            parts.append(label(left + width / 2, _CORE_HEIGHT - 3, str(core.core), anchor="middle"))
+        if width >= 12:
+            parts.append(label(at + width / 2, _SERIES_HEIGHT - 4, str(core.core), anchor="middle"))
+    return parts
+
+
+def _busiest(host: str, cores: Sequence[Cores]) -> str:
     busiest = max(cores, key=lambda core: core.busy)
-    return drawing(_WIDTH, _CORE_HEIGHT, *parts,
-                   title=f"Busiest core of {host}: core {busiest.core}, {share_text(busiest.busy)} busy, "
-                         f"{share_text(busiest.softirq)} in softirq and interrupts")
+    return (f"busiest core of {host}: {busiest.core}, {share_text(busiest.busy)} busy, {share_text(busiest.softirq)} "
+            "in softirq and interrupts")
 
 
 def _table(scene: _Scene) -> Markup:
     """The same as figures: one row per trial."""
     unit = rate_unit(scene.most_bit_s)
     columns = [name for name in Replicate.OPTIONAL if any(getattr(one, name) is not None for one in scene.replicates)]
+    reasons = ["reason"] if any(one.reason for one in scene.replicates) else []
     head = tag("tr", *(tag("th", text, scope="col") for text in (
-        "trial", f"goodput, {unit.name}", *(Replicate.OPTIONAL[name] for name in columns), "status", "reason")))
-    rows = [tag("tr", tag("th", one.trial, scope="row"),
+        "trial", f"goodput, {unit.name}", *(Replicate.OPTIONAL[name] for name in columns), "status", *reasons)))
+    rows = [tag("tr", tag("th", str(one.trial), scope="row"),
                 tag("td", significant(one.goodput_bit_s / unit.size, 4) if one.goodput_bit_s is not None else ""),
                 *(tag("td", one.text_of(name)) for name in columns), tag("td", one.status),
-                tag("td", one.reason, class_="words")) for one in scene.replicates]
+                tag("td", one.reason, class_="words") if reasons else None) for one in scene.replicates]
     return tag("div", tag("table", tag("caption", "Its trials"), tag("thead", head), tag("tbody", *rows),
                           class_="trials"), class_="scroll", tabindex="0", role="region", aria_label="Its trials")

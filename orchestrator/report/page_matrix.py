@@ -42,8 +42,8 @@ class _Look:
 
 def _caption(matrix: Matrix, unit: Unit) -> Markup:
     fixed = ", ".join(f"{name} {level}" for name, level in matrix.fixed)
-    return tag("caption", tag("strong", f"Goodput in {unit.name}"), ": the mean of the valid trials, its 95 % interval, "
-               "and how much of the ceiling it fills; the bar's right end is the ceiling.",
+    return tag("caption", tag("strong", f"Goodput in {unit.name}"), ": the mean of the valid trials, its 95 % "
+               "interval, and how much of the ceiling it fills; the bar's right end is the ceiling.",
                f" Everywhere: {fixed}." if fixed else None)
 
 
@@ -90,11 +90,11 @@ def _figure(cell: CellResult | None, look: _Look) -> Markup:
     if cell is None:
         return tag("td", tag("span", NOT_APPLICABLE, title="the plan leaves this cell out"), class_="none", data_v="-1")
     if cell.mean_bit_s is None:
-        return tag("td", _linked(cell, cell.state, look), tag("span", cell.reason, class_="why") if cell.reason else None,
-                   class_=f"state {cell.state}", data_v="-1")
+        why = tag("span", cell.reason, class_="why") if cell.reason else None
+        return tag("td", _linked(cell, cell.state, look), why, class_=f"state {cell.state}", data_v="-1")
     number = shown(cell.mean_bit_s, cell.low_bit_s, cell.high_bit_s, look.unit.size)
     return tag("td", _linked(cell, number.value, look), tag("span", number.interval, class_="interval"),
-               _bar(cell), tag("span", *_small_print(cell), class_="small"),
+               _bar(cell), *(tag("span", line, class_="small") for line in _small_print(cell)),
                class_=f"h{look.scale.step(cell.mean_bit_s)}", data_v=f"{cell.mean_bit_s:.6g}")
 
 
@@ -112,14 +112,14 @@ def _bar(cell: CellResult) -> Markup | None:
 
 
 def _small_print(cell: CellResult) -> list[str]:
-    parts = [share_text(cell.fill)] if cell.fill is not None else []
-    parts.append(f"n {cell.valid}" if cell.valid == cell.asked else f"n {cell.valid} of {cell.asked}")
-    parts.extend(f"{number} {status}" for status, number in cell.counts.items() if number and status != "valid")
+    fill = f"{share_text(cell.fill)} · " if cell.fill is not None else ""
+    lines = [fill + (f"n {cell.valid}" if cell.valid == cell.asked else f"n {cell.valid} of {cell.asked}")]
+    lines.extend(f"{number} {status}" for status, number in cell.counts.items() if number and status != "valid")
     if cell.loss_ratio:
-        parts.append(f"loss {share_text(cell.loss_ratio)}")
+        lines.append(f"loss {share_text(cell.loss_ratio)}")
     if cell.noted:
-        parts.append(f"{cell.noted} noted")
-    return [" · ".join(parts)]
+        lines.append(f"{cell.noted} with a doubt")
+    return lines
 
 
 def _legend(scale: Scale, unit: Unit) -> Markup | None:

@@ -18,10 +18,10 @@ _GREATEST_NUMBERS = 12
 
 def plain_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[Markup | str]], class_: str = "") -> Markup:
     """A table whose first column names its rows."""
-    return tag("div", tag("table", tag("caption", caption), tag("thead", tag("tr", *(tag("th", text, scope="col")
-                                                                                    for text in head))),
-                          tag("tbody", *(tag("tr", tag("th", row[0], scope="row"), *(tag("td", cell) for cell in row[1:]))
-                                         for row in rows)), class_=class_ or None),
+    heads = tag("thead", tag("tr", *(tag("th", text, scope="col") for text in head)))
+    body = tag("tbody", *(tag("tr", tag("th", row[0], scope="row"), *(tag("td", cell) for cell in row[1:]))
+                          for row in rows))
+    return tag("div", tag("table", tag("caption", caption), heads, body, class_=class_ or None),
                class_="scroll", tabindex="0", role="region", aria_label=caption)
 
 
@@ -61,9 +61,11 @@ def environment(report: Report) -> Markup:
 
 
 def _bench(bench: Any) -> Markup | None:
-    known = [(str(name), str(value)) for name, value in bench.items() if value not in ("", None)] \
-        if isinstance(bench, dict) else []
-    return plain_table("What no program can read, as the plan says", ("what", "value"), known, "words") if known else None
+    if not isinstance(bench, dict):
+        return None
+    known = [(str(name), str(value)) for name, value in bench.items() if value not in ("", None)]
+    caption = "What no program can read, as the plan says"
+    return plain_table(caption, ("what", "value"), known, "words") if known else None
 
 
 def _as_found(found: Any) -> Markup | None:
@@ -94,7 +96,7 @@ def _difference(entry: dict[str, Any]) -> tuple[str, str, str, Markup]:
 
 def repeat(report: Report) -> Markup:
     """The commands that run it again and write this page again."""
-    return joined([tag("p", explanation, " ", tag("code", command)) for explanation, command in method.commands(report)])
+    return joined(tag("p", explanation, " ", tag("code", command)) for explanation, command in method.commands(report))
 
 
 def methods(report: Report) -> Markup:

@@ -31,7 +31,7 @@ _DETAILS = tuple(_ABOUT)
 
 def print_matrix(folder: str | Path, console: Console) -> None:
     """Read the run at `folder` and print its answer and matrix on `console`."""
-    from orchestrator.report import read_report  # noqa: PLC0415 - reading needs pandas, which help need not wait for
+    from orchestrator.report import read_report
 
     print_report(read_report(folder), console)
 

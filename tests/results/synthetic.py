@@ -9,12 +9,14 @@ from __future__ import annotations
 import itertools
 import json
 import random
-import statistics
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from orchestrator.results import columns
+from orchestrator.results.cells import cells_table
+from orchestrator.results.folder import open_run
+from orchestrator.results.read_run import read_table
 from orchestrator.results.write import append_member, write_rows
 
 LINK_BIT_S = 2_500_000_000
@@ -47,11 +49,12 @@ def make_run(path: Path, scenario: Scenario | None = None) -> Path:
     trials, hosts = _run_trials(folder, scenario, cells, chance)
     names = list(scenario.factors)
     write_rows(folder / "trials.csv", columns.names("trials.csv", names), trials)
-    write_rows(folder / "cells.csv", columns.names("cells.csv", names), interim_cells(trials, names))
     write_rows(folder / "hosts.csv", columns.names("hosts.csv"), hosts)
     (folder / "run.json").write_text(json.dumps(run_json(scenario, cells), indent=1))
     (folder / "plan.yaml").write_text(f"plan: {scenario.plan}\n")
     (folder / "log.txt").write_text("21:00:00 connected to dome and vault\n")
+    cells_csv = cells_table(read_table(open_run(folder), "trials.csv"), names)
+    write_rows(folder / "cells.csv", list(cells_csv.columns), cells_csv.to_dict("records"))
     return folder
 
 
@@ -209,38 +212,12 @@ def run_json(scenario: Scenario, cells: list[dict[str, Any]]) -> dict[str, Any]:
             "purpose": "Which frame size and clock policy fill the 2.5 Gb/s trunk from the dome computer?",
             "started_at": "2026-03-01T21:00:00Z", "ended_at": "2026-03-01T22:41:12Z", "exit": 0,
             "seed": scenario.seed, "helper_hash": "9f" * 32, "ended": "complete", "lab": None,
-            "hosts": {first: facts("dome", "6.1.0-18-arm64", "02:00:5e:10:00:01", "198.18.0.11"),
-                      second: facts("vault", "6.12.9-amd64", "02:00:5e:10:00:07", "198.18.0.12")},
-            "links": {"trunk": {"ends": [{"host": first, "interface": "eth1"}, {"host": second, "interface": "eth1"}],
+            "bench": {"card": "two-port card", "cable": "", "room_c": 21}, "threshold_ratio": 0.03,
+            "trial": {"length_s": WINDOW_S, "warmup_s": 2.0, "settle_s": 1.0}, "replicates_asked": scenario.replicates,
+            "hosts": {first: {"facts": facts("dome", "6.1.0-18-arm64", "02:00:5e:10:00:01", "198.18.0.11")},
+                      second: {"facts": facts("vault", "6.12.9-amd64", "02:00:5e:10:00:07", "198.18.0.12")}},
+            "links": {"trunk": {"ends": [[first, "eth1"], [second, "mac:02:00:5e:10:00:07"]],
                                 "rate_bit_s": LINK_BIT_S, "isolated": True}},
             "cells": cells, "notes": ["the clock policy of vault was held at performance"],
-            "as_found": {first: {"ok": True, "touched": [], "other": []},
-                         second: {"ok": True, "touched": [], "other": []}}}
-
-
-def interim_cells(trials: list[dict[str, Any]], factors: list[str]) -> list[dict[str, Any]]:
-    """A plain cells table (normal intervals), enough to lay out a page."""
-    grouped: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
-    for row in trials:
-        grouped.setdefault((row["cell"], row["link"], row["way"]), []).append(row)
-    return [_interim_cell(rows, factors) for _, rows in sorted(grouped.items(), key=lambda item: item[0])]
-
-
-def _interim_cell(rows: list[dict[str, Any]], factors: list[str]) -> dict[str, Any]:
-    first = rows[0]
-    valid = [row["goodput_bit_s"] for row in rows if row["status"] == "valid"]
-    out = {key: first.get(key) for key in ("cell", "link", "way", "sender", "receiver", "ceiling_bit_s", *factors)}
-    out |= {"n_asked": len(rows), "n_valid": len(valid), "n_noted": 0}
-    out |= {f"n_{status}": sum(row["status"] == status for row in rows)
-            for status in ("suspect", "impossible", "failed", "skipped")}
-    if valid:
-        mean = statistics.fmean(valid)
-        deviation = statistics.stdev(valid) if len(valid) > 1 else None
-        half = 2.776 * deviation / len(valid) ** 0.5 if deviation is not None else None
-        losses = [row["loss_ratio"] for row in rows if row.get("loss_ratio") is not None]
-        out |= {"goodput_mean_bit_s": mean, "goodput_median_bit_s": statistics.median(valid),
-                "goodput_deviation_bit_s": deviation, "goodput_low_bit_s": mean - half if half is not None else None,
-                "goodput_high_bit_s": mean + half if half is not None else None,
-                "fill_mean": mean / first["ceiling_bit_s"],
-                "loss_ratio_mean": statistics.fmean(losses) if losses else None}
-    return out
+            "as_found": {host: {"ok": True, "changed": True, "left": [], "conflicts": [], "touched": [], "other": []}
+                         for host in scenario.hosts}}

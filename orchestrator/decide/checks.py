@@ -1,0 +1,240 @@
+"""The single checks behind a verdict: each looks at one condition and yields the doubts it finds. Pure.
+
+A check that lacks what it needs yields nothing: absence of evidence is the empty column's business, not a doubt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from orchestrator.decide.doubts import Found, found, percent, rate
+from orchestrator.decide.evidence import Way, both_sides, foreign_bytes, ways
+from orchestrator.decide.losses import losses
+from orchestrator.decide.series import stalls, trend, two_levels
+
+Json = Mapping[str, Any]
+
+EXPLAINED_SHARE = 0.99          # of the payload, by the named interface's counters (traps Z2)
+FOREIGN_NOTED, FOREIGN_SUSPECT = 0.005, 0.03    # of an interface's octets (traps Z21)
+ASKED_SHARE = 0.99              # of the asked rate; below, the sender is the limit (traps 3)
+FILL_MOST = 1.003               # a clock may be 100 ppm off and a window 0.1 %; more is a wrong rate or frame size
+CLOCK_SUSPECT, CLOCK_NOTED = 0.6, 0.9   # of the greatest clock: boost clocks make 0.8 ordinary with all cores busy
+STEAL_NOTED = 0.05              # of a core's time; a tick more or less in ten seconds is 0.001
+STALL_SUSPECT_S, STALL_SUSPECT_SHARE = 0.5, 0.1     # a retransmission timeout on a lossy path is 0.2 to 0.4 s
+STALL_NOTED_S = 0.2
+UNCUT_SHARE = 0.5               # frames per datagram or segment; real frames give 1 or more
+PAUSE_NOTED_SHARE = 1e-3        # pause frames per frame: single ones occur on every link with flow control
+REORDERED_NOTED = 1e-3
+SPEED_WORD = "unknown"
+
+
+def settings_after(record: Json) -> Iterator[Found]:
+    """A setting that no longer read back as the cell claims once the traffic had ended."""
+    for host, uses in ((record.get("after") or {}).get("settings") or {}).items():
+        for use in uses:
+            if not use["ok"]:
+                yield found("setting_changed", host=host, setting=use["setting"], seen=use.get("seen"),
+                            level=use["level"])
+
+
+def speed_after(record: Json) -> Iterator[Found]:
+    """Autonegotiation that fell to another speed in mid-run."""
+    after = (record.get("after") or {}).get("speed_bit_s") or {}
+    facts = record.get("link_facts") or {}
+    for end in ("first", "second"):
+        host, before = (facts.get(end) or {}).get("host"), (facts.get(end) or {}).get("speed_bit_s")
+        now = after.get(host)
+        if before is not None and host in after and now != before:
+            yield found("speed_changed", host=host, before=rate(before), after=rate(now) if now else SPEED_WORD)
+
+
+def boot_after(record: Json) -> Iterator[Found]:
+    """A host that restarted by itself and came back before anybody noticed."""
+    after = (record.get("after") or {}).get("boot_id") or {}
+    for host, boot_id in ((record.get("before") or {}).get("boot_id") or {}).items():
+        if boot_id and after.get(host) and after[host] != boot_id:
+            yield found("rebooted", host=host)
+
+
+def carrier(record: Json) -> Iterator[Found]:
+    """A link that went away and came back."""
+    for side in both_sides(record):
+        count = side.change("interface.carrier_changes")
+        if count:
+            yield found("carrier_lost", host=side.host, interface=side.interface, count=count)
+
+
+def clocks(record: Json) -> Iterator[Found]:
+    """A performance policy under which the clock is far below its greatest: a board that throttles itself."""
+    for side in both_sides(record):
+        mean, greatest = side.watch.get("clock_mean_hz"), side.watch.get("clock_max_hz")
+        if not mean or not greatest or not _claims_greatest_clock(record, side.host):
+            continue
+        share = mean / greatest
+        values = {"host": side.host, "mean_mhz": f"{mean / 1e6:.0f}", "share": percent(share)}
+        if share < CLOCK_SUSPECT:
+            yield found("clock_low", **values)
+        elif share < CLOCK_NOTED:
+            yield found("clock_below_greatest", **values)
+
+
+def _claims_greatest_clock(record: Json, host: str) -> bool:
+    """Whether the cell sets the host's policy to performance, and no other clock setting beside it."""
+    uses = (record.get("settings") or {}).get(host) or ()
+    claimed = [use for use in uses if use["setting"] == "governor" and use["level"] == "performance"]
+    capped = [use for use in uses if use["setting"].startswith("clock")]
+    return bool(claimed) and not capped
+
+
+def heat(record: Json) -> Iterator[Found]:
+    """Throttling for heat that the processor counted itself."""
+    for side in both_sides(record):
+        if side.watch.get("thermal_throttles"):
+            yield found("throttled_by_heat", host=side.host, count=side.watch["thermal_throttles"])
+
+
+def steal(record: Json) -> Iterator[Found]:
+    """A guest whose machine below had other work."""
+    for side in both_sides(record):
+        share = side.watch.get("steal") or 0.0
+        if share > STEAL_NOTED:
+            yield found("steal", host=side.host, share=percent(share))
+
+
+def foreign(record: Json) -> Iterator[Found]:
+    """Other people's traffic on the measured interfaces."""
+    all_ways = ways(record)
+    for side in both_sides(record):
+        octets, seen = foreign_bytes(side, all_ways), side.change("interface.rx_bytes", "interface.tx_bytes")
+        if octets is None or not seen:
+            continue
+        share = octets / seen
+        values = {"host": side.host, "interface": side.interface, "share": percent(share)}
+        if share > FOREIGN_SUSPECT:
+            yield found("foreign_heavy", **values)
+        elif share > FOREIGN_NOTED:
+            yield found("foreign_some", **values)
+
+
+def kernel_log(record: Json) -> Iterator[Found]:
+    """What the kernel warned of while the trial ran: the first line, the rest is in the record."""
+    first, second = both_sides(record)
+    for end, side in (("first", first), ("second", second)):
+        lines = (record.get(end) or {}).get("kernel_log") or ()
+        if lines:
+            yield found("kernel_warned", host=side.host, line=lines[0])
+
+
+def path_notes(record: Json) -> Iterator[Found]:
+    """A path MTU that was not forgotten, and small frames that the path lost."""
+    path, facts = record.get("path") or {}, record.get("link_facts") or {}
+    for end, learned in (path.get("learned_mtu_bytes") or {}).items():
+        if learned is not None and facts.get("mtu") and learned < facts["mtu"]:
+            yield found("path_mtu_learned", host=(facts.get(end) or {}).get("host", end), learned=learned)
+
+
+def segment_size(way: Way) -> Iterator[Found]:
+    """TCP segments smaller than the cell's MTU implies, or larger: then the MTU is not what was measured."""
+    seen, expected = way.tcp.get("mss_bytes"), way.expected_segment_bytes
+    if way.transport != "tcp" or seen is None or expected is None or seen == expected:
+        return
+    buffer_bytes = way.traffic.get("socket_buffer_bytes")
+    if buffer_bytes and seen < expected and buffer_bytes < 8 * expected:
+        return      # the kernel keeps a segment below half the peer's window (tcp_bound_to_half_wnd): asked for
+    yield found("segment_size", seen=seen, expected=expected, mtu=way.link_facts["mtu"],
+                path_mtu=way.tcp.get("path_mtu_bytes"))
+
+
+def framing(way: Way) -> Iterator[Found]:
+    """Datagrams that crossed the link in blocks: neither end counted a frame for each (traps Z4, Z5).
+
+    Both ends must agree: a driver may count a block handed to its card as one, its far end counts what arrives.
+    """
+    left, arrived = way.sender.change("interface.tx_packets"), way.receiver.change("interface.rx_packets")
+    if left is None or arrived is None:
+        return
+    frames = max(left, arrived)
+    if way.transport == "udp":
+        datagrams = way.receive.get("datagrams_received") or 0
+        if frames < UNCUT_SHARE * datagrams:
+            yield found("never_framed", frames=frames, datagrams=datagrams)
+        return
+    payload, sent = way.payload_bytes, way.send.get("sent_bytes")
+    if payload and sent and frames < UNCUT_SHARE * sent / payload:
+        yield found("coalesced_segments", frames=frames, segments=round(sent / payload))
+
+
+def named_interfaces(way: Way) -> Iterator[Found]:
+    """Whether the payload passed the interfaces that the link names, by their own counters (traps Z2)."""
+    for side, counter, payload in ((way.sender, "interface.tx_bytes", way.send.get("sent_bytes")),
+                                   (way.receiver, "interface.rx_bytes", way.receive.get("received_bytes"))):
+        counted = side.change(counter)
+        if counted is None or not payload:
+            continue
+        if counted < EXPLAINED_SHARE * payload:
+            yield found("other_interface", host=side.host, interface=side.interface, share=percent(counted / payload))
+
+
+def fill(way: Way) -> Iterator[Found]:
+    """More goodput than the wire carries."""
+    if way.fill is not None and way.fill > FILL_MOST:
+        yield found("fill_above_one", fill=f"{way.fill:.4f}")
+
+
+def steadiness(way: Way) -> Iterator[Found]:
+    """Stalls, a trend or two levels within the window."""
+    series: Sequence[Any] = way.receive.get("series") or ()
+    if len(series) < 5:
+        return
+    octets = [float(row[1]) for row in series]
+    interval_s = float(series[1][0]) - float(series[0][0])
+    holes = stalls(octets, interval_s, way.payload_bytes or 1)
+    if holes.longest_s >= STALL_SUSPECT_S or holes.total_s > STALL_SUSPECT_SHARE * interval_s * len(octets):
+        yield found("stalled", longest_s=f"{holes.longest_s:.2g}", total_s=f"{holes.total_s:.2g}")
+    elif holes.longest_s >= STALL_NOTED_S:
+        yield found("short_stall", longest_s=f"{holes.longest_s:.2g}")
+    moved = trend(octets)
+    if moved:
+        yield found("trend", early=rate(8 * moved[0] / interval_s), late=rate(8 * moved[1] / interval_s))
+        return
+    levels = two_levels(octets)
+    if levels:
+        yield found("two_levels", low=rate(8 * levels[0] / interval_s), high=rate(8 * levels[1] / interval_s))
+
+
+def offered_rate(way: Way) -> Iterator[Found]:
+    """A sender that did not reach the rate it was asked for: the result is a lower bound of what the path carries."""
+    asked, offered = way.send.get("asked_bit_s"), way.offered_bit_s
+    if asked and offered is not None and offered < ASKED_SHARE * asked:
+        yield found("limited_by_sender", offered=percent(offered / asked))
+
+
+def loss_places(way: Way) -> Iterator[Found]:
+    """Lost datagrams whose place the counters do not tell."""
+    account = losses(way)
+    if account is not None and account.unplaced:
+        yield found("place_unknown", why=account.unplaced)
+
+
+def pauses(way: Way) -> Iterator[Found]:
+    """Flow control: no loss may mean that the sender was held back (traps Z19)."""
+    held, frames = pause_frames(way), way.sender.change("interface.tx_packets")
+    if held and frames and held > PAUSE_NOTED_SHARE * frames:
+        yield found("paused", count=held)
+
+
+def pause_frames(way: Way) -> int | None:
+    """Pause frames that the sending interface received and those that the receiving one sent; None where uncounted."""
+    counted = [count for count in (way.sender.pause_frames("rx"), way.receiver.pause_frames("tx")) if count is not None]
+    return sum(counted) if counted else None
+
+
+def order(way: Way) -> Iterator[Found]:
+    """Datagrams that arrived twice or late."""
+    received = way.receive.get("datagrams_received")
+    if way.receive.get("datagrams_duplicate"):
+        yield found("duplicates", count=way.receive["datagrams_duplicate"])
+    late = way.receive.get("datagrams_reordered")
+    if received and late and late > REORDERED_NOTED * received:
+        yield found("reordered", share=percent(late / received))

@@ -1,0 +1,95 @@
+"""Every doubt that a trial can carry: its code, what it does to the trial's status, and its sentence. Pure.
+
+`suspect`: measured, but a condition that the cell claims did not hold; such a row never enters a mean. `noted`: the
+measurement stands, and the reader should know. On a healthy bench at most one trial in a hundred is suspect: the
+thresholds stand beside the code that applies them, with their reasons.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Weight = Literal["suspect", "noted"]
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """One doubt; the sentence is a format string over the values that raised it."""
+
+    code: str
+    weight: Weight
+    sentence: str
+
+
+_ALL = (
+    # the cell's conditions
+    Doubt("setting_changed", "suspect", "{host}: {setting} was {seen} after the trial, not {level}"),
+    Doubt("speed_changed", "suspect", "{host}: the link's speed changed from {before} to {after} during the trial"),
+    Doubt("carrier_lost", "suspect", "{host}: the carrier of {interface} changed {count} times during the trial"),
+    Doubt("rebooted", "suspect", "{host} was restarted during the trial"),
+    Doubt("segment_size", "suspect",
+          "TCP sent segments of {seen} bytes where an MTU of {mtu} implies {expected}: something limits the path MTU "
+          "({path_mtu} bytes) or the announced segment size"),
+    Doubt("never_framed", "suspect",
+          "{frames} frames were counted for {datagrams} datagrams: they were never cut into frames, so the MTU was not "
+          "tried"),
+    Doubt("clock_low", "suspect",
+          "{host}: the clock averaged {mean_mhz} MHz under load, {share} of its greatest, although the performance "
+          "policy is claimed"),
+    # the measurement itself
+    Doubt("other_interface", "suspect",
+          "{host}: {interface} counted {share} of the payload: the traffic took another way"),
+    Doubt("foreign_heavy", "suspect", "{share} of the traffic on {interface} of {host} was not ours"),
+    Doubt("stalled", "suspect", "nothing arrived for {longest_s} s in one piece, {total_s} s in all"),
+    Doubt("fill_above_one", "suspect",
+          "{fill} of the ceiling: the rate or the frame size of the link is not what is believed"),
+    Doubt("marked_by_hand", "suspect", "marked by hand: {why}"),
+    # noted
+    Doubt("limited_by_sender", "noted",
+          "limited by the sender: {offered} of the asked rate was offered"),
+    Doubt("place_unknown", "noted", "where the lost datagrams went is not known: {why}"),
+    Doubt("foreign_some", "noted", "{share} of the traffic on {interface} of {host} was not ours"),
+    Doubt("short_stall", "noted", "nothing arrived for {longest_s} s within the window"),
+    Doubt("trend", "noted", "the rate went from {early} to {late} within the window"),
+    Doubt("two_levels", "noted", "the rate jumped between two levels, {low} and {high}"),
+    Doubt("clock_below_greatest", "noted",
+          "{host}: the clock averaged {mean_mhz} MHz under load, {share} of its greatest"),
+    Doubt("throttled_by_heat", "noted", "{host}: the processor throttled itself {count} times for heat"),
+    Doubt("steal", "noted", "{host}: {share} of a core's time was taken by the machine below"),
+    Doubt("paused", "noted", "{count} pause frames: the far end or the switch held the sender back"),
+    Doubt("duplicates", "noted", "{count} datagrams arrived more than once"),
+    Doubt("reordered", "noted", "{share} of the datagrams arrived out of order"),
+    Doubt("kernel_warned", "noted", "{host}: the kernel warned during the trial: {line}"),
+    Doubt("coalesced_segments", "noted",
+          "{frames} frames were counted for {segments} TCP segments: segments crossed the link in blocks"),
+    Doubt("path_mtu_learned", "noted", "{host}: a path MTU of {learned} was still remembered before the traffic"),
+)
+DOUBTS: dict[str, Doubt] = {doubt.code: doubt for doubt in _ALL}
+
+
+@dataclass(frozen=True)
+class Found:
+    """A doubt that was raised in a trial."""
+
+    doubt: Doubt
+    sentence: str
+
+
+def found(code: str, **values: object) -> Found:
+    """The doubt `code`, its sentence filled in; KeyError for a code that is not in the table."""
+    doubt = DOUBTS[code]
+    return Found(doubt, doubt.sentence.format(**values))
+
+
+def percent(share: float) -> str:
+    """A share as people read it."""
+    return f"{100 * share:.3g} %"
+
+
+def rate(bit_s: float) -> str:
+    """A rate as people read it."""
+    for size, unit in ((1e9, "Gbit/s"), (1e6, "Mbit/s"), (1e3, "kbit/s")):
+        if bit_s >= size:
+            return f"{bit_s / size:.4g} {unit}"
+    return f"{bit_s:.4g} bit/s"

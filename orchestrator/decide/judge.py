@@ -1,0 +1,111 @@
+"""What a trial's record is worth: its status, the doubts it carries, and why. Pure.
+
+Status of a trial: valid, suspect, impossible, failed (skipped is the runner's own word). A zero over a path that
+carries frames is a failure and never a measurement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from orchestrator.decide import checks
+from orchestrator.decide.doubts import Found
+from orchestrator.decide.evidence import Way, ways
+
+Json = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """A trial's status, the codes of its doubts in the order found, and one or more sentences; "" when all is well."""
+
+    status: str
+    doubts: tuple[str, ...] = ()
+    reason: str = ""
+
+
+def judge(record: Json) -> Verdict:
+    """The verdict on one trial's record."""
+    return _without_measurement(record) or _measured(record)
+
+
+def _without_measurement(record: Json) -> Verdict | None:
+    """What keeps a trial from being a measurement at all, the nearest cause first; None for a measurement."""
+    for look in (_refused_settings, _error, _path, _no_result, _nothing_received):
+        verdict = look(record)
+        if verdict is not None:
+            return verdict
+    return None
+
+
+def _refused_settings(record: Json) -> Verdict | None:
+    refused = [(host, use) for host, uses in (record.get("settings") or {}).items() for use in uses if not use["ok"]]
+    if not refused:
+        return None
+    words = "; ".join(f"{host}: {use['setting']} = {use['level']} does not hold: {_why(use)}" for host, use in refused)
+    return Verdict("impossible", ("setting_refused",), words)
+
+
+def _why(use: Json) -> str:
+    return str(use.get("why") or f"it reads {use.get('seen')}")
+
+
+def _error(record: Json) -> Verdict | None:
+    error = record.get("error")
+    if not error:
+        return None
+    status = "impossible" if error.get("code") in ("not_supported", "no_family") else "failed"
+    return Verdict(status, (str(error.get("code") or "error"),), str(error.get("message") or "the trial broke off"))
+
+
+_PATH_STATUS = {"too_small": ("impossible", "path_too_small"), "silent": ("failed", "path_silent"),
+                "refused": ("failed", "path_refused")}
+
+
+def _path(record: Json) -> Verdict | None:
+    path = record.get("path") or {}
+    if path.get("verdict") not in _PATH_STATUS:
+        return None
+    status, code = _PATH_STATUS[path["verdict"]]
+    return Verdict(status, (code,), str(path["sentence"]))
+
+
+def _no_result(record: Json) -> Verdict | None:
+    for way in ways(record):
+        for part, side in ((way.send, way.sender), (way.receive, way.receiver)):
+            if not part:
+                return Verdict("failed", ("no_result",), f"{side.host or 'an end'} gave no result for {way.way}")
+            if part.get("error"):
+                return Verdict("failed", ("traffic_error",), f"{side.host}: {part['error']}")
+        if way.goodput_bit_s is None:
+            return Verdict("failed", ("no_result",), f"{way.receiver.host} measured no window for {way.way}")
+    return None
+
+
+def _nothing_received(record: Json) -> Verdict | None:
+    for way in ways(record):
+        if not way.receive.get("goodput_bytes"):
+            return Verdict("failed", ("nothing_received",),
+                           f"{way.receiver.host} received nothing from {way.sender.host} in "
+                           f"{way.receive['window_s']:.3g} s although the path carries frames of this size")
+    return None
+
+
+_WHOLE_TRIAL: tuple[Callable[[Json], Iterator[Found]], ...] = (
+    checks.settings_after, checks.speed_after, checks.boot_after, checks.carrier, checks.clocks, checks.heat,
+    checks.steal, checks.foreign, checks.kernel_log, checks.path_notes)
+_EACH_WAY: tuple[Callable[[Way], Iterator[Found]], ...] = (
+    checks.segment_size, checks.framing, checks.named_interfaces, checks.fill, checks.steadiness, checks.offered_rate,
+    checks.loss_places, checks.pauses, checks.order)
+
+
+def _measured(record: Json) -> Verdict:
+    found = [doubt for check in _WHOLE_TRIAL for doubt in check(record)]
+    found += [doubt for way in ways(record) for check in _EACH_WAY for doubt in check(way)]
+    found.sort(key=lambda each: each.doubt.weight != "suspect")     # the gravest first, otherwise as found
+    codes = tuple(dict.fromkeys(each.doubt.code for each in found))
+    reason = "; ".join(dict.fromkeys(each.sentence for each in found))
+    suspect = any(each.doubt.weight == "suspect" for each in found)
+    return Verdict("suspect" if suspect else "valid", codes, reason)

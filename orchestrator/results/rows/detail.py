@@ -1,0 +1,33 @@
+"""Rows of the packed tables: what arrived per interval, what the cores did, and every counter that moved."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from orchestrator.decide.evidence import both_sides, ways
+
+Json = Mapping[str, Any]
+Row = dict[str, Any]
+_WATCHED = ("t_s", "core", "busy", "softirq", "irq", "steal", "clock_hz")
+
+
+def series_rows(record: Json) -> list[Row]:
+    """One row per way and interval."""
+    identity = {name: record.get(name) for name in ("trial", "attempt", "link")}
+    return [{**identity, "way": way.way, "t_s": t_s, "bytes": octets, "datagrams": datagrams}
+            for way in ways(record) for t_s, octets, datagrams in way.receive.get("series") or ()]
+
+
+def watch_rows(record: Json) -> list[Row]:
+    """One row per host, interval and core."""
+    identity = {name: record.get(name) for name in ("trial", "attempt")}
+    return [{**identity, "host": side.host, **dict(zip(_WATCHED, values, strict=True))}
+            for side in both_sides(record) for values in side.watch.get("series") or ()]
+
+
+def counter_rows(record: Json) -> list[Row]:
+    """One row per host and counter that moved."""
+    identity = {name: record.get(name) for name in ("trial", "attempt")}
+    return [{**identity, "host": side.host, "interface": side.interface, "counter": counter, "change": change}
+            for side in both_sides(record) for counter, change in sorted(side.changes.items()) if change]

@@ -1,0 +1,48 @@
+"""Rows of hosts.csv: one for each host of a trial."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from orchestrator.decide.evidence import Side, both_sides, foreign_bytes, ways
+from orchestrator.decide.judge import Verdict
+
+Json = Mapping[str, Any]
+Row = dict[str, Any]
+_AS_WATCHED = ("busiest_core", "busiest_core_busy", "busiest_core_softirq", "irq_core", "softirq_core",
+               "throttled_ratio", "clock_mean_hz", "clock_min_hz", "clock_max_hz", "clock_simulated",
+               "temperature_max_c", "thermal_throttles", "steal")
+
+
+def host_rows(record: Json, verdict: Verdict, run: Json) -> list[Row]:
+    """One row per end; ends whose host is not known yet (the trial broke off before) have none."""
+    del verdict     # a host's figures stand whatever the trial was worth
+    found = ways(record)
+    which = {name: record.get(name) for name in ("trial", "attempt", "cell", "link")}
+    identity = {"run_id": run.get("run_id"), **which}
+    return [{**identity, **_row(side, record, end), "foreign_bytes": _whole(foreign_bytes(side, found))}
+            for end, side in zip(("first", "second"), both_sides(record), strict=True) if side.host]
+
+
+def _row(side: Side, record: Json, end: str) -> Row:
+    cores = side.watch.get("cores") or ()
+    return {"host": side.host, "interface": side.interface,
+            "busy": sum(core["busy"] for core in cores) / len(cores) if cores else None,
+            **{name: side.watch.get(name) for name in _AS_WATCHED},
+            "dropped_own_queue": side.change("queue.drops"),
+            "dropped_interface": side.change("interface.rx_dropped", "interface.rx_missed_errors",
+                                             "interface.tx_dropped"),
+            "dropped_backlog": side.change("softnet.dropped"), "squeezed": side.change("softnet.squeezed"),
+            "dropped_socket": _socket_drops(record, end),
+            "watch_cpu_s": side.watch.get("cost_cpu_s")}
+
+
+def _socket_drops(record: Json, end: str) -> int | None:
+    parts = (record.get(end) or {}).get("parts") or ()
+    drops = [part["socket_drops"] for part in parts if part.get("socket_drops") is not None]
+    return sum(drops) if drops else None
+
+
+def _whole(octets: float | None) -> int | None:
+    return None if octets is None else round(octets)

@@ -1,0 +1,105 @@
+"""Rows of trials.csv: one for each way of a trial, valid or not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from orchestrator.decide.checks import pause_frames
+from orchestrator.decide.evidence import Side, Way, both_sides, foreign_bytes, ways
+from orchestrator.decide.judge import Verdict
+from orchestrator.decide.losses import Losses, losses
+
+Json = Mapping[str, Any]
+Row = dict[str, Any]
+
+
+def trial_rows(record: Json, verdict: Verdict, run: Json) -> list[Row]:
+    """One row per way. `run` is run.json: the run's id and the plan's name come from it."""
+    found = ways(record)
+    foreign = [octets for octets in (foreign_bytes(side, found) for side in both_sides(record)) if octets is not None]
+    return [{**_identity(record, run), **_ends(way), **record["levels"], **_status(record, verdict),
+             **_rates(way), **_datagrams(way), **_round_trip(record), **_segments(way), **_paths(way), **_cores(way),
+             "pause_frames": pause_frames(way), "foreign_bytes": round(max(foreign)) if foreign else None,
+             "settle_s": record.get("settle_s"), "overhead_s": record.get("overhead_s")} for way in found]
+
+
+def _identity(record: Json, run: Json) -> Row:
+    row = {name: record.get(name) for name in ("trial", "attempt", "cell", "replicate", "block", "whole_plot",
+                                               "position", "role", "link")}
+    return {"run_id": run.get("run_id"), "plan": run.get("plan_name"), **row}
+
+
+def _ends(way: Way) -> Row:
+    return {"way": way.way, "sender": way.sender.host or None, "receiver": way.receiver.host or None,
+            "sender_interface": way.sender.interface or None, "receiver_interface": way.receiver.interface or None}
+
+
+def _status(record: Json, verdict: Verdict) -> Row:
+    return {"status": verdict.status, "doubts": " ".join(verdict.doubts), "reason": verdict.reason,
+            "started_at": record.get("started_at")}
+
+
+def _rates(way: Way) -> Row:
+    goodput, payload = way.goodput_bit_s, way.payload_bytes if way.link_facts else None
+    return {"seconds": way.receive.get("window_s"), "goodput_bit_s": goodput,
+            "asked_bit_s": way.send.get("asked_bit_s"), "offered_bit_s": way.offered_bit_s,
+            "ceiling_bit_s": way.ceiling_bit_s, "fill": way.fill, "wire_fill": way.wire_fill,
+            "frames_s": goodput / 8 / payload if goodput is not None and payload else None,
+            "sent_bytes": way.send.get("sent_bytes"), "received_bytes": way.receive.get("received_bytes")}
+
+
+def _datagrams(way: Way) -> Row:
+    account = losses(way)
+    if account is None:
+        return {}
+    return {"datagrams_sent": way.send["datagrams_sent"], "datagrams_received": way.receive["datagrams_received"],
+            "datagrams_lost": account.lost, "loss_ratio": account.ratio, **_places(account),
+            **{name: way.receive.get(name) for name in ("datagrams_reordered", "datagrams_duplicate", "jitter_mean_s",
+                                                        "delay_variation_p99_s")}}
+
+
+def _places(account: Losses) -> Row:
+    return {"lost_own_queue": account.own_queue, "lost_own_interface": account.own_interface,
+            "lost_between": account.between, "lost_far_interface": account.far_interface,
+            "lost_backlog": account.backlog, "lost_socket": account.socket}
+
+
+def _round_trip(record: Json) -> Row:
+    """From the asking end's probe flow; the dialing end asks."""
+    flow = (record.get("first") or {}).get("round_trip") or {}
+    idle, loaded = flow.get("idle") or {}, flow.get("load") or {}
+    return {"round_trip_idle_s": idle.get("p50_s"), "round_trip_p50_s": loaded.get("p50_s"),
+            "round_trip_p99_s": loaded.get("p99_s")}
+
+
+def _segments(way: Way) -> Row:
+    return {name: way.tcp.get(name) for name in ("segments_sent", "segments_retransmitted", "rtt_s", "rtt_min_s",
+                                                 "mss_bytes", "path_mtu_bytes")}
+
+
+def _paths(way: Way) -> Row:
+    streams: Sequence[Json] = way.receive.get("streams") or ({},)
+    return {"burst_datagrams": way.send.get("burst_datagrams"), "send_path": way.send.get("send_path"),
+            "receive_path": way.receive.get("receive_path"), "source_port": streams[0].get("source_port")}
+
+
+def _cores(way: Way) -> Row:
+    goodput_bytes, sent_bytes = way.receive.get("goodput_bytes"), way.send.get("window_sent_bytes")
+    return {**_busiest("sender", way.sender), **_busiest("receiver", way.receiver),
+            "sender_cpu_s_per_gigabyte": _cpu_s_per_gigabyte(way.sender, sent_bytes),
+            "receiver_cpu_s_per_gigabyte": _cpu_s_per_gigabyte(way.receiver, goodput_bytes)}
+
+
+def _busiest(role: str, side: Side) -> Row:
+    return {f"{role}_busiest_core": side.watch.get("busiest_core"),
+            f"{role}_busiest_core_busy": side.watch.get("busiest_core_busy"),
+            f"{role}_busiest_core_softirq": side.watch.get("busiest_core_softirq")}
+
+
+def _cpu_s_per_gigabyte(side: Side, octets: int | None) -> float | None:
+    """Busy time of all the host's cores in the window, per 10^9 bytes of payload in the window."""
+    cores, seconds = side.watch.get("cores"), side.watch.get("seconds")
+    if not cores or not seconds or not octets:
+        return None
+    return float(sum(core["busy"] for core in cores) * seconds / (octets / 1e9))

@@ -156,7 +156,7 @@ class HostActions:
     async def _ask(self, name: str, verb: str, args: Json, bound_s: float = 15.0) -> Json:
         session = self.sessions.get(name)
         if session is None:
-            raise HostError("session_lost", f"{name}: no session", host=name)
+            raise HostError("lost", f"{name}: no session", host=name)
         return await session.request(verb, args, bound_s=bound_s)
 
     def _token(self, name: str) -> int:

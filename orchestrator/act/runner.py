@@ -18,9 +18,9 @@ from orchestrator.decide import events as ev
 from orchestrator.decide.judge import judge
 from orchestrator.decide.machine import advance, handle
 from orchestrator.decide.state import RunState
-from orchestrator.faults import BugError, HostError
+from orchestrator.faults import BugError, Fault, HostError
 
-LOST = frozenset({"session_lost", "no_session"})
+LOST = frozenset({"lost", "noise", "silent"})  # codes of a session that is of no further use
 Listener = Callable[[RunState, ev.Event | do.Command | str], None]
 
 
@@ -69,21 +69,12 @@ class Runner:
             if isinstance(command, do.Abandon):
                 self._abandon()
             elif isinstance(command, do.Conduct):
-                self.tasks["trial"] = asyncio.ensure_future(self._guard(self._conduct(command)))
+                self.tasks["trial"] = asyncio.ensure_future(self._conduct(command))
             elif not isinstance(command, do.Finish):
-                self.tasks[command.host] = asyncio.ensure_future(  # type: ignore[attr-defined] # all others name a host
-                    self._guard(self._act(command)))
-
-    async def _guard(self, work: Any) -> None:
-        """An error that is nobody else's is ours: the hosts are put back, and the exit code says so."""
-        try:
-            await work
-        except Exception as error:
-            self.bug = self.bug or error
-            self.post(ev.StopAsked("bug", f"{type(error).__name__}: {error}"))
-            raise
+                self.tasks[command.host] = asyncio.ensure_future(self._act(command))  # type: ignore[attr-defined] # names a host
 
     async def _act(self, command: Any) -> None:
+        """One command to one host; an error that is nobody else's is ours, and is told as such."""
         try:
             self.post(await self.actions.carry_out(command))
         except HostError as error:
@@ -91,8 +82,19 @@ class Runner:
                 self.post(ev.SessionLost(command.host, error.as_dict()))
             else:
                 self.post(ev.HostFailed(command.host, type(command).__name__, error.as_dict()))
+        except Exception as error:
+            self.bug = self.bug or error
+            ours = error if isinstance(error, Fault) else BugError("bug", f"{type(error).__name__}: {error}")
+            self.post(ev.HostFailed(command.host, type(command).__name__, ours.as_dict()))
 
     async def _conduct(self, command: do.Conduct) -> None:
+        try:
+            await self._conduct_and_judge(command)
+        except Exception as error:
+            self.bug = self.bug or error
+            self.post(ev.StopAsked("bug", f"{type(error).__name__}: {error}"))
+
+    async def _conduct_and_judge(self, command: do.Conduct) -> None:
         record, fault = await self.actions.conduct(command, lambda words: self.listener(self.state, words))
         if isinstance(fault, BugError):
             raise fault

@@ -19,25 +19,21 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 @dataclass(frozen=True)
 class Access:
-    """An SSH configuration and known-hosts files other than the usual; empty for the user's own."""
+    """An SSH configuration other than the user's own, or None."""
 
     ssh_config: str | None = None
-    known_hosts: tuple[str, ...] = ()
 
 
 def access_options(function: F) -> F:
     """Give a command the options that say how hosts are reached."""
-    function = click.option("--known-hosts", multiple=True, type=click.Path(exists=True, dir_okay=False),
-                            help="A known-hosts file to use instead of the configured ones.")(function)
     return click.option("--ssh-config", type=click.Path(exists=True, dir_okay=False),
                         help="An SSH configuration of your own.")(function)
 
 
 def opener(plan: Plan, access: Access) -> Callable[[str], Awaitable[HostSession]]:
     """A function that opens a session to one of the plan's hosts by its name."""
-    from orchestrator.act.session import HostAddress, SshChoice, connect
+    from orchestrator.act.session import HostAddress, connect
 
-    ssh = SshChoice(access.ssh_config, access.known_hosts)
     addresses = {name: HostAddress(name, host.ssh, host.user, host.port, host.privilege, host.host_key)
                  for name, host in plan.hosts.items()}
-    return lambda name: connect(addresses[name], ssh, bound_s=CONNECT_BOUND_S)
+    return lambda name: connect(addresses[name], ssh_config=access.ssh_config, bound_s=CONNECT_BOUND_S)

@@ -23,13 +23,13 @@ if TYPE_CHECKING:
 @click.argument("what", type=click.Path(path_type=Path, exists=True))
 @click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
 @access_options
-def command(what: Path, bind: tuple[str, ...], ssh_config: str | None, known_hosts: tuple[str, ...]) -> int:
+def command(what: Path, bind: tuple[str, ...], ssh_config: str | None) -> int:
     """Put back what a run left behind. WHAT is a run's folder, or its plan when the folder is lost.
 
     Harmless to repeat. Exit 0: every host verified as found; 5: something stays, with the command that mends it.
     """
     loaded = load_plans([what], parse_binds(bind))[0]
-    return recover(loaded, what if what.is_dir() else None, Access(ssh_config, known_hosts))
+    return recover(loaded, what if what.is_dir() else None, Access(ssh_config))
 
 
 def recover(loaded: LoadedPlan, folder: Path | None, access: Access) -> int:

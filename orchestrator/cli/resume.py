@@ -22,8 +22,7 @@ STATUSES = ("suspect", "failed", "impossible", "skipped")
 @click.option("--again", default="", metavar="STATUS,...", help=f"Measure again what ended {', '.join(STATUSES)}.")
 @click.option("--replicates", type=click.IntRange(min=1), help="Bring every cell to this many replicates.")
 @access_options
-def command(run: Path, again: str, replicates: int | None, ssh_config: str | None,
-            known_hosts: tuple[str, ...]) -> int:
+def command(run: Path, again: str, replicates: int | None, ssh_config: str | None) -> int:
     """Go on with the run in folder RUN: same plan, schedule and seed; finished trials are kept."""
     from orchestrator.act.run_folder import state_of
     from orchestrator.decide.events import Resumed
@@ -35,7 +34,7 @@ def command(run: Path, again: str, replicates: int | None, ssh_config: str | Non
     if not added and not positions and not state.next_position():
         click.echo(f"{run}: every trial has its outcome; nothing is left to do (see --again, --replicates)")
         return 0
-    return drive(state, loaded, run, Access(ssh_config, known_hosts), Resumed(positions, added))
+    return drive(state, loaded, run, Access(ssh_config), Resumed(positions, added))
 
 
 def _positions(state: RunState, again: str) -> list[int]:

@@ -22,8 +22,7 @@ from orchestrator.planning.binds import parse_binds
 @click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
 @access_options
 @click.option("--lab-note", hidden=True, type=click.Path(exists=True, dir_okay=False))
-def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_config: str | None,
-            known_hosts: tuple[str, ...], lab_note: str | None) -> int:
+def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_config: str | None, lab_note: str | None) -> int:
     """Run PLANS: apply every cell's settings, measure, put the hosts back, write the report.
 
     A folder of plans is a suite; the folder of an earlier run repeats its plan.
@@ -31,7 +30,7 @@ def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_confi
     Test traffic can saturate a link for everyone on it: use links that you own and that carry nothing else (RFC 6815).
     """
     loaded = load_plans(plans, parse_binds(bind))
-    access = Access(ssh_config, known_hosts)
+    access = Access(ssh_config)
     lab = json.loads(Path(lab_note).read_text()) if lab_note else None
     if len(loaded) > 1:
         return run_suite(loaded, out, access, lab)

@@ -8,8 +8,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from orchestrator.cli.access import Access, opener
 from orchestrator.cli.plans import LoadedPlan
 from orchestrator.cli.progress import Progress
@@ -24,7 +22,7 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
           lab: Mapping[str, Any] | None = None) -> int:
     """Run until the end, write tables and report, print the matrix; the exit code."""
     from orchestrator.act.actions import HostActions
-    from orchestrator.act.bundle import helper_hash
+    from orchestrator.act.bundle import helper_bundle
     from orchestrator.act.journal import Journal
     from orchestrator.act.run_folder import journal_path, write_run_json
     from orchestrator.act.runner import Runner
@@ -33,7 +31,7 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
     survive_a_lost_terminal()
     plan = loaded.plan
     about: dict[str, Any] = {
-        "started_at": datetime.now(UTC).isoformat(timespec="seconds"), "helper_hash": helper_hash(),
+        "started_at": datetime.now(UTC).isoformat(timespec="seconds"), "helper_hash": helper_bundle().sha256,
         "bench": dict(plan.bench), "purpose": plan.purpose, "threshold_ratio": plan.threshold_ratio,
         "lab": dict(lab) if lab else None, "binds": loaded.binds}
     progress = Progress(folder / "log.txt")
@@ -69,7 +67,6 @@ def finish_folder(folder: Path) -> None:
     write_tables(folder)
     write_report(folder)
     print_matrix(folder, console_for_results())
-    click.echo(f"report: {folder / 'report.html'}")
 
 
 def console_for_results() -> Console:

@@ -63,7 +63,8 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
         host.fault = event.fault
     else:
         host.fault = event.fault
-        state.stop = state.stop or {"kind": "stop", "reason": str(event.fault.get("message", code))}
+        kind = "bug" if event.fault.get("whose") == "ours" else "stop"
+        state.stop = state.stop or {"kind": kind, "reason": str(event.fault.get("message", code))}
 
 
 def _apply_failed(state: RunState, event: ev.HostFailed, host: HostState, *, lease_gone: bool) -> None:
@@ -206,7 +207,7 @@ def _released(state: RunState, event: ev.Released) -> None:
 
 
 def _stop_asked(state: RunState, event: ev.StopAsked) -> None:
-    state.hurry = state.stop is not None and event.kind != "stop" and state.stop["kind"] != "stop"
+    state.hurry = state.hurry or (state.stop is not None and event.kind in ("interrupt", "terminate"))
     state.stop = state.stop or {"kind": event.kind, "reason": event.reason}
 
 

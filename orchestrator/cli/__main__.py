@@ -1,0 +1,5 @@
+"""`python -m orchestrator.cli`: the command `linktrial` without its script."""
+
+from orchestrator.cli.main import main
+
+main()

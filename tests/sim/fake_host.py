@@ -1,0 +1,209 @@
+"""A host as far as the controller can tell: values that can be set, a record, a keeper, boots.
+
+Every decision about the lease is made by the real `onhost.lease`; what is fake is the machine below it.
+"""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+from orchestrator.onhost import lease
+from orchestrator.onhost.refusal import Refusal
+
+Json = dict[str, Any]
+LASTING = frozenset({"command"})  # settings that a restart does not undo
+
+
+class FakeHost:
+    """One machine. `now_s` is read from the virtual clock by whoever calls; nothing here sleeps."""
+
+    def __init__(self, name: str, number: int, values: dict[tuple[str, str], Any]) -> None:
+        self.name, self.number = name, number
+        self.values = dict(values)
+        self.at_boot = dict(values)
+        self.boot = 1
+        self.up = True
+        self.record: Json | None = None
+        self.keeper = False
+        self.changes_by_stale = 0
+        self.rounding = False  # a driver that takes another value than it was given, in silence
+        self.refusing = ""  # a setting that the driver refuses
+        self.ever_changed: list[tuple[str, str]] = []
+
+    @property
+    def boot_id(self) -> str:
+        return f"{self.name}-{self.boot}"
+
+    def keep(self, now_s: float) -> None:
+        """What the keeper does whenever it wakes."""
+        state = self.record
+        if self.up and self.keeper and state and state["standing"] == "held" and _ns(now_s) >= state["deadline_ns"]:
+            self.record = self._put_back(state, "keeper")
+            self.keeper = False
+
+    def restart(self) -> None:
+        """Power off and on: what does not survive is as at boot; processes and /run are gone."""
+        self.boot += 1
+        self.keeper, self.record = False, None
+        for place, value in self.at_boot.items():
+            if place[0] not in LASTING:
+                self.values[place] = value
+
+    def do(self, verb: str, args: Json, now_s: float) -> Json:
+        """One verb, at once."""
+        self.keep(now_s)
+        return getattr(self, "_" + verb.replace(".", "_"))(args, _ns(now_s))
+
+    def facts(self) -> Json:
+        address = f"198.18.0.{10 + self.number}"
+        mtu = self.values[("mtu", "eth1")]
+        return {"system": "Linux", "hostname": self.name, "kernel": "6.0-sim", "python": "3.11.0",
+                "boot_id": self.boot_id, "netns": 100 + self.number, "uid": 0, "cpus": 2,
+                "interfaces": [{"name": "eth1", "mac": f"02:00:00:00:00:{self.number:02x}", "driver": "sim", "bus": "",
+                                "mtu": mtu, "min_mtu": 68, "max_mtu": 9216, "speed_bit_s": 1_000_000_000,
+                                "carrier": True, "loopback": False,
+                                "addresses": [{"address": address, "prefix": 24, "family": 4, "tentative": False}]}]}
+
+    def _facts(self, args: Json, now_ns: int) -> Json:
+        return self.facts()
+
+    def _clock(self, args: Json, now_ns: int) -> Json:
+        return {"monotonic_ns": now_ns + self.number * 10**12, "boottime_ns": now_ns, "wall_ns": now_ns}
+
+    def _keeper(self, args: Json, now_ns: int) -> Json:
+        described = lease.description(self.record, now_ns) if self.record else None
+        return {"alive": self.keeper, "pid": 7 if self.keeper else 0, "record": described}
+
+    def _lease_take(self, args: Json, now_ns: int) -> Json:
+        live = lease.is_live(self.record, now_ns, self.boot_id)
+        self.record = lease.take(self.record, {"token": None, **args}, now_ns=now_ns, wall_ns=now_ns,
+                                 boot=self.boot_id, netns=self.number, survives=lambda name: name in LASTING)
+        self.keeper = True
+        return {"token": self.record["token"], "earlier": self.record["earlier"], "left_s": 1.0, "joined": live}
+
+    def _lease_renew(self, args: Json, now_ns: int) -> Json:
+        self.record = lease.renew(self._held(args, now_ns), args["lease_s"], now_ns)
+        return {}
+
+    def _lease_release(self, args: Json, now_ns: int) -> Json:
+        if self._held(args, now_ns)["changes"]:
+            raise Refusal("unrestored", "changes of this run are still on the host")
+        self.record, self.keeper = None, False
+        return {}
+
+    def _prepare(self, args: Json, now_ns: int) -> Json:
+        state = self._held(args, now_ns)
+        before = list(state["before"])
+        for place in args["places"]:
+            if lease.before_of({"before": before}, place) is None:
+                before.append({**_place(place), "level": place["level"], "value": self._value(place)})
+        self.record = {**state, "before": before, "image": {"mtu": self.values[("mtu", "eth1")]}}
+        return {"before": before, "image": self.record["image"]}
+
+    def _adopt(self, args: Json, now_ns: int) -> Json:
+        state = self._held(args, now_ns)
+        for place in args["before"]:
+            if lease.before_of(state, place) is None:
+                state = lease.note_intent({**state, "before": [*state["before"], place]}, place)
+        self.record = state
+        return {"before": state["before"]}
+
+    def _apply(self, args: Json, now_ns: int) -> Json:
+        answers = []
+        for use in args["uses"]:
+            state = self._held(args, now_ns)
+            before = lease.before_of(state, use)
+            if before is None:
+                raise Refusal("not_prepared", "not looked at before")
+            if use.get("as_found"):
+                self.values[_key(use)] = before["value"]
+                answers.append({**use, "ok": True, "seen": before["value"], "why": ""})
+                continue
+            if use["setting"] == self.refusing:
+                answers.append({**use, "ok": False, "seen": None, "why": "the driver refuses", "code": "refused"})
+                continue
+            self.record = lease.note_intent(state, use)
+            wanted = _level(use)
+            took = wanted - 1 if self.rounding and isinstance(wanted, int) else wanted
+            self.values[_key(use)] = took
+            self.ever_changed.append(_key(use))
+            self.record = lease.note_done(self.record, use, took)
+            answers.append({**use, "ok": took == wanted, "seen": took, "why": "" if took == wanted else "took another"})
+        return {"uses": answers}
+
+    def _verify(self, args: Json, now_ns: int) -> Json:
+        return {"uses": [{**use, "ok": self._value(use) == _level(use), "seen": self._value(use), "why": "differs"}
+                         for use in args["uses"]]}
+
+    def _read(self, args: Json, now_ns: int) -> Json:
+        return {"places": [{**place, "value": self._value(place)} for place in args["places"]]}
+
+    def _restore(self, args: Json, now_ns: int) -> Json:
+        self.record = self._put_back(self._held(args, now_ns), "controller")
+        return copy.deepcopy(self.record["outcome"])
+
+    def _compare(self, args: Json, now_ns: int) -> Json:
+        return {"ok": True, "touched": [], "other": []}
+
+    def _recover(self, args: Json, now_ns: int) -> Json:
+        state = self.record
+        nothing = {"found": None, "restored": [], "left": [], "conflicts": [], "compared": None}
+        if state is None:
+            return nothing
+        found = lease.description(state, now_ns)
+        if args["run_id"] not in ("", state["run_id"]) or (not args["run_id"] and lease.is_live(
+                state, now_ns, self.boot_id)):
+            raise Refusal("busy", "another run has this host", **found)
+        if state["standing"] != "restored":
+            state = self._put_back(state, "recover")
+        if state["standing"] == "restored":
+            self.record, self.keeper = None, False
+        else:
+            self.record = state
+        return {"found": found, "compared": None, **state["outcome"]}
+
+    def _ready(self, args: Json, now_ns: int) -> Json:
+        return {"ready": True, "why": "", "mtu": self.values[("mtu", "eth1")], "speed_bit_s": 1_000_000_000}
+
+    def _forget(self, args: Json, now_ns: int) -> Json:
+        return {}
+
+    def _held(self, args: Json, now_ns: int) -> Json:
+        return lease.require(self.record, args["token"], now_ns=now_ns, boot=self.boot_id)
+
+    def _put_back(self, state: Json, by: str) -> Json:
+        outcome: Json = {"restored": [], "left": [], "conflicts": [], "by": by}
+        unpaid = []
+        for change in reversed(state["changes"]):
+            before = lease.before_of(state, change)
+            now = self._value(change)
+            entry = {**_place(change), "before": before["value"], "now": now, "why": "", "command": "put it right"}
+            ours = change["unfinished"] or now in change["ours"] or now == before["value"]
+            if not ours:
+                outcome["conflicts"].append(entry)
+                unpaid.append(change)
+                continue
+            self.values[_key(change)] = before["value"]
+            outcome["restored"].append(entry)
+        standing = "restored" if not unpaid and by != "controller" else "left" if unpaid else state["standing"]
+        return {**state, "outcome": outcome, "changes": unpaid, "standing": standing}
+
+    def _value(self, place: Json) -> Any:
+        return self.values[_key(place)]
+
+
+def _key(place: Json) -> tuple[str, str]:
+    return place["setting"], place["target"]
+
+
+def _place(place: Json) -> Json:
+    return {"setting": place["setting"], "target": place["target"]}
+
+
+def _level(use: Json) -> Any:
+    return use["level"]["level"] if use["setting"] == "command" else use["level"]
+
+
+def _ns(seconds: float) -> int:
+    return int(seconds * 1e9)

@@ -1,0 +1,230 @@
+"""Sessions to fake hosts, with everything that can go wrong between a controller and a host.
+
+A fault is drawn for each message from the seed; every fault has a name and is counted, so that a fault that never
+struck can be told.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import copy
+import json
+from collections import Counter
+from collections.abc import Callable
+from typing import Any
+
+from orchestrator.faults import HostError
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.planning.order import SplitMix
+from tests.sim.fake_host import FakeHost
+
+Json = dict[str, Any]
+LATENCY_S = 0.002
+
+
+class Chance:
+    """The seed's dice: which fault strikes next, and how often each has."""
+
+    def __init__(self, seed: int, faults: dict[str, float], *, calm_after_s: float) -> None:
+        """`faults` maps names to probabilities per message; after `calm_after_s` the world behaves."""
+        self._dice = SplitMix(seed)
+        self._faults = faults
+        self._calm_after_s = calm_after_s
+        self.struck: Counter[str] = Counter()
+
+    def strikes(self, name: str, now_s: float) -> bool:
+        """Whether this fault happens now."""
+        rate = self._faults.get(name, 0.0)
+        if rate and now_s < self._calm_after_s and self._dice.below(1_000_000) < rate * 1_000_000:
+            self.struck[name] += 1
+            return True
+        return False
+
+    def below(self, bound: int) -> int:
+        """A number below the bound."""
+        return self._dice.below(bound)
+
+
+class FakeWorld:
+    """The hosts and the line to them."""
+
+    def __init__(self, hosts: dict[str, FakeHost], chance: Chance, path: Callable[[Json, Json], tuple[Json, Json]],
+                 traffic: Callable[[Json, Json], tuple[Json, Json]]) -> None:
+        """`path` and `traffic` make the two ends' results from the two ends' arguments."""
+        self.hosts, self.chance = hosts, chance
+        self.make_path, self.make_traffic = path, traffic
+        self.cut: set[str] = set()  # hosts whose control path is down
+        self.open: list[FakeSession] = []
+        self.meeting: dict[str, Any] = {}
+        self.measured_while_wrong: list[Json] = []
+
+    def now(self) -> float:
+        return asyncio.get_running_loop().time()
+
+    async def connect(self, name: str) -> FakeSession:
+        await asyncio.sleep(LATENCY_S * 5)
+        host = self.hosts[name]
+        if name in self.cut or not host.up or self.chance.strikes("connect_refused", self.now()):
+            raise HostError("refused", f"{name}: connection refused", host=name)
+        if self.chance.strikes("connect_hangs", self.now()):
+            await asyncio.sleep(30.0)
+            raise HostError("silent", f"{name}: no answer", host=name)
+        session = FakeSession(self, host)
+        self.open.append(session)
+        return session
+
+    def lose_all(self, name: str) -> None:
+        """Every session of a host ends."""
+        for session in self.open:
+            if session.host.name == name:
+                session.lose()
+
+
+class FakeJob:
+    """A job under way on a fake host."""
+
+    def __init__(self, session: FakeSession, verb: str, args: Json) -> None:
+        self.session, self.verb, self.args = session, verb, args
+        self.told: asyncio.Queue[Json] = asyncio.Queue()
+        self.future: asyncio.Future[Json] = asyncio.get_running_loop().create_future()
+        self.future.add_done_callback(lambda future: future.cancelled() or future.exception())
+        self.stages = ["connected"] if verb == "traffic.dial" else ["listening", "connected"]
+        session.jobs.append(self)
+
+    async def event(self, bound_s: float = 30.0) -> Json:
+        await asyncio.sleep(LATENCY_S)
+        if self.future.done():
+            self.future.result()
+        if not self.stages:
+            await asyncio.wait({self.future}, timeout=bound_s)
+            self.future.result()
+            raise self.session.error("no_event")
+        return {"stage": self.stages.pop(0)}
+
+    async def tell(self, body: Json) -> None:
+        if self.session.dead:
+            raise self.session.error("lost")
+        self.told.put_nowait(body)
+
+    async def result(self) -> Json:
+        return await self.future
+
+    async def cancel(self) -> None:
+        if not self.future.done():
+            self.future.set_exception(self.session.error("cancelled"))
+
+    def end(self, result: Json) -> None:
+        if not self.future.done():
+            self.future.set_result(copy.deepcopy(result))
+
+
+class FakeSession:
+    """What `act.session.HostSession` is to the controller."""
+
+    def __init__(self, world: FakeWorld, host: FakeHost) -> None:
+        self.world, self.host = world, host
+        self.dead = False
+        self.jobs: list[FakeJob] = []
+
+    def error(self, code: str) -> HostError:
+        return HostError(code, f"{self.host.name}: {code}", host=self.host.name)
+
+    def lose(self) -> None:
+        """The connection is gone; the helper and its jobs end, the keeper stays."""
+        self.dead = True
+        for job in self.jobs:
+            if not job.future.done():
+                job.future.set_exception(self.error("lost"))
+
+    async def close(self) -> None:
+        self.lose()
+
+    async def request(self, verb: str, args: Json | None = None, bound_s: float = 10.0) -> Json:
+        args = json.loads(json.dumps(args or {}))
+        strikes = self.world.chance.strikes
+        self._accidents()
+        await asyncio.sleep(LATENCY_S)
+        if self.dead or strikes("lost_before", self.world.now()):
+            self.lose()
+            raise self.error("lost")
+        if strikes("slow", self.world.now()):
+            await asyncio.sleep(bound_s * 0.9)
+        if strikes("silent_before", self.world.now()):
+            await asyncio.sleep(bound_s)
+            raise self.error("silent")
+        if not self.host.up or self.dead:
+            raise self.error("lost")
+        try:
+            answer = json.loads(json.dumps(self.host.do(verb, args, self.world.now())))
+        except Refusal as refusal:
+            raise HostError(refusal.code, f"{self.host.name}: {refusal.message}", host=self.host.name) from refusal
+        await asyncio.sleep(LATENCY_S)
+        if strikes("answer_lost", self.world.now()):
+            self.lose()
+            raise self.error("lost")
+        if strikes("answer_late", self.world.now()):
+            await asyncio.sleep(bound_s)
+            raise self.error("silent")
+        if strikes("noise", self.world.now()):
+            self.lose()
+            raise self.error("noise")
+        return answer
+
+    def _accidents(self) -> None:
+        """Things that happen to the machine itself, whatever is being asked."""
+        now, strikes, host = self.world.now(), self.world.chance.strikes, self.host
+        if strikes("restart", now):
+            host.restart()
+            self.world.lose_all(host.name)
+        if strikes("keeper_killed", now):
+            host.keeper = False
+        if strikes("driver_rounds", now):
+            host.rounding = True
+            asyncio.get_running_loop().call_later(20.0, setattr, host, "rounding", False)
+        if strikes("driver_refuses", now):
+            host.refusing = "mtu"
+            asyncio.get_running_loop().call_later(20.0, setattr, host, "refusing", "")
+        if strikes("control_path_cut", now):
+            self.world.cut.add(host.name)
+            self.world.lose_all(host.name)
+            asyncio.get_running_loop().call_later(float(5 + self.world.chance.below(60)), self.world.cut.discard,
+                                                  host.name)
+
+    def start(self, verb: str, args: Json | None = None, *, bound_s: float = 60.0) -> FakeJob:
+        if self.dead:
+            raise self.error("lost")
+        job = FakeJob(self, verb, json.loads(json.dumps(args or {})))
+        token = job.args["token"]
+        other = self.world.meeting.pop(token, None)
+        if other is None:
+            self.world.meeting[token] = job
+        else:
+            asyncio.ensure_future(self._meet(job, other))
+        if self.world.chance.strikes("job_dies", self.world.now()):
+            job.future.set_exception(self.error("died"))
+        return job
+
+    async def _meet(self, dialer: FakeJob, server: FakeJob) -> None:
+        """Both ends are there: the path is proven or traffic runs, on the virtual clock."""
+        lost = asyncio.ensure_future(_either_ends(dialer, server))
+        going = asyncio.ensure_future(self._go(dialer, server))
+        await asyncio.wait({lost, going}, return_when=asyncio.FIRST_COMPLETED)
+        lost.cancel()
+        going.cancel()
+        await asyncio.gather(lost, going, return_exceptions=True)
+
+    async def _go(self, dialer: FakeJob, server: FakeJob) -> None:
+        make = self.world.make_path if dialer.verb.startswith("path") else self.world.make_traffic
+        if dialer.verb.startswith("traffic"):
+            window = await dialer.told.get()
+            await server.told.get()
+            await asyncio.sleep((window["window_to_ns"] - window["start_ns"]) / 1e9)
+        else:
+            await asyncio.sleep(0.1)
+        dialed, served = make(dialer.args, server.args)
+        dialer.end(dialed)
+        server.end(served)
+
+
+async def _either_ends(dialer: FakeJob, server: FakeJob) -> None:
+    await asyncio.wait({dialer.future, server.future}, return_when=asyncio.FIRST_COMPLETED)

@@ -1,0 +1,233 @@
+"""One simulated run from a seed: the production state machine, runner, actions and trial against fake hosts."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Any
+
+from orchestrator.act.actions import HostActions
+from orchestrator.act.runner import Runner
+from orchestrator.decide import events as ev
+from orchestrator.decide.commands import Apply, Command
+from orchestrator.decide.journal_lines import START, Entry, decode, encode
+from orchestrator.decide.replay import replay
+from orchestrator.decide.setup import LinkSetup, RunSetup, setup_from_dict
+from orchestrator.decide.state import RunState, begin
+from orchestrator.planning.cells import Cell, SettingUse
+from orchestrator.planning.order import SplitMix, Trial
+from orchestrator.planning.traffic import DEFAULTS
+from tests.sim.fake_host import FakeHost
+from tests.sim.fake_session import Chance, FakeWorld
+from tests.sim.results import path_results, traffic_results
+from tests.sim.virtual_loop import VirtualLoop
+
+Json = dict[str, Any]
+NIGHT_S = 4 * 3600.0  # a simulated run that takes longer has hung
+
+FAULTS: dict[str, float] = {
+    "connect_refused": 0.02, "connect_hangs": 0.01, "lost_before": 0.01, "answer_lost": 0.01, "answer_late": 0.003,
+    "silent_before": 0.003, "slow": 0.01, "noise": 0.003, "restart": 0.003, "keeper_killed": 0.003,
+    "driver_rounds": 0.01, "driver_refuses": 0.01, "control_path_cut": 0.005, "job_dies": 0.02,
+    "changed_outside": 0.01, "interrupted": 0.002, "terminated": 0.002, "controller_killed": 0.003,
+    "controller_paused": 0.002, "long_cut": 0.002, "host_down": 0.001, "path_small": 0.01, "twice_interrupted": 0.001,
+    "journal_torn": 0.002, "conflict": 0.002,
+}
+
+
+class MemoryJournal:
+    """The journal's file as bytes; a crash keeps what was flushed, and may leave a torn line behind it."""
+
+    def __init__(self, data: bytes = b"") -> None:
+        self.data = data
+        entries, cut, self._sum = decode(data.splitlines(keepends=True))
+        if cut:
+            self.data = self.data[:cut.byte]
+        self._number = len(entries)
+        self.entries = entries
+
+    def append(self, kind: str, body: Json) -> Entry:
+        entry = Entry(self._number + 1, "sim", kind, json.loads(json.dumps(body)))
+        line, self._sum = encode(entry, self._sum if self._number else START)
+        self.data += line.encode() + b"\n"
+        self._number = entry.number
+        self.entries.append(entry)
+        return entry
+
+
+@dataclass
+class Outcome:
+    """What a simulated night came to."""
+
+    exit_codes: list[int]
+    state: RunState
+    journal: bytes
+    struck: Counter[str]
+    violations: list[str] = field(default_factory=list)
+    ended_s: float = 0.0
+
+
+def make_setup(seed: int) -> RunSetup:
+    """A small plan: two frame sizes, a clock policy, a lasting command; two or three hosts."""
+    dice = SplitMix(seed ^ 0xC0FFEE)
+    hosts = ("dome", "vault") if dice.below(4) else ("dome", "spare", "vault")
+    cells = []
+    for mtu in (1500, 9000):
+        for polling in ("off", "on"):
+            uses = [SettingUse(host, "eth1", "mtu", mtu, "mtu") for host in ("dome", "vault")]
+            if polling == "on":
+                uses.append(SettingUse("dome", "", "command", {"level": "on", "read": ["r"], "write": ["w"]}, "polling"))
+                uses.append(SettingUse("dome", "", "governor", "performance", "clock"))
+            cells.append(Cell(len(cells) + 1, f"mtu={mtu} polling={polling}", {"mtu": mtu, "polling": polling},
+                              tuple(uses), "trunk", dict(DEFAULTS)))
+    order = [(replicate, cell.number) for replicate in (1, 2) for cell in cells]
+    schedule = tuple(Trial(position, cell, replicate, replicate, position)
+                     for position, (replicate, cell) in enumerate(order, 1))
+    link = LinkSetup("trunk", (("dome", "eth1"), ("vault", "eth1")), 1e9, None, tuple(range(20000, 20064)), True)
+    return RunSetup(run_id=f"sim-{seed}", plan_name="sim", hosts=hosts, links=(link,), cells=tuple(cells),
+                    schedule=schedule, length_s=1.0, warmup_s=0.2, settle_s=0.1, lease_s=30.0, patience_s=600.0,
+                    seed=seed, changed_outside="reapply" if dice.below(2) else "stop", holder="sim")
+
+
+def make_hosts(setup: RunSetup) -> dict[str, FakeHost]:
+    """The machines of a plan, as found."""
+    values = {("mtu", "eth1"): 1500, ("governor", ""): "schedutil", ("command", "polling"): "off"}
+    return {name: FakeHost(name, number, values) for number, name in enumerate(setup.hosts, 1)}
+
+
+class Night:
+    """A run from its beginning to its end, through as many controllers as it takes."""
+
+    def __init__(self, seed: int, faults: dict[str, float] | None = None, calm_after_s: float = 900.0) -> None:
+        self.seed = seed
+        self.setup = setup_from_dict(json.loads(json.dumps(make_setup(seed).as_dict())))
+        self.hosts = make_hosts(self.setup)
+        self.before = {name: dict(host.values) for name, host in self.hosts.items()}
+        self.chance = Chance(seed, FAULTS if faults is None else faults, calm_after_s=1000.0 + calm_after_s)
+        self.world = FakeWorld(self.hosts, self.chance, self._path, traffic_results)
+        self.journal = MemoryJournal()
+        self.violations: list[str] = []
+        self.exit_codes: list[int] = []
+        self.touched_by_others: set[tuple[str, tuple[str, str]]] = set()
+
+    def _path(self, first: Json, second: Json) -> tuple[Json, Json]:
+        carries = 1500 if self.chance.strikes("path_small", self.world.now()) else 9000
+        return path_results(first, second, carries)
+
+    def run(self) -> Outcome:
+        loop = VirtualLoop()
+        try:
+            asyncio.set_event_loop(loop)
+            loop.run_until_complete(asyncio.wait_for(self._night(), NIGHT_S))
+        finally:
+            asyncio.set_event_loop(None)
+            loop.close()
+        state, _ = replay(self.journal.entries)
+        return Outcome(self.exit_codes, state, self.journal.data, self.chance.struck, self.violations, loop.now)
+
+    async def _night(self) -> None:
+        machines = asyncio.ensure_future(self._machines())
+        self.journal.append("setup", self.setup.as_dict())
+        state, first = begin(self.setup), None
+        for _ in range(40):  # controllers, one after the other
+            code = await self._controller(state, first)
+            if code is not None:
+                self.exit_codes.append(code)
+                self._as_the_code_says(code)
+                if code in (0, 1, 3):
+                    break
+            self.journal = MemoryJournal(self.journal.data)
+            state, _ = replay(self.journal.entries)
+            first = ev.Resumed()
+            await asyncio.sleep(float(self.chance.below(90)))
+        await asyncio.sleep(3 * self.setup.lease_s)  # leases of whoever died last run out
+        machines.cancel()
+
+    def _as_the_code_says(self, code: int) -> None:
+        """Any exit code but 5 claims that every host is as it was found; 5 must have a reason."""
+        if code == 5:
+            return
+        for name, host in self.hosts.items():
+            if host.values != self.before[name]:
+                self.violations.append(f"exit code {code}, but {name} is {host.values}, not {self.before[name]}")
+
+    async def _machines(self) -> None:
+        """The keepers, and what happens to machines while nobody asks them anything."""
+        while True:
+            await asyncio.sleep(0.5)
+            for name, host in self.hosts.items():
+                host.keep(self.world.now())
+                if self.chance.strikes("changed_outside", self.world.now()):
+                    host.values[("mtu", "eth1")] = self.before[name][("mtu", "eth1")]
+                if self.chance.strikes("long_cut", self.world.now()):
+                    self._cut(name, 120.0 + self.chance.below(200))
+                if self.chance.strikes("host_down", self.world.now()):
+                    self._power_off(name, 20.0 + self.chance.below(60))
+
+    def _cut(self, name: str, seconds: float) -> None:
+        self.world.cut.add(name)
+        self.world.lose_all(name)
+        asyncio.get_running_loop().call_later(seconds, self.world.cut.discard, name)
+
+    def _power_off(self, name: str, seconds: float) -> None:
+        host = self.hosts[name]
+        host.up = False
+        host.restart()
+        self.world.lose_all(name)
+        asyncio.get_running_loop().call_later(seconds, setattr, host, "up", True)
+
+    async def _controller(self, state: RunState, first: ev.Event | None) -> int | None:
+        """One controller until it ends, or None when it was killed."""
+        actions = HostActions(state, self.world.connect)  # type: ignore[arg-type]
+        runner = Runner(state, self.journal, actions, self._watch)  # type: ignore[arg-type]
+        running = asyncio.ensure_future(runner.run(first))
+        while not running.done():
+            await asyncio.wait({running}, timeout=1.0)
+            if running.done():
+                break
+            if self.chance.strikes("controller_killed", self.world.now()):
+                return await self._kill(running, actions)
+            if self.chance.strikes("interrupted", self.world.now()):
+                runner.post(ev.StopAsked("interrupt", "interrupted"))
+            if self.chance.strikes("terminated", self.world.now()):
+                runner.post(ev.StopAsked("terminate", "terminated"))
+            if self.chance.strikes("twice_interrupted", self.world.now()):
+                runner.post(ev.StopAsked("interrupt", "interrupted"))
+                runner.post(ev.StopAsked("interrupt", "interrupted"))
+        if runner.bug is not None:
+            self.violations.append(f"a bug of ours: {runner.bug!r}")
+        return await running
+
+    async def _kill(self, running: asyncio.Future[int], actions: HostActions) -> None:
+        """SIGKILL: no clean-up runs; sessions drop; the journal may have a torn line."""
+        for session in list(actions.sessions.values()):
+            session.lose()  # type: ignore[attr-defined]
+        frozen = self.journal.data
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+        self.journal.data = frozen
+        if self.chance.strikes("journal_torn", self.world.now()):
+            last = frozen.rstrip(b"\n").rfind(b"\n")
+            self.journal.data = frozen + frozen[last + 1:last + 40]
+
+    def _watch(self, state: RunState, item: ev.Event | Command | str) -> None:
+        """Invariants that hold after every step."""
+        if isinstance(item, Apply):
+            self._before_values_are_safe(state, item)
+        if isinstance(item, ev.Conducted) and item.verdict["status"] == "valid":
+            self._measured_as_claimed(item)
+        if len(self.journal.entries) > 3000:
+            raise AssertionError("a run that does not come to an end")
+
+    def _before_values_are_safe(self, state: RunState, command: Apply) -> None:
+        for use in command.uses:
+            place = f"{use['setting']} {use['target']}".strip()
+            if place not in state.hosts[command.host].before:
+                self.violations.append(f"{place} changed on {command.host} without a before-value in the journal")
+
+    def _measured_as_claimed(self, event: ev.Conducted) -> None:
+        for uses in event.record["settings"].values():
+            if not all(use["ok"] for use in uses):
+                self.violations.append(f"trial {event.position} is valid although a setting did not hold")

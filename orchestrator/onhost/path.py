@@ -37,7 +37,7 @@ def answer(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
     with Line(args) as line:
         talk.event({"stage": "listening", "port": int(args["port"])})
         answering = _Answering(line)
-        answering.run(float(args.get("small_first_bound_s", DEFAULT_PATIENCE_S)) + IDLE_BOUND_S)
+        answering.run(talk, _patience_s(args) + IDLE_BOUND_S)
         return {"role": "answer", "mtu": line.mtu, "small_received": answering.hellos,
                 "received": _pairs(answering.received), "sent": _pairs(answering.sent), "finished": answering.finished,
                 "learned_mtu_bytes": learned, "learned_mtu_bytes_after": _learned(args), "network": line.said()}
@@ -49,9 +49,9 @@ def probe(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
     with Line(args) as line:
         probing = _Probing(line)
         began_s = time.monotonic()
-        if probing.wait_for_small(talk, float(args.get("small_first_bound_s", DEFAULT_PATIENCE_S))):
+        if probing.wait_for_small(talk, _patience_s(args)):
             passed_s = time.monotonic()
-            talk.event({"stage": "small_passed", "waited_s": round(passed_s - began_s, 3)})
+            talk.event({"stage": "small_passed", "say": "the path forwards", "waited_s": round(passed_s - began_s, 3)})
             probing.prove()
         else:
             passed_s = time.monotonic()
@@ -62,6 +62,11 @@ def probe(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
                 "asked": _pairs(probing.back.tried), "small_sent": probing.helloed,
                 "small_behind_full": probing.behind_full, "learned_mtu_bytes": learned,
                 "learned_mtu_bytes_after": _learned(args), "network": line.said()}
+
+
+def _patience_s(args: Dict[str, Any]) -> float:
+    bound_s = args.get("small_first_bound_s")
+    return DEFAULT_PATIENCE_S if bound_s is None else float(bound_s)
 
 
 def _learned(args: Dict[str, Any]) -> int:
@@ -84,11 +89,11 @@ class _Answering:
         self.sent: Dict[int, int] = {}
         self.finished = False
 
-    def run(self, first_bound_s: float) -> None:
-        """Answer until the asking end says it is done, or falls silent."""
+    def run(self, talk: Any, first_bound_s: float) -> None:
+        """Answer until the asking end says it is done, or falls silent, or the controller says anything at all."""
         bound_s = first_bound_s
         while True:
-            frame = self._line.receive(bound_s)
+            frame = self._line.receive(bound_s, unless_readable=[talk])
             if frame is None:
                 return
             self._take(frame)
@@ -251,7 +256,7 @@ class _Probing:
             if time.monotonic() - said_s >= 1.0:
                 said_s = time.monotonic()
                 text = "refused so far" if self._line.refusals else "port not forwarding yet"
-                talk.event({"stage": "waiting", "text": text, "waited_s": round(waited_s, 1)})
+                talk.event({"stage": "waiting", "say": f"{text} ({waited_s:.0f} s)", "waited_s": round(waited_s, 1)})
 
     def _listen_for_welcome(self, bound_s: float) -> None:
         end_s = time.monotonic() + bound_s

@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 import select
 import time
-from typing import Any, Dict, List, Optional, Set
+from typing import Any, Dict, List, Optional, Sequence, Set
 
 from orchestrator.onhost.device_socket import NetworkError, ip_and_udp_bytes, open_udp, queued_errors
 from orchestrator.onhost.probe_frame import HEAD_BYTES, Frame, FrameCodec
@@ -81,15 +81,18 @@ class Line:
             if len(self.errors) < _KEPT_ERRORS and error not in self.errors:
                 self.errors.append(error)
 
-    def receive(self, bound_s: float) -> Optional[Frame]:
-        """The next frame of ours within `bound_s`, or None. Whatever else arrives is dropped and nothing answers it."""
+    def receive(self, bound_s: float, unless_readable: Sequence[Any] = ()) -> Optional[Frame]:
+        """The next frame of ours within `bound_s`, or None. Whatever else arrives is dropped and nothing answers it.
+
+        None at once as well when something in `unless_readable` can be read and no frame is waiting.
+        """
         end_s = time.monotonic() + bound_s
         while True:
             remaining_s = end_s - time.monotonic()
-            select.select([self._socket], [], [], max(remaining_s, 0.0))
+            readable, _, _ = select.select([self._socket, *unless_readable], [], [], max(remaining_s, 0.0))
             self.note_errors()
             frame = self._read()
-            if frame is not None or remaining_s <= 0:
+            if frame is not None or remaining_s <= 0 or (readable and self._socket not in readable):
                 return frame
 
     def _read(self) -> Optional[Frame]:

@@ -1,13 +1,126 @@
-"""When datagrams were sent and when the kernel received them: the raw material of jitter and delay variation."""
+"""When datagrams were sent and when the kernel received them: what jitter and delay variation are computed from.
+
+In full flow only numbers are kept: the receive time less the send time, of the first datagram of each burst (the rest
+of a burst was sent at the same instant, so its times say nothing but the line's rate) and of each coalesced block
+(which has one receive time). Above some ten thousand a second a part of each interval is kept, in one piece. The
+formulas are those of metrics/, applied when the traffic has ended.
+
+The two ends' clocks need not agree, only run at one rate; the receiver's is the wall clock, which the kernel stamps
+with, so a wall clock that was set in the middle makes the figures void, and that is said.
+"""
 
 from __future__ import annotations
 
-from typing import Any, Dict
+import array
+import socket
+import struct
+import time
+from typing import Any, Dict, List, Optional, Tuple
+
+from orchestrator.metrics.delay_variation import above_least_percentile
+from orchestrator.metrics.jitter import Jitter
+from orchestrator.onhost.traffic.kernel import SO_TIMESTAMPNS
+
+_KEPT_IN_ALL = 400_000  # their jitter takes a few tenths of a second to compute
+_STEPPED_NS = 1_000_000
+_STAMP = "qq" if struct.calcsize("@l") == 8 else "ii"  # the struct timespec of SO_TIMESTAMPNS
+_HEAD_BYTES = socket.CMSG_LEN(0)
+_HEAD = struct.Struct("@Nii")
+# Room per message for the kernel's receive time and for the size of a coalesced block's parts.
+CONTROL_BYTES = socket.CMSG_SPACE(struct.calcsize("=" + _STAMP)) + socket.CMSG_SPACE(4)
+
+
+class ReceiveTimes:
+    """Reads the kernel's receive times out of the control data of a batch of messages."""
+
+    def __init__(self, control: bytearray) -> None:
+        """`control` holds CONTROL_BYTES per message; the receive time always comes first."""
+        self._control = control
+        self._layouts: Dict[int, struct.Struct] = {}
+
+    def present(self) -> bool:
+        """Whether the kernel stamped the first message of the batch."""
+        _, level, kind = _HEAD.unpack_from(self._control)
+        return bool(level == socket.SOL_SOCKET and kind == SO_TIMESTAMPNS)
+
+    def read_ns(self, count: int) -> List[int]:
+        """Receive times of the first `count` messages, nanoseconds of the wall clock."""
+        layout = self._layouts.get(count)
+        if layout is None:
+            behind = CONTROL_BYTES - _HEAD_BYTES - struct.calcsize("=" + _STAMP)
+            layout = self._layouts[count] = struct.Struct("=" + f"{_HEAD_BYTES}x{_STAMP}{behind}x" * count)
+        values = layout.unpack_from(self._control)
+        return [seconds * 1_000_000_000 + rest for seconds, rest in zip(values[::2], values[1::2])]
 
 
 class Arrivals:
-    """Seam: filled in with the kernel's receive times once metrics/ has the formulas."""
+    """The transit times of one stream over the window."""
 
-    def summary(self) -> Dict[str, Any]:
-        """Nothing measured yet, and said so."""
-        return {"jitter_mean_s": None, "jitter_basis": "not measured", "delay_variation_p99_s": None}
+    def __init__(self) -> None:
+        self.room = 0  # how many more to keep in this interval; 0 outside the window
+        self._per_interval = 0
+        self._transits = array.array("q")
+        self._last_sent_ns = -1
+        self._first_ones = self._followers = 0
+        self._cut = False
+        self._wall_offset_ns = 0
+        self._stepped = False
+
+    def open_window(self, intervals: int) -> None:
+        """The window begins; it has so many intervals."""
+        self._per_interval = max(64, _KEPT_IN_ALL // max(1, intervals))
+        self._wall_offset_ns = _wall_offset_ns()
+        self.room = self._per_interval
+
+    def next_interval(self) -> None:
+        """An interval of the window has ended."""
+        self._cut = self._cut or self.room <= 0
+        self.room = self._per_interval
+
+    def close_window(self) -> None:
+        """The window has ended."""
+        self.next_interval()
+        self.room = 0
+        self._stepped = abs(_wall_offset_ns() - self._wall_offset_ns) > _STEPPED_NS
+
+    def note(self, sent_ns: Tuple[int, ...], received_ns: List[int]) -> None:
+        """Take in a batch, in order of arrival."""
+        last = self._last_sent_ns
+        kept = []
+        for sent, received in zip(sent_ns, received_ns):
+            if sent != last:
+                kept.append(received - sent)
+                last = sent
+        self._last_sent_ns = last
+        self._transits.extend(kept)
+        self._first_ones += len(kept)
+        self._followers += len(sent_ns) - len(kept)
+        self.room -= len(sent_ns)
+
+    def summary(self, coalesced_mean: Optional[float]) -> Dict[str, Any]:
+        """Jitter and delay variation, and what they rest on. `coalesced_mean` is datagrams per coalesced block."""
+        if self._stepped or len(self._transits) < 2:
+            why = "the receiver's wall clock was set during the window" if self._stepped else "too few arrivals"
+            return {"jitter_mean_s": None, "jitter_basis": f"none: {why}", "delay_variation_p99_s": None,
+                    "transit_samples": len(self._transits)}
+        jitter = Jitter()
+        least = min(self._transits)  # small numbers keep their last digits as floating point
+        transits = [(transit - least) / 1e9 for transit in self._transits]
+        for transit in transits:
+            jitter.arrival(transit)
+        return {"jitter_mean_s": jitter.mean, "jitter_basis": self._basis(coalesced_mean),
+                "delay_variation_p99_s": above_least_percentile(transits, 99), "transit_samples": len(transits)}
+
+    def _basis(self, coalesced_mean: Optional[float]) -> str:
+        if coalesced_mean is not None and coalesced_mean > 1.0:
+            what = f"of coalesced blocks of {coalesced_mean:.3g} datagrams on average"
+        elif self._followers:
+            what = f"of the first datagram of each burst of {1 + self._followers / self._first_ones:.3g} on average"
+        else:
+            what = "of every datagram"
+        return f"kernel receive times {what}" + (", from a part of each interval" if self._cut else "")
+
+
+def _wall_offset_ns() -> int:
+    """Wall clock less monotonic clock."""
+    return time.time_ns() - time.monotonic_ns()

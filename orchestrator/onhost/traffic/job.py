@@ -11,14 +11,16 @@ import time
 from typing import Any, Dict, List, Optional
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.traffic import handshake, parts, tcp_info, workers
+from orchestrator.onhost.traffic import handshake, parts, workers
+from orchestrator.onhost.traffic.beside import Beside
 from orchestrator.onhost.traffic.flows import Pair, read_args
 from orchestrator.onhost.traffic.window import Window, read_window
 from orchestrator.onhost.traffic.workers import Worker
 
 _TURN_S = 0.05
-_INFO_EVERY_NS = 100_000_000
 _GRACE_NS = 3_000_000_000  # for a result after the last datagram could have come
+_CONNECT_BOUND_S = 15.0  # the controller's own patience is 20 s: it should hear the reason, not run out of time
+_LONGEST_PAUSE_NS = 100_000_000
 _START_BOUND_S = 60.0  # the controller asks both ends for their clocks before it tells them the start
 
 
@@ -29,14 +31,15 @@ def serve(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
     traffic = Traffic(pair, args, talk)
     try:
         talk.event({"stage": "listening", "ports": [stream.port for stream in pair.streams]})
-        until = time.monotonic() + pair.bound_s
+        bound_s = min(pair.bound_s, _CONNECT_BOUND_S)
+        until = time.monotonic() + bound_s
         while not serving.complete:
             serving.turn(_TURN_S)
             traffic.hear_controller()
             if time.monotonic() > until:
                 missing = next(each for each in pair.streams if each.number not in serving.connected)
                 raise Refusal("not_connected", f"nobody who knows the trial's token came to port {missing.port} within "
-                              f"{pair.bound_s:g} s", port=missing.port, stream=missing.number, bound_s=pair.bound_s)
+                              f"{bound_s:g} s", port=missing.port, stream=missing.number, bound_s=bound_s)
         traffic.fork(serving.connected)
         talk.event({"stage": "connected"})
         # A lost welcome is asked for again: keep answering until the start is told, that is, until both ends know.
@@ -52,7 +55,7 @@ def dial(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
     pair = read_args(args, serving=False)
     traffic = Traffic(pair, args, talk)
     try:
-        traffic.fork(handshake.Dialling(pair).connect(pair.bound_s))
+        traffic.fork(handshake.Dialling(pair).connect(min(pair.bound_s, _CONNECT_BOUND_S)))
         talk.event({"stage": "connected"})
         return traffic.run(traffic.wait_for_start(time.sleep))
     finally:
@@ -66,12 +69,13 @@ class Traffic:
         self._pair, self._args, self._talk = pair, args, talk
         self._sockets: Dict[int, Any] = {}
         self._workers: List[Worker] = []
-        self._readings: Dict[int, List[tcp_info.Info]] = {}
+        self._beside: Optional[Beside] = None
         self._told: Optional[Dict[str, Any]] = None
 
     def fork(self, sockets: Dict[int, Any]) -> None:
         """Start every stream's process and wait until all are ready."""
         self._sockets = sockets
+        self._beside = Beside(self._pair, sockets, float(self._args.get("watch_s") or 0.2))
         for stream in self._pair.streams:
             self._workers.append(Worker(workers.make(self._pair, stream, sockets[stream.number])))
         until = time.monotonic() + self._pair.bound_s
@@ -108,22 +112,19 @@ class Traffic:
 
     def run(self, window: Window) -> Dict[str, Any]:
         """The traffic itself: until every stream has its result. Refusal when one refuses or is late."""
+        beside = self._beside
+        assert beside is not None
+        beside.begin(window)
         for worker in self._workers:
             worker.start(window)
-        next_info_ns = window.from_ns
         while any(worker.result is None for worker in self._workers):
             now = time.monotonic_ns()
-            if now >= next_info_ns and next_info_ns <= window.to_ns:
-                self._read_infos()
-                next_info_ns = min(next_info_ns + _INFO_EVERY_NS, window.to_ns)
-                if now >= window.to_ns:
-                    next_info_ns = window.to_ns + 1
-            pause_ns = next_info_ns - now if next_info_ns <= window.to_ns else _INFO_EVERY_NS
-            self._hear_workers(max(0, min(_INFO_EVERY_NS, pause_ns)) / 1e9)
+            beside.turn()
+            self._hear_workers(max(0, min(_LONGEST_PAUSE_NS, beside.due_ns - now)) / 1e9)
             self.hear_controller()
             if now > window.drained_ns + _GRACE_NS:
                 raise Refusal("stuck", "a stream did not end in time")
-        return self._result(window)
+        return self._result(window, beside)
 
     def _hear_workers(self, bound_s: float) -> None:
         open_workers = {worker.output: worker for worker in self._workers if worker.output >= 0}
@@ -131,24 +132,17 @@ class Traffic:
         for descriptor in readable:
             open_workers[descriptor].hear()
 
-    def _read_infos(self) -> None:
-        for stream in self._pair.streams:
-            if stream.flow.transport == "tcp":
-                self._readings.setdefault(stream.number, []).append(tcp_info.read_info(self._sockets[stream.number]))
-
-    def _result(self, window: Window) -> Dict[str, Any]:
-        infos = {}
-        for stream in self._pair.streams:
-            readings = self._readings.get(stream.number)
-            if readings:
-                summary = tcp_info.sent_summary if stream.sends_here else tcp_info.received_summary
-                infos[stream.number] = summary(readings)
+    def _result(self, window: Window, beside: Beside) -> Dict[str, Any]:
+        infos = beside.tcp_summaries()
         found = []
         for flow in self._pair.flows:
             own = [worker for worker in self._workers if worker.stream.flow is flow]
             results = [worker.result for worker in own if worker.result is not None]
             found.append(parts.part_of(flow, own[0].stream.sends_here, window, results, infos))
-        return {"parts": found, "watch": None, "counters": None, "round_trip": None}
+        around = beside.end()
+        for part in found:
+            part["process"]["throttled_ratio"] = around["watch"].get("throttled_ratio")
+        return {"parts": found, **around, "round_trip": None}
 
     def close(self) -> None:
         """End every stream process and every connection."""
@@ -156,3 +150,5 @@ class Traffic:
             worker.kill()
         for sock in self._sockets.values():
             sock.close()
+        if self._beside:
+            self._beside.close()

@@ -11,8 +11,8 @@ from orchestrator.onhost.traffic.window import Window
 _ADDED = (
     "goodput_bytes", "received_bytes", "datagrams_received", "datagrams_duplicate", "datagrams_reordered",
     "datagrams_foreign", "window_datagrams_received", "window_datagrams_duplicate", "window_datagrams_reordered",
-    "highest_sequence", "socket_drops", "receive_buffer_bytes", "sent_bytes", "window_sent_bytes", "datagrams_sent",
-    "window_datagrams_sent", "datagrams_refused", "unreachable_reports",
+    "highest_sequence", "socket_drops", "receive_buffer_bytes", "transit_samples", "sent_bytes", "window_sent_bytes",
+    "datagrams_sent", "window_datagrams_sent", "datagrams_refused", "unreachable_reports",
 )
 _WORST = ("delay_variation_p99_s", "pacing_late_p99_s", "burst_datagrams")
 _MEAN = ("jitter_mean_s", "coalesced_mean")
@@ -24,6 +24,8 @@ def part_of(flow: Flow, sends: bool, window: Window, results: List[Dict[str, Any
     """One flow's half on this end. `infos` are the TCP summaries by stream number."""
     part: Dict[str, Any] = {"way": flow.way, "part": "send" if sends else "receive", "transport": flow.transport,
                             "window_s": window.seconds, "seconds": window.seconds}
+    if flow.transport == "udp":
+        part["datagram_bytes"] = flow.datagram_bytes
     if sends:
         part["asked_bit_s"] = flow.asked_bit_s
     for name in _ADDED:

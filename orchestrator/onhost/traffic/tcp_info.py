@@ -35,14 +35,15 @@ def read_info(sock: socket.socket) -> Info:
     return {name: value for name, value, end in zip(_NAMES, values, _ENDS) if end <= len(raw)}
 
 
-def sent_summary(readings: List[Info]) -> Dict[str, Any]:
-    """What a sending connection did between the first and the last reading (at least two, over the window)."""
+def sent_summary(readings: List[Info], whole: Info) -> Dict[str, Any]:
+    """What a sending connection did between the first and the last reading of the window; `whole`: at its very end."""
     first, last = readings[0], readings[-1]
     least = min(reading.get("min_rtt_us", _UNKNOWN_MIN_RTT) for reading in readings)
     return {
         "segments_sent": _change(first, last, "data_segs_out"),
         "segments_retransmitted": _change(first, last, "total_retrans"),
-        "segments_retransmitted_whole": last.get("total_retrans"),
+        "segments_retransmitted_whole": whole.get("total_retrans"),
+        "bytes_retransmitted_whole": whole.get("bytes_retrans"),
         "bytes_sent": _change(first, last, "bytes_sent"), "bytes_retransmitted": _change(first, last, "bytes_retrans"),
         "rtt_s": _mean([reading["rtt_us"] / 1e6 for reading in readings]),
         "rtt_min_s": None if least == _UNKNOWN_MIN_RTT else least / 1e6,
@@ -58,20 +59,22 @@ def sent_summary(readings: List[Info]) -> Dict[str, Any]:
     }
 
 
-def received_summary(readings: List[Info]) -> Dict[str, Any]:
+def received_summary(readings: List[Info], whole: Info) -> Dict[str, Any]:
     """What a receiving connection saw between the first and the last reading."""
     first, last = readings[0], readings[-1]
     return {
         "segments_received": _change(first, last, "data_segs_in"),
+        "segments_received_whole": whole.get("data_segs_in"),
         "segments_out_of_order": _change(first, last, "rcv_ooopack"),
         "mss_bytes": last["rcv_mss"], "path_mtu_bytes": last["pmtu"],
         "rtt_s": last["rcv_rtt_us"] / 1e6 or None, "receive_space_bytes": last["rcv_space"],
     }
 
 
-_ADDED = ("segments_sent", "segments_retransmitted", "segments_retransmitted_whole", "bytes_sent",
-          "bytes_retransmitted", "limited_receiver_window_s", "limited_send_buffer_s", "busy_s", "delivery_rate_bit_s",
-          "reordering_seen", "duplicates_reported", "segments_received", "segments_out_of_order")
+_ADDED = ("segments_sent", "segments_retransmitted", "segments_retransmitted_whole", "bytes_retransmitted_whole",
+          "bytes_sent", "bytes_retransmitted", "limited_receiver_window_s", "limited_send_buffer_s", "busy_s",
+          "delivery_rate_bit_s", "reordering_seen", "duplicates_reported", "segments_received",
+          "segments_received_whole", "segments_out_of_order")
 _LEAST = ("rtt_min_s", "mss_bytes", "path_mtu_bytes")
 
 

@@ -6,13 +6,12 @@ import contextlib
 import errno
 import os
 import socket
-import struct
 import time
 from typing import Any, Dict, List, Optional
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import kernel, message_vector, signs
-from orchestrator.onhost.traffic.arrivals import Arrivals
+from orchestrator.onhost.traffic.arrivals import CONTROL_BYTES, Arrivals, ReceiveTimes
 from orchestrator.onhost.traffic.datagrams import PHASES, WINDOW, BatchReader
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.message_vector import MessageVector
@@ -27,10 +26,6 @@ _LARGEST_BLOCK_BYTES = 65536
 _STAGGER_BYTES = 192
 _WAIT_S = 0.02
 _ALIVE_EVERY_NS = 1_000_000_000
-_TIMESTAMP = struct.Struct("@ll")
-_CONTROL_HEAD_BYTES = socket.CMSG_LEN(0)
-# room for the kernel's receive time and for the size of a coalesced block's parts
-_CONTROL_BYTES = socket.CMSG_SPACE(_TIMESTAMP.size) + socket.CMSG_SPACE(4)
 
 
 class UdpReceive(StreamProcess):
@@ -46,7 +41,8 @@ class UdpReceive(StreamProcess):
         self._distance = (block + _STAGGER_BYTES + 7) // 8 * 8
         self._most = _MESSAGES[self.path]
         self._data = bytearray(self._distance * self._most)
-        self._vector = MessageVector(self._data, self._most, self._distance, block, _CONTROL_BYTES)
+        self._vector = MessageVector(self._data, self._most, self._distance, block, CONTROL_BYTES)
+        self._receive_times = ReceiveTimes(self._vector.control)
         self._heads = BatchReader(self._distance)  # of one datagram per message
         self._block_heads = BatchReader(self._size)  # of the datagrams inside one message
         self._all_plain = [[self._size] * count for count in range(self._most + 1)]
@@ -82,7 +78,7 @@ class UdpReceive(StreamProcess):
         self._receive(marks, window)
         sequence, window_phase = self._sequence, self._sequence.phases[WINDOW]
         unique = sequence.total("unique")
-        result = {
+        result: Dict[str, Any] = {
             "received_bytes": unique * self._size, "goodput_bytes": round(marks.window_count * self._size),
             "datagrams_received": unique, "datagrams_duplicate": sequence.total("duplicate"),
             "datagrams_reordered": sequence.total("reordered"), "datagrams_foreign": sequence.foreign,
@@ -93,7 +89,7 @@ class UdpReceive(StreamProcess):
             "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF),
             "series": [[at, round(count * self._size), round(count)] for at, count in marks.series()],
             "process": self.process(), "core": self._core()}
-        result.update(self._arrivals.summary())
+        result.update(self._arrivals.summary(result["coalesced_mean"]))
         return result
 
     def _receive(self, marks: Marks, window: Window) -> None:
@@ -119,6 +115,7 @@ class UdpReceive(StreamProcess):
                 if now >= marks.next_ns:
                     marks.cross(before, total - fresh, now, total)
                     self.note_window(marks)
+                    self._note_interval(marks)
                 if now >= next_alive_ns:
                     next_alive_ns = now + _ALIVE_EVERY_NS
                     self._show_alive()
@@ -133,12 +130,15 @@ class UdpReceive(StreamProcess):
         fresh = self._sequence.take(self._heads.numbers(self._data, 0, count))
         if self._sequence.foreign != foreign:
             self._look_for_signs([self._size] * count)
+        elif self._arrivals.room > 0 and self._receive_times.present():
+            self._arrivals.note(self._heads.times_ns(self._data, 0, count), self._receive_times.read_ns(count))
         return fresh
 
     def _take(self, lengths: List[int]) -> int:
         """Messages of any length: blocks of several datagrams, and what is none of ours."""
         size, fresh = self._size, 0
         odd = False
+        firsts: List[int] = []  # send times of the first datagram of each message
         for place, length in enumerate(lengths):
             count = length // size
             odd = odd or length % size != 0
@@ -148,8 +148,11 @@ class UdpReceive(StreamProcess):
                 foreign = self._sequence.foreign
                 fresh += self._sequence.take(self._block_heads.numbers(self._data, place * self._distance, count))
                 odd = odd or self._sequence.foreign != foreign
+                firsts += self._block_heads.times_ns(self._data, place * self._distance, 1)
         if odd:
             self._look_for_signs(lengths)
+        elif self._arrivals.room > 0 and self._receive_times.present():
+            self._arrivals.note(tuple(firsts), self._receive_times.read_ns(len(lengths)))
         return fresh
 
     def _look_for_signs(self, lengths: List[int]) -> None:
@@ -161,6 +164,14 @@ class UdpReceive(StreamProcess):
             if tail and tail != length:
                 self._ends.update(signs.read_end(
                     self.codec, bytes(self._data[start + length - tail:start + length])))
+
+    def _note_interval(self, marks: Marks) -> None:
+        if marks.complete:
+            self._arrivals.close_window()
+        elif len(marks.counts) == 1:
+            self._arrivals.open_window(len(marks.instants_ns))
+        else:
+            self._arrivals.next_interval()
 
     def _check(self, error: int) -> None:
         """A receive that brought nothing: only time passed, or somebody is not there."""

@@ -1,0 +1,199 @@
+"""Round-trip time of the measured link, idle and under load: a small flow of probes beside the traffic (RFC 2681).
+
+A probe is timed from its send call until the kernel stamps the answer's arrival; the time it lay at the answering end,
+from that kernel's own stamp until the answer's send call, is told in the answer and taken off. What remains is path,
+cards, interrupts with their coalescing, and both kernels: not how late two Python processes woke up. A probe without
+an answer counts as infinitely long (RFC 2681 s2.4), so loss moves the percentiles up and not down.
+
+Both ends are objects to be turned from a loop that has other work, and functions that run such a loop alone.
+"""
+
+from __future__ import annotations
+
+import math
+import select
+import socket
+import struct
+import time
+from typing import Any, Dict, List, NamedTuple, Optional, Sequence, Tuple
+
+from orchestrator.metrics.percentile import percentiles
+from orchestrator.onhost.device_socket import open_udp, queued_errors
+from orchestrator.onhost.probe_frame import FrameCodec
+
+ASK, ANSWER = 1, 2
+SO_TIMESTAMPNS = 35         # also the type of the control message that carries the stamp
+IDLE_EVERY_S = 0.005        # before the traffic there is little time, and nothing to disturb
+LOADED_EVERY_S = 0.02       # 500 probes in ten seconds; a probe costs an end about 0.3 ms of a core
+LATE_S = 2.0                # RFC 2544 s23 waits as long for late frames
+_LONGEST_DWELL_NS = 10 * 10**9
+
+
+class _Arrival(NamedTuple):
+    """A frame, when it came in by CLOCK_REALTIME as the kernel stamped it (0 when it did not), and when it was read."""
+
+    kind: int
+    sequence: int
+    nanoseconds: int
+    stamped_ns: int
+    read_monotonic_ns: int
+
+
+class _End:
+    """What both ends share: the socket, and reading it without waiting."""
+
+    def __init__(self, args: Dict[str, Any]) -> None:
+        """`args`: token, interface, family, local, peer, port."""
+        self._codec = FrameCodec(args["token"], "round trip")
+        self._socket = open_udp(args["interface"], int(args["family"]), args["local"], args["peer"], int(args["port"]))
+        self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
+
+    def fileno(self) -> int:
+        """For a select() that waits for several things."""
+        return self._socket.fileno()
+
+    def close(self) -> None:
+        """Give the socket back."""
+        self._socket.close()
+
+    def _send(self, kind: int, sequence: int, nanoseconds: int = 0) -> bool:
+        queued_errors(self._socket)
+        try:
+            self._socket.send(self._codec.write(kind, sequence, nanoseconds=nanoseconds))
+        except OSError:     # the own queue is full, or nobody listens yet: the probe is simply lost
+            return False
+        return True
+
+    def _arrivals(self) -> List[_Arrival]:
+        queued_errors(self._socket)
+        found: List[_Arrival] = []
+        while True:
+            try:
+                payload, ancillary, _, _ = self._socket.recvmsg(256, 128)
+            except OSError:
+                return found
+            now_ns = time.monotonic_ns()
+            frame = self._codec.read(payload)
+            if frame is not None:
+                found.append(_Arrival(frame.kind, frame.sequence, frame.nanoseconds, _stamp_ns(ancillary), now_ns))
+
+
+def _stamp_ns(ancillary: Sequence[Tuple[int, int, bytes]]) -> int:
+    for level, kind, data in ancillary:
+        if level == socket.SOL_SOCKET and kind == SO_TIMESTAMPNS:
+            seconds, nanoseconds = struct.unpack("@ll", data[:struct.calcsize("@ll")])
+            return int(seconds) * 10**9 + int(nanoseconds)
+    return 0
+
+
+class Answering(_End):
+    """The end that answers what shows the token, and never sends first."""
+
+    def turn(self) -> None:
+        """Answer whatever has come."""
+        for arrival in self._arrivals():
+            if arrival.kind == ASK:
+                dwell_ns = time.clock_gettime_ns(time.CLOCK_REALTIME) - arrival.stamped_ns
+                believable = arrival.stamped_ns and 0 <= dwell_ns < _LONGEST_DWELL_NS     # unless the clock was set
+                self._send(ANSWER, arrival.sequence, dwell_ns if believable else 0)
+
+
+class _Probe(NamedTuple):
+    sent_monotonic_ns: int
+    sent_real_ns: int
+
+
+class Asking(_End):
+    """The end that asks, at an even pace, and knows what came of every probe."""
+
+    def __init__(self, args: Dict[str, Any], every_s: float = IDLE_EVERY_S) -> None:
+        """Starts asking with the first `turn`."""
+        super().__init__(args)
+        self.every_s = every_s
+        self.due_ns = time.monotonic_ns()
+        self._sequence = 0
+        self._open: Dict[int, _Probe] = {}
+        self._answered: List[Tuple[int, float]] = []     # (when sent, round trip in seconds)
+        self._refused: List[int] = []                    # when the own kernel would not take a probe
+
+    @property
+    def heard_from_ns(self) -> int:
+        """When the first probe that was answered was sent: before it the far end may not have been there yet."""
+        return min((sent_ns for sent_ns, _ in self._answered), default=1 << 62)
+
+    def turn(self) -> None:
+        """Take in the answers that have come, and ask when it is time. What was missed is not made up for."""
+        for arrival in self._arrivals():
+            probe = self._open.pop(arrival.sequence, None) if arrival.kind == ANSWER else None
+            if probe is not None:
+                self._answered.append((probe.sent_monotonic_ns, _round_trip_s(probe, arrival)))
+        now_ns = time.monotonic_ns()
+        if now_ns >= self.due_ns:
+            self._ask(now_ns)
+            every_ns = int(self.every_s * 1e9)
+            self.due_ns += every_ns * (1 + (now_ns - self.due_ns) // every_ns)
+
+    def _ask(self, now_ns: int) -> None:
+        self._sequence += 1
+        self._open[self._sequence] = _Probe(now_ns, time.clock_gettime_ns(time.CLOCK_REALTIME))
+        if not self._send(ASK, self._sequence):
+            del self._open[self._sequence]
+            self._refused.append(now_ns)
+
+    def summary(self, from_ns: int, to_ns: int) -> Dict[str, Any]:
+        """The probes sent in [from_ns, to_ns) of CLOCK_MONOTONIC; ask after the late ones have had their time."""
+        answered = [seconds for sent_ns, seconds in self._answered if from_ns <= sent_ns < to_ns]
+        lost = sum(from_ns <= probe.sent_monotonic_ns < to_ns for probe in self._open.values())
+        refused = sum(from_ns <= sent_ns < to_ns for sent_ns in self._refused)
+        sent = len(answered) + lost
+        if not sent:
+            return {"sent": 0, "lost": 0, "refused": refused}
+        middle, high = percentiles([*answered, *[None] * lost], (50, 99))
+        return {"sent": sent, "lost": lost, "refused": refused, "loss_ratio": lost / sent,
+                "least_s": min(answered, default=None), "p50_s": _finite(middle), "p99_s": _finite(high),
+                "largest_s": max(answered, default=None)}
+
+
+def _round_trip_s(probe: _Probe, arrival: _Arrival) -> float:
+    """By the kernel's stamp when it lies between sending and reading; else (a clock was set) by our own reading."""
+    whole_ns = arrival.read_monotonic_ns - probe.sent_monotonic_ns
+    stamped_ns = arrival.stamped_ns - probe.sent_real_ns
+    taken_ns = stamped_ns if 0 < stamped_ns <= whole_ns else whole_ns
+    return max(taken_ns - arrival.nanoseconds, 0) / 1e9
+
+
+def _finite(seconds: float) -> Optional[float]:
+    """A percentile that falls among the lost probes is infinite, and JSON has no such number."""
+    return seconds if math.isfinite(seconds) else None
+
+
+def answer(args: Dict[str, Any], until_ns: int) -> None:
+    """Answer until an instant of CLOCK_MONOTONIC: the loop of a process that does nothing else."""
+    end = Answering(args)
+    try:
+        while _wait(end, until_ns):
+            end.turn()
+    finally:
+        end.close()
+
+
+def ask(args: Dict[str, Any], start_ns: int, from_ns: int, to_ns: int) -> Dict[str, Any]:
+    """Ask from now on: `idle` is what was sent before the traffic's start, `load` what was sent in its window."""
+    end = Asking(args)
+    try:
+        while _wait(end, min(end.due_ns, to_ns)) or time.monotonic_ns() < to_ns:
+            end.every_s = IDLE_EVERY_S if time.monotonic_ns() < start_ns else LOADED_EVERY_S
+            end.turn()
+        end.due_ns = to_ns + int(2 * LATE_S * 1e9)      # no more questions
+        while end._open and _wait(end, to_ns + int(LATE_S * 1e9)):
+            end.turn()
+        return {"idle": end.summary(end.heard_from_ns, start_ns), "load": end.summary(from_ns, to_ns)}
+    finally:
+        end.close()
+
+
+def _wait(end: _End, until_ns: int) -> bool:
+    """Wait until the end can be read; False when `until_ns` has come first."""
+    left_s = (until_ns - time.monotonic_ns()) / 1e9
+    readable, _, _ = select.select([end], [], [], max(left_s, 0.0))
+    return bool(readable) or left_s > 0

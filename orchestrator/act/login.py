@@ -149,7 +149,8 @@ _WAYS_NOT_TO_CONNECT: tuple[tuple[tuple[type[Exception], ...], str, str, str], .
     ((TimeoutError,), "no_answer", "{place} does not answer", "is the host on, and reachable from here?"),
     ((ConnectionRefusedError,), "refused", "{place} refuses connections", "is its SSH server running on this port?"),
     ((asyncssh.ConnectionLost, ConnectionResetError), "closed",
-     "{place} closed the connection during the login: {error}", "look at the host's SSH log: an expired account, or too many connections at once"),
+     "{place} closed the connection during the login: {error}",
+     "look at the host's SSH log: an expired account, or too many connections at once"),
     ((asyncssh.Error, OSError), "unreachable", "{place} cannot be reached: {error}", _CHECK),
 )
 

@@ -37,12 +37,12 @@ _SUDO_ROWS = (
          "sudo cannot become root on this host", "repair it on the host, or log in as root with `privilege: root`"),
     _Row(r"sudo: python3: command not found", "python_missing",
          "sudo finds no python3 on its secure_path", "install python3 (3.8 or newer) on the host"),
-    _Row(r"sudo: (not found|command not found|No such file)|Unknown command:? '?sudo|sudo: Command not found",
+    _Row(r"\bsudo: (([Cc]ommand )?not found|No such file)|not found: sudo|Unknown command:? '?sudo",
          "sudo_missing", "this host has no sudo",
          "install sudo on the host, or log in as root with `privilege: root`"),
 )
 _SHELL_ROWS = (
-    _Row(r"python3: (command )?not found|python3: Command not found|Unknown command:? '?python3|python3: No such file",
+    _Row(r"python3: ([Cc]ommand )?not found|not found: python3|Unknown command:? '?python3|python3: No such file",
          "python_missing", "python3 is not on the login shell's PATH", "install python3 (3.8 or newer) on the host"),
     _Row(r"restricted", "restricted_shell", "the user's login shell is a restricted one",
          "give the user an ordinary login shell, or use another user"),
@@ -50,8 +50,6 @@ _SHELL_ROWS = (
          "use another user, or give this one a login shell"),
     _Row(r"account (has |is )?expired|password (has )?expired|change your password", "account_expired",
          "the user's account or password has expired", "renew it on the host"),
-    _Row(r"linktrial: not the code of this command", "wrong_code",
-         "the host refused the helper's code: its checksum is not the command's", "this is a fault of linktrial"),
 )
 
 
@@ -80,6 +78,9 @@ def _after_marker(seen: Seen, address: HostAddress, said: str) -> HostError:
     if seen.missing:
         return _error(address, "python_modules_missing", f"its python3 {seen.python} lacks {', '.join(seen.missing)}",
                       "install the whole standard library (on Debian: apt-get install python3)", seen, said)
+    if "linktrial: not the code of this command" in said:
+        return _error(address, "wrong_code", "the host refused the helper's code: its checksum is not the command's",
+                      "this is a fault of linktrial: report it", seen, said)
     if seen.damage:
         return _error(address, "noise", f"something else writes into the connection: {seen.damage}",
                       "look for background jobs in the login shell's start files on the host", seen, said)
@@ -101,9 +102,11 @@ def _without_sign(seen: Seen, address: HostAddress, said: str, bound_s: float) -
         return _error(address, "other_command", "something else was run in the helper's place: a forced command of "
                       "the server or of the key, or a function named exec or python3",
                       "allow this user and key ordinary commands", seen, said)
-    code, meaning = {0: ("start_file_exits", "the login shell ended at once: a start file calls exit"),
-                     127: ("python_missing", "python3 was not found: install python3 (3.8 or newer) on the host"),
-                     }.get(seen.exit_status or 0, ("not_started", "the helper did not start"))
+    if seen.exit_status == 127:
+        return _error(address, "python_missing", "python3 was not found", "install python3 (3.8 or newer) on the host",
+                      seen, said)
+    code, meaning = (("start_file_exits", "the login shell ended at once: a start file calls exit")
+                     if seen.exit_status == 0 else ("not_started", "the helper did not start"))
     return _error(address, code, meaning, files, seen, said)
 
 

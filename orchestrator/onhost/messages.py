@@ -15,7 +15,7 @@ from orchestrator.onhost.shapes import Check, either, flag, listing, maybe, numb
 LONGEST_BOUND_S = 6 * 3600.0
 INTERFACE = text(r"(?!-)[A-Za-z0-9_.:@-]{1,15}", 15)
 TARGET = text(r"(?!-)[A-Za-z0-9_.:@-]{0,64}", 64)
-ADDRESS = text(r"[0-9a-fA-F:.]{2,45}", 45)
+ADDRESS = text(r"[0-9a-fA-F:.]{2,45}(%[A-Za-z0-9_.:@-]{1,15})?", 61)
 HEX_TOKEN = text(r"[0-9a-f]{64}", 64)
 RUN_ID = text(r"[A-Za-z0-9][A-Za-z0-9_.+-]{0,119}", 120)
 FENCE = whole(1, 2**62)

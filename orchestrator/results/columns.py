@@ -25,6 +25,8 @@ _US_SENDING = "counted by us at the sending process"
 _TCP_INFO = "the sending kernel's TCP_INFO, summed or averaged over the streams"
 _WATCH = "/proc and /sys of the host, sampled during the window"
 _COUNTERS = "the interface's driver counters, after minus before"
+_SCHEDULER = "/proc/<pid>/schedstat of our own processes"
+_QUOTA = "the control group's cpu.stat"
 _WIRE = "arithmetic of the framing and the link's rate"
 
 
@@ -133,6 +135,29 @@ TRIALS: tuple[Column, ...] = (
     _number("foreign_bytes", "bytes on the interface with most of them that are not ours", "B", _COUNTERS),
     _number("settle_s", "time spent waiting for the hosts and the link", "s"),
     _number("overhead_s", "time this program itself took around the measurement", "s"),
+    # what the answer to "what holds it back" rests on, beside the above
+    _number("sender_process_cpu_share", "share of the window that the sending processes ran, mean of the streams", "1",
+            _SCHEDULER),
+    _number("sender_process_wait_share", "share of the window that they were ready and had no core", "1", _SCHEDULER),
+    _number("sender_throttled_ratio", "share of the quota's periods in which the sending host's processes ran out of "
+            "it", "1", _QUOTA),
+    _number("receiver_process_cpu_share", "share of the window that the receiving processes ran, mean of the streams",
+            "1", _SCHEDULER),
+    _number("receiver_process_wait_share", "share of the window that they were ready and had no core", "1", _SCHEDULER),
+    _number("receiver_throttled_ratio", "share of the quota's periods in which the receiving host's processes ran out "
+            "of it", "1", _QUOTA),
+    _number("sender_clock_share", "mean clock of the sending host's busiest core / its greatest", "1", _WATCH),
+    _number("receiver_clock_share", "mean clock of the receiving host's busiest core / its greatest", "1", _WATCH),
+    _number("limited_receiver_window_share", "share of the window in which the peer's window held the sender back", "1",
+            _TCP_INFO),
+    _number("limited_send_buffer_share", "share of the window in which the own send buffer held the sender back", "1",
+            _TCP_INFO),
+    _number("instrument_ceiling_bit_s", "what our own traffic pair reaches on the slower host over its loopback",
+            "bit/s", "measured at the start of the run"),
+    _number("transfer_time_ratio", "actual / ideal transfer time (RFC 6349 section 4.1)", "1", _WIRE),
+    _number("tcp_efficiency_ratio", "bytes not sent again / bytes sent (RFC 6349 section 4.2)", "1", _TCP_INFO),
+    _number("buffer_delay_ratio", "rise of the round trip under load / the idle one (RFC 6349 section 4.3)", "1",
+            _TCP_INFO),
 )
 
 HOSTS: tuple[Column, ...] = (

@@ -9,6 +9,7 @@ from orchestrator.decide.checks import pause_frames
 from orchestrator.decide.evidence import Side, Way, both_sides, foreign_bytes, ways
 from orchestrator.decide.judge import Verdict
 from orchestrator.decide.losses import Losses, losses
+from orchestrator.results.rows.limits import limit_figures
 
 Json = Mapping[str, Any]
 Row = dict[str, Any]
@@ -20,6 +21,7 @@ def trial_rows(record: Json, verdict: Verdict, run: Json) -> list[Row]:
     foreign = [octets for octets in (foreign_bytes(side, found) for side in both_sides(record)) if octets is not None]
     return [{**_identity(record, run), **_ends(way), **record["levels"], **_status(record, verdict),
              **_rates(way), **_datagrams(way), **_round_trip(record), **_segments(way), **_paths(way), **_cores(way),
+             **limit_figures(record, way, run),
              "pause_frames": pause_frames(way), "foreign_bytes": round(max(foreign)) if foreign else None,
              "settle_s": record.get("settle_s"), "overhead_s": record.get("overhead_s")} for way in found]
 

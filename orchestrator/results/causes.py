@@ -1,0 +1,189 @@
+"""What holds a cell back: a first answer for each row, with the columns it rests on. Pure, from trials.csv alone.
+
+The order of the looks is the order of nearness: what the plan itself asked for comes first, then a full link, then the
+processes and cores that move the data, then what they wait for (a process that is at its limit closes the window and
+loses datagrams, so windows and losses come after it). A figure that is missing proves nothing, and "unknown" is better
+than a guess.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+Row = Mapping[str, Any]
+
+LINK_FULL = 0.97            # of the ceiling
+OFFERED_REACHED = 0.99      # of the asked rate
+PROCESS_FULL = 0.90         # of the window, running or ready without a core
+THROTTLED = 0.25            # of the quota's periods; a quota that is only touched now and then is not the limit
+SOFTIRQ_FULL = 0.85         # of one core
+CORE_FULL, SOFTIRQ_MOST = 0.97, 0.5     # or: a full core that spends most of its time in softirq
+INSTRUMENT_NEAR = 0.90      # of what the pair reaches over the loopback
+LIMITED_BY_WINDOW = 0.5     # of the window's time
+LOSS_MATTERS_TCP = 1e-3     # of the segments: beyond it, loss and not the link sets TCP's pace
+LOSS_MATTERS_UDP = 1e-3
+PAUSES_MATTER = 1e-2        # pause frames per frame
+CLOCK_LOW = 0.9             # of the greatest clock
+
+
+@dataclass(frozen=True)
+class Cause:
+    """A first answer: a stable code, a sentence, and the columns of trials.csv that it cites."""
+
+    code: str
+    sentence: str
+    columns: tuple[str, ...]
+
+
+UNKNOWN = Cause("unknown", "nothing that was looked at explains it", ())
+NOTHING = Cause("not_measured", "there is no measurement to explain", ("status",))
+
+
+def row_cause(row: Row) -> Cause:
+    """The first answer for one row of trials.csv; values may be None or not-a-number where the row has none."""
+    known = {name: value for name, value in row.items() if _is_known(value)}
+    if "path_too_small" in str(known.get("doubts", "")).split():
+        return Cause("path_frame_size", "the path does not carry frames of this size", ("status", "doubts", "reason"))
+    if not known.get("goodput_bit_s"):
+        return NOTHING
+    for look in _LOOKS:
+        cause = look(known)
+        if cause is not None:
+            return cause
+    return UNKNOWN
+
+
+def _is_known(value: Any) -> bool:
+    """Not one of the ways in which a data frame says that there is nothing."""
+    if value is None or type(value).__name__ == "NAType":
+        return False
+    return not (isinstance(value, float) and math.isnan(value))
+
+
+def cell_cause(rows: Iterable[Row]) -> Cause:
+    """The answer that most of a cell's valid rows give; unknown when they do not agree."""
+    causes = [row_cause(row) for row in rows if row.get("status") == "valid"]
+    if not causes:
+        return NOTHING
+    code, count = Counter(cause.code for cause in causes).most_common(1)[0]
+    if 2 * count <= len(causes):
+        return Cause("unknown", "the trials of this cell do not agree on what held them back", ())
+    return next(cause for cause in causes if cause.code == code)
+
+
+def _offered_rate(row: Row) -> Cause | None:
+    asked, goodput = row.get("asked_bit_s"), row["goodput_bit_s"]
+    if asked and goodput >= OFFERED_REACHED * asked and row.get("fill", 0.0) < LINK_FULL:
+        return Cause("offered_rate", "the plan offered no more than this", ("asked_bit_s", "goodput_bit_s"))
+    return None
+
+
+def _link(row: Row) -> Cause | None:
+    if row.get("fill", 0.0) >= LINK_FULL:
+        return Cause("link_full", f"the link is full: {_percent(row['fill'])} of what its framing allows",
+                     ("fill", "ceiling_bit_s"))
+    if row.get("wire_fill", 0.0) >= LINK_FULL:
+        return Cause("acknowledgements", f"the wire is full ({_percent(row['wire_fill'])}): data and the "
+                     "acknowledgements of the other way", ("wire_fill", "fill"))
+    return None
+
+
+def _processes(row: Row) -> Cause | None:
+    """The busier of the two ends, when one of them is at its limit."""
+    found = [(load, cause) for role in ("sender", "receiver") for load, cause in [_process(row, role)] if cause]
+    return max(found, key=lambda pair: pair[0])[1] if found else None
+
+
+def _process(row: Row, role: str) -> tuple[float, Cause | None]:
+    host, verb = row.get(role, f"the {role}"), {"sender": "sending", "receiver": "receiving"}[role]
+    throttled = row.get(f"{role}_throttled_ratio", 0.0)
+    if throttled >= THROTTLED:
+        return 1.0 + throttled, Cause(
+            f"{role}_quota", f"{host}: the {verb} processes ran out of their CPU quota in {_percent(throttled)} of its "
+            "periods", (f"{role}_throttled_ratio", f"{role}_process_cpu_share"))
+    ran, waited = row.get(f"{role}_process_cpu_share"), row.get(f"{role}_process_wait_share", 0.0)
+    if ran is None or ran + waited < PROCESS_FULL:
+        return 0.0, None
+    columns: tuple[str, ...] = (f"{role}_process_cpu_share", f"{role}_process_wait_share")
+    words = f"{host}: the {verb} process was at its limit: it ran {_percent(ran)} of the time"
+    if waited >= 0.1:
+        words += f" and waited for a core {_percent(waited)}"
+    clock = row.get(f"{role}_clock_share")
+    if clock is not None and clock < CLOCK_LOW:
+        words += f"; its clock was at {_percent(clock)} of the greatest"
+        columns += (f"{role}_clock_share",)
+    return ran + waited, Cause(f"{role}_process", words, columns)
+
+
+def _softirq(row: Row) -> Cause | None:
+    found = []
+    for role in ("receiver", "sender"):
+        softirq, busy = row.get(f"{role}_busiest_core_softirq"), row.get(f"{role}_busiest_core_busy", 0.0)
+        if softirq is None:
+            continue
+        if softirq >= SOFTIRQ_FULL or (busy >= CORE_FULL and softirq >= SOFTIRQ_MOST):
+            found.append((softirq, role))
+    if not found:
+        return None
+    softirq, role = max(found)
+    core = row.get(f"{role}_busiest_core")
+    return Cause(f"{role}_softirq", f"{row.get(role, role)}: core {'?' if core is None else int(core)} spent "
+                 f"{_percent(softirq)} of the time in network interrupts",
+                 (f"{role}_busiest_core", f"{role}_busiest_core_softirq", f"{role}_busiest_core_busy"))
+
+
+def _instrument(row: Row) -> Cause | None:
+    ceiling = row.get("instrument_ceiling_bit_s")
+    if ceiling and row["goodput_bit_s"] >= INSTRUMENT_NEAR * ceiling:
+        share = _percent(row["goodput_bit_s"] / ceiling)
+        return Cause("instrument", f"this is {share} of what the traffic pair itself reaches on these hosts",
+                     ("instrument_ceiling_bit_s", "goodput_bit_s"))
+    return None
+
+
+def _pauses(row: Row) -> Cause | None:
+    pauses, frames, seconds = row.get("pause_frames", 0), row.get("frames_s", 0.0), row.get("seconds", 0.0)
+    if pauses and frames * seconds and pauses > PAUSES_MATTER * frames * seconds:
+        return Cause("pause_frames", f"{int(pauses)} pause frames: the far end or the switch held the sender back",
+                     ("pause_frames", "frames_s"))
+    return None
+
+
+def _windows(row: Row) -> Cause | None:
+    for name, words in (("receiver_window", "the receiver's window"), ("send_buffer", "the send buffer")):
+        share = row.get(f"limited_{name}_share", 0.0)
+        if share >= LIMITED_BY_WINDOW:
+            return Cause(name, f"{words} is too small for the delay: it held the sender back {_percent(share)} of the "
+                         "time", (f"limited_{name}_share", "rtt_s"))
+    return None
+
+
+_PLACES = {"own_queue": "by the sending host's own queue", "own_interface": "by the sending interface",
+           "between": "between the interfaces", "far_interface": "by the receiving interface",
+           "backlog": "by the receiving kernel's backlog", "socket": "by the receiving socket"}
+
+
+def _loss(row: Row) -> Cause | None:
+    if row.get("loss_ratio", 0.0) >= LOSS_MATTERS_UDP:
+        places = {name: row.get(f"lost_{name}", 0) for name in _PLACES}
+        worst = max(places, key=lambda name: places[name])
+        where = _PLACES[worst] if places[worst] else "at a place that is not known"
+        return Cause("loss", f"{_percent(row['loss_ratio'])} of the datagrams were lost, most of them {where}",
+                     ("loss_ratio", f"lost_{worst}"))
+    sent, again = row.get("segments_sent"), row.get("segments_retransmitted")
+    if sent and again is not None and again / sent >= LOSS_MATTERS_TCP:
+        return Cause("loss", f"{_percent(again / sent)} of the segments had to be sent again",
+                     ("segments_retransmitted", "segments_sent"))
+    return None
+
+
+_LOOKS: tuple[Callable[[Row], Cause | None], ...] = (
+    _offered_rate, _link, _processes, _softirq, _instrument, _pauses, _windows, _loss)
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.3g} %"

@@ -59,6 +59,12 @@ def cells(plan: Plan) -> tuple[Cell, ...]:
     return tuple(found)
 
 
+def ports_needed(traffic: Mapping[str, Any]) -> int:
+    """The ports that one trial listens on: path proof, round-trip probe, and one for each stream and way."""
+    ways = 2 if traffic["direction"] == "bidirectional" else 1
+    return 2 + ways * int(traffic["streams"])
+
+
 def combinations(plan: Plan) -> Iterator[tuple[str, dict[str, LevelOf | None]]]:
     """(link, factor -> level, None where it does not apply) without duplicates, before anything is left out."""
     order = dependency_order(plan.factors)

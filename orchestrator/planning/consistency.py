@@ -6,7 +6,17 @@ import ipaddress
 import math
 from collections import Counter
 
-from orchestrator.planning.cells import MOST_CELLS, MOST_COMBINATIONS, Cell, SettingUse, cells, combinations, hold_uses
+from orchestrator.planning.cells import (
+    MOST_CELLS,
+    MOST_COMBINATIONS,
+    Cell,
+    SettingUse,
+    cells,
+    combinations,
+    hold_uses,
+    matches,
+    ports_needed,
+)
 from orchestrator.planning.document import Document, Path
 from orchestrator.planning.names import HOST_WORDS
 from orchestrator.planning.parts import Parts
@@ -111,6 +121,7 @@ def check_cells(document: Document, plan: Plan) -> None:
     _check_leave_out(document, plan)
     _check_places(document, plan, found)
     _check_family(document, plan, found)
+    _check_ports(document, plan, found)
 
 
 def _check_applying(document: Document, plan: Plan) -> None:
@@ -140,8 +151,6 @@ def _check_leave_out(document: Document, plan: Plan) -> None:
     everything = [
         {name: level.shown if level else None for name, level in chosen.items()} for _, chosen in combinations(plan)
     ]
-    from orchestrator.planning.cells import matches
-
     for number, wanted in enumerate(plan.leave_out):
         if not any(matches(wanted, levels) for levels in everything):
             document.report(
@@ -193,4 +202,19 @@ def _check_family(document: Document, plan: Plan, found: tuple[Cell, ...]) -> No
                 f"link '{name}' has IPv{version} addresses, and the plan varies the IP version",
                 "leave address out, or `ip`",
                 key=True,
+            )
+
+
+def _check_ports(document: Document, plan: Plan, found: tuple[Cell, ...]) -> None:
+    """A link has ports enough for its cell with the most streams."""
+    for name, link in plan.links.items():
+        most = max((ports_needed(cell.traffic) for cell in found if cell.link == name), default=0)
+        if most > len(link.ports):
+            first = min(link.ports[0], 65536 - most)
+            document.report(
+                ("links", name, "ports"),
+                "clash",
+                f"link '{name}' has {len(link.ports)} ports, and a cell needs {most}: one for each stream and way, and "
+                "two beside",
+                f"write ports: {first}-{first + most - 1}",
             )

@@ -10,6 +10,7 @@ import ipaddress
 import re
 from typing import Annotated, Any, NoReturn
 
+from annotated_types import Len
 from pydantic import BeforeValidator, Strict, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
@@ -25,7 +26,7 @@ _SHAPES = {
     "bus": (r"[A-Za-z0-9][A-Za-z0-9.:_-]{0,63}", "a bus address, such as 0000:03:00.0"),
     "driver": (r"[A-Za-z0-9_][A-Za-z0-9_-]{0,31}", "a driver's name, such as r8169"),
 }
-_HOST_KEY = r"^(SHA256:[A-Za-z0-9+/]{43}|(ssh|ecdsa|sk)-[a-z0-9@.-]{1,60} [A-Za-z0-9+/]{16,4000}={0,2}( .{0,200})?)$"
+_HOST_KEY = r"^(ssh|ecdsa|sk)-[a-z0-9@.-]{1,60} [A-Za-z0-9+/]{16,4000}={0,2}( [^\n]{0,200})?$"
 
 
 def refuse(code: str, message: str, suggestion: str = "") -> NoReturn:
@@ -247,6 +248,7 @@ def _program(value: Any) -> Any:
 Argument = Annotated[str, StringConstraints(min_length=1, max_length=4096)]
 Program = Annotated[
     tuple[Argument, ...],
+    Len(1, 64),
     Strict(False),
     BeforeValidator(_program),
     WithJsonSchema({"type": "array", "items": {"type": "string"}, "minItems": 1, "maxItems": 64}),

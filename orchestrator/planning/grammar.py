@@ -30,7 +30,6 @@ from orchestrator.planning.fields import (
     User,
     Wait,
     long_end,
-    port_range,
     refuse,
 )
 
@@ -73,8 +72,10 @@ class Bench(Part):
 class PowerCycle(Part):
     """How the controller switches a host's power off and on."""
 
-    command: Program = Field(min_length=1, max_length=64, description="A program and its arguments; no shell.")
-    wait_s: Wait = Field(default=60.0, alias="wait", description="Time until the host is up again.")
+    command: Program = Field(description="A program and its arguments; no shell.")
+    wait_s: Wait = Field(
+        default="60s", validate_default=True, alias="wait", description="Time until the host is up again."
+    )
 
 
 class Host(Part):
@@ -97,8 +98,8 @@ class Host(Part):
     )
     host_key: HostKey | None = Field(
         default=None,
-        description="The host's public key or its SHA256 fingerprint; otherwise the known-hosts files decide.",
-        examples=["SHA256:uNiVztksCsDhcc0u9e8BrrQXVUpKZIDTMczCvj3tD2s"],
+        description="The host's public key; otherwise the known-hosts files decide.",
+        examples=["ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIJ..."],
     )
     power_cycle: PowerCycle | None = Field(default=None, description="How to switch its power off and on.")
 
@@ -154,7 +155,9 @@ class Link(Part):
         "2001:2::/48, gone at the end. Or two addresses.",
         examples=["auto", ["198.18.0.1", "198.18.0.2"]],
     )
-    ports: Ports = Field(default=port_range(DEFAULT_PORTS), description="The ports that the second end listens on.")
+    ports: Ports = Field(
+        default=DEFAULT_PORTS, validate_default=True, description="The ports that the second end listens on."
+    )
     isolated: bool = Field(default=False, description="true: the link is yours, with nobody else on it (RFC 6815).")
 
 
@@ -163,23 +166,17 @@ class _CommandKeys(Part):
 
     read: Program | None = Field(
         default=None,
-        min_length=1,
-        max_length=64,
         description="setting: command only. Prints the value as it is now.",
         examples=[["cat", "/sys/class/leds/dome/brightness"]],
     )
     write: Program | None = Field(
         default=None,
-        min_length=1,
-        max_length=64,
         description="setting: command only. Sets the value; {level} stands for the level.",
         examples=[["set-brightness", "{level}"]],
     )
     wait_s: Wait | None = Field(default=None, alias="wait", description="setting: command only. Wait after writing.")
     check: Program | None = Field(
         default=None,
-        min_length=1,
-        max_length=64,
         description="setting: command only. Exits with 0 when the level is in effect.",
     )
 
@@ -257,11 +254,18 @@ def _long_replicates(value: Any) -> Any:
 class Trial(Part):
     """How one cell is measured."""
 
-    length_s: TrialLength = Field(default=10.0, alias="length", description="Time in which traffic counts.")
-    warmup_s: Wait = Field(default=2.0, alias="warmup", description="Traffic before that, which does not count.")
-    settle_s: Wait = Field(default=1.0, alias="settle", description="Quiet time before the traffic of each trial.")
+    length_s: TrialLength = Field(
+        default="10s", validate_default=True, alias="length", description="Time in which traffic counts."
+    )
+    warmup_s: Wait = Field(
+        default="2s", validate_default=True, alias="warmup", description="Traffic before that, which does not count."
+    )
+    settle_s: Wait = Field(
+        default="1s", validate_default=True, alias="settle", description="Quiet time before the traffic of each trial."
+    )
     replicate_bounds: Annotated[Replicates, BeforeValidator(_long_replicates)] = Field(
-        default=Replicates(least=5, most=5),
+        default=5,
+        validate_default=True,
         alias="replicates",
         description="How often each cell is measured.",
         examples=[5],
@@ -309,10 +313,14 @@ class PlanText(Part):
     trial: Trial = Field(default=Trial(), description="How one cell is measured.")
     order: Order = Field(default=Order(), description="The order of trials.")
     lease_s: LeaseTime = Field(
-        default=300.0, alias="lease", description="How long a host waits for the controller before it puts itself back."
+        default="5min",
+        validate_default=True,
+        alias="lease",
+        description="How long a host waits for the controller before it puts itself back.",
     )
     patience_s: LongTime = Field(
-        default=7200.0,
+        default="2h",
+        validate_default=True,
         alias="patience",
         description="How long a run waits for a lost host before it ends as resumable.",
     )
@@ -322,7 +330,9 @@ class PlanText(Part):
     accept: Annotated[tuple[Literal["suspect", "impossible", "failed", "skipped"], ...], Strict(False)] = Field(
         default=(), description="Statuses of trials that do not make the run's exit code 1.", examples=[["impossible"]]
     )
-    threshold_ratio: Ratio = Field(default=0.03, alias="threshold", description="The smallest difference that matters.")
+    threshold_ratio: Ratio = Field(
+        default="3%", validate_default=True, alias="threshold", description="The smallest difference that matters."
+    )
     budget_s: LongTime | None = Field(
         default=None, alias="budget", description="Spend this time where the uncertainty is."
     )

@@ -39,7 +39,7 @@ _EXPECTED = {
     "model_attributes_type": "a mapping",
 }
 _SHAPE_HINTS = {
-    "host_key": "a fingerprint as `ssh-keygen -l` prints it (SHA256: and 43 characters), or a public key's line",
+    "host_key": "a public key as the host has it in /etc/ssh/ssh_host_ed25519_key.pub: ssh-ed25519 AAAA...",
     "user": "a login name has no spaces, ':', '/' or '@', and does not begin with '-'",
 }
 _YES_NO = {

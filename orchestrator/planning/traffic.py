@@ -42,6 +42,7 @@ CODE_POINTS = {
     **{f"af{group}{drop}": group * 8 + drop * 2 for group in range(1, 5) for drop in range(1, 4)},
     "ef": 46,
 }
+_MOST_SHARE = 2  # above 1 is an overload, which RFC 2285 s3.5.4 knows
 _LARGEST_DATAGRAM = 65_507  # 65,535 less 20 bytes of IPv4 header and 8 of UDP header (RFC 791, RFC 768)
 
 
@@ -125,8 +126,8 @@ def _offered_rate(level: Json) -> tuple[Json, Json]:
         return "search", {"search": True}
     kind, value = _parsed(level, units.RATE, units.RATIO, units.FRAME_RATE)
     if kind is units.RATIO:
-        if not 0 < value <= 1:
-            raise LevelError(f"{level} is outside 0% to 100% of the link's frame rate")
+        if not 0 < value <= _MOST_SHARE:
+            raise LevelError(f"{level} is outside 0% to {_MOST_SHARE:.0%} of the link's frame rate")
         return units.format_as(kind, value), {"link_share": value}
     if value <= 0:
         raise LevelError(f"{level} sends nothing")

@@ -199,8 +199,9 @@ def _stored(kind: Kind, number: str, unit: str) -> int | float:
 
 
 def _names(kinds: Iterable[Kind]) -> str:
-    """`rate or ratio`."""
-    return " or ".join(kind.name for kind in kinds)
+    """`rate`, `rate or ratio`, `rate, ratio or frame rate`."""
+    names = [kind.name for kind in kinds]
+    return " or ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
 
 
 def _examples(kinds: Iterable[Kind]) -> str:

@@ -1,0 +1,25 @@
+"""`linktrial schema`: the plan file's JSON schema, for editors."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+from orchestrator.cli.exits import Exit
+from orchestrator.onhost.settings import CATALOGUE
+from orchestrator.planning.schema import plan_schema
+
+
+@click.command()
+def command() -> int:
+    r"""Print the JSON schema of plan files.
+
+    An editor with a YAML language server completes and underlines plans whose first line names it:
+
+    \b
+    linktrial schema > plan.schema.json
+    # yaml-language-server: $schema=plan.schema.json
+    """
+    click.echo(json.dumps(plan_schema(CATALOGUE), indent=1))
+    return Exit.COMPLETE

@@ -1,0 +1,70 @@
+"""`linktrial settings`: what a plan can vary, host settings and traffic factors."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import click
+
+from orchestrator.cli.exits import Exit
+from orchestrator.onhost.settings import CATALOGUE
+from orchestrator.planning.traffic import TRAFFIC_FACTORS
+
+_WIDTH = 110
+
+
+@click.command()
+@click.option("--json", "as_json", is_flag=True, help="Print data for programs.")
+def command(as_json: bool) -> int:
+    """List the settings and traffic factors that a plan can vary."""
+    found = {"settings": _settings(), "traffic_factors": _traffic_factors()}
+    if as_json:
+        click.echo(json.dumps(found, indent=2))
+        return Exit.COMPLETE
+    click.echo("Settings: what changes a host\n")
+    click.echo("\n".join(line for entry in found["settings"] for line in _shown(entry)))
+    click.echo("\nTraffic factors: what changes the traffic\n")
+    click.echo("\n".join(line for entry in found["traffic_factors"] for line in _shown(entry)))
+    return Exit.COMPLETE
+
+
+def _settings() -> list[dict[str, Any]]:
+    """The catalogue's metadata."""
+    return [
+        {
+            "name": name, "unit": info.unit, "domain": info.domain_text, "scope": info.scope,
+            "privilege": info.privilege, "survives_reboot": info.survives_reboot, "costly": info.costly,
+            "example": info.example, "doc": info.doc,
+        }
+        for name, info in CATALOGUE.items()
+    ]  # fmt: skip
+
+
+def _traffic_factors() -> list[dict[str, Any]]:
+    """The traffic factors' metadata."""
+    return [
+        {"name": factor.name, "unit": factor.unit, "domain": factor.domain_text, "transport": factor.transport,
+         "example": factor.example, "doc": factor.doc}
+        for factor in TRAFFIC_FACTORS.values()
+    ]  # fmt: skip
+
+
+def _shown(entry: Mapping[str, Any]) -> Iterator[str]:
+    """One setting or traffic factor in a few lines."""
+    marks = []
+    if "scope" in entry:
+        marks = [
+            "of an interface" if entry["scope"] == "interface" else "of the whole host",
+            "needs root" if entry["privilege"] == "root" else "needs no privilege",
+            "may survive a reboot" if entry["survives_reboot"] else "gone after a reboot",
+            *(["a change takes seconds"] if entry["costly"] else []),
+        ]
+    elif entry["transport"]:
+        marks = [f"{entry['transport'].upper()} only"]
+    yield f"{entry['name']}" + (f"  ({', '.join(marks)})" if marks else "")
+    unit = f", in {entry['unit']}" if entry["unit"] else ""
+    for text in (entry["doc"], f"levels: {entry['domain']}{unit}", f"example: {entry['example']}"):
+        yield from textwrap.wrap(text, _WIDTH, initial_indent="    ", subsequent_indent="      ")

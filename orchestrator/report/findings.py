@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from orchestrator.report import page_loss
 from orchestrator.report.markup import Markup
 from orchestrator.report.model import Report
 
 
 def sections(report: Report) -> list[tuple[str, str, Markup]]:
     """(anchor, heading, content) of the findings that this run allows."""
-    return []
+    made = [("loss", "Loss against the offered rate", page_loss.section(report))]
+    return [(name, heading, content) for name, heading, content in made if content]
 
 
 def causes(report: Report) -> dict[tuple[int, str, str], Markup]:

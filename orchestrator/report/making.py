@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from orchestrator.report import answer, html, markdown, model
+from orchestrator.report import answer, charts, html, markdown, model
 from orchestrator.results import columns
+from orchestrator.results.folder import CHARTS
 from orchestrator.results.read_run import read_run
 from orchestrator.results.write import write_whole
 
@@ -22,8 +23,9 @@ def write(folder: str | Path, out: str | Path | None) -> list[Path]:
     report = read(folder)
     target = Path(out) if out is not None else report.data.path
     target.mkdir(parents=True, exist_ok=True)
-    files = {"report.html": html.page(report), "report.md": markdown.text(report)}
+    beside_tables = target.resolve() == report.data.path.resolve()
+    files = {"report.html": html.page(report, beside_tables=beside_tables), "report.md": markdown.text(report)}
     for name, content in files.items():
         write_whole(target / name, content)
     columns.write_columns(target / "columns.json", report.data.factors)
-    return [target / name for name in (*files, "columns.json")]
+    return [*(target / name for name in (*files, "columns.json")), *charts.write_charts(report, target / CHARTS)]

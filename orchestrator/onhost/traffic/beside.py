@@ -1,10 +1,11 @@
-"""What runs beside the traffic on this end: samples of the host, TCP's own account, counters before and after."""
+"""What runs beside the traffic on this end: samples of the host, TCP's own account, round trips, counters around it."""
 
 from __future__ import annotations
 
 import time
-from typing import Any, Callable, Dict, List
+from typing import Any, Callable, Dict, List, Optional
 
+from orchestrator.onhost.round_trip import LOADED_EVERY_S, Answering, Asking
 from orchestrator.onhost.traffic import tcp_info
 from orchestrator.onhost.traffic.flows import Pair
 from orchestrator.onhost.traffic.window import Window
@@ -37,32 +38,57 @@ class Regular:
 class Beside:
     """The observers of one end. `turn` does what is due, `due_ns` says when to come again."""
 
-    def __init__(self, pair: Pair, sockets: Dict[int, Any], watch_s: float) -> None:
-        """Reads the counters for the first time: before any traffic."""
+    def __init__(self, pair: Pair, args: Dict[str, Any], sockets: Dict[int, Any]) -> None:
+        """Reads the counters for the first time: before any traffic. Round trips are measured from now on."""
         self._pair, self._sockets = pair, sockets
+        watch_s = float(args.get("watch_s") or 0.2)
         self._watcher = Watcher(pair.interface, watch_s)
         self._watch_ns = int(watch_s * 1e9)
         self._readings: Dict[int, List[tcp_info.Info]] = {
             stream.number: [] for stream in pair.streams if stream.flow.transport == "tcp"}
         self._regular: List[Regular] = []
+        self._window: Optional[Window] = None
         self._before = read_counters(pair.interface)
+        self._asking: Optional[Asking] = None
+        self._answering: Optional[Answering] = None
+        if pair.probe_port is not None:
+            probe = {**args, "port": pair.probe_port}
+            if pair.serving:
+                self._answering = Answering(probe)
+            else:
+                self._asking = Asking(probe)
 
     def begin(self, window: Window) -> None:
         """The window is known: from its start to its end, and exactly at both."""
         self._window = window
+        if self._asking:
+            self._asking.every_s = LOADED_EVERY_S
         self._regular = [Regular(window.from_ns, self._watch_ns, window.to_ns, self._watcher.sample)]
         if self._readings:
             self._regular.append(Regular(window.from_ns, _INFO_EVERY_NS, window.to_ns, self._read_infos))
 
     @property
     def due_ns(self) -> int:
-        """When `turn` wants to be called."""
-        return min(each.due_ns for each in self._regular)
+        """When `turn` wants to be called, if nothing comes in before."""
+        due = [each.due_ns for each in self._regular]
+        if self._asking:
+            due.append(self._asking.due_ns)
+        return min(due, default=_NEVER_NS)
+
+    def filenos(self) -> List[int]:
+        """What `turn` wants to be called for when it is readable."""
+        return [end.fileno() for end in (self._asking, self._answering) if end]
 
     def turn(self) -> None:
         """Do what is due."""
         for each in self._regular:
             each.turn(time.monotonic_ns())
+        if self._answering:
+            self._answering.turn()
+        if self._asking:
+            self._asking.turn()
+            if self._window and self._asking.due_ns >= self._window.to_ns:
+                self._asking.due_ns = _NEVER_NS  # no more questions
 
     def _read_infos(self) -> None:
         for number, readings in self._readings.items():
@@ -82,9 +108,21 @@ class Beside:
     def end(self) -> Dict[str, Any]:
         """The traffic has ended: the host's summary, and the counters once they have stopped moving."""
         after = settled_counters(self._pair.interface)
-        return {"watch": self._watcher.summary(self._window.from_ns, self._window.to_ns),
-                "counters": {"before": self._before, "after": after}}
+        self.turn()  # the last late probes
+        window = self._window
+        assert window is not None
+        return {"watch": self._watcher.summary(window.from_ns, window.to_ns),
+                "counters": {"before": self._before, "after": after}, "round_trip": self._round_trip(window)}
+
+    def _round_trip(self, window: Window) -> Optional[Dict[str, Any]]:
+        """Of the end that asked: idle is what was asked before the traffic, load what was asked in its window."""
+        if self._asking is None:
+            return None
+        return {"idle": self._asking.summary(self._asking.heard_from_ns, window.start_ns),
+                "load": self._asking.summary(window.from_ns, window.to_ns)}
 
     def close(self) -> None:
         """Give all descriptors back."""
-        self._watcher.close()
+        for each in (self._watcher, self._asking, self._answering):
+            if each:
+                each.close()

@@ -60,6 +60,7 @@ class Pair(NamedTuple):
     serving: bool
     streams: List[Stream]
     flows: List[Flow]
+    probe_port: Optional[int]  # for the round-trip flow beside the traffic; None: none is wanted
 
     @property
     def source_port_is_free(self) -> bool:
@@ -82,7 +83,8 @@ def read_args(args: Dict[str, Any], *, serving: bool) -> Pair:
             streams.append(Stream(len(streams), flow, ports[len(streams)], sends_here))
     rate = args.get("rate_bit_s")
     return Pair(args["token"], args["interface"], args["local"], args["peer"], int(args["family"]), int(args["mtu"]),
-                float(rate) if rate else None, float(args.get("bound_s") or 10.0), serving, streams, flows)
+                float(rate) if rate else None, float(args.get("bound_s") or 10.0), serving, streams, flows,
+                ports[-1] if args.get("round_trip") and len(ports) > wanted else None)
 
 
 def _flow(given: Dict[str, Any], args: Dict[str, Any]) -> Flow:

@@ -49,9 +49,19 @@ class Serving:
         """Whether every stream has its peer."""
         return len(self.connected) == len(self._pair.streams)
 
-    def turn(self, bound_s: float) -> None:
-        """Take in what comes within `bound_s` seconds."""
-        for key, _ in self._selector.select(bound_s):
+    def fileno(self) -> int:
+        """For a loop that waits for other things as well; readable when `turn` has something to do."""
+        return self._selector.fileno()
+
+    def not_connected(self, bound_s: float) -> Refusal:
+        """Why this end gives up: the first stream that nobody came for."""
+        missing = next(each for each in self._pair.streams if each.number not in self.connected)
+        return Refusal("not_connected", f"nobody who knows the trial's token came to port {missing.port} within "
+                       f"{bound_s:g} s", port=missing.port, stream=missing.number, bound_s=bound_s)
+
+    def turn(self) -> None:
+        """Take in what has come."""
+        for key, _ in self._selector.select(0):
             sock, stream = key.fileobj, key.data
             assert isinstance(sock, socket.socket)
             if stream.flow.transport == "udp":
@@ -60,6 +70,9 @@ class Serving:
                 self._hear_connection(sock, stream)
             else:
                 self._accept(sock, stream)
+
+    def drop_late_strangers(self) -> None:
+        """Close connections that have had their time to say hello."""
         now = time.monotonic()
         for sock in [sock for sock, until in self._half_open.items() if now > until]:
             self._drop(sock)
@@ -119,10 +132,9 @@ class Serving:
         abort(sock)
 
     def close(self) -> None:
-        """Close the listeners and whatever has not become a stream."""
-        for sock in [*self._half_open, *self._listeners]:
-            if sock not in self.connected.values():
-                sock.close()
+        """Close everything."""
+        for sock in [*self._half_open, *self._listeners, *self.connected.values()]:
+            sock.close()
         self._half_open.clear()
         self._selector.close()
 
@@ -135,22 +147,17 @@ class Dialling:
         self._codec = signs.signer(pair.token)
         self.connected: Dict[int, socket.socket] = {}
 
-    def connect(self, bound_s: float) -> Dict[int, socket.socket]:
-        """Every stream's socket. Refusal naming the first that could not be connected in time."""
+    def connect(self, bound_s: float) -> None:
+        """Connect every stream. Refusal naming the first that could not be connected in time."""
         until = time.monotonic() + bound_s
-        try:
-            for stream in self._pair.streams:
-                dial = self._dial_tcp if stream.flow.transport == "tcp" else self._dial_udp
-                self.connected[stream.number] = dial(stream, until)
-        except Refusal:
-            self.close()
-            raise
-        return self.connected
+        for stream in self._pair.streams:
+            dial = self._dial_tcp if stream.flow.transport == "tcp" else self._dial_udp
+            self.connected[stream.number] = dial(stream, until)
 
     def close(self) -> None:
-        """Close what has been connected."""
+        """Close everything."""
         for sock in self.connected.values():
-            abort(sock)
+            sock.close()
 
     def _open(self, stream: Stream) -> socket.socket:
         """The same port number on both ends: the queue and core that a hash of the ports chooses stay the same."""

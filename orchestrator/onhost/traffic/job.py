@@ -1,50 +1,39 @@
 """One end of a trial's traffic: connect, fork a process per stream, watch while they run, collect what they counted.
 
-This process does no traffic itself. It keeps the sockets open, reads TCP's own account of them ten times a second,
-samples the host five times a second, and stays able to hear "cancel" throughout.
+This process does no traffic itself. One loop waits for everything at once: new connections, the stream processes'
+results, the round-trip probe, what is to be read beside the traffic, and the controller, who may cancel at any time.
 """
 
 from __future__ import annotations
 
 import select
 import time
-from typing import Any, Dict, List, Optional
+from typing import Any, Callable, Dict, List, Optional
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.traffic import handshake, parts, workers
+from orchestrator.onhost.traffic import parts, workers
 from orchestrator.onhost.traffic.beside import Beside
 from orchestrator.onhost.traffic.flows import Pair, read_args
+from orchestrator.onhost.traffic.handshake import Dialling, Serving
 from orchestrator.onhost.traffic.window import Window, read_window
 from orchestrator.onhost.traffic.workers import Worker
 
-_TURN_S = 0.05
-_GRACE_NS = 3_000_000_000  # for a result after the last datagram could have come
 _CONNECT_BOUND_S = 15.0  # the controller's own patience is 20 s: it should hear the reason, not run out of time
-_LONGEST_PAUSE_NS = 100_000_000
 _START_BOUND_S = 60.0  # the controller asks both ends for their clocks before it tells them the start
+_GRACE_NS = 3_000_000_000  # for a result after the last datagram could have come
+_LONGEST_PAUSE_S = 0.1
 
 
 def serve(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
     """The listening end's job, for all directions."""
-    pair = read_args(args, serving=True)
-    serving = handshake.Serving(pair)
-    traffic = Traffic(pair, args, talk)
+    traffic = Traffic(read_args(args, serving=True), args, talk)
+    serving = Serving(traffic.pair)
     try:
-        talk.event({"stage": "listening", "ports": [stream.port for stream in pair.streams]})
-        bound_s = min(pair.bound_s, _CONNECT_BOUND_S)
-        until = time.monotonic() + bound_s
-        while not serving.complete:
-            serving.turn(_TURN_S)
-            traffic.hear_controller()
-            if time.monotonic() > until:
-                missing = next(each for each in pair.streams if each.number not in serving.connected)
-                raise Refusal("not_connected", f"nobody who knows the trial's token came to port {missing.port} within "
-                              f"{bound_s:g} s", port=missing.port, stream=missing.number, bound_s=bound_s)
-        traffic.fork(serving.connected)
-        talk.event({"stage": "connected"})
+        talk.event({"stage": "listening", "ports": [stream.port for stream in traffic.pair.streams]})
         # A lost welcome is asked for again: keep answering until the start is told, that is, until both ends know.
-        window = traffic.wait_for_start(serving.turn)
-        return traffic.run(window)
+        traffic.serving = serving
+        traffic.loop(lambda: serving.complete, min(traffic.pair.bound_s, _CONNECT_BOUND_S), serving.not_connected)
+        return traffic.run(serving.connected)
     finally:
         traffic.close()
         serving.close()
@@ -52,103 +41,107 @@ def serve(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
 
 def dial(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
     """The connecting end's job."""
-    pair = read_args(args, serving=False)
-    traffic = Traffic(pair, args, talk)
+    traffic = Traffic(read_args(args, serving=False), args, talk)
+    dialling = Dialling(traffic.pair)
     try:
-        traffic.fork(handshake.Dialling(pair).connect(min(pair.bound_s, _CONNECT_BOUND_S)))
-        talk.event({"stage": "connected"})
-        return traffic.run(traffic.wait_for_start(time.sleep))
+        dialling.connect(min(traffic.pair.bound_s, _CONNECT_BOUND_S))
+        return traffic.run(dialling.connected)
     finally:
         traffic.close()
+        dialling.close()
 
 
 class Traffic:
-    """What both ends do alike once their streams are connected."""
+    """What both ends do alike, and the loop that they wait in."""
 
     def __init__(self, pair: Pair, args: Dict[str, Any], talk: Any) -> None:
-        self._pair, self._args, self._talk = pair, args, talk
-        self._sockets: Dict[int, Any] = {}
+        self.pair = pair
+        self.serving: Optional[Serving] = None
+        self._args, self._talk = args, talk
         self._workers: List[Worker] = []
         self._beside: Optional[Beside] = None
         self._told: Optional[Dict[str, Any]] = None
 
-    def fork(self, sockets: Dict[int, Any]) -> None:
-        """Start every stream's process and wait until all are ready."""
-        self._sockets = sockets
-        self._beside = Beside(self._pair, sockets, float(self._args.get("watch_s") or 0.2))
-        for stream in self._pair.streams:
-            self._workers.append(Worker(workers.make(self._pair, stream, sockets[stream.number])))
-        until = time.monotonic() + self._pair.bound_s
-        while not all(worker.ready for worker in self._workers):
-            self._hear_workers(_TURN_S)
-            if time.monotonic() > until:
-                raise Refusal("not_ready", f"the streams were not ready within {self._pair.bound_s:g} s")
-
-    def hear_controller(self) -> None:
-        """Take what the controller has told, without waiting. Refusal when it cancels."""
-        while select.select([self._talk], [], [], 0)[0]:
-            try:
-                told = self._talk.wait(0.01)
-            except Refusal as refusal:
-                if refusal.code == "not_told":
-                    return
-                raise
-            if told.get("cancel"):
-                raise Refusal("cancelled", "the controller cancelled the traffic")
-            if "start_ns" in told:
-                self._told = told
-
-    def wait_for_start(self, meanwhile: Any) -> Window:
-        """Wait until the controller tells the times; call `meanwhile(seconds)` in between."""
-        until = time.monotonic() + _START_BOUND_S
-        while True:
-            self.hear_controller()
-            if self._told is not None:
-                return read_window(self._told)
-            self._hear_workers(0)
-            meanwhile(0.005)
-            if time.monotonic() > until:
-                raise Refusal("not_told", f"the controller told no start for {_START_BOUND_S:g} s")
-
-    def run(self, window: Window) -> Dict[str, Any]:
-        """The traffic itself: until every stream has its result. Refusal when one refuses or is late."""
-        beside = self._beside
-        assert beside is not None
+    def run(self, sockets: Dict[int, Any]) -> Dict[str, Any]:
+        """From connected streams to the job's result. Refusal when a stream refuses, or something takes too long."""
+        for stream in self.pair.streams:
+            self._workers.append(Worker(workers.make(self.pair, stream, sockets[stream.number])))
+        self.loop(lambda: all(worker.ready for worker in self._workers), self.pair.bound_s,
+                  lambda bound_s: Refusal("not_ready", f"the streams were not ready within {bound_s:g} s"))
+        beside = self._beside = Beside(self.pair, self._args, sockets)
+        self._talk.event({"stage": "connected"})
+        window = self._wait_for_start()
         beside.begin(window)
         for worker in self._workers:
             worker.start(window)
-        while any(worker.result is None for worker in self._workers):
-            now = time.monotonic_ns()
-            beside.turn()
-            self._hear_workers(max(0, min(_LONGEST_PAUSE_NS, beside.due_ns - now)) / 1e9)
-            self.hear_controller()
-            if now > window.drained_ns + _GRACE_NS:
-                raise Refusal("stuck", "a stream did not end in time")
+        left_s = (window.drained_ns + _GRACE_NS - time.monotonic_ns()) / 1e9
+        self.loop(lambda: all(worker.result is not None for worker in self._workers), left_s,
+                  lambda _: Refusal("stuck", "a stream did not end in time"))
         return self._result(window, beside)
 
-    def _hear_workers(self, bound_s: float) -> None:
-        open_workers = {worker.output: worker for worker in self._workers if worker.output >= 0}
-        readable, _, _ = select.select(list(open_workers), [], [], bound_s)
-        for descriptor in readable:
-            open_workers[descriptor].hear()
+    def _wait_for_start(self) -> Window:
+        self.loop(lambda: self._told is not None, _START_BOUND_S,
+                  lambda bound_s: Refusal("not_told", f"the controller told no start for {bound_s:g} s"))
+        self.serving = None
+        assert self._told is not None
+        return read_window(self._told)
+
+    def loop(self, done: Callable[[], bool], bound_s: float, late: Callable[[float], Refusal]) -> None:
+        """Serve everything that wants to be served until `done()`; raise `late(bound_s)` when that takes longer."""
+        until_s = time.monotonic() + bound_s
+        while not done():
+            now_s = time.monotonic()
+            if now_s > until_s:
+                raise late(bound_s)
+            self._turn(min(_LONGEST_PAUSE_S, until_s - now_s))
+
+    def _turn(self, longest_s: float) -> None:
+        """Wait for the first thing that happens or is due, and do it."""
+        waited_for: Dict[int, Callable[[], None]] = {self._talk.fileno(): self._hear_controller}
+        for worker in self._workers:
+            if worker.output >= 0:
+                waited_for[worker.output] = worker.hear
+        if self.serving:
+            waited_for[self.serving.fileno()] = self.serving.turn
+        if self._beside:
+            waited_for.update(dict.fromkeys(self._beside.filenos(), self._beside.turn))
+            longest_s = min(longest_s, (self._beside.due_ns - time.monotonic_ns()) / 1e9)
+        readable, _, _ = select.select(list(waited_for), [], [], max(0.0, longest_s))
+        for number in readable:
+            waited_for[number]()
+        if self.serving:
+            self.serving.drop_late_strangers()
+        if self._beside:
+            self._beside.turn()
+
+    def _hear_controller(self) -> None:
+        """Take what the controller has told, without waiting. Refusal when it cancels."""
+        try:
+            told = self._talk.wait(0.01)
+        except Refusal as refusal:
+            if refusal.code == "not_told":  # a part of a message: the rest will come
+                return
+            raise
+        if told.get("cancel"):
+            raise Refusal("cancelled", "the controller cancelled the traffic")
+        if "start_ns" in told:
+            self._told = told
 
     def _result(self, window: Window, beside: Beside) -> Dict[str, Any]:
         infos = beside.tcp_summaries()
         found = []
-        for flow in self._pair.flows:
+        for flow in self.pair.flows:
             own = [worker for worker in self._workers if worker.stream.flow is flow]
             results = [worker.result for worker in own if worker.result is not None]
             found.append(parts.part_of(flow, own[0].stream.sends_here, window, results, infos))
         around = beside.end()
         for part in found:
             part["process"]["throttled_ratio"] = around["watch"].get("throttled_ratio")
-        return {"parts": found, **around, "round_trip": None}
+        return {"parts": found, **around}
 
     def close(self) -> None:
-        """End every stream process and every connection."""
+        """End every stream process, by its number."""
         for worker in self._workers:
             worker.kill()
-        for sock in self._sockets.values():
-            sock.close()
         if self._beside:
             self._beside.close()

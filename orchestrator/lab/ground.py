@@ -120,7 +120,7 @@ class Ground:
 
     def _fork_server(self, host: LabHost, host_key: bytes, public_key: str) -> socket.socket:
         """Start the server's process while the machine's files, and so our own code, are still in view."""
-        from orchestrator.lab import ssh_inprocess  # noqa: PLC0415 - an OpenSSH lab does not need it
+        from orchestrator.lab import ssh_inprocess
 
         ours, theirs = namespaces.message_pair()
         if os.fork():
@@ -137,7 +137,7 @@ class Ground:
 
     def _make_keys(self) -> tuple[dict[str, bytes], str]:
         """Fresh keys for the controller and each host; writes the configuration the controller uses."""
-        import asyncssh  # noqa: PLC0415 - whoever imports this module for its constants need not wait for it
+        import asyncssh
 
         user_key = asyncssh.generate_private_key("ssh-ed25519", "linktrial-lab")
         user_key.write_private_key(str(LAB_FOLDER / "id_ed25519"))

@@ -34,7 +34,7 @@ def own_kernel_views() -> None:
 
 def own_folders(host: LabHost) -> None:
     """Empty /run, /tmp ..., homes and accounts."""
-    accounts = (Account("root", 0, shell=host.root_shell), *host.accounts)
+    accounts = (Account("root", 0, login_shell=host.root_shell), *host.accounts)
     for folder, mode in _OWN_FOLDERS.items():
         namespaces.mount_tmpfs(folder, mode)
     Path(MARKER).write_text(f"{host.name}\n")
@@ -48,7 +48,7 @@ def own_folders(host: LabHost) -> None:
 
 
 def leave_the_machine_alone() -> None:
-    """Make everything read-only that is not this host's own; programs started later cannot get around it."""
+    """Make everything read-only that is not this host's own. Against accidents: root could mount it back."""
     for view in (_NETWORK_DEVICES, *_MACHINE_WIDE, _NETWORK_VARIABLES):  # nested ones after what they lie in
         if Path(view).exists():
             namespaces.bind(view, view)
@@ -75,7 +75,7 @@ def _own_account_files(host: LabHost, accounts: tuple[Account, ...]) -> None:
     """Our own passwd, shadow, hosts and sudoers laid over the machine's; the machine's other accounts stay known."""
     replaced = {account.name for account in accounts}
     kept = [line for line in Path("/etc/passwd").read_text().splitlines() if line.split(":")[0] not in replaced]
-    ours = [f"{one.name}:x:{one.number}:{one.number}:lab:{HOMES}/{one.name}:{one.shell}" for one in accounts]
+    ours = [f"{one.name}:x:{one.number}:{one.number}:lab:{HOMES}/{one.name}:{one.login_shell}" for one in accounts]
     sudo = [f"{one.name} ALL=(ALL:ALL) NOPASSWD: ALL" for one in accounts if one.sudo or one.number == 0]
     _lay_over("/etc/passwd", [*ours, *kept], 0o644)
     _lay_over("/etc/hosts", [f"127.0.0.1 localhost {host.name}", f"::1 localhost {host.name}"], 0o644)

@@ -17,7 +17,7 @@ class Account:
 
     name: str
     number: int
-    shell: str = "/bin/sh"
+    login_shell: str = "/bin/sh"
     sudo: bool = False  # may run everything through `sudo -n`
 
 

@@ -10,7 +10,10 @@ class Switch(Place):
     """Two bridges in a namespace of their own: `trunk` (measured) and `control`."""
 
     def set_port_mtu(self, host: str, mtu_bytes: int) -> None:
-        """Larger frames to and from this host vanish without a word, as on a real switch."""
+        """Larger frames to and from this host vanish without a word, as on a real switch.
+
+        Linux lets 4 bytes more through, the room of a VLAN tag, whether there is one or not.
+        """
         self.output(["ip", "link", "set", "dev", port(host), "mtu", str(mtu_bytes)])
 
     def set_rate(self, rate_bit_s: int | None, host: str | None = None) -> None:
@@ -26,9 +29,9 @@ class Switch(Place):
         table = f"drop-{host}"
         self.exec(["nft", "delete", "table", "netdev", table], capture_output=True, check=False)
         if nth:
-            rules = (f"table netdev {table} {{ counter dropped {{ }}; chain in {{ "
-                     f"type filter hook ingress device {port(host)} priority 0; "
-                     f"ether type {{ ip, ip6 }} numgen inc mod {nth} 0 counter name dropped drop; }} }}")
+            rules = (f"table netdev {table} {{\n counter dropped {{ }}\n chain in {{\n"
+                     f"type filter hook ingress device {port(host)} priority 0\n"
+                     f"ether type {{ ip, ip6 }} numgen inc mod {nth} 0 counter name dropped drop\n }}\n}}")
             self.output(["nft", rules])
 
     def dropped(self, host: str) -> int:

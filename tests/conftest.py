@@ -1,0 +1,45 @@
+"""What all tests share: labs, and the rule that a lab test is either run or reported as not run."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Generator, Iterator
+
+import pytest
+
+from orchestrator.lab.lab import Lab, why_no_lab_here
+
+# tests/run.sh sets it when it runs as root: a machine on which the lab tests cannot run must not look healthy
+LAB_REQUIRED = os.environ.get("LINKTRIAL_REQUIRE_LAB") == "1"
+ONLY_BY_PROOFS = ("guests", "proof")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Skip lab tests where no lab can be made; leave the proofs to tests/proofs.sh, which asks for them by marker."""
+    missing = why_no_lab_here("openssh")
+    for item in items:
+        if missing and item.get_closest_marker("lab"):
+            item.add_marker(pytest.mark.skip(reason=f"no lab here: {missing}"))
+    if not config.option.markexpr:
+        proofs = [item for item in items if any(item.get_closest_marker(name) for name in ONLY_BY_PROOFS)]
+        items[:] = [item for item in items if item not in proofs]
+        if proofs:
+            config.hook.pytest_deselected(items=proofs)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) \
+        -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Where the lab is required, a lab test that was skipped has failed."""
+    report = yield
+    if LAB_REQUIRED and report.skipped and item.get_closest_marker("lab") and not hasattr(report, "wasxfail"):
+        report.outcome = "failed"
+        report.longrepr = f"a lab test was skipped where the lab is required: {report.longrepr}"
+    return report
+
+
+@pytest.fixture
+def lab() -> Iterator[Lab]:
+    """The observatory with real OpenSSH servers, fresh for one test."""
+    with Lab(server="openssh") as made:
+        yield made

@@ -9,9 +9,7 @@ from pathlib import Path
 
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
-from orchestrator.planning import Plan, PlanProblems, load
-
-MOST_PLAN_BYTES = 1 << 20
+from orchestrator.planning import MOST_BYTES, Plan, PlanProblems, Problem, decode, load, unused_binds
 
 
 @dataclass(frozen=True)
@@ -44,26 +42,27 @@ def plan_files(paths: Iterable[Path]) -> list[Path]:
 def load_plans(paths: Iterable[Path], binds: dict[str, str]) -> list[LoadedPlan]:
     """All plans, or PlanProblems with the problems of all of them."""
     loaded: list[LoadedPlan] = []
-    problems: list[PlanProblems] = []
+    problems: list[Problem] = []
+    used: set[str] = set()
     for path in plan_files(paths):
-        text = _read(path)
         bound = {**_earlier_binds(path), **binds}
         try:
-            loaded.append(LoadedPlan(path, text, load(text, name=str(path), binds=bound, catalogue=CATALOGUE), bound))
+            text = _read(path)
+            plan = load(text, name=str(path), binds=bound, catalogue=CATALOGUE, used=used)
+            loaded.append(LoadedPlan(path, text, plan, bound))
         except PlanProblems as error:
-            problems.append(error)
+            problems.extend(error.problems)
+    problems.extend(unused_binds(binds, used))
     if problems:
-        raise problems[0] if len(problems) == 1 else PlanProblems([p for error in problems for p in error.problems])
+        raise PlanProblems(problems)
     return loaded
 
 
 def _read(path: Path) -> str:
+    """The plan's text; no more is read than a plan may have."""
     try:
-        if path.stat().st_size > MOST_PLAN_BYTES:
-            raise PlanError("plan_size", f"{path}: larger than {MOST_PLAN_BYTES} bytes, which no plan is")
-        return path.read_bytes().decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise PlanError("plan_text", f"{path}: not UTF-8 text (byte {error.start})") from error
+        with path.open("rb") as file:
+            return decode(file.read(MOST_BYTES + 1), str(path))
     except OSError as error:
         raise PlanError("plan_read", f"{path}: cannot be read: {error.strerror}") from error
 

@@ -52,7 +52,7 @@ def _added(loaded: LoadedPlan, state: RunState, replicates: int) -> list[dict[st
     from orchestrator.planning import schedule
 
     have = max(trial.replicate for trial in state.schedule)
-    plan = loaded.plan.model_copy(update={"trial": loaded.plan.trial.model_copy(update={"replicates": replicates})})
-    more = [trial for trial in schedule(plan, state.setup.cells) if trial.replicate > have]
+    more = [trial for trial in schedule(loaded.plan, state.setup.cells, replicates=replicates)
+            if trial.replicate > have]
     last = max(trial.position for trial in state.schedule)
     return [{**asdict(trial), "position": last + number} for number, trial in enumerate(more, 1)]

@@ -9,9 +9,10 @@ from orchestrator.planning.load import load
 from orchestrator.planning.order import Trial, schedule
 from orchestrator.planning.plan import Catalogue, Plan, SettingInfo
 from orchestrator.planning.problems import PlanProblems, Problem
-from orchestrator.planning.reader import decode
+from orchestrator.planning.reader import MOST_BYTES, decode
 
 __all__ = [
+    "MOST_BYTES",
     "Catalogue",
     "Cell",
     "Plan",

@@ -61,7 +61,7 @@ def _quantity(kind: units.Kind, least: float, most: float, *examples: str) -> tu
 _trial_read, _trial_schema = _quantity(units.DURATION, 0.1, 86_400, "10s", "1min")
 _wait_read, _wait_schema = _quantity(units.DURATION, 0, 3_600, "0s", "2s")
 _long_read, _long_schema = _quantity(units.DURATION, 1, 30 * 86_400, "5min", "2h")
-_lease_read, _lease_schema = _quantity(units.DURATION, 10, 86_400, "5min")
+_lease_read, _lease_schema = _quantity(units.DURATION, 2, 86_400, "5min")
 _rate_read, _rate_schema = _quantity(units.RATE, 1_000, 10**13, "2.5Gbit/s", "100Mbit/s")
 _ratio_read, _ratio_schema = _quantity(units.RATIO, 0.0001, 1, "3%")
 TrialLength = Annotated[float, _trial_read, _trial_schema]

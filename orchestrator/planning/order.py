@@ -58,8 +58,8 @@ class SplitMix:
             items[last], items[other] = items[other], items[last]
 
 
-def schedule(plan: Plan, cells: Sequence[Cell]) -> tuple[Trial, ...]:
-    """Every trial of the plan in order.
+def schedule(plan: Plan, cells: Sequence[Cell], *, replicates: int | None = None) -> tuple[Trial, ...]:
+    """Every trial of the plan in order, or of so many replicates of it: what comes first stays the same.
 
     Within a block, cells with the same costly levels stay together as one whole plot; the whole plots are shuffled, and
     the cells within each. A whole plot ends with its block even when the next begins with the same levels, so that each
@@ -69,7 +69,7 @@ def schedule(plan: Plan, cells: Sequence[Cell]) -> tuple[Trial, ...]:
     plots = whole_plots(plan, cells)
     trials: list[Trial] = []
     plot = 0
-    for block in range(1, plan.trial.replicates + 1):
+    for block in range(1, (replicates or plan.trial.replicates) + 1):
         for group in _shuffled(plots, chance if plan.order.shuffle else None):
             plot += 1
             trials += [

@@ -18,6 +18,7 @@ from orchestrator.planning.binds import UnboundError, fill
 from orchestrator.planning.document import Document, Json, Path, Place
 from orchestrator.planning.problems import PlanProblems, Problem
 from orchestrator.planning.scalars import ScalarError, resolve
+from orchestrator.planning.synonyms import meant
 from orchestrator.planning.yaml_errors import explain
 
 MOST_BYTES = 2**20
@@ -41,9 +42,7 @@ class _Unreadable(Exception):  # noqa: N818 - never leaves this file
 def decode(data: bytes, name: str) -> str:
     """The text of a plan file. Raises PlanProblems when it is no UTF-8 text or too large."""
     if len(data) > MOST_BYTES:
-        raise PlanProblems(
-            [Problem(1, 1, "too-large", f"{len(data)} bytes: a plan has at most {MOST_BYTES}", file=name)]
-        )
+        raise PlanProblems([Problem(1, 1, "too-large", f"the plan is larger than {MOST_BYTES} bytes", file=name)])
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -326,13 +325,10 @@ class _Reading:
         try:
             value = fill(text, plain, self._binds, self._document.bound)
         except UnboundError as error:
-            self._broken(
-                path,
-                event,
-                "unbound",
-                f"nothing is bound to ${error.name}",
-                f"give --bind {error.name}=..., or write $$ for a dollar sign",
-            )
+            near = meant(error.name, self._binds)
+            hint = f"the command line binds {near}: did you mean that? otherwise " if near else ""
+            hint += f"give --bind {error.name}=..., or write $$ for a dollar sign"
+            self._broken(path, event, "unbound", f"nothing is bound to ${error.name}", hint)
             return None
         except ScalarError as error:
             self._broken(path, event, "number", error.message, error.suggestion)

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from orchestrator.report import limits
 from orchestrator.report.model import STATUSES, CellResult, Report
 from orchestrator.report.wording import count_text, listed, rate_text, share_text
 
 
 def sentences(report: Report) -> list[str]:
     """The answer, most important first."""
-    return [*_what_it_carries(report), *_validity(report), *_as_found(report.run)]
+    return [*_what_it_carries(report), *limits.sentences(report), *_validity(report), *_as_found(report.run)]
 
 
 def _what_it_carries(report: Report) -> list[str]:

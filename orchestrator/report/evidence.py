@@ -8,10 +8,10 @@ from typing import Any, ClassVar, cast
 
 import pandas as pd
 
+from orchestrator.report.model import Key
 from orchestrator.report.wording import share_text, time_text
 from orchestrator.results.read_run import RunData, read_table
 
-Key = tuple[int, str, str]
 # Above this many trials the page shows no lines over time: they would be neither legible nor small.
 GREATEST_TRIALS_DRAWN = 2500
 _POINTS_IN_ALL = 60_000

@@ -1,18 +1,19 @@
-"""What the figures add up to: effects, causes, loss against the offered rate."""
+"""What the figures add up to: what holds them back, effects, loss against the offered rate."""
 
 from __future__ import annotations
 
-from orchestrator.report import page_loss
+from orchestrator.report import page_limits, page_loss
 from orchestrator.report.markup import Markup
-from orchestrator.report.model import Report
+from orchestrator.report.model import Key, Report
 
 
 def sections(report: Report) -> list[tuple[str, str, Markup]]:
     """(anchor, heading, content) of the findings that this run allows."""
-    made = [("loss", "Loss against the offered rate", page_loss.section(report))]
+    made = [("limits", "What holds it back", page_limits.section(report)),
+            ("loss", "Loss against the offered rate", page_loss.section(report))]
     return [(name, heading, content) for name, heading, content in made if content]
 
 
-def causes(report: Report) -> dict[tuple[int, str, str], Markup]:
-    """Per cell, link and way: what held it back, with its evidence."""
-    return {}
+def causes(report: Report) -> dict[Key, Markup]:
+    """Per cell, link and way: what held it back, with the columns it rests on."""
+    return {key: page_limits.of_cell(cause) for key, cause in report.causes.items()}

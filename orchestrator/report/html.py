@@ -59,7 +59,7 @@ def _sections(report: Report, *, beside_tables: bool) -> list[tuple[str, str, Ma
     chosen = page_cells.details_of(report)
     made = [
         ("answer", "Answer", _answer(report.sentences)),
-        ("matrix", "Matrix", page_matrix.section(matrix, chosen)),
+        ("matrix", "Matrix", page_matrix.section(matrix, chosen, report.causes)),
         *findings.sections(report),
         ("cells", "Each cell", page_cells.section(report, gather(report.data, chosen), findings.causes(report))),
         ("not-valid", "What is not valid, and why", page_run.not_valid(report)),

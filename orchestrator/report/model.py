@@ -9,10 +9,12 @@ from typing import Any, cast
 
 import pandas as pd
 
+from orchestrator.results.causes import Cause
 from orchestrator.results.plain_text import visible
 from orchestrator.results.read_run import RunData
 from orchestrator.results.write import cell_text, restore_text
 
+Key = tuple[int, str, str]
 STATUSES = ("valid", "suspect", "impossible", "failed", "skipped")
 WAYS = ("transmit", "receive")
 
@@ -65,7 +67,7 @@ class CellResult:
         return max(STATUSES[1:], key=lambda status: self.counts[status]) if any(self.counts.values()) else "skipped"
 
     @property
-    def key(self) -> tuple[int, str, str]:
+    def key(self) -> Key:
         """What tells it from the others."""
         return (self.number, self.link, self.way)
 
@@ -91,6 +93,7 @@ class Report:
     not_valid: tuple[RowOfTrials, ...]
     links: tuple[str, ...]
     sentences: tuple[str, ...] = field(default=())
+    causes: Mapping[Key, Cause] = field(default_factory=dict)
 
     @property
     def run(self) -> dict[str, Any]:
@@ -133,7 +136,7 @@ def _cells(data: RunData, factors: Sequence[Factor]) -> tuple[CellResult, ...]:
 
 
 def _cell(row: Mapping[Any, Any], factors: Sequence[str],
-          reasons: Mapping[tuple[int, str, str], tuple[str, str]]) -> CellResult:
+          reasons: Mapping[Key, tuple[str, str]]) -> CellResult:
     number, link, way = int(row["cell"]), row["link"], row["way"]
     doubts, reason = reasons.get((number, link, way), ("", ""))
     return CellResult(
@@ -154,10 +157,10 @@ def _count(value: Any) -> int:
     return 0 if value is None or value is pd.NA else int(value)
 
 
-def _reasons(trials: pd.DataFrame) -> dict[tuple[int, str, str], tuple[str, str]]:
+def _reasons(trials: pd.DataFrame) -> dict[Key, tuple[str, str]]:
     """Per cell, link and way: all doubts its trials carry, and the reason given most often."""
     doubtful = trials[(trials["doubts"] != "") | (trials["reason"] != "")]
-    out: dict[tuple[int, str, str], tuple[str, str]] = {}
+    out: dict[Key, tuple[str, str]] = {}
     for place, group in doubtful.groupby(["cell", "link", "way"], sort=False):
         cell, link, way = cast(tuple[int, str, str], place)
         doubts = dict.fromkeys(word for text in group["doubts"] for word in text.split())

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
+from orchestrator.report.limits import Causes, short
 from orchestrator.report.markup import Markup, joined, tag
 from orchestrator.report.matrix import DIRECTION, Across, Matrix, MatrixRow, column_label
 from orchestrator.report.model import CellResult, Factor
@@ -15,7 +17,7 @@ GREATEST_FIGURES = 4000
 NOT_APPLICABLE = "–"
 
 
-def section(matrix: Matrix, with_details: frozenset[int]) -> Markup:
+def section(matrix: Matrix, with_details: frozenset[int], causes: Causes) -> Markup:
     """The section; cells in `with_details` are linked to their details."""
     if not matrix.rows:
         return tag("p", "There is no cell to show.")
@@ -23,7 +25,7 @@ def section(matrix: Matrix, with_details: frozenset[int]) -> Markup:
     scale = scale_of([cell.mean_bit_s for cell in matrix.cells() if cell.mean_bit_s is not None])
     rows = matrix.rows[: max(1, GREATEST_FIGURES // max(1, len(matrix.across)))]
     head = tag("thead", tag("tr", *_level_heads(matrix), *_figure_heads(matrix)))
-    body = tag("tbody", *_body(matrix, rows, _Look(unit, scale, with_details)))
+    body = tag("tbody", *_body(matrix, rows, _Look(unit, scale, with_details, causes)))
     table = tag("table", _caption(matrix, unit), head, body, id="matrix-table", class_="matrix")
     left_out = len(matrix.rows) - len(rows)
     return joined([
@@ -33,11 +35,14 @@ def section(matrix: Matrix, with_details: frozenset[int]) -> Markup:
         if left_out else None])
 
 
+@dataclass(frozen=True)
 class _Look:
     """What every figure needs to be drawn."""
 
-    def __init__(self, unit: Unit, scale: Scale, with_details: frozenset[int]) -> None:
-        self.unit, self.scale, self.with_details = unit, scale, with_details
+    unit: Unit
+    scale: Scale
+    with_details: frozenset[int]
+    causes: Causes
 
 
 def _caption(matrix: Matrix, unit: Unit) -> Markup:
@@ -95,7 +100,13 @@ def _figure(cell: CellResult | None, look: _Look) -> Markup:
     number = shown(cell.mean_bit_s, cell.low_bit_s, cell.high_bit_s, look.unit.size)
     return tag("td", _linked(cell, number.value, look), tag("span", number.interval, class_="interval"),
                _bar(cell), *(tag("span", line, class_="small") for line in _small_print(cell)),
+               _cause(cell, look),
                class_=f"h{look.scale.step(cell.mean_bit_s)}", data_v=f"{cell.mean_bit_s:.6g}")
+
+
+def _cause(cell: CellResult, look: _Look) -> Markup | None:
+    words = short(look.causes.get(cell.key))
+    return tag("span", words, class_="small limit") if words else None
 
 
 def _linked(cell: CellResult, text: str, look: _Look) -> Markup:

@@ -31,7 +31,7 @@ def not_valid(report: Report) -> Markup:
     if not groups:
         return tag("p", "Every trial is valid.")
     rows = [(tag("span", group.status, class_=f"tag {group.status}"), group.reason or "no reason was recorded",
-             group.doubts, _numbers(group.trials), _cell_links(group.cells)) for group in groups]
+             group.doubts, _numbers(group.trials), cell_links(group.cells)) for group in groups]
     left_out = len(report.not_valid) - len(groups)
     return joined([plain_table("Trials that are not valid, and why", ("status", "reason", "doubts", "trials", "cells"),
                                rows, "words"),
@@ -43,7 +43,8 @@ def _numbers(numbers: Sequence[int]) -> str:
     return ", ".join(map(str, numbers[:_GREATEST_NUMBERS])) + (f" and {more} more" if more > 0 else "")
 
 
-def _cell_links(numbers: Sequence[int]) -> Markup:
+def cell_links(numbers: Sequence[int]) -> Markup:
+    """Links to the details of some cells."""
     links = [tag("a", str(number), href=f"#cell-{number}") for number in numbers[:_GREATEST_NUMBERS]]
     more = len(numbers) - _GREATEST_NUMBERS
     return joined([joined(links, ", "), f" and {more} more" if more > 0 else None])

@@ -132,6 +132,7 @@ def _measured(scenario: Scenario, levels: dict[str, Any], row: dict[str, Any], w
     goodput = min(row["ceiling_bit_s"] * 0.998, manages, offered) * chance.gauss(1.0, 0.004)
     goodput = min(goodput, row["ceiling_bit_s"] * 1.001)
     busy = min(1.0, goodput / manages * 0.99)
+    slower, faster = ("sender", "receiver") if way == "transmit" else ("receiver", "sender")
     packets = int(goodput * WINDOW_S / 8 / (mtu - 28))
     limited = busy > 0.95
     out = {"seconds": WINDOW_S, "goodput_bit_s": goodput, "fill": goodput / row["ceiling_bit_s"],
@@ -143,6 +144,8 @@ def _measured(scenario: Scenario, levels: dict[str, Any], row: dict[str, Any], w
            "sender_busiest_core_softirq": busy * 0.3, "receiver_busiest_core": 1,
            "receiver_busiest_core_busy": busy * 0.5 if way == "transmit" else busy,
            "receiver_busiest_core_softirq": busy * (0.4 if way == "transmit" else 0.9),
+           f"{slower}_process_cpu_share": busy, f"{faster}_process_cpu_share": busy * 0.4,
+           f"{slower}_process_wait_share": 0.01, f"{slower}_clock_share": 0.56 if clock_share < 1 else 1.0,
            "sender_cpu_s_per_gigabyte": 3.0 / (mtu / 1500) ** 0.5, "pause_frames": 0, "foreign_bytes": 1200,
            "receiver_cpu_s_per_gigabyte": 3.4 / (mtu / 1500) ** 0.5, "source_port": 20000 + row["trial"] % 64}
     if transport == "udp":

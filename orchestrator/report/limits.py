@@ -1,0 +1,123 @@
+"""What held each cell back, gathered: short names for the matrix, groups for the section, a sentence for the answer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, cast
+
+import pandas as pd
+
+from orchestrator.report.model import CellResult, Key, Report
+from orchestrator.report.wording import count_text, listed
+from orchestrator.results.causes import Cause, cell_cause
+
+# A cell with more trials than this is judged by some of them, evenly drawn: what held it back needs no more to show.
+GREATEST_TRIALS_JUDGED = 30
+GREATEST_CLAUSES = 4
+_NOT_MEASURED = "not_measured"
+
+# code -> (a few words for a matrix cell, a clause for the answer; {host} is the end that the code names)
+_WORDS = {
+    "link_full": ("link full", "the link is full"),
+    "acknowledgements": ("wire full with replies", "the wire is full with data and replies"),
+    "offered_rate": ("as offered", "the plan offered no more"),
+    "sender_process": ("sending process", "the sending process on {host} is at its limit"),
+    "receiver_process": ("receiving process", "the receiving process on {host} is at its limit"),
+    "sender_quota": ("sender's CPU quota", "{host} ran out of its CPU quota while sending"),
+    "receiver_quota": ("receiver's CPU quota", "{host} ran out of its CPU quota while receiving"),
+    "sender_softirq": ("sender's interrupts", "network interrupts fill one core of {host} while it sends"),
+    "receiver_softirq": ("receiver's interrupts", "network interrupts fill one core of {host} while it receives"),
+    "instrument": ("our own limit", "our own traffic pair reaches no more"),
+    "pause_frames": ("pause frames", "pause frames hold the sender back"),
+    "receiver_window": ("receiver's window", "the window of {host} is too small for the delay"),
+    "send_buffer": ("send buffer", "the send buffer is too small for the delay"),
+    "loss": ("loss", "loss sets the pace"),
+    "path_frame_size": ("path's frame size", "the path does not carry the frames"),
+    "unknown": ("cause unknown", "nothing that was looked at explains it"),
+}
+
+
+@dataclass(frozen=True)
+class LimitGroup:
+    """Cells with the same answer; `host` is the end that the answer names, or ''."""
+
+    code: str
+    host: str
+    cells: tuple[CellResult, ...]
+    example: Cause
+
+
+def causes_of(trials: pd.DataFrame) -> dict[Key, Cause]:
+    """The first answer for each cell, link and way that has a measurement to explain."""
+    explained = trials[(trials["status"] != "skipped") & trials["role"].isin(("measure", "confirm"))]
+    out = {}
+    for place, group in explained.groupby(["cell", "link", "way"], sort=False):
+        cell, link, way = cast(tuple[Any, str, str], place)
+        step = -(-len(group) // GREATEST_TRIALS_JUDGED)
+        cause = cell_cause(cast(list[dict[str, Any]], group.iloc[::step].to_dict("records")))
+        if cause.code != _NOT_MEASURED:
+            out[int(cell), link, way] = cause
+    return out
+
+
+def short(cause: Cause | None) -> str:
+    """A few words for a matrix cell; '' when there is nothing to say."""
+    return _WORDS.get(cause.code, (cause.code.replace("_", " "), ""))[0] if cause else ""
+
+
+def groups(report: Report) -> list[LimitGroup]:
+    """The answers with their cells, those that hold most cells first; what is unknown comes last."""
+    gathered: dict[tuple[str, str], list[CellResult]] = {}
+    for cell in report.measured:
+        cause = report.causes.get(cell.key)
+        if cause:
+            gathered.setdefault((cause.code, _host(cause.code, cell)), []).append(cell)
+    made = [LimitGroup(code, host, tuple(cells), report.causes[cells[0].key])
+            for (code, host), cells in gathered.items()]
+    return sorted(made, key=lambda group: (group.code == "unknown", -len(group.cells), group.code))
+
+
+def _host(code: str, cell: CellResult) -> str:
+    return {"sender": cell.sender, "receiver": cell.receiver}.get(code.partition("_")[0], "")
+
+
+def sentences(report: Report) -> list[str]:
+    """What holds the figures back, the most frequent first, with the levels that all cells of an answer share."""
+    found = groups(report)
+    if not found:
+        return []
+    total = sum(len(group.cells) for group in found)
+    parts = [f"{_clause(group)} in {len(group.cells)}{_shared(report, group.cells)}" for group in found]
+    more = len(parts) - GREATEST_CLAUSES
+    text = "; ".join(parts[:GREATEST_CLAUSES]) + (f"; {count_text(more, 'other cause')} below" if more > 0 else "")
+    return [f"What holds back the {count_text(total, 'figure')}: {text}."]
+
+
+def _clause(group: LimitGroup) -> str:
+    return _WORDS.get(group.code, ("", short(group.example)))[1].format(host=group.host)
+
+
+def _shared(report: Report, cells: Sequence[CellResult]) -> str:
+    """` (all with clock powersave)`: the levels that all of these cells have and not every measured cell has."""
+    if len(cells) < 2:
+        return ""
+    shared = []
+    for factor in report.factors:
+        levels = {cell.levels[factor.name] for cell in cells}
+        if len(levels) == 1 and "" not in levels and len({cell.levels[factor.name] for cell in report.measured}) > 1:
+            shared.append(f"{factor.name} {next(iter(levels))}")
+    return f" (all with {listed(shared)})" if shared else ""
+
+
+def columns_cited(cause: Cause) -> str:
+    """The columns of trials.csv that an answer rests on."""
+    return ", ".join(cause.columns)
+
+
+def numbers(cells: Iterable[CellResult]) -> tuple[int, ...]:
+    """The cell numbers, each once, in order."""
+    return tuple(dict.fromkeys(cell.number for cell in cells))
+
+
+Causes = Mapping[Key, Cause]

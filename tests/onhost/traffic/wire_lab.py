@@ -2,7 +2,7 @@
 
     near -- port0 [ switch ] port1 -- far          both ends are called eth1
 
-Frames are frames (design 9, second recipe): no segmentation below the sockets, order kept, nothing merged in the switch.
+Frames are frames (design 9, second recipe): no segmentation below the sockets, order kept, nothing merged between.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from own_namespace import in_own_namespace, run  # noqa: E402 - the folder above has no package of its own
+from own_namespace import in_own_namespace, run
 
 NEAR4, FAR4 = "198.18.7.1", "198.18.7.2"
 NEAR6, FAR6 = "2001:2:0:7::1", "2001:2:0:7::2"
 _NEW_MOUNTS, _NEW_NETWORK = 0x00020000, 0x40000000
 _PRIVATE = 1 << 18 | 1 << 14
 
-__all__ = ["FAR4", "FAR6", "NEAR4", "NEAR6", "enter", "ends", "in_own_namespace", "inside", "join_by_switch", "run",
+__all__ = ["FAR4", "FAR6", "NEAR4", "NEAR6", "ends", "enter", "in_own_namespace", "inside", "join_by_switch", "run",
            "shape"]
 
 

@@ -53,7 +53,11 @@ class Setting:
     # --- plan time --------------------------------------------------------------------------------------------------
     def problem_with(self, level: object) -> str:
         """Why `level` can be one on no host; empty when it can. Pure."""
-        raise NotImplementedError
+        try:
+            self._parsed(level)
+        except ValueError as error:
+            return str(error)
+        return ""
 
     # --- the five verbs ---------------------------------------------------------------------------------------------
     def check(self, target: str, level: object) -> str:
@@ -71,9 +75,14 @@ class Setting:
             return refusal.message
 
     def read(self, target: str, level: object = None) -> Any:
-        """The value that `restore` takes, as JSON. Raises Refusal."""
-        with self._explained(target):
-            return self._read(target, level)
+        """The value that `restore` takes, as JSON; None when this host has no such thing. Raises Refusal."""
+        try:
+            with self._explained(target):
+                return self._read(target, level)
+        except Refusal as refusal:
+            if refusal.code == CANNOT:  # nothing to put back; `check` says why no level is possible
+                return None
+            raise
 
     def apply(self, target: str, level: object) -> None:
         """Give `target` the level; nothing is written when it has it. Raises Refusal."""
@@ -87,26 +96,36 @@ class Setting:
     def verify(self, target: str, level: object) -> Dict[str, Any]:
         """Whether `target` has the level now, what was seen, and why it is not well. Raises Refusal."""
         with self._explained(target):
-            seen = self._current(target, level)
-            if self._matches(level, seen):
-                return {"ok": True, "seen": seen, "why": ""}
-            return {"ok": False, "seen": seen, "why": f"{self._called(target)} reads {seen}, not {self._shown(level)}"}
+            seen, ok = self._current(target, level), self._holds(target, level)
+            why = "" if ok else f"{self._called(target)} reads {seen}, not {self._shown(level)}"
+            return {"ok": ok, "seen": seen, "why": why}
 
     def restore(self, target: str, before: Any) -> None:
         """Put `before` (from `read`) back; nothing is written when it is so. Raises Refusal."""
-        with self._explained(target):
-            self._put_back(target, before)
+        if before is not None:
+            with self._explained(target):
+                self._put_back(target, before)
 
     # --- comparing and telling --------------------------------------------------------------------------------------
     def same(self, before: Any, now: Any) -> bool:
         """Whether two values from `read` are the same finding."""
-        return bool(before == now)
+        return before is now if before is None or now is None else self._same(before, now)
 
     def mend_command(self, target: str, value: Any) -> str:
-        """What a person types to put `value` (from `read`) back."""
-        raise NotImplementedError
+        """What a person types to put `value` (from `read`) back; empty when there is nothing."""
+        return "" if value is None else self._mended(target, value)
 
     # --- what each setting fills ------------------------------------------------------------------------------------
+    def _parsed(self, level: object) -> Any:
+        """The level in the terms of the setting; ValueError, in a sentence, when it can be one on no host. Pure."""
+        raise NotImplementedError
+
+    def _same(self, before: Any, now: Any) -> bool:
+        return bool(before == now)
+
+    def _mended(self, target: str, value: Any) -> str:
+        raise NotImplementedError
+
     def _current(self, target: str, level: object) -> Any:
         """The value now, comparable with a level."""
         raise NotImplementedError
@@ -117,7 +136,7 @@ class Setting:
 
     def _matches(self, level: object, seen: Any) -> bool:
         """Whether the value seen is what the level asks for."""
-        return bool(level == seen)
+        return bool(self._parsed(level) == seen)
 
     def _cannot(self, target: str, level: object) -> str:
         """Why this host cannot have a level that it has not now; empty by default."""

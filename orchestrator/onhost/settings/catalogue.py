@@ -1,26 +1,81 @@
-"""Every setting by name."""
+"""Every setting by name: those with a fixed name, and two families whose members are named by the kernel."""
 
 from __future__ import annotations
 
-from typing import Dict, Iterator, Mapping, Tuple, Type
+from typing import Callable, Dict, Iterator, Mapping, Tuple, Type
 
+from orchestrator.onhost.settings.backlog import Backlog
 from orchestrator.onhost.settings.base import Setting
+from orchestrator.onhost.settings.boost import Boost
+from orchestrator.onhost.settings.busy_polling import BusyPolling
+from orchestrator.onhost.settings.channels import Channels
+from orchestrator.onhost.settings.checksum_offload import ChecksumOffload
 from orchestrator.onhost.settings.command import Command
+from orchestrator.onhost.settings.congestion_control import CongestionControl
+from orchestrator.onhost.settings.energy_efficient_ethernet import EnergyEfficientEthernet
+from orchestrator.onhost.settings.features import Feature
+from orchestrator.onhost.settings.flow_steering import FlowSteering
 from orchestrator.onhost.settings.governor import Governor
+from orchestrator.onhost.settings.greatest_frequency import GreatestFrequency
+from orchestrator.onhost.settings.idle_limit import IdleLimit
+from orchestrator.onhost.settings.interrupt_coalescing import InterruptCoalescing
+from orchestrator.onhost.settings.interrupt_cores import InterruptCores
 from orchestrator.onhost.settings.kernel import Kernel
+from orchestrator.onhost.settings.least_frequency import LeastFrequency
 from orchestrator.onhost.settings.mtu import Mtu
+from orchestrator.onhost.settings.mtu_probing import MtuProbing
+from orchestrator.onhost.settings.pause_frames import PauseFrames
+from orchestrator.onhost.settings.queueing import Queueing
+from orchestrator.onhost.settings.receive_buffer_limit import ReceiveBufferLimit
+from orchestrator.onhost.settings.receive_coalescing import ReceiveCoalescing
+from orchestrator.onhost.settings.receive_ring import ReceiveRing
+from orchestrator.onhost.settings.receive_steering import ReceiveSteering
+from orchestrator.onhost.settings.scatter_gather import ScatterGather
+from orchestrator.onhost.settings.segmentation_offload import SegmentationOffload
+from orchestrator.onhost.settings.speed import Speed
+from orchestrator.onhost.settings.sysctl import Sysctl
+from orchestrator.onhost.settings.tcp_memory import TcpMemory
+from orchestrator.onhost.settings.tcp_receive_memory import TcpReceiveMemory
+from orchestrator.onhost.settings.tcp_transmit_memory import TcpTransmitMemory
+from orchestrator.onhost.settings.test_address import TestAddress
+from orchestrator.onhost.settings.transmit_buffer_limit import TransmitBufferLimit
+from orchestrator.onhost.settings.transmit_queue_length import TransmitQueueLength
+from orchestrator.onhost.settings.transmit_ring import TransmitRing
+from orchestrator.onhost.settings.transmit_steering import TransmitSteering
 
-_CLASSES: Tuple[Type[Setting], ...] = (Mtu, Governor, Command)
+_CLASSES: Tuple[Type[Setting], ...] = (
+    Mtu, Speed, SegmentationOffload, ReceiveCoalescing, ChecksumOffload, ScatterGather, ReceiveRing,
+    TransmitRing, InterruptCoalescing, Channels, PauseFrames, EnergyEfficientEthernet, TransmitQueueLength,
+    Queueing, InterruptCores, ReceiveSteering, FlowSteering, TransmitSteering, TestAddress, Governor,
+    LeastFrequency, GreatestFrequency, Boost, IdleLimit, CongestionControl, ReceiveBufferLimit,
+    TransmitBufferLimit, TcpReceiveMemory, TcpTransmitMemory, TcpMemory, Backlog, BusyPolling, MtuProbing,
+    Command,
+)
+# prefix of the names, one member for the documentation, and how a member is made (KeyError for a name that is none)
+FAMILIES: Dict[str, Tuple[str, Callable[[Kernel, str], Setting]]] = {
+    "feature.": ("feature.tx-udp-segmentation", Feature),
+    "net": ("net.ipv4.tcp_sack", Sysctl),
+}
 
 
 class Catalogue(Mapping[str, Setting]):
-    """Settings by name; iterating gives those with a fixed name, in the order in which people look for them."""
+    """Settings by name.
+
+    Iterating gives those with a fixed name, in the order in which people look for them; a member of a family is there
+    when asked for by its name.
+    """
 
     def __init__(self, kernel: Kernel) -> None:
+        self._kernel = kernel
         self._fixed: Dict[str, Setting] = {each.name: each(kernel) for each in _CLASSES}
 
     def __getitem__(self, name: str) -> Setting:
-        return self._fixed[name]
+        if name in self._fixed:
+            return self._fixed[name]
+        for prefix, (_, make) in FAMILIES.items():
+            if name.startswith(prefix):
+                return make(self._kernel, name)
+        raise KeyError(name)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._fixed)

@@ -52,7 +52,7 @@ class Command(Setting):
             return f"write has no {PLACE} in any argument"
         return _problem_with_wait(level.get("wait_s")) or _problem_with_value(level.get("level"))
 
-    def mend_command(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: Any) -> str:
         """The plan's own write, with the value found."""
         return " ".join(shlex.quote(argument) for argument in _filled(value["write"], value["value"]))
 

@@ -26,16 +26,16 @@ class Governor(Setting):
     simulated_at = CPU_TREE
     touches = ("clock::cpufreq/policy*/scaling_governor",)
 
-    def problem_with(self, level: object) -> str:
-        """Why `level` is no governor's name; a near miss of a known one is taken for a mistake."""
+    def _parsed(self, level: object) -> str:
+        """A near miss of a known governor is taken for a mistake, an unknown name for a governor of the host's own."""
         if not isinstance(level, str) or not _SHAPE.fullmatch(level):
-            return f"a governor is a name such as {self.example}"
-        if level in _KNOWN:
-            return ""
+            raise ValueError(f"a governor is a name such as {self.example}")
         near = difflib.get_close_matches(level, _KNOWN, 1, 0.75)
-        return f"no governor is called {level}: did you mean {near[0]}?" if near else ""
+        if near and level not in _KNOWN:
+            raise ValueError(f"no governor is called {level}: did you mean {near[0]}?")
+        return level
 
-    def mend_command(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: Any) -> str:
         """One write for each policy."""
         return spelled_writes("scaling_governor", value)
 

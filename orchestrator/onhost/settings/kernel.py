@@ -13,6 +13,8 @@ from typing import Any, Dict, Iterable, List, Mapping, Optional
 
 from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.settings.programs import Outcome, run_program
+from orchestrator.onhost.watch.cores import interrupt_numbers
+from orchestrator.onhost.watch.files import read_once
 
 # In any other network namespace than the first this file does not exist, whatever /proc is mounted.
 _ONLY_IN_THE_FIRST_NAMESPACE = "/proc/sys/net/core/netdev_max_backlog"
@@ -113,6 +115,14 @@ class Kernel:
         """Put a neighbour entry back."""
         netlink.set_neighbour(index, entry)
 
+    def use_neighbour(self, index: int, address: str) -> None:
+        """Have the kernel ask the link who has `address`."""
+        netlink.use_neighbour(index, address)
+
+    def remove_neighbour(self, index: int, entry: Dict[str, Any]) -> None:
+        """Take a neighbour entry away."""
+        netlink.remove_neighbour(index, entry)
+
     def qdiscs(self, index: int) -> List[Dict[str, Any]]:
         """An interface's queueing disciplines."""
         return netlink.qdiscs(index)
@@ -151,6 +161,10 @@ class Kernel:
         """Change speed, duplex or negotiation."""
         ethtool.set_link_settings(interface, autoneg=autoneg, speed_bit_s=speed_bit_s, duplex=duplex,
                                   advertised=advertised)
+
+    def interrupts_of(self, interface: str) -> List[str]:
+        """The numbers of an interface's interrupts, in their order."""
+        return sorted(interrupt_numbers(interface, read_once("/proc/interrupts")), key=int)
 
     # --- programs ---------------------------------------------------------------------------------------------------
     def run_program(self, arguments: List[str], bound_s: float) -> Outcome:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Dict, List
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.settings import ipv6_state
+from orchestrator.onhost.settings import ipv6_state, levels
 from orchestrator.onhost.settings.base import CANNOT, Setting
 
 _LEAST, _MOST = 68, 65535  # RFC 791's least, and the kernel's constant ceiling
@@ -31,16 +31,15 @@ class Mtu(Setting):
     costly = True
     touches = ("link:{target}:mtu", "sysctl:{target}:ipv6/*")
     may_lose = ("address:{target}:*", "route:{target}:*", "neighbour:{target}:*")
-    # a ring's buffers limit the MTU of some drivers
-    after = ("receive-ring", "transmit-ring")
+    # A ring's buffers limit the MTU of some drivers. Others switch offloads off while frames are large: what was
+    # applied before is put back after the MTU, when they are allowed again.
+    after = ("receive-ring", "transmit-ring", "checksum-offload", "scatter-gather", "segmentation-offload",
+             "receive-coalescing", "feature.*")
 
-    def problem_with(self, level: object) -> str:
-        """Why `level` is no MTU anywhere."""
-        if not isinstance(level, int) or isinstance(level, bool):
-            return f"an MTU is a whole number of bytes such as {self.example}"
-        return "" if _LEAST <= level <= _MOST else f"an MTU is from {_LEAST} to {_MOST} bytes"
+    def _parsed(self, level: object) -> int:
+        return levels.whole(level, _LEAST, _MOST, "an MTU", "bytes")
 
-    def mend_command(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: Any) -> str:
         """The interface's own MTU first, then those on top of it, then what IPv6 lost."""
         lines = [f"ip link set dev {name} mtu {mtu}" for name, mtu in [(target, value["mtu"]),
                                                                        *value["children"].items()]]
@@ -48,7 +47,7 @@ class Mtu(Setting):
             lines += ipv6_state.mend_commands(self._kernel, name, state)
         return " && ".join(lines)
 
-    def same(self, before: Any, now: Any) -> bool:
+    def _same(self, before: Any, now: Any) -> bool:
         """Equal in size, and nothing that IPv6 had is missing; more (a test address) is no difference."""
         return (bool(before["mtu"] == now["mtu"] and before["children"] == now["children"])
                 and all(name in now["ipv6"] and not ipv6_state.missing(state, now["ipv6"][name])
@@ -65,7 +64,7 @@ class Mtu(Setting):
 
     def _cannot(self, target: str, level: object) -> str:
         link = self._link(target)
-        wanted, most, least = int(str(level)), link["max_mtu"] or _MOST, link["min_mtu"] or 0
+        wanted, most, least = self._parsed(level), link["max_mtu"] or _MOST, link["min_mtu"] or 0
         if wanted > most:
             if most <= _ORDINARY:
                 return f"{target} cannot do jumbo frames: its driver's greatest MTU is {most}"
@@ -80,7 +79,7 @@ class Mtu(Setting):
         return ""
 
     def _write(self, target: str, level: object) -> None:
-        wanted = int(str(level))
+        wanted = self._parsed(level)
         family = self._family(target)
         if wanted < family[0]["mtu"]:
             self._remember(target, wanted, family)

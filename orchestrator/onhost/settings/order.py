@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any, List, Mapping, Sequence
+import fnmatch
+from typing import Any, List, Mapping, Sequence, Set, Tuple
 
 from orchestrator.onhost.settings.base import Setting
 
@@ -16,7 +17,12 @@ def in_order(uses: Sequence[Mapping[str, Any]], settings: Mapping[str, Setting])
     ordered: List[Mapping[str, Any]] = []
     while waiting:
         names = {use["setting"] for use in waiting}
-        ready = next((use for use in waiting if not names.intersection(settings[use["setting"]].after)), waiting[0])
+        ready = next((use for use in waiting if not _waits(settings[use["setting"]].after, names)), waiting[0])
         waiting.remove(ready)
         ordered.append(ready)
     return ordered
+
+
+def _waits(after: Tuple[str, ...], names: Set[str]) -> bool:
+    """Whether one of `names` is to come first; a name in `after` may be a pattern, for the members of a family."""
+    return any(fnmatch.fnmatchcase(name, pattern) for pattern in after for name in names)

@@ -10,6 +10,8 @@ import subprocess
 import time
 from typing import List, NamedTuple
 
+from orchestrator.onhost.process import die_with_parent
+
 _ENVIRONMENT = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C", "HOME": "/"}
 MOST_OUTPUT_BYTES = 1 << 16
 
@@ -29,8 +31,17 @@ def run_program(arguments: List[str], bound_s: float) -> Outcome:
 
     Raises OSError when there is no such program or it cannot be started.
     """
+    caller = os.getpid()
+
+    def belong_to_caller() -> None:
+        # a group of its own, to be ended as a whole, but the caller's session, by which it is found when the caller
+        # itself is killed; a caller that is killed takes it along
+        os.setpgid(0, 0)
+        die_with_parent(caller)
+
     process = subprocess.Popen(arguments, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-                               env=_ENVIRONMENT, cwd="/", start_new_session=True, close_fds=True)
+                               env=_ENVIRONMENT, cwd="/", close_fds=True,
+                               preexec_fn=belong_to_caller)  # noqa: PLW1509 - a job has one thread
     assert process.stdout is not None, "asked for above"
     assert process.stderr is not None, "asked for above"
     texts = {process.stdout.fileno(): bytearray(), process.stderr.fileno(): bytearray()}
@@ -40,7 +51,7 @@ def run_program(arguments: List[str], bound_s: float) -> Outcome:
         if not too_late and not too_much:
             too_late = _outlasts(process, until)
     finally:
-        # its session is its own: whatever it left running goes with it
+        # its group is its own: whatever it left running goes with it
         with contextlib.suppress(ProcessLookupError, PermissionError):
             os.killpg(process.pid, signal.SIGKILL)
         process.wait()

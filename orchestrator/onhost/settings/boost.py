@@ -1,0 +1,51 @@
+"""Clocks above the nominal one, as long as heat and power allow."""
+
+from __future__ import annotations
+
+from typing import Any, Tuple
+
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.settings import levels
+from orchestrator.onhost.settings.base import CANNOT, HOST, Setting
+from orchestrator.onhost.settings.cpu_policies import CPU_TREE
+from orchestrator.onhost.spelled import write_command
+
+# (file, what it says when boost is on): one driver offers the opposite
+_FILES = ((f"{CPU_TREE}/cpufreq/boost", "1"), (f"{CPU_TREE}/intel_pstate/no_turbo", "0"))
+
+
+class Boost(Setting):
+    """One switch for the host; the clocks reached with it depend on heat and are no steady condition."""
+
+    name = "boost"
+    unit = ""
+    doc = "Whether the cores may run above their nominal clock while heat allows."
+    example = "off"
+    domain_text = "on, off"
+    scope = HOST
+    whole_machine = True
+    simulated_at = CPU_TREE
+    touches = ("clock::cpufreq/boost", "clock::intel_pstate/no_turbo", "clock::cpufreq/policy*/scaling_max_freq")
+
+    def _parsed(self, level: object) -> bool:
+        return levels.switch(level, "boost")
+
+    def _file(self) -> Tuple[str, str]:
+        for path, on in _FILES:
+            if self._kernel.exists(path):
+                return path, on
+        raise Refusal(CANNOT, "this host has no switch for boost")
+
+    def _current(self, target: str, level: object) -> bool:
+        path, on = self._file()
+        return self._kernel.read_text(path) == on
+
+    def _write(self, target: str, level: object) -> None:
+        self._kernel.write_text(*self._spelled(self._parsed(level)))
+
+    def _spelled(self, wanted: bool) -> Tuple[str, str]:
+        path, on = self._file()
+        return path, on if wanted else str(1 - int(on))
+
+    def _mended(self, target: str, value: Any) -> str:
+        return write_command(*self._spelled(value))

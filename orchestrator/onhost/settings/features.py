@@ -1,0 +1,96 @@
+"""Offload features of an interface: groups that are switched together, and any one by the kernel's own name."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from typing import Any, Dict, List, Tuple
+
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.settings import levels
+from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.settings.kernel import Kernel
+
+_PREFIX = "feature."
+_NAME = re.compile(r"[a-z][a-z0-9_-]{1,30}")  # ETH_GSTRING_LEN is 32 with the end
+
+
+class FeatureSwitch(Setting):
+    """Features by kernel name, all on or all off; those that the driver cannot change are left as they are.
+
+    The value that is put back holds every changeable feature of the interface: switching one off switches others off
+    that depend on it, and the kernel remembers what was requested.
+    """
+
+    unit = ""
+    example = "off"
+    domain_text = "on, off"
+    features: Tuple[str, ...] = ()
+    touches = ("feature:{target}:*",)
+
+    def _parsed(self, level: object) -> bool:
+        return levels.switch(level, self.name)
+
+    def _current(self, target: str, level: object) -> Any:
+        """True or False when all that can be changed agree, otherwise each by name."""
+        found = {name: state["active"] for name, state in self._known(target).items()}
+        return next(iter(found.values())) if len(set(found.values())) == 1 else found
+
+    def _read(self, target: str, level: object) -> Dict[str, Dict[str, bool]]:
+        self._known(target)
+        return {name: {what: state[what] for what in ("active", "requested")}
+                for name, state in self._kernel.features(target).items() if state["changeable"]}
+
+    def _known(self, target: str) -> Dict[str, Dict[str, bool]]:
+        """The states of this setting's features; Refusal "cannot" when the interface can change none of them."""
+        self._link(target)
+        everything = self._kernel.features(target)
+        named = {name: everything[name] for name in self.features if name in everything}
+        found = {name: state for name, state in named.items() if state["changeable"]} or named
+        if not found:
+            near = difflib.get_close_matches(self.features[0], list(everything), 1, 0.6)
+            hint = f"; is it {near[0]}?" if near else ""
+            raise Refusal(CANNOT, f"the kernel of this host knows no {', '.join(self.features)} of {target}{hint}")
+        return found
+
+    def _cannot(self, target: str, level: object) -> str:
+        found = self._known(target)
+        if any(state["changeable"] for state in found.values()):
+            return ""
+        return f"{', '.join(found)} of {target} cannot be changed: the driver fixes it"
+
+    def _write(self, target: str, level: object) -> None:
+        self._kernel.set_features(target, dict.fromkeys(self._known(target), self._parsed(level)))
+
+    def _put_back(self, target: str, before: Dict[str, Dict[str, bool]]) -> None:
+        now = self._read(target, None)
+        wanted = {name: state["requested"] for name, state in before.items() if name in now and now[name] != state}
+        if wanted:
+            self._kernel.set_features(target, wanted)
+
+    def _mended(self, target: str, value: Dict[str, Dict[str, bool]]) -> str:
+        now = self._kernel.features(target) if self._kernel.find_link(target) else {}
+        words = [f"{name} {'on' if state['requested'] else 'off'}" for name, state in value.items()
+                 if now.get(name, {}).get("active") != state["active"]]
+        return f"ethtool -K {target} {' '.join(words)}" if words else ""
+
+
+class Feature(FeatureSwitch):
+    """One feature by the kernel's own name, such as feature.tx-udp-segmentation."""
+
+    doc = "One offload feature by the kernel's own name; `ethtool -k` shows them in brackets of its own groups."
+
+    def __init__(self, kernel: Kernel, name: str) -> None:
+        """Raise KeyError when `name` is not `feature.` and the name of a feature."""
+        super().__init__(kernel)
+        if not name.startswith(_PREFIX) or not _NAME.fullmatch(name[len(_PREFIX):]):
+            raise KeyError(name)
+        self.name = name
+        self.features = (name[len(_PREFIX):],)
+        # segmentation is refused without scatter-gather and checksums
+        self.after = () if self.features[0] in DEPENDED_ON else ("checksum-offload", "scatter-gather")
+
+
+# what other features need (net/core/dev.c, netdev_fix_features)
+DEPENDED_ON: List[str] = ["tx-scatter-gather", "tx-checksum-ipv4", "tx-checksum-ip-generic", "tx-checksum-ipv6",
+                          "rx-checksum"]

@@ -1,0 +1,15 @@
+"""The clock above which the cores do not go."""
+
+from __future__ import annotations
+
+from orchestrator.onhost.settings.clock_limits import ClockLimit
+
+
+class GreatestFrequency(ClockLimit):
+    """Takes the least along where that would be above it."""
+
+    name = "greatest-frequency"
+    doc = "The clock above which the governor does not go; every policy of the host."
+    example = "1.8GHz"
+    limit = "greatest"
+    after = ("governor",)

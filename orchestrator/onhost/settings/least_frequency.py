@@ -1,0 +1,14 @@
+"""The clock below which the cores do not go."""
+
+from __future__ import annotations
+
+from orchestrator.onhost.settings.clock_limits import ClockLimit
+
+
+class LeastFrequency(ClockLimit):
+    """Applied after the greatest, which may have to rise first."""
+
+    name = "least-frequency"
+    doc = "The clock below which the governor does not go; every policy of the host."
+    limit = "least"
+    after = ("greatest-frequency", "governor")

@@ -1,0 +1,118 @@
+"""The speed and duplex of a link: negotiated freely, negotiated with one offer, or forced."""
+
+from __future__ import annotations
+
+from typing import Any, Dict, NamedTuple, Optional
+
+from orchestrator.onhost import ethtool
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.settings import levels
+from orchestrator.onhost.settings.base import CANNOT, Setting
+
+_AUTO, _FORCED = "auto", "forced"
+_WAYS = ("full", "half")
+
+
+class _Wish(NamedTuple):
+    forced: bool
+    speed_bit_s: Optional[int]
+    duplex: str
+
+
+class Speed(Setting):
+    """`auto` offers all that the driver can do; `1Gbit/s` offers only that; `forced 100Mbit/s half` asks nobody.
+
+    From 1 Gb/s on copper has to negotiate (IEEE 802.3 clause 28), and an end that forces a speed makes the other fall
+    back to half duplex.
+    """
+
+    name = "speed"
+    unit = ""
+    doc = "The link's speed and duplex: negotiated freely (auto), with one offer (1Gbit/s), or forced."
+    example = "1Gbit/s"
+    domain_text = "auto, a speed such as 2.5Gbit/s, 100Mbit/s half, forced 100Mbit/s full"
+    costly = True
+    touches = ("negotiation:{target}:*", "pause:{target}:*")
+
+    def _parsed(self, level: object) -> _Wish:
+        words = level.split() if isinstance(level, str) else []
+        if words == [_AUTO]:
+            return _Wish(False, None, "")
+        forced = words[:1] == [_FORCED]
+        words = words[1:] if forced else words
+        if not 1 <= len(words) <= 2 or (len(words) == 2 and words[1] not in _WAYS):
+            raise ValueError(f"a speed is {self.domain_text}, not {levels.shown(level)}")
+        wish = _Wish(forced, levels.rate_bit_s(words[0], "it"), words[1] if len(words) == 2 else "full")
+        if not ethtool.modes_of(wish.speed_bit_s or 0, wish.duplex):
+            raise ValueError(f"Ethernet has no {levels.shown(' '.join(words))}")
+        return wish
+
+    def _current(self, target: str, level: object) -> Any:
+        """The level where it holds; otherwise what is offered or forced, as text."""
+        found = self._read(target, level)
+        if level is not None and self._fits(found, self._parsed(level)):
+            return level
+        if found["autoneg"]:
+            return "offers " + ", ".join(filter(None, map(ethtool.mode_name, found["advertised"])))
+        return f"forced {(found['speed_bit_s'] or 0) / 1e6:g}Mbit/s {found['duplex']}"
+
+    def _matches(self, level: object, seen: Any) -> bool:
+        return bool(level == seen)
+
+    def _fits(self, found: Dict[str, Any], wish: _Wish) -> bool:
+        if wish.forced or not found["autoneg"]:
+            return bool(wish.forced and not found["autoneg"] and found["speed_bit_s"] == wish.speed_bit_s
+                        and found["duplex"] == wish.duplex)
+        offered = ethtool.speed_modes() & set(found["advertised"])
+        return bool(offered == self._offer(found, wish))
+
+    def _offer(self, found: Dict[str, Any], wish: _Wish) -> Any:
+        can = ethtool.speed_modes() & set(found["supported"])
+        return can if wish.speed_bit_s is None else can & ethtool.modes_of(wish.speed_bit_s, wish.duplex)
+
+    def _settings(self, target: str) -> Dict[str, Any]:
+        self._link(target)
+        found = self._kernel.link_settings(target)
+        if found is None:
+            raise Refusal(CANNOT, f"the driver of {target} has no speed to set")
+        return found
+
+    def _read(self, target: str, level: object) -> Dict[str, Any]:
+        found = self._settings(target)
+        kept = {key: found[key] for key in ("autoneg", "advertised", "supported")}
+        # with negotiation speed and duplex are its outcome
+        outcome = {} if found["autoneg"] else {key: found[key] for key in ("speed_bit_s", "duplex")}
+        return {**kept, "speed_bit_s": None, "duplex": "", **outcome}
+
+    def _cannot(self, target: str, level: object) -> str:
+        found, wish = self._settings(target), self._parsed(level)
+        if not found["supported"]:
+            return f"the driver of {target} has no speed to set"
+        if wish.speed_bit_s is not None and not self._offer(found, wish):
+            fastest = ethtool.fastest(found["supported"])
+            return f"{target} cannot do {level}" + (f": its fastest is {fastest / 1e6:g} Mbit/s" if fastest else "")
+        return ""
+
+    def _write(self, target: str, level: object) -> None:
+        found, wish = self._settings(target), self._parsed(level)
+        if wish.forced:
+            self._kernel.set_link_settings(target, autoneg=False, speed_bit_s=wish.speed_bit_s, duplex=wish.duplex)
+        else:
+            # modes that are no speed (pause, the kind of port) are offered as before
+            others = set(found["advertised"]) - ethtool.speed_modes()
+            self._kernel.set_link_settings(target, autoneg=True, advertised=sorted(others | self._offer(found, wish)))
+
+    def _put_back(self, target: str, before: Any) -> None:
+        now = self._read(target, None)
+        if now == before:
+            return
+        if before["autoneg"]:
+            self._kernel.set_link_settings(target, autoneg=True, advertised=before["advertised"])
+        else:
+            self._kernel.set_link_settings(target, autoneg=False, speed_bit_s=before["speed_bit_s"],
+                                           duplex=before["duplex"] or None, advertised=before["advertised"])
+
+    def _mended(self, target: str, value: Any) -> str:
+        if value["autoneg"]:
+            return f"ethtool -s {target} autoneg on advertise {sum(1 << bit for bit in value['advertised']):#x}"
+        return f"ethtool -s {target} autoneg off speed {(value['speed_bit_s'] or 0) // 10**6} duplex {value['duplex']}"

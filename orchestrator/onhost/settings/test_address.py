@@ -1,0 +1,125 @@
+"""Addresses that a link has only for the length of a run, from the blocks set aside for benchmarking."""
+
+from __future__ import annotations
+
+import ipaddress
+import time
+from typing import Any, Dict, List, Union
+
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.settings import levels
+from orchestrator.onhost.settings.base import CANNOT, Setting
+
+_Interface = Union[ipaddress.IPv4Interface, ipaddress.IPv6Interface]
+_BLOCKS = (ipaddress.ip_network("198.18.0.0/15"), ipaddress.ip_network("2001:2::/48"))  # RFC 2544 C.2.2, RFC 5180 8
+_ASKING_S = 1.0  # an answer on one link takes milliseconds; the kernel asks three times a second apart
+_LOOK_S = 0.02
+_MOST = 4
+
+
+class TestAddress(Setting):
+    """One address or several, with their prefix length. An address that anybody uses is never taken.
+
+    IPv6 addresses are usable at once: the duplicate check of the kernel takes seconds and is replaced by asking the
+    link ourselves. Nothing but neighbour requests is sent for it.
+    """
+
+    __test__ = False  # pytest takes any class of this name for a test
+
+    name = "test-address"
+    unit = ""
+    doc = "Temporary addresses from the benchmarking blocks; taken away at the end, never one in use."
+    example = "198.18.0.11/24"
+    domain_text = "addresses with prefix length from 198.18.0.0/15 and 2001:2::/48"
+    touches = ("address:{target}:198.1[89].*", "address:{target}:2001:2:*", "route:{target}:* 198.1[89].*",
+               "route:{target}:* 2001:2:*")
+    # an MTU below 1280 leaves no room for IPv6
+    after = ("mtu",)
+
+    def _parsed(self, level: object) -> List[str]:
+        texts = level if isinstance(level, list) else level.split() if isinstance(level, str) else []
+        if not 0 < len(texts) <= _MOST or not all(isinstance(text, str) for text in texts):
+            raise ValueError(f"a test address is written as {self.example}, not {levels.shown(level)}")
+        return [str(_from_block(text)) for text in texts]
+
+    def _current(self, target: str, level: object) -> List[str]:
+        present = self._present(target)
+        asked = self._parsed(level) if level is not None else present
+        return [text for text in asked if text in present]
+
+    def _read(self, target: str, level: object) -> Dict[str, List[str]]:
+        """What was asked for, and what of it was there before: only the rest is ours to take away."""
+        asked = self._parsed(level) if level is not None else []
+        return {"asked": asked, "present": [text for text in asked if text in self._present(target)]}
+
+    def _present(self, target: str) -> List[str]:
+        return [f"{each['address']}/{each['prefix']}" for each in self._kernel.addresses(self._link(target)["index"])]
+
+    def _cannot(self, target: str, level: object) -> str:
+        own = self._link(target)
+        names = {link["index"]: link["name"] for link in self._kernel.links()}
+        for text in self._parsed(level):
+            wanted = ipaddress.ip_interface(text)
+            for index, name in names.items():
+                for each in self._kernel.addresses(index):
+                    there = ipaddress.ip_interface(f"{each['address']}/{each['prefix']}")
+                    if there == wanted and index == own["index"]:
+                        continue
+                    if there.ip == wanted.ip or (index != own["index"] and there.network.overlaps(wanted.network)
+                                                 if there.version == wanted.version else False):
+                        return f"{text} is not free: {name} of this host has {there}"
+            if wanted.version == 6 and own["mtu"] < 1280:
+                return f"{target} cannot have {text}: with an MTU of {own['mtu']} it has no IPv6"
+        return "" if own["up"] else f"{target} is switched off: nobody could be asked whether the address is in use"
+
+    def _write(self, target: str, level: object) -> None:
+        index, present = self._link(target)["index"], self._present(target)
+        for text in self._parsed(level):
+            if text in present:
+                continue
+            wanted = ipaddress.ip_interface(text)
+            owner = self._owner_of(index, str(wanted.ip))
+            if owner:
+                raise Refusal(CANNOT, f"{wanted.ip} is in use on the link of {target}, by {owner}", owner=owner)
+            entry = {"address": str(wanted.ip), "prefix": wanted.network.prefixlen}
+            self._kernel.add_address(index, entry, no_duplicate_check=wanted.version == 6)
+
+    def _owner_of(self, index: int, address: str) -> str:
+        """The hardware address that answers for `address` on the link, or empty; leaves no neighbour entry behind."""
+        self._kernel.use_neighbour(index, address)
+        until = time.monotonic() + _ASKING_S
+        owner = ""
+        while not owner and time.monotonic() < until:
+            owner = next((each["mac"] for each in self._kernel.neighbours(index)
+                          if each["address"] == address and each["state"] not in ("incomplete", "failed", "")), "")
+            if not owner:
+                time.sleep(_LOOK_S)
+        for entry in self._kernel.neighbours(index):
+            if entry["address"] == address:
+                self._kernel.remove_neighbour(index, entry)
+        return owner
+
+    def _put_back(self, target: str, before: Any) -> None:
+        index, present = self._link(target)["index"], self._present(target)
+        for text in before["asked"]:
+            if text in present and text not in before["present"]:
+                wanted = ipaddress.ip_interface(text)
+                self._kernel.remove_address(index, {"address": str(wanted.ip), "prefix": wanted.network.prefixlen})
+
+    def _mended(self, target: str, value: Any) -> str:
+        return " && ".join(f"ip address delete {text} dev {target}" for text in value["asked"]
+                           if text not in value["present"])
+
+
+def _from_block(text: str) -> _Interface:
+    try:
+        wanted = ipaddress.ip_interface(text)
+    except ValueError:
+        raise ValueError(f"{levels.shown(text)} is no address with a prefix length") from None
+    block = next((block for block in _BLOCKS if block.version == wanted.version and wanted.ip in block), None)
+    if block is None or "/" not in text or "%" in text:
+        raise ValueError(f"{levels.shown(text)} is not from a benchmarking block ({', '.join(map(str, _BLOCKS))})")
+    if wanted.network.prefixlen < block.prefixlen or wanted.network.num_addresses < 4 \
+            or wanted.ip in (wanted.network.network_address, wanted.network.broadcast_address):
+        raise ValueError(f"{levels.shown(text)} cannot be a host's address on a link")
+    return wanted

@@ -1,0 +1,13 @@
+#!/usr/bin/env bash
+# All tests, from nothing: makes its Python environment, installs what the lab's hosts need (as root), runs pytest.
+#   bash tests/run.sh [options of pytest]
+# As root a lab test that cannot run is a failure; an ordinary user sees it skipped with the reason.
+set -eu
+checkout=$(cd "$(dirname "$0")/.." && pwd)
+. "$checkout/.ci/environment.sh"
+
+install_when_missing sshd=openssh-server ssh=openssh-client ethtool=ethtool nft=nftables ip=iproute2 gcc=gcc sudo=sudo
+make_environment "$checkout" dev
+if is_root; then export LINKTRIAL_REQUIRE_LAB=1; fi
+cd "$checkout"
+exec "$venv/bin/python" -m pytest "$@"

@@ -11,7 +11,7 @@ import traceback
 from typing import Any, Callable, Dict
 
 from orchestrator.onhost.frames import FrameError, FrameReader, encode
-from orchestrator.onhost.process import close_all_but, die_with_parent
+from orchestrator.onhost.process import close_all_but, die_with_parent, session_members
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.talk import Talk
 
@@ -38,8 +38,6 @@ class Job:
             _run_in_child(parent, childs_line, function, args)
         childs_line.close()
         self.line.setblocking(False)
-        with contextlib.suppress(OSError):  # the child does it too; whoever is first wins
-            os.setpgid(self.pid, self.pid)
 
     def tell(self, body: dict[str, Any]) -> bool:
         """Pass on what the controller says to this job; False when the job does not listen any more."""
@@ -66,11 +64,15 @@ class Job:
             raise Refusal("damaged", f"{self.verb} answered something unreadable: {error}") from error
 
     def kill(self) -> None:
-        """End the job and everything that stayed in its process group. It is not reaped yet: its number is ours."""
+        """End the job and everything it started. It is not reaped yet, so that its number stays its own."""
         self.line.close()
         for end in (os.killpg, os.kill):
             with contextlib.suppress(OSError):
                 end(self.pid, signal.SIGKILL)
+        if not self.answered:  # one that answered has cleaned up behind itself
+            for pid in session_members(self.pid):
+                with contextlib.suppress(OSError):
+                    os.kill(pid, signal.SIGKILL)
 
     def reap(self) -> bool:
         """Collect the ended process; False while it still ends (it may be stuck in the kernel)."""
@@ -85,7 +87,7 @@ def _run_in_child(parent: int, line: socket.socket, function: JobFunction, args:
     code = 1
     try:
         die_with_parent(parent)
-        os.setpgid(0, 0)
+        os.setsid()
         for number in (signal.SIGCHLD, signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGPIPE):
             signal.signal(number, signal.SIG_IGN if number == signal.SIGPIPE else signal.SIG_DFL)
         signal.set_wakeup_fd(-1)

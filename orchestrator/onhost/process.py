@@ -62,6 +62,18 @@ def is_alive(pid: int, ticks: int) -> bool:
     return pid > 0 and ticks > 0 and started_ticks(pid) == ticks
 
 
+def session_members(session: int) -> list[int]:
+    """The processes of a session, which grandchildren belong to whatever group they are in."""
+    members = []
+    for name in os.listdir("/proc"):
+        if name.isdigit():
+            with contextlib.suppress(OSError, IndexError), open(f"/proc/{name}/stat", encoding="utf-8",
+                                                                errors="replace") as handle:
+                if handle.read().rpartition(")")[2].split()[3] == str(session):
+                    members.append(int(name))
+    return members
+
+
 def close_all_but(kept: set[int]) -> None:
     """Close every descriptor except `kept`: an SSH channel never ends while a stray process holds its pipe."""
     for name in os.listdir("/proc/self/fd"):

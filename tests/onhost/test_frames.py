@@ -14,7 +14,7 @@ from orchestrator.onhost.frames import FRAME_LIMIT_BYTES, FrameError, FrameReade
 MESSAGE = {"id": 7, "verb": "apply", "args": {"uses": [{"setting": "mtu", "target": "eth1", "level": 9000}]}}
 NUMBERS = st.integers(-2**60, 2**60) | st.floats(allow_nan=False, allow_infinity=False)
 JSON = st.recursive(st.none() | st.booleans() | NUMBERS | st.text(), lambda inner: st.lists(inner)
-                    | st.dictionaries(st.text(), inner), max_leaves=20)
+                    | st.dictionaries(st.text(), inner), max_leaves=6)
 
 
 @given(messages=st.lists(st.dictionaries(st.text(), JSON), max_size=5), cut=st.integers(1, 40))

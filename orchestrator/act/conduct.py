@@ -128,7 +128,7 @@ class ConductedTrial:
     async def _forget(self, first: End, second: End) -> None:
         """What was learned about the peer in an earlier cell must not decide this one."""
         await asyncio.gather(*(
-            end.session.request("forget", {"token": end.token, "interface": end.interface, "peer": peer.address},
+            end.session.request("forget", {"interface": end.interface, "peer": peer.address},
                                 bound_s=15.0)
             for end, peer in ((first, second), (second, first))))
 
@@ -163,18 +163,16 @@ class ConductedTrial:
 
     async def _follow(self, job: Job) -> Json:
         """The job's result, its events passed on to the person who watches."""
-        result = asyncio.ensure_future(job.result())
-        while not result.done():
-            event = asyncio.ensure_future(job.event(PATH_BOUND_S))
-            await asyncio.wait({result, event}, return_when=asyncio.FIRST_COMPLETED)
-            if event.done() and not event.cancelled() and event.exception() is None:
-                self.tell(str(event.result().get("say", "")))
-            else:
-                event.cancel()
-                await asyncio.gather(event, return_exceptions=True)
-                if not result.done():
-                    await asyncio.wait({result})
-        return await result
+        saying = asyncio.ensure_future(self._pass_on(job))
+        try:
+            return await job.result()
+        finally:
+            saying.cancel()
+            await asyncio.gather(saying, return_exceptions=True)
+
+    async def _pass_on(self, job: Job) -> None:
+        while True:
+            self.tell(str((await job.event(PATH_BOUND_S)).get("say", "")))
 
     async def _settle(self) -> None:
         settle_s = self.state.setup.settle_s

@@ -47,10 +47,14 @@ class Job:
         """The job's next event; the job's own error if it ends before, HostError "silent" if nothing comes."""
         if self._events.empty():
             waiting = asyncio.ensure_future(self._events.get())
-            await asyncio.wait({waiting, self._result}, timeout=bound_s, return_when=asyncio.FIRST_COMPLETED)
-            if waiting.done():
+            try:
+                await asyncio.wait({waiting, self._result}, timeout=bound_s, return_when=asyncio.FIRST_COMPLETED)
+            finally:  # also when the caller is cancelled: an abandoned waiter would swallow the next event
+                if not waiting.done():
+                    waiting.cancel()
+                    await asyncio.gather(waiting, return_exceptions=True)
+            if not waiting.cancelled():
                 return waiting.result()
-            waiting.cancel()
             if not self._result.done():
                 raise self._session.error("silent", f"{self.verb} reported nothing for {bound_s:g} s")
             self._result.result()

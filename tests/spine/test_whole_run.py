@@ -1,0 +1,66 @@
+"""A plan in, a matrix out, hosts as they were."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+
+import pytest
+
+from tests.spine.bench import LINKTRIAL, Bench, plan_text, trials_of
+
+pytestmark = pytest.mark.lab
+
+
+def test_a_run_measures_every_cell_and_leaves_hosts_as_found(bench: Bench):
+    before = {host: bench.links_and_addresses(host) for host in ("dome", "vault")}
+    done, folder = bench.run(plan_text(factors={"mtu": [1500, 9000], "direction": ["transmit", "receive", "bidirectional"]}))
+    assert done.returncode == 0, done.stderr
+    rows = trials_of(folder)
+    assert len(rows) == 2 * (1 + 1 + 2)
+    assert {row["status"] for row in rows} == {"valid"}
+    assert all(float(row["goodput_bit_s"]) > 0 for row in rows)
+    assert all(float(row["fill"]) <= 1.003 for row in rows)
+    assert {host: bench.links_and_addresses(host) for host in ("dome", "vault")} == before
+    assert [bench.traces(host) for host in ("dome", "vault")] == [[], []]
+
+
+def test_the_runs_folder_holds_what_it_promises_and_is_private(bench: Bench):
+    done, folder = bench.run(plan_text())
+    assert done.returncode == 0, done.stderr
+    names = {path.name for path in folder.iterdir()}
+    assert {"plan.yaml", "run.json", "journal.jsonl", "trials.csv", "hosts.csv", "cells.csv", "series.csv.gz",
+            "watch.csv.gz", "counters.csv.gz", "columns.json", "log.txt", "charts", "report.html", "report.md",
+            "survey-before.json", "survey-after.json"} <= names
+    assert folder.stat().st_mode & 0o077 == 0
+    assert (folder / "journal.jsonl").stat().st_mode & 0o077 == 0
+    run = json.loads((folder / "run.json").read_text())
+    assert run["exit"] == 0
+    assert all(found["ok"] for found in run["as_found"].values())
+
+
+def test_udp_and_both_families_are_measured(bench: Bench):
+    done, folder = bench.run(plan_text(
+        factors={"ip": [4, 6], "transport": ["tcp", "udp"],
+                 "offered_rate": {"levels": ["200Mbit/s"], "only": {"transport": "udp"}}},
+        hold=[{"setting": "mtu", "at": "both", "level": 1500}]))
+    assert done.returncode == 0, done.stderr
+    rows = {(row["ip"], row["transport"]): row for row in trials_of(folder)}
+    assert len(rows) == 4
+    for family in "46":
+        udp = rows[family, "udp"]
+        assert float(udp["goodput_bit_s"]) == pytest.approx(200e6, rel=0.02)
+        assert int(udp["datagrams_lost"]) == 0
+
+
+def test_a_closed_terminal_does_not_stop_a_run(bench: Bench):
+    reading, writing = os.pipe()
+    process = bench.lab.start([*LINKTRIAL, "run", str(bench.write(plan_text())), "--out", str(bench.out), "--ssh-config",
+                               bench.lab.ssh_config], stdout=writing, stderr=writing)
+    os.close(writing)
+    bench.wait_for("trial 1 of 2")
+    os.close(reading)  # whoever read what the run says is gone
+    bench.signal(signal.SIGHUP)
+    assert process.wait(timeout=60) == 0
+    assert {row["status"] for row in trials_of(bench.newest())} == {"valid"}

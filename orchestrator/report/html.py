@@ -57,7 +57,7 @@ def _sections(report: Report, *, beside_tables: bool) -> list[tuple[str, str, Ma
     """(anchor, heading, content) of every section that has something to say."""
     matrix = arrange(report)
     chosen = page_cells.details_of(report)
-    made = [
+    made: list[tuple[str, str, Markup | None]] = [
         ("answer", "Answer", _answer(report.sentences)),
         ("matrix", "Matrix", page_matrix.section(matrix, chosen, report.causes)),
         *findings.sections(report),
@@ -67,6 +67,7 @@ def _sections(report: Report, *, beside_tables: bool) -> list[tuple[str, str, Ma
         ("method", "How it was measured", page_run.methods(report)),
         ("repeat", "How to repeat it", page_run.repeat(report)),
         ("cautions", "What not to conclude", page_run.cautions(report)),
+        ("replaced", "What was replaced", page_run.replaced(report)),
         ("files", "Files", page_run.files(report, linked=beside_tables)),
     ]
     return [(name, heading, content) for name, heading, content in made if content]

@@ -95,6 +95,18 @@ def _difference(entry: dict[str, Any]) -> tuple[str, str, str, Markup]:
             tag("code", shortened(command, 400)) if command else Markup(""))
 
 
+def replaced(report: Report) -> Markup | None:
+    """What was replaced before publication, when this is a public copy."""
+    public = report.run.get("public")
+    kinds = public.get("replaced") if isinstance(public, dict) else None
+    if not isinstance(kinds, dict):
+        return None
+    about = ("Names and addresses on this page are stand-ins, the same one for the same thing everywhere; the "
+             "originals are not in these files.")
+    return joined([tag("p", about), plain_table("Replaced before publication", ("kind", "how many"),
+                                                [(str(kind), str(number)) for kind, number in kinds.items()])])
+
+
 def repeat(report: Report) -> Markup:
     """The commands that run it again and write this page again."""
     return joined(tag("p", explanation, " ", tag("code", command)) for explanation, command in method.commands(report))

@@ -201,7 +201,7 @@ def facts(name: str, kernel: str, mac: str, address: str) -> dict[str, Any]:
     return {"system": "Linux", "hostname": name, "kernel": kernel, "kernel_build": "#1 SMP", "machine": "aarch64",
             "model": "Observatory board", "python": "3.11.2", "boot_id": f"boot-{name}", "netns": 4026531840,
             "machine_id": f"machine-{name}", "uid": 0, "cpus": 4, "online_cpus": [0, 1, 2, 3],
-            "interfaces": [{"name": "eth1", "index": 3, "mac": mac, "permanent_mac": mac, "driver": "dome-nic",
+            "interfaces": [{"name": "eth1", "index": 3, "mac": mac, "permanent_mac": mac, "driver": "stella",
                             "bus": "0000:03:00.0", "kind": "", "mtu": 1500, "min_mtu": 68, "max_mtu": 9600,
                             "speed_bit_s": LINK_BIT_S, "duplex": "full", "operstate": "up", "carrier": True,
                             "loopback": False, "addresses": [{"address": address, "prefix": 24, "family": 4,

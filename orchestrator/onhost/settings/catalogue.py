@@ -37,7 +37,7 @@ from orchestrator.onhost.settings.sysctl import Sysctl
 from orchestrator.onhost.settings.tcp_memory import TcpMemory
 from orchestrator.onhost.settings.tcp_receive_memory import TcpReceiveMemory
 from orchestrator.onhost.settings.tcp_transmit_memory import TcpTransmitMemory
-from orchestrator.onhost.settings.test_address import TestAddress
+from orchestrator.onhost.settings.temporary_address import TemporaryAddress
 from orchestrator.onhost.settings.transmit_buffer_limit import TransmitBufferLimit
 from orchestrator.onhost.settings.transmit_queue_length import TransmitQueueLength
 from orchestrator.onhost.settings.transmit_ring import TransmitRing
@@ -46,7 +46,7 @@ from orchestrator.onhost.settings.transmit_steering import TransmitSteering
 _CLASSES: Tuple[Type[Setting], ...] = (
     Mtu, Speed, SegmentationOffload, ReceiveCoalescing, ChecksumOffload, ScatterGather, ReceiveRing,
     TransmitRing, InterruptCoalescing, Channels, PauseFrames, EnergyEfficientEthernet, TransmitQueueLength,
-    Queueing, InterruptCores, ReceiveSteering, FlowSteering, TransmitSteering, TestAddress, Governor,
+    Queueing, InterruptCores, ReceiveSteering, FlowSteering, TransmitSteering, TemporaryAddress, Governor,
     LeastFrequency, GreatestFrequency, Boost, IdleLimit, CongestionControl, ReceiveBufferLimit,
     TransmitBufferLimit, TcpReceiveMemory, TcpTransmitMemory, TcpMemory, Backlog, BusyPolling, MtuProbing,
     Command,

@@ -8,6 +8,7 @@ from typing import Any, Dict, List
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
+from orchestrator.onhost.settings.levels import shown
 from orchestrator.onhost.settings.programs import Outcome
 
 PLACE = "{level}"  # where a written value goes in an argument
@@ -39,9 +40,9 @@ class Command(Setting):
         """Why this is no definition of a command setting."""
         if not isinstance(level, dict):
             return "a command setting has read, write and a level"
-        unknown = sorted(str(key) for key in set(level) - _KEYS)
-        if unknown:
-            return f"a command setting has no {', '.join(unknown)}"
+        unknown = next((key for key in level if key not in _KEYS), None)
+        if unknown is not None:
+            return f"a command setting has no {shown(unknown)}"
         for part in ("read", "write"):
             problem = _problem_with_arguments(level.get(part))
             if problem:

@@ -4,27 +4,27 @@ from __future__ import annotations
 
 import ipaddress
 import time
-from typing import Any, Dict, List, Union
+from typing import Any, Dict, List, Optional, Tuple, Union
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.base import CANNOT, Setting
 
+_Network = Union[ipaddress.IPv4Network, ipaddress.IPv6Network]
 _Interface = Union[ipaddress.IPv4Interface, ipaddress.IPv6Interface]
-_BLOCKS = (ipaddress.ip_network("198.18.0.0/15"), ipaddress.ip_network("2001:2::/48"))  # RFC 2544 C.2.2, RFC 5180 8
+# RFC 2544 appendix C.2.2, RFC 5180 section 8
+_BLOCKS: Tuple[_Network, ...] = (ipaddress.ip_network("198.18.0.0/15"), ipaddress.ip_network("2001:2::/48"))
 _ASKING_S = 1.0  # an answer on one link takes milliseconds; the kernel asks three times a second apart
 _LOOK_S = 0.02
 _MOST = 4
 
 
-class TestAddress(Setting):
+class TemporaryAddress(Setting):
     """One address or several, with their prefix length. An address that anybody uses is never taken.
 
     IPv6 addresses are usable at once: the duplicate check of the kernel takes seconds and is replaced by asking the
     link ourselves. Nothing but neighbour requests is sent for it.
     """
-
-    __test__ = False  # pytest takes any class of this name for a test
 
     name = "test-address"
     unit = ""
@@ -47,13 +47,13 @@ class TestAddress(Setting):
         asked = self._parsed(level) if level is not None else present
         return [text for text in asked if text in present]
 
-    def _read(self, target: str, level: object) -> Dict[str, List[str]]:
-        """What was asked for, and what of it was there before: only the rest is ours to take away."""
-        asked = self._parsed(level) if level is not None else []
-        return {"asked": asked, "present": [text for text in asked if text in self._present(target)]}
+    def _read(self, target: str, level: object) -> List[str]:
+        """The addresses of the benchmarking blocks that are there now, whoever gave them."""
+        return [text for text in self._present(target) if _block_of(ipaddress.ip_interface(text))]
 
     def _present(self, target: str) -> List[str]:
-        return [f"{each['address']}/{each['prefix']}" for each in self._kernel.addresses(self._link(target)["index"])]
+        return sorted(f"{each['address']}/{each['prefix']}"
+                      for each in self._kernel.addresses(self._link(target)["index"]))
 
     def _cannot(self, target: str, level: object) -> str:
         own = self._link(target)
@@ -73,16 +73,31 @@ class TestAddress(Setting):
         return "" if own["up"] else f"{target} is switched off: nobody could be asked whether the address is in use"
 
     def _write(self, target: str, level: object) -> None:
-        index, present = self._link(target)["index"], self._present(target)
-        for text in self._parsed(level):
-            if text in present:
-                continue
-            wanted = ipaddress.ip_interface(text)
-            owner = self._owner_of(index, str(wanted.ip))
+        """Add what is missing and take away what an earlier level added; what is ours is remembered first."""
+        index, present, wanted = self._link(target)["index"], self._present(target), self._parsed(level)
+        missing = [text for text in wanted if text not in present]
+        for text in missing:
+            address = str(ipaddress.ip_interface(text).ip)
+            owner = self._owner_of(index, address)
             if owner:
-                raise Refusal(CANNOT, f"{wanted.ip} is in use on the link of {target}, by {owner}", owner=owner)
-            entry = {"address": str(wanted.ip), "prefix": wanted.network.prefixlen}
-            self._kernel.add_address(index, entry, no_duplicate_check=wanted.version == 6)
+                raise Refusal(CANNOT, f"{address} is in use on the link of {target}, by {owner}", owner=owner)
+        ours = self._kernel.kept(_keepsake(target)) or []
+        self._kernel.keep(_keepsake(target), sorted({*ours, *missing}))
+        for text in missing:
+            self._kernel.add_address(index, _entry(text), no_duplicate_check=":" in text)
+        self._take_away(target, [text for text in ours if text not in wanted])
+        self._kernel.keep(_keepsake(target), [text for text in sorted({*ours, *missing}) if text in wanted])
+
+    def _put_back(self, target: str, before: List[str]) -> None:
+        ours = self._kernel.kept(_keepsake(target)) or []
+        self._take_away(target, [text for text in ours if text not in before])
+        self._kernel.drop(_keepsake(target))
+
+    def _take_away(self, target: str, texts: List[str]) -> None:
+        index, present = self._link(target)["index"], self._present(target)
+        for text in texts:
+            if text in present:
+                self._kernel.remove_address(index, _entry(text))
 
     def _owner_of(self, index: int, address: str) -> str:
         """The hardware address that answers for `address` on the link, or empty; leaves no neighbour entry behind."""
@@ -99,16 +114,23 @@ class TestAddress(Setting):
                 self._kernel.remove_neighbour(index, entry)
         return owner
 
-    def _put_back(self, target: str, before: Any) -> None:
-        index, present = self._link(target)["index"], self._present(target)
-        for text in before["asked"]:
-            if text in present and text not in before["present"]:
-                wanted = ipaddress.ip_interface(text)
-                self._kernel.remove_address(index, {"address": str(wanted.ip), "prefix": wanted.network.prefixlen})
+    def _mended(self, target: str, value: List[str]) -> str:
+        added = [text for text in self._read(target, None) if text not in value]
+        return " && ".join(f"ip address delete {text} dev {target}" for text in added)
 
-    def _mended(self, target: str, value: Any) -> str:
-        return " && ".join(f"ip address delete {text} dev {target}" for text in value["asked"]
-                           if text not in value["present"])
+
+def _keepsake(target: str) -> str:
+    return f"test-address-{target}"
+
+
+def _entry(text: str) -> Dict[str, Any]:
+    wanted = ipaddress.ip_interface(text)
+    return {"address": str(wanted.ip), "prefix": wanted.network.prefixlen}
+
+
+def _block_of(wanted: _Interface) -> Optional[_Network]:
+    """The benchmarking block that an address is from, or None."""
+    return next((block for block in _BLOCKS if block.version == wanted.version and wanted.ip in block), None)
 
 
 def _from_block(text: str) -> _Interface:
@@ -116,7 +138,7 @@ def _from_block(text: str) -> _Interface:
         wanted = ipaddress.ip_interface(text)
     except ValueError:
         raise ValueError(f"{levels.shown(text)} is no address with a prefix length") from None
-    block = next((block for block in _BLOCKS if block.version == wanted.version and wanted.ip in block), None)
+    block = _block_of(wanted)
     if block is None or "/" not in text or "%" in text:
         raise ValueError(f"{levels.shown(text)} is not from a benchmarking block ({', '.join(map(str, _BLOCKS))})")
     if wanted.network.prefixlen < block.prefixlen or wanted.network.num_addresses < 4 \

@@ -1,0 +1,268 @@
+"""A host in memory for the settings: what its kernel and drivers would answer, also to what they refuse or round.
+
+It is a double, not a measurement: what a real driver does is proven on the lab and on emulated cards. It stands in
+where no machine here has the hardware, and where a test must make a kernel refuse.
+"""
+
+from __future__ import annotations
+
+import copy
+import errno
+import os
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from orchestrator.onhost import ethtool
+from orchestrator.onhost.settings.kernel import Kernel
+from orchestrator.onhost.settings.programs import Outcome
+
+IPV6_LEAST_MTU = 1280
+_NEEDS = {"tx-tcp-segmentation": ("tx-scatter-gather", "tx-checksum-ip-generic"),
+          "tx-generic-segmentation": ("tx-scatter-gather",),
+          "tx-udp-segmentation": ("tx-scatter-gather", "tx-checksum-ip-generic"),
+          "tx-scatter-gather": ("tx-checksum-ip-generic",)}
+
+
+class FakeKernel(Kernel):
+    """Fill the public attributes and give it to `settings.catalogue`; it changes nothing but itself."""
+
+    def __init__(self) -> None:
+        """A host without anything, on which this process is root and owns the machine."""
+        self.root = True
+        self.first_namespace = True
+        self.files: dict[str, str] = {}
+        self.refused_writes: dict[str, int] = {}  # path: errno
+        self.links_by_name: dict[str, dict[str, Any]] = {}
+        self.addresses_by_index: dict[int, list[dict[str, Any]]] = {}
+        self.all_routes: list[dict[str, Any]] = []
+        self.neighbours_by_index: dict[int, list[dict[str, Any]]] = {}
+        self.answering: dict[str, str] = {}  # address: hardware address of somebody else on the link
+        self.qdiscs_by_index: dict[int, dict[str, Any]] = {}
+        self.features_by_name: dict[str, dict[str, dict[str, bool]]] = {}
+        self.tables: dict[tuple[str, ethtool.Table], dict[str, int]] = {}
+        self.rounding: dict[str, int] = {}  # word of a table: the driver takes multiples of this
+        self.link_settings_by_name: dict[str, dict[str, Any]] = {}
+        self.interrupts: dict[str, list[str]] = {}
+        self.programs: dict[str, Callable[[list[str]], Outcome]] = {}
+        self.keepsakes: dict[str, Any] = {}
+        self.private_paths: tuple[str, ...] = ()
+        self.written: list[tuple[str, str]] = []
+
+    # --- who we are
+    def is_root(self) -> bool:
+        """As the attribute says."""
+        return self.root
+
+    def owns_machine(self) -> bool:
+        """As the attribute says."""
+        return self.first_namespace
+
+    def is_private(self, path: str) -> bool:
+        """Whether the test called it so."""
+        return path in self.private_paths
+
+    # --- files
+    def exists(self, path: str) -> bool:
+        """Whether there is a file or a folder with files."""
+        return path in self.files or any(name.startswith(path + "/") for name in self.files)
+
+    def names(self, path: str) -> list[str]:
+        """What lies in a folder."""
+        start = path.rstrip("/") + "/"
+        return sorted({name[len(start):].split("/")[0] for name in self.files if name.startswith(start)})
+
+    def read_text(self, path: str) -> str:
+        """The file, or ENOENT."""
+        if path not in self.files:
+            raise OSError(errno.ENOENT, os.strerror(errno.ENOENT), path)
+        return self.files[path]
+
+    def write_text(self, path: str, text: str) -> None:
+        """Keep it, unless the test makes the kernel refuse."""
+        refused = self.refused_writes.get(path, 0 if path in self.files else errno.ENOENT)
+        if refused:
+            raise OSError(refused, os.strerror(refused), path)
+        self._check_clock_limits(path, text)
+        # numbers that are written with spaces are read with tabs
+        self.files[path] = text.replace(" ", "\t") if "\t" in self.files[path] else text
+        self.written.append((path, text))
+
+    def _check_clock_limits(self, path: str, text: str) -> None:
+        """The kernel refuses a least clock above the greatest at every step."""
+        folder, _, file = path.rpartition("/")
+        other = {"scaling_min_freq": "scaling_max_freq", "scaling_max_freq": "scaling_min_freq"}.get(file)
+        if other:
+            least, greatest = sorted((int(text), int(self.files[f"{folder}/{other}"])))
+            wanted = (int(text), int(self.files[f"{folder}/{other}"]))
+            if (wanted if file == "scaling_min_freq" else wanted[::-1]) != (least, greatest):
+                raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), path)
+
+    # --- interfaces
+    def find_link(self, name: str) -> dict[str, Any] | None:
+        """A copy, as the kernel gives one."""
+        return copy.deepcopy(self.links_by_name.get(name))
+
+    def links(self) -> list[dict[str, Any]]:
+        """All of them."""
+        return copy.deepcopy(list(self.links_by_name.values()))
+
+    def set_link(self, index: int, *, mtu: int | None = None, transmit_queue_length: int | None = None) -> None:
+        """Within the driver's limits; below 1280 IPv6 goes."""
+        link = next(link for link in self.links_by_name.values() if link["index"] == index)
+        if transmit_queue_length is not None:
+            link["transmit_queue_length"] = transmit_queue_length
+        if mtu is not None:
+            if mtu > (link["max_mtu"] or 65535):
+                raise OSError(errno.EINVAL, "mtu greater than device maximum")
+            if mtu < (link["min_mtu"] or 0):
+                raise OSError(errno.EINVAL, "mtu less than device minimum")
+            link["mtu"] = mtu
+            if mtu < IPV6_LEAST_MTU:
+                self.addresses_by_index[index] = [each for each in self.addresses(index) if each["family"] != 6]
+
+    def addresses(self, index: int) -> list[dict[str, Any]]:
+        """The interface's."""
+        return copy.deepcopy(self.addresses_by_index.get(index, []))
+
+    def add_address(self, index: int, entry: dict[str, Any], *, no_duplicate_check: bool = False,
+                    replace: bool = False) -> None:
+        """Given for ever, with the flags asked for."""
+        flags = [flag for flag in entry.get("flags", []) if flag != "permanent"] + ["permanent"]
+        flags += ["nodad"] if no_duplicate_check and "nodad" not in flags else []
+        whole = {"index": index, "family": 6 if ":" in entry["address"] else 4, "peer": "", "scope": 0, "label": "",
+                 "broadcast": "", "preferred_s": None, "valid_s": None, "priority": 0, "protocol": 0, **entry,
+                 "flags": flags}
+        held = self.addresses_by_index.setdefault(index, [])
+        same = [each for each in held if each["address"] == entry["address"]]
+        if same and not replace:
+            raise OSError(errno.EEXIST, os.strerror(errno.EEXIST))
+        for each in same:
+            held.remove(each)
+        held.append(whole)
+
+    def remove_address(self, index: int, entry: dict[str, Any]) -> None:
+        """Gone, or EADDRNOTAVAIL."""
+        held = self.addresses_by_index.get(index, [])
+        same = [each for each in held if (each["address"], each["prefix"]) == (entry["address"], entry["prefix"])]
+        if not same:
+            raise OSError(errno.EADDRNOTAVAIL, os.strerror(errno.EADDRNOTAVAIL))
+        held.remove(same[0])
+
+    def routes(self, family: int) -> list[dict[str, Any]]:
+        """Those of a family."""
+        return [copy.deepcopy(each) for each in self.all_routes if family in (0, each["family"])]
+
+    def add_route(self, entry: dict[str, Any], index: int | None) -> None:
+        """Kept as given."""
+        self.all_routes.append({**entry, "indexes": [index], "expires_s": None})
+
+    def neighbours(self, index: int) -> list[dict[str, Any]]:
+        """The interface's."""
+        return copy.deepcopy(self.neighbours_by_index.get(index, []))
+
+    def set_neighbour(self, index: int, entry: dict[str, Any]) -> None:
+        """Kept as given."""
+        self.neighbours_by_index.setdefault(index, []).append({**entry, "index": index})
+
+    def use_neighbour(self, index: int, address: str) -> None:
+        """Somebody answers when the test says so."""
+        mac = self.answering.get(address, "")
+        self.set_neighbour(index, {"family": 6 if ":" in address else 4, "address": address, "mac": mac,
+                                   "state": "reachable" if mac else "incomplete", "proxy": False, "router": False})
+
+    def remove_neighbour(self, index: int, entry: dict[str, Any]) -> None:
+        """Gone."""
+        held = self.neighbours_by_index.get(index, [])
+        self.neighbours_by_index[index] = [each for each in held if each["address"] != entry["address"]]
+
+    def qdiscs(self, index: int) -> list[dict[str, Any]]:
+        """The root alone."""
+        default = {"index": index, "kind": "pfifo_fast", "handle": 0, "parent": 0xFFFFFFFF, "root": True,
+                   "default": True, "options": ""}
+        return [dict(self.qdiscs_by_index.get(index, default))]
+
+    def set_root_qdisc(self, index: int, kind: str, options: bytes, handle: int) -> None:
+        """The kernel numbers it when the caller does not."""
+        self.qdiscs_by_index[index] = {"index": index, "kind": kind, "handle": handle or 0x80010000,
+                                       "parent": 0xFFFFFFFF, "root": True, "default": False, "options": options.hex()}
+
+    def drop_root_qdisc(self, index: int) -> None:
+        """Back to the default."""
+        if self.qdiscs_by_index.pop(index, None) is None:
+            raise OSError(errno.ENOENT, "Cannot delete qdisc with handle of zero.")
+
+    # --- drivers
+    def features(self, interface: str) -> dict[str, dict[str, bool]]:
+        """A copy."""
+        return copy.deepcopy(self.features_by_name.get(interface, {}))
+
+    def set_features(self, interface: str, wanted: Mapping[str, bool]) -> None:
+        """Requests are kept; what depends on a feature that is off is off; what is fixed does not change."""
+        states = self.features_by_name[interface]
+        for name, on in wanted.items():
+            if name not in states:
+                raise OSError(errno.EINVAL, f"this kernel has no feature called {name}")
+            if states[name]["changeable"]:
+                states[name]["requested"] = states[name]["active"] = on
+        for state in states.values():
+            state["active"] = state["requested"] if state["changeable"] else state["active"]
+        for _ in states:  # until nothing changes any more: a chain is no longer than the table
+            for name, state in states.items():
+                needs = [each for each in _NEEDS.get(name, ()) if each in states]
+                state["active"] = state["active"] and all(states[each]["active"] for each in needs)
+
+    def read_table(self, interface: str, table: ethtool.Table) -> dict[str, int] | None:
+        """A copy, or None."""
+        words = self.tables.get((interface, table))
+        return None if words is None else dict(words)
+
+    def write_table(self, interface: str, table: ethtool.Table, changes: Mapping[str, int]) -> None:
+        """The driver rounds up where the test says so, and refuses what is above its greatest value."""
+        words = self.tables.get((interface, table))
+        if words is None:
+            raise OSError(errno.EOPNOTSUPP, os.strerror(errno.EOPNOTSUPP))
+        for name, value in changes.items():
+            if value > words.get(f"{name}-max", value):
+                raise OSError(errno.EINVAL, os.strerror(errno.EINVAL))
+        for name, value in changes.items():
+            step = self.rounding.get(name, 1)
+            words[name] = -(-value // step) * step
+
+    def link_settings(self, interface: str) -> dict[str, Any] | None:
+        """A copy, or None."""
+        return copy.deepcopy(self.link_settings_by_name.get(interface))
+
+    def set_link_settings(self, interface: str, *, autoneg: bool, speed_bit_s: int | None = None,
+                          duplex: str | None = None, advertised: Iterable[int] | None = None) -> None:
+        """Forced, or negotiated with a peer that can do everything."""
+        settings = self.link_settings_by_name[interface]
+        settings["autoneg"] = autoneg
+        settings["advertised"] = sorted(advertised) if advertised is not None else settings["advertised"]
+        if autoneg:
+            settings["speed_bit_s"], settings["duplex"] = ethtool.fastest(settings["advertised"]), "full"
+        else:
+            settings["speed_bit_s"] = speed_bit_s if speed_bit_s is not None else settings["speed_bit_s"]
+            settings["duplex"] = duplex or settings["duplex"]
+
+    def interrupts_of(self, interface: str) -> list[str]:
+        """As the test says."""
+        return list(self.interrupts.get(interface, []))
+
+    # --- programs and memory
+    def run_program(self, arguments: list[str], bound_s: float) -> Outcome:  # noqa: ARG002 - nothing here takes time
+        """What the test put there under the program's name."""
+        if arguments[0] not in self.programs:
+            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), arguments[0])
+        return self.programs[arguments[0]](arguments)
+
+    def keep(self, name: str, value: Any) -> None:
+        """In memory."""
+        self.keepsakes[name] = copy.deepcopy(value)
+
+    def kept(self, name: str) -> Any:
+        """From memory."""
+        return copy.deepcopy(self.keepsakes.get(name))
+
+    def drop(self, name: str) -> None:
+        """Forgotten."""
+        self.keepsakes.pop(name, None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import math
 from collections import Counter
+from collections.abc import Iterator
 
 from orchestrator.planning.cells import (
     MOST_CELLS,
@@ -43,15 +44,12 @@ def check_hosts_and_links(document: Document, parts: Parts) -> None:
             document.report(
                 ("hosts", name), "bad-name", f"a host cannot be named '{name}': `at` uses the word", key=True
             )
+    ends = {host for _, host in _end_hosts(document)}
+    for path, host in _end_hosts(document):
+        if host not in declared:
+            suggestion = did_you_mean(host, declared) or "the plan's hosts: " + ", ".join(declared[:12])
+            document.report(path, "unknown-host", f"'{host[:40]}' is no host of this plan", suggestion)
     for name, link in parts.links.items():
-        for number, end in enumerate(link.ends):
-            if end.host not in declared:
-                document.report(
-                    ("links", name, "ends", number),
-                    "unknown-host",
-                    f"'{end.host[:40]}' is no host of this plan",
-                    did_you_mean(end.host, declared) or "the plan's hosts: " + ", ".join(declared[:12]),
-                )
         if link.ends[0].host == link.ends[1].host:
             document.report(
                 ("links", name, "ends"),
@@ -62,8 +60,8 @@ def check_hosts_and_links(document: Document, parts: Parts) -> None:
                 key=True,
             )
     for name in declared:
-        used = any(end.host == name for link in parts.links.values() for end in link.ends)
-        if not used and len(parts.links) == len(names(document, "links")) and not _mentioned(document, name):
+        used = name in ends or _mentioned(document, name)
+        if not used and ends <= set(declared) and len(parts.links) == len(names(document, "links")):
             document.report(
                 ("hosts", name),
                 "never-applies",
@@ -71,6 +69,18 @@ def check_hosts_and_links(document: Document, parts: Parts) -> None:
                 "remove it, or give it a link",
                 key=True,
             )
+
+
+def _end_hosts(document: Document) -> Iterator[tuple[Path, str]]:
+    """(path, host) of every end in the file, also of those whose link has another fault."""
+    for name in names(document, "links"):
+        ends = document.at(("links", name, "ends"))
+        for number, end in enumerate(ends if isinstance(ends, list) else []):
+            path: Path = ("links", name, "ends", number)
+            if isinstance(end, str) and ":" in end:
+                yield path, end.partition(":")[0]
+            elif isinstance(end, dict) and isinstance(end.get("host"), str):
+                yield (*path, "host"), str(end["host"])
 
 
 def _mentioned(document: Document, host: str) -> bool:

@@ -15,7 +15,8 @@ from orchestrator.planning.synonyms import did_you_mean
 from orchestrator.planning.traffic import TRAFFIC_FACTORS, LevelError, TrafficFactor
 
 _COMMAND = "command"
-_COMMAND_KEYS = {"read": "read", "write": "write", "wait": "wait_s", "check": "check"}
+_LONGEST_LEVEL = 200
+_COMMAND_KEYS = ("read", "write", "wait", "check")
 
 
 @dataclass
@@ -31,10 +32,10 @@ class Lookup:
         path: Path = ("hold", number)
         setting = self._setting(text.setting, (*path, "setting"))
         where = self._where(text.at, setting, path)
-        if setting is None or where is None or not self._command_keys(text, setting, path):
+        if setting is None or not self._command_keys(text, setting, path):
             return None
         level = self._level(text, setting, text.level, (*path, "level"))
-        return None if level is None else self._change(setting, where, level.value)
+        return self._change(setting, where, level.value) if level and where else None
 
     def factor(self, name: str, text: grammar.Factor) -> Factor | None:
         """A factor with its levels, or None when it is not usable."""
@@ -86,14 +87,13 @@ class Lookup:
             )
         setting = self._setting(text.setting or name, (*path, "setting"))
         where = self._where(text.at or "both", setting, path)
-        if setting is None or where is None or not self._command_keys(text, setting, path):
+        if setting is None or not self._command_keys(text, setting, path):
             return None
-        levels = []
-        for number, raw in enumerate(text.levels):
-            level = self._level(text, setting, raw, (*levels_path, number))
-            if level is not None:
-                levels.append(LevelOf(level.shown, (self._change(setting, where, level.value),)))
-        self._refuse_twins(name, levels_path, text.levels)
+        found = [self._level(text, setting, raw, (*levels_path, number)) for number, raw in enumerate(text.levels)]
+        self._refuse_twins(name, levels_path, [level.shown if level else None for level in found])
+        if where is None:
+            return None
+        levels = [LevelOf(level.shown, (self._change(setting, where, level.value),)) for level in found if level]
         return Factor(name, "setting", tuple(levels), unit=setting.unit, doc=setting.doc) if levels else None
 
     def _traffic(self, known: TrafficFactor, text: grammar.Factor, levels_path: Path) -> Factor | None:
@@ -108,15 +108,18 @@ class Lookup:
                     f"leave {key} out",
                     key=True,
                 )
+        shown_levels: list[Json] = []
         levels = []
         for number, raw in enumerate(text.levels):
             try:
                 level, value = known.read(raw)
             except LevelError as error:
                 self._report_level((*levels_path, number), known.name, error)
+                shown_levels.append(None)
             else:
                 levels.append(LevelOf(level, traffic={known.key: value}))
-        self._refuse_twins(known.name, levels_path, [level.shown for level in levels])
+                shown_levels.append(level)
+        self._refuse_twins(known.name, levels_path, shown_levels)
         return (
             Factor(known.name, "traffic", tuple(levels), transport=known.transport, unit=known.unit, doc=known.doc)
             if levels
@@ -242,36 +245,22 @@ class Lookup:
         return Where(host=host, selector=selector)
 
     def _command_keys(self, text: grammar.Hold | grammar.Factor, setting: SettingInfo, path: Path) -> bool:
-        """Whether the keys of the setting `command` are there for it, and only for it."""
-        given = [key for key, field in _COMMAND_KEYS.items() if getattr(text, field) is not None]
+        """Whether the setting can be judged: `command` needs its programs, and no other setting has any."""
+        given = [key for key in _COMMAND_KEYS if self.document.at((*path, key)) is not None]
         if setting.name != _COMMAND:
             for key in given:
-                self.document.report(
-                    (*path, key),
-                    "clash",
-                    f"'{key}' belongs to the setting command, not to {setting.name}",
-                    f"leave {key} out",
-                    key=True,
-                )
-            return not given
-        missing = [key for key in ("read", "write") if key not in given]
-        for key in missing:
-            self.document.report(
-                path,
-                "missing-key",
-                f"the setting command needs '{key}': a list of a program and its arguments",
-                "such as read: [cat, FILE]" if key == "read" else 'such as write: [set-it, "{level}"]',
-                key=True,
-            )
-        if not missing and not any("{level}" in part for part in (text.write or ())[1:]):
-            self.document.report(
-                (*path, "write"),
-                "bad-value",
-                "no argument of write says {level}: every level would do the same",
-                'such as write: [set-it, "{level}"]',
-            )
+                said = f"'{key}' belongs to the setting command, not to {setting.name}"
+                self.document.report((*path, key), "clash", said, f"leave {key} out", key=True)
+            return True
+        for key, such in (("read", "read: [cat, FILE]"), ("write", 'write: [set-it, "{level}"]')):
+            if key not in given:
+                said = f"the setting command needs '{key}': a list of a program and its arguments"
+                self.document.report(path, "missing-key", said, f"such as {such}", key=True)
+        if text.write is not None and not any("{level}" in part for part in text.write[1:]):
+            said = "no argument of write says {level}: every level would do the same"
+            self.document.report((*path, "write"), "bad-value", said, 'such as write: [set-it, "{level}"]')
             return False
-        return not missing
+        return text.read is not None and text.write is not None
 
     def _level(
         self, text: grammar.Hold | grammar.Factor | None, setting: SettingInfo, raw: Json, path: Path
@@ -283,6 +272,10 @@ class Lookup:
                 self.document.report(path, "bad-level", f"a level of a command is one word or number, not {shown(raw)}")
                 return None
             level = self.document.texts.get(path, level_text(raw))  # 6.10 is not 6.1
+            if not 0 < len(level) <= _LONGEST_LEVEL or not level.isprintable():
+                problem = f"a level of a command is 1 to {_LONGEST_LEVEL} characters in one line"
+                self.document.report(path, "bad-level", problem)
+                return None
             value = {
                 "read": list(text.read or ()),
                 "write": list(text.write or ()),
@@ -305,7 +298,7 @@ class Lookup:
     def _refuse_twins(self, name: str, path: Path, levels: list[Json]) -> None:
         """Two equal levels are one cell measured twice under two numbers."""
         for number, level in enumerate(levels):
-            if any(same_level(level, earlier) for earlier in levels[:number]):
+            if level is not None and any(same_level(level, earlier) for earlier in levels[:number]):
                 self.document.report(
                     (*path, number),
                     "clash",

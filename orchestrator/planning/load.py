@@ -51,8 +51,9 @@ def _plan(document: Document, catalogue: Catalogue) -> Plan | None:
     refuse_not_yet(document)
     parts = validated(document)
     check_hosts_and_links(document, parts)
+    before = len(document.problems)
     plan = _looked_up(document, parts, catalogue)
-    if not document.problems:
+    if len(document.problems) == before and parts.complete(document):
         check_cells(document, plan)
     return plan
 

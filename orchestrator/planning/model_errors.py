@@ -11,7 +11,7 @@ from pydantic_core import ErrorDetails
 from orchestrator.planning import grammar
 from orchestrator.planning.document import Document, Json, Path, shown
 from orchestrator.planning.problems import CODES
-from orchestrator.planning.synonyms import did_you_mean
+from orchestrator.planning.synonyms import did_you_mean, meant
 
 _PARTS: tuple[tuple[Path, type[BaseModel], str], ...] = (
     ((), grammar.PlanText, "the plan"),
@@ -59,9 +59,17 @@ _YES_NO = {
 def report(document: Document, error: ValidationError) -> set[Path]:
     """Note every complaint in the document; returns the parts that cannot be used."""
     failed = set()
-    for detail in error.errors(include_url=False):
+    details = error.errors(include_url=False)
+    misspelt = {
+        (path[:-1], meant(str(path[-1]), keys(model)))
+        for detail in details
+        if detail["type"] == "extra_forbidden" and (model := _part((path := _path(document, detail)[0])[:-1])[0])
+    }
+    for detail in details:
         path, key = _path(document, detail)
         failed.add(path)
+        if detail["type"] == "missing" and (path, str(detail["loc"][-1])) in misspelt:
+            continue  # it is there under another spelling, which is said already
         code, message, suggestion = _words(document, path, key, detail)
         document.report(path, code, message, suggestion, key=key)
     return failed

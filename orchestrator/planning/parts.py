@@ -6,6 +6,7 @@ another: everything is said in one go.
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from typing import Any
 
@@ -34,6 +35,13 @@ class Parts:
     factors: dict[str, grammar.Factor]
     leave_out: dict[int, grammar.Condition]
 
+    def complete(self, document: Document) -> bool:
+        """Whether everything that makes the cells could be used, whatever is wrong elsewhere."""
+        return all(
+            len(getattr(self, section)) == len(part if isinstance(part := document.at((section,)), dict | list) else ())
+            for section in ("links", "hold", "factors", "leave_out")
+        )
+
 
 def validated(document: Document) -> Parts:
     """The usable parts; what is wrong with the others is noted in the document."""
@@ -60,8 +68,20 @@ def _survivors(document: Document, failed: set[Path]) -> Parts:
 
 
 def _entries(section: str, value: Json, failed: set[Path]) -> dict[Any, Any]:
-    """The entries of one section that nothing failed in, by name or number."""
+    """The entries of one section, by name or number, without the keys that failed in them."""
     pairs = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
-    bad = {path[1] for path in failed if len(path) > 1 and path[0] == section}
     adapter: TypeAdapter[Any] = TypeAdapter(_ENTRIES[section])
-    return {key: adapter.validate_python(entry) for key, entry in pairs if key not in bad}
+    found = {}
+    for key, entry in pairs:
+        within = [path[2:] for path in failed if path[:2] == (section, key)]
+        if () in within:
+            continue
+        bad = {path[0] for path in within}
+        with contextlib.suppress(ValidationError):  # what it cannot do without has failed, and is already noted
+            kept = (
+                {name: part for name, part in entry.items() if name not in bad}
+                if bad and isinstance(entry, dict)
+                else entry
+            )
+            found[key] = adapter.validate_python(kept)
+    return found

@@ -78,11 +78,12 @@ def _one_of(*words: Json) -> Callable[[Json], tuple[Json, Json]]:
         for word in words:
             if type(level) is type(word) and level == word:
                 return word, word
+        same = next((word for word in words if str(word) == str(level)), None)
         near = closest(str(level), [str(word) for word in words])
-        raise LevelError(
-            f"{shown(level)} is none of {', '.join(shown(word) for word in words)}",
-            f"did you mean {near}?" if near and near != str(level) else "",
-        )
+        suggestion = f"did you mean {near}?" if near else ""
+        if same is not None:
+            suggestion = f'write "{same}" in quotes' if isinstance(same, str) else f"write {same} without quotes"
+        raise LevelError(f"{shown(level)} is none of {', '.join(map(shown, words))}", suggestion)
 
     return read
 
@@ -92,7 +93,8 @@ def _whole(least: int, most: int) -> Callable[[Json], tuple[Json, Json]]:
 
     def read(level: Json) -> tuple[Json, Json]:
         if isinstance(level, bool) or not isinstance(level, int):
-            raise LevelError(f"{shown(level)} is not a whole number")
+            digits = isinstance(level, str) and level.isdecimal() and level.isascii()
+            raise LevelError(f"{shown(level)} is not a whole number", f"write {level} without quotes" if digits else "")
         if not least <= level <= most:
             raise LevelError(f"{level} is outside {least} to {most}")
         return level, level

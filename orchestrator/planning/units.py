@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from orchestrator.planning.suggest import closest
 
-_NUMBER = re.compile(r"([0-9]{1,18}(?:\.[0-9]{1,18})?)[ ]?([^0-9. ].{0,15})?", re.ASCII)
+_NUMBER = re.compile(r"([0-9]{1,18}(?:\.[0-9]{1,18})?)[ ]?([^0-9., ].{0,15})?", re.ASCII)
 _LARGE = 10_000  # a bare number from here on is more likely in base units than in millions of them
 _DECIMAL = {"": 1, "k": 10**3, "M": 10**6, "G": 10**9, "T": 10**12}
 _BINARY = {"Ki": 2**10, "Mi": 2**20, "Gi": 2**30, "Ti": 2**40}
@@ -249,7 +249,16 @@ def format_as(kind: Kind, value: float) -> str:
     """The shortest text that `parse` reads back as exactly `value` (base units)."""
     exact = Fraction(repr(value)) if isinstance(value, float) else Fraction(value)
     texts = [number + unit for unit, factor in kind.units.items() if (number := _decimal(exact / factor)) is not None]
-    return min(texts, key=lambda text: (len(re.sub("[^0-9.]", "", text)), "." in text, "B/s" in text, len(text)))
+    return min(
+        texts,
+        key=lambda text: (
+            kind is SIZE and "." in text,
+            len(re.sub("[^0-9.]", "", text)),
+            "." in text,
+            "B/s" in text,
+            len(text),
+        ),
+    )
 
 
 def _decimal(value: Fraction) -> str | None:

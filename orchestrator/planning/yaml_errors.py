@@ -26,6 +26,11 @@ _PLAINER = (
     ("cannot start any token", "this character cannot begin a value", "put the text in quotes"),
     ("found undefined alias", "an alias without its anchor", ""),
     ("unknown escape character", "an escape that YAML does not know", "a backslash in double quotes is written \\\\"),
+    ("scanning a directive", "a YAML directive: plans have none", "leave the line out"),
+    ("incompatible YAML document", "a YAML directive: plans have none", "leave the line out"),
+    ("scanning a block scalar", "after | or > stands at most one digit and one of + and -", "the text begins below"),
+    ("parsing a tag", "a tag: plans have none", "a text that begins with ! goes in quotes"),
+    ("scanning a tag", "a tag: plans have none", "a text that begins with ! goes in quotes"),
     ("undefined tag handle", "a tag: plans have none", "a text that begins with ! goes in quotes"),
     (
         "expected alphabetic or numeric character",

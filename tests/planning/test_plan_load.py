@@ -1,0 +1,341 @@
+"""Plans: the whole grammar is understood, and everything that is wrong is said in one go, each at its place."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+from planning_fakes import CATALOGUE, HEAD, load, plan, problem, problems
+from pydantic import ValidationError
+
+from orchestrator import planning
+from orchestrator.planning import PlanProblems, parse_binds, unused_binds
+from orchestrator.planning.not_yet import NOT_YET
+
+# The plan of the design's section 2, whole.
+WHOLE = """\
+# yaml-language-server: $schema=plan.schema.json
+plan: dome-to-vault
+purpose: Which frame size and clock policy fill the 2.5 Gb/s trunk from the dome computer?
+bench: {card: "", cable: "", switch: "", power: "", cooling: "", room_c: 21}
+hosts:
+  dome:  {ssh: dome.obs.example, privilege: sudo}
+  vault: {ssh: $vault, user: bench}
+links:
+  trunk:
+    ends: [dome:eth1, {host: vault, mac: "02:00:5e:10:00:07"}]
+    rate: 2.5Gbit/s
+    address: auto
+    ports: 20000-20063
+    isolated: true
+hold:
+  - {setting: governor, at: vault, level: performance}
+factors:
+  mtu: [1500, 9000]
+  clock: {setting: governor, at: dome, levels: [powersave, performance]}
+  tuning: {levels: {stock: {}, spread: {interrupt-cores: spread, receive-ring: 4096}}}
+  transport: [tcp, udp]
+  offered_rate: {levels: [50%, 95%], only: {transport: udp}}
+  direction: [transmit, receive, bidirectional]
+leave_out:
+  - {transport: udp, direction: bidirectional}
+trial: {length: 10s, warmup: 2s, settle: 1s, replicates: 5}
+order: {shuffle: true, seed: 7}
+lease: 5min
+patience: 2h
+changed_outside: reapply
+accept: [impossible]
+threshold: 3%
+"""
+
+FIVE_MISTAKES = """\
+plan: dome-to-vault
+hosts:
+  dome: {ssh: dome.obs.example, privlege: sudo}
+  vault: {ssh: vault.obs.example}
+links:
+  trunk:
+    ends: [dome:eth1, valt:eth1]
+    rate: 2500
+factors:
+  mtuu: [1500, 9000]
+  direction: [transmit, both]
+"""
+
+
+def test_the_whole_grammar_is_understood() -> None:
+    found = load(WHOLE, vault="vault.obs.example")
+    assert found.plan == "dome-to-vault"
+    assert found.hosts["vault"].ssh == "vault.obs.example"
+    assert found.hosts["vault"].user == "bench"
+    assert [str(end) for end in found.links["trunk"].ends] == ["dome:eth1", "vault:mac:02:00:5e:10:00:07"]
+    assert found.links["trunk"].rate_bit_s == 2_500_000_000
+    assert found.links["trunk"].ports == tuple(range(20000, 20064))
+    assert found.links["trunk"].isolated is True
+    assert [(change.setting, str(change.where), change.level) for change in found.hold] == [
+        ("governor", "vault", "performance")]  # fmt: skip
+    assert list(found.factors) == ["mtu", "clock", "tuning", "transport", "offered_rate", "direction"]
+    assert (found.trial.length_s, found.trial.warmup_s, found.trial.settle_s, found.trial.replicates) == (10, 2, 1, 5)
+    assert (found.order.shuffle, found.order.seed) == (True, 7)
+    assert (found.lease_s, found.patience_s, found.threshold_ratio) == (300, 7200, 0.03)
+    assert (found.changed_outside, found.accept) == ("reapply", ("impossible",))
+    assert found.bench.room_c == 21
+    assert found.binds == {"vault": "vault.obs.example"}
+
+
+def test_a_plan_cannot_be_changed_afterwards() -> None:
+    found = plan("factors: {mtu: [1500]}\n")
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        found.plan = "other"  # type: ignore[misc] # that it is refused is the point
+    with pytest.raises(ValidationError):
+        found.trial.length_s = 1.0  # type: ignore[misc] # as above
+
+
+def test_five_mistakes_are_five_located_problems() -> None:
+    found = problems(FIVE_MISTAKES)
+    assert [(one.line, one.column, one.code) for one in found] == [
+        (3, 33, "unknown-key"), (7, 23, "unknown-host"), (8, 11, "unit-missing"), (10, 3, "unknown-factor"),
+        (11, 25, "bad-level")]  # fmt: skip
+    assert [one.suggestion for one in found] == [
+        "did you mean 'privilege'?", "did you mean 'vault'?", "write 2500Mbit/s or 2500Gbit/s", "did you mean 'mtu'?",
+        "did you mean 'bidirectional'?"]  # fmt: skip
+
+
+def test_a_problem_shows_the_line_with_a_caret_under_what_is_wrong() -> None:
+    with pytest.raises(PlanProblems) as caught:
+        planning.load(FIVE_MISTAKES, name="night.yaml", catalogue=CATALOGUE)
+    assert caught.value.render().split("\n\n")[0] == (
+        "night.yaml:3:33: unknown key 'privlege' in host 'dome' [unknown-key]\n"
+        "    3 |   dome: {ssh: dome.obs.example, privlege: sudo}\n"
+        "      |                                 ^^^^^^^^\n"
+        "        did you mean 'privilege'?"
+    )
+    assert caught.value.message.startswith("5 problems in the plan; no host was contacted\n")
+    assert caught.value.whose == "user"
+
+
+def test_twenty_problems_are_shown_and_the_others_counted() -> None:
+    with pytest.raises(PlanProblems) as caught:
+        plan("factors:\n" + "".join(f"  f{number}: [1]\n" for number in range(33)))
+    assert len(caught.value.problems) == 33
+    assert caught.value.render().count("[unknown-factor]") == 20
+    assert caught.value.render().endswith("... and 13 more")
+
+
+def test_a_problem_in_one_host_does_not_hide_what_refers_to_it() -> None:
+    text = HEAD.replace("{ssh: dome.obs.example}", "{ssh: dome.obs.example, port: 70000}") + (
+        "factors:\n  clock: {setting: governor, at: dome, levels: [fast]}\n  mtu: [1500, 1500]\n")
+    assert [one.code for one in problems(text)] == ["bad-value", "bad-level", "clash"]
+
+
+@pytest.mark.parametrize(("rest", "code", "column", "suggestion"), [
+    ("factors: {mtu: 9000}", "wrong-type", 16, "write [9000] for one level"),
+    ("factors: {parallel: [1, 4]}", "unknown-factor", 11, "did you mean 'streams'?"),
+    ("factors: {dirction: [transmit]}", "unknown-factor", 11, "did you mean 'direction'?"),
+    ("factors: {direction: [tx]}", "bad-level", 23, "did you mean 'transmit'?"),
+    ("factors: {transport: [TCP]}", "bad-level", 23, "did you mean tcp?"),
+    ("factors: {streams: ['4']}", "bad-level", 21, "write 4 without quotes"),
+    ("factors: {ip: ['4']}", "bad-level", 16, "write 4 without quotes"),
+    ("factors: {clock: {setting: governor, at: dom, levels: [powersave]}}", "unknown-host", 42, "did you mean 'dome'?"),
+    ("factors: {clock: {setting: governor, at: dome:eth1, levels: [powersave]}}", "clash", 42, "write at: dome"),
+    ("factors: {clock: {setting: governr, levels: [powersave]}}", "unknown-factor", 28, "did you mean 'governor'?"),
+    ("factors: {mtu: [1500], clock: {levels: [1]}}", "unknown-factor", 24, "did you mean 'governor'?"),
+    ("factors: {clock: {setting: governor, levels: [perfromance]}}", "bad-level", 47, "did you mean 'performance'?"),
+    ("factors: {mtu: [1500, 9000], transport: [tcp, udp], streams: {levels: [1], only: {transprt: udp}}}",
+     "unknown-factor", 83, "did you mean 'transport'?"),
+    ("factors: {direction: {levels: [transmit], at: dome}}", "clash", 43, "leave at out"),
+    ("factors: {mtu: {levels: [1500], read: [cat, x]}}", "clash", 33, "leave read out"),
+    ("trial: {duration: 10s}", "unknown-key", 9, "did you mean 'length'?"),
+    ("trial: {length: 10}", "unit-missing", 17, "write 10s or 10min"),
+    ("trial: {replicates: five}", "wrong-type", 21, "write replicates: 5"),
+    ("order: {shuffle: yes}", "wrong-type", 18, "write true"),
+    ("order: {shuffle: True}", "wrong-type", 18, "write true"),
+    ("order: {seed: '7'}", "wrong-type", 15, "write 7 without quotes"),
+    ("bench: {card: 10}", "wrong-type", 15, 'in quotes it is text: "10"'),
+    ("exclude: []", "unknown-key", 1, "did you mean 'leave_out'?"),
+    ("accept: [imposible]", "bad-value", 10, "did you mean 'impossible'?"),
+    ("accept: impossible", "wrong-type", 9, "write [...], or a line with - for each entry"),
+    ("changed_outside: restore", "bad-value", 18, "did you mean 'reapply'?"),
+    ("hold: [{setting: transport, level: tcp}]", "unknown-factor", 18,
+     "transport is a traffic factor: write it under factors as transport: [...]"),
+    ("isolated: true", "unknown-key", 1, "'isolated' belongs to a link"),
+])  # fmt: skip
+def test_a_mistake_is_met_with_what_was_probably_meant(rest: str, code: str, column: int, suggestion: str) -> None:
+    found = problem(rest + "\n")
+    assert (found.code, found.line, found.column, found.suggestion) == (code, 7, column, suggestion)
+
+
+@pytest.mark.parametrize(("link", "code", "suggestion"), [
+    ("{ends: [dome:eth1, vault]}", "bad-value", 'write vault:eth1, or {host: vault, mac: "02:00:5e:10:00:07"}'),
+    ("{ends: [dome:eth1]}", "bad-value", "write [dome:eth1, vault:eth1]"),
+    ("{ends: [dome:eth1, {host: vault}]}", "bad-value", "give exactly one of interface, mac, bus, driver"),
+    ("{ends: [dome:eth1, {host: vault, mac: x, bus: y}]}", "bad-value", "give exactly one of interface, mac, bus, driver"),
+    ("{ends: [dome:eth1, {host: vault, mac: 02:00:5e:10:00}]}", "bad-value", ""),
+    ("{ends: [dome:eth1, {hst: vault, mac: 02:00:5e:10:00:07}]}", "unknown-key", "did you mean 'host'?"),
+    ("{ends: [dome:eth1, 'vault:a/b']}", "bad-value", ""),
+    ("{ends: [dome:eth1, 'vault:-x']}", "bad-value", ""),
+    ("{ends: [dome:eth1, dome:eth2]}", "clash", "a link runs between two hosts"),
+    ("{ends: [dome:eth1, vault:eth1], rate: 2.5Gb/s}", "unit-unknown", "write 2.5Gbit/s or 2.5GB/s"),
+    ("{ends: [dome:eth1, vault:eth1], rate: 1bit/s}", "bad-value", ""),
+    ("{ends: [dome:eth1, vault:eth1], address: 10.0.0.1}", "bad-value", "write auto, or [198.18.0.1, 198.18.0.2]"),
+    ("{ends: [dome:eth1, vault:eth1], address: [10.0.0.1/24, 10.0.0.2]}", "bad-value",
+     "write 10.0.0.1 without its prefix length"),
+    ("{ends: [dome:eth1, vault:eth1], address: [10.0.0.1, '2001:2::1']}", "clash", ""),
+    ("{ends: [dome:eth1, vault:eth1], address: [10.0.0.1, 10.0.0.1]}", "clash", ""),
+    ("{ends: [dome:eth1, vault:eth1], address: [224.0.0.1, 10.0.0.1]}", "bad-value", ""),
+    ("{ends: [dome:eth1, vault:eth1], ports: 20063-20000}", "bad-value", "write 20000-20063"),
+    ("{ends: [dome:eth1, vault:eth1], ports: 80-90}", "bad-value", ""),
+    ("{ends: [dome:eth1, vault:eth1], ports: true}", "bad-value", "write 20000-20063"),
+    ("{ends: [dome:eth1, vault:eth1], ports: 20000-60000}", "bad-value", ""),
+    ("{ends: [dome:eth1, vault:eth1], ports: 20000}", "clash", "write ports: 20000-20002"),
+    ("{ends: [dome:eth1, vault:eth1], isolated: on}", "wrong-type", "write true"),
+    ("{ends: [dome:eth1, vault:eth1], speed: 1Gbit/s}", "unknown-key", "did you mean 'rate'?"),
+])  # fmt: skip
+def test_a_mistake_in_a_link_is_met_with_what_was_probably_meant(link: str, code: str, suggestion: str) -> None:
+    head = HEAD[: HEAD.index("  trunk:")] + f"  trunk: {link}\n"
+    found = problems(head)
+    assert [(one.code, one.suggestion, one.line) for one in found if one.code != "never-applies"] == [(code, suggestion, 6)]
+
+
+@pytest.mark.parametrize(("host", "code", "suggestion"), [
+    ("{ssh: bench@dome}", "bad-value", "write ssh: dome and user: bench"),
+    ("{ssh: dome:22}", "bad-value", "write ssh: dome and port: 22"),
+    ("{ssh: -oProxyCommand=x}", "bad-value", ""),
+    ("{ssh: 'dome; ls'}", "bad-value", ""),
+    ("{}", "missing-key", "such as ssh: dome.obs.example"),
+    ("{hostname: dome}", "unknown-key", "did you mean 'ssh'?"),
+    ("{ssh: dome, privilege: suod}", "bad-value", "did you mean 'sudo'?"),
+    ("{ssh: dome, port: 0}", "bad-value", ""),
+    ("{ssh: dome, port: 22.5}", "wrong-type", ""),
+    ("{ssh: dome, user: -x}", "bad-value", "a login name has no spaces, ':', '/' or '@', and does not begin with '-'"),
+    ("{ssh: dome, host_key: abc}", "bad-value",
+     "a public key as the host has it in /etc/ssh/ssh_host_ed25519_key.pub: ssh-ed25519 AAAA..."),
+    ("dome.obs.example", "wrong-type", ""),
+    ("[]", "wrong-type", ""),
+])  # fmt: skip
+def test_a_mistake_in_a_host_is_met_with_what_was_probably_meant(host: str, code: str, suggestion: str) -> None:
+    found = problems(HEAD.replace("{ssh: dome.obs.example}", host))
+    assert (code, suggestion, 3) in [(one.code, one.suggestion, one.line) for one in found]
+    assert len(found) <= 2  # a host without ssh: has also a key that it does not know
+
+
+@pytest.mark.parametrize("mark", ["interface: eth1", "mac: 02:00:5E:10:00:07", "bus: 0000:03:00.0", "driver: r8169"])
+def test_an_end_is_named_by_any_of_four_marks_without_quotes(mark: str) -> None:
+    found = load(HEAD.replace("vault:eth1", f"{{host: vault, {mark}}}"))
+    kind, value = mark.split(": ", 1)
+    assert found.links["trunk"].ends[1].selector == (value if kind == "interface" else f"{kind}:{value.lower()}")
+
+
+def test_the_bound_value_of_a_name_stands_where_the_name_stood() -> None:
+    text = HEAD.replace("ssh: dome.obs.example", 'ssh: $board, user: "${who}x"').replace("2.5Gbit/s", "$rate") + (
+        "factors: {mtu: [1500, $big]}\npurpose: costs 5$$ and $who\n")
+    found = load(text, board="spare", big="9000", rate="1Gbit/s", who="jo")
+    assert found.hosts["dome"].ssh == "spare"
+    assert found.hosts["dome"].user == "jox"
+    assert found.purpose == "costs 5$ and jo"
+    assert found.links["trunk"].rate_bit_s == 10**9
+    assert [level.shown for level in found.factors["mtu"].levels] == [1500, 9000]
+
+
+def test_a_name_that_nothing_is_bound_to_is_a_problem_at_its_place() -> None:
+    found = problems(HEAD.replace("dome.obs.example", "$board"), bord="x")
+    assert [(one.code, one.line, one.column) for one in found] == [("unbound", 3, 15)]
+    assert "bord" in found[0].suggestion
+
+
+def test_a_bound_value_is_judged_as_if_it_stood_in_the_file() -> None:
+    assert [one.code for one in problems(HEAD + "trial: {length: $time}\n", time="10")] == ["unit-missing"]
+    assert [one.code for one in problems(HEAD + "trial: {replicates: $n}\n", n="0755")] == ["number"]
+    assert [one.code for one in problems(HEAD.replace("dome.obs.example", "$board"), board="a b")] == ["bad-value"]
+
+
+@pytest.mark.parametrize("text", ["vault", "=x", "1a=x", "a b=x", "a=\x1b[31m", "a=" + "x" * 5000])
+def test_a_bind_that_is_none_is_refused(text: str) -> None:
+    with pytest.raises(PlanProblems) as caught:
+        parse_binds([text])
+    assert [one.code for one in caught.value.problems] == ["bind"]
+    assert caught.value.problems[0].render().startswith("command line: --bind ")
+
+
+def test_binds_are_read_from_the_command_line() -> None:
+    assert parse_binds(["a=1", "b=x=y", "c="]) == {"a": "1", "b": "x=y", "c": ""}
+    with pytest.raises(PlanProblems, match="bound twice"):
+        parse_binds(["a=1", "a=2"])
+
+
+def test_a_bind_that_no_plan_uses_is_told_with_the_name_that_was_meant() -> None:
+    used: set[str] = set()
+    planning.load(HEAD.replace("dome.obs.example", "$board"), binds={"board": "x", "bord": "y"}, catalogue=CATALOGUE, used=used)
+    found = unused_binds({"board": "x", "bord": "y"}, used)
+    assert [(one.code, one.suggestion) for one in found] == [("bind", "did you mean 'board'?")]
+
+
+def test_the_privilege_is_what_the_changes_need() -> None:
+    hosts = plan("factors: {clock: {setting: governor, at: dome, levels: [powersave]}}\n").hosts
+    assert (hosts["dome"].privilege, hosts["vault"].privilege) == ("sudo", "none")
+    hosts = plan("factors: {mtu: [1500]}\n").hosts
+    assert (hosts["dome"].privilege, hosts["vault"].privilege) == ("sudo", "sudo")
+    hosts = plan("factors: {mtu: {levels: [1500], at: second}}\n").hosts
+    assert (hosts["dome"].privilege, hosts["vault"].privilege) == ("none", "sudo")
+
+
+def test_a_level_of_a_command_is_the_text_that_was_written() -> None:
+    found = plan('factors:\n  kernel: {setting: command, at: dome, read: [cat, x], write: [set, "{level}"], wait: 5s,'
+                 " levels: [6.10, 6.1, on, 12]}\n")
+    assert [level.shown for level in found.factors["kernel"].levels] == ["6.10", "6.1", "on", "12"]
+    assert found.factors["kernel"].levels[0].changes[0].level == {
+        "read": ["cat", "x"], "write": ["set", "{level}"], "wait_s": 5.0, "check": [], "level": "6.10"}
+
+
+@pytest.mark.parametrize(("keys", "code"), [
+    ("read: [cat, x]", "missing-key"), ('write: [set, "{level}"]', "missing-key"),
+    ('read: cat x, write: [set, "{level}"]', "wrong-type"), ("read: [cat, x], write: [set, it]", "bad-value"),
+    ('read: [cat, 1], write: [set, "{level}"]', "wrong-type"), ('read: [], write: [set, "{level}"]', "bad-value"),
+    ('read: [cat, ""], write: [set, "{level}"]', "bad-value"), ('read: [cat], write: ["{level}"]', "bad-value"),
+    ('read: [cat], write: [set, "{level}"], wait: 5', "unit-missing"),
+    ('read: [cat], write: [set, "{level}"], wait: 2h', "bad-value"),
+])  # fmt: skip
+def test_a_command_without_what_it_needs_is_refused(keys: str, code: str) -> None:
+    assert problem(f"factors:\n  led: {{setting: command, at: dome, {keys}, levels: [a]}}\n").code == code
+
+
+@pytest.mark.parametrize(("rest", "said"), [
+    ("trial: {precision: 2%}", "narrow"), ("trial: {replicates: {least: 3, most: 20}}", "replicates"),
+    ("budget: 30min", "fixed time"), ("screen: true", "screening"),
+    ("factors: {transport: [udp], offered_rate: [search]}", "search"),
+    ("factors: {transport: [udp], offered_rate: {levels: [50%, search]}}", "search"),
+    ("factors: {transport: [udp], offered_rate: [50%], loss_limit: [0%]}", "search"),
+])  # fmt: skip
+def test_what_is_not_carried_out_yet_is_refused_with_not_yet(rest: str, said: str) -> None:
+    found = problem(rest + "\n")
+    assert found.code == "not-yet"
+    assert found.message.startswith("not yet: ")
+    assert said in found.message
+
+
+def test_what_is_not_carried_out_yet_in_links_and_hosts_is_refused_too() -> None:
+    text = HEAD.replace("isolated: true", "address: temporary").replace(
+        "{ssh: dome.obs.example}", "{ssh: dome.obs.example, power_cycle: {command: [plug, 1-off], wait: 60s}}")
+    assert [(one.line, one.code) for one in problems(text)] == [(3, "not-yet"), (6, "not-yet")]
+
+
+def test_the_list_of_what_is_not_yet_names_only_what_the_grammar_has() -> None:
+    for pattern, _, words in NOT_YET:
+        assert pattern
+        assert words
+
+
+def test_a_plan_without_factors_is_one_cell_of_the_hosts_as_they_stand() -> None:
+    found = planning.cells(plan(""))
+    assert [(cell.key, cell.settings) for cell in found] == [("as-it-stands", ())]
+
+
+def test_no_message_is_left_in_the_library_s_own_words(tmp_path: Path) -> None:
+    """Words of the validation library that would show up if a kind of error had been forgotten."""
+    texts = [FIVE_MISTAKES, "[]", "1", "plan: {}\nhosts: 1\nlinks: []\nfactors: x\nhold: {}\nleave_out: {}\ntrial: []\n"
+             "order: 1\nbench: []\naccept: [1, {}]\nlease: []\nthreshold: {}\nscreen: 1\npurpose: []\n"]
+    for text in texts:
+        for one in problems(text):
+            assert "Input should" not in one.message
+            assert "valid" not in one.message

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from orchestrator.report import limits
+from orchestrator.report import influence, limits
+from orchestrator.report.matrix import BOTH_WAYS, DIRECTION
 from orchestrator.report.model import STATUSES, CellResult, Report
 from orchestrator.report.wording import count_text, listed, rate_text, share_text
 
 
 def sentences(report: Report) -> list[str]:
     """The answer, most important first."""
-    return [*_what_it_carries(report), *limits.sentences(report), *_validity(report), *_as_found(report.run)]
+    return [*_what_it_carries(report), *influence.sentences(report), *limits.sentences(report), *_validity(report),
+            *_as_found(report.run)]
 
 
 def _what_it_carries(report: Report) -> list[str]:
@@ -40,8 +42,14 @@ def _one_way(report: Report, link: str, sender: str, receiver: str, cells: Seque
 
 def levels_text(report: Report, cell: CellResult) -> str:
     """The cell's levels of the factors that vary: `mtu 9000 and clock performance`."""
-    return listed([f"{factor.name} {cell.levels[factor.name]}" for factor in report.factors
-                   if factor.varies and cell.levels[factor.name]]) or f"cell {cell.number}"
+    named = [_level_text(factor.name, cell.levels[factor.name]) for factor in report.factors
+             if factor.varies and cell.levels[factor.name] not in ("", cell.way)]
+    return listed(named) or f"cell {cell.number}"
+
+
+def _level_text(factor: str, level: str) -> str:
+    """A level with its factor's name; a direction that is the row's own way goes without saying."""
+    return "both directions at once" if (factor, level) == (DIRECTION, BOTH_WAYS) else f"{factor} {level}"
 
 
 def _validity(report: Report) -> list[str]:

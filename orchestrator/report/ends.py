@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.report.wording import rate_text
+from orchestrator.results.environment import facts_of, interface_of
 from orchestrator.results.plain_text import shortened
 
 _HOST_FACTS = (("model", "model"), ("machine", "architecture"), ("kernel", "kernel"), ("kernel_build", "kernel build"),
@@ -30,14 +31,6 @@ class EndRow:
         known = {value for value in self.values if value}
         return len(known) > 1 and self.what.rpartition(" ")[2] not in _ALWAYS_DIFFERENT \
             and not any(self.what.endswith(name) for name in _ALWAYS_DIFFERENT)
-
-
-def facts_of(host: Any) -> dict[str, Any]:
-    """A host's facts as run.json keeps them."""
-    if not isinstance(host, dict):
-        return {}
-    facts = host.get("facts")
-    return facts if isinstance(facts, dict) else host
 
 
 def compare(run: dict[str, Any]) -> tuple[tuple[str, ...], list[EndRow]]:
@@ -66,18 +59,6 @@ def _interface_rows(link: str, ends: dict[str, str], known: dict[str, dict[str, 
     rows += [EndRow(f"{link}: {what}", tuple(_text(found.get(host, {}).get(key), key) for host in known))
              for key, what in _INTERFACE_FACTS]
     return rows
-
-
-def interface_of(facts: dict[str, Any], selector: str) -> dict[str, Any]:
-    """The interface that an end's selector means: a name, or mac:, bus: or driver: and its value; {} when unknown."""
-    kind, _, value = selector.partition(":")
-    keys = {"mac": ("permanent_mac", "mac"), "bus": ("bus",), "driver": ("driver",)}.get(kind, ())
-    interfaces = facts.get("interfaces")
-    for interface in interfaces if isinstance(interfaces, list) else []:
-        if isinstance(interface, dict) and (interface.get("name") == selector
-                                            or any(interface.get(key) == value for key in keys)):
-            return interface
-    return {}
 
 
 def _text(value: Any, key: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from orchestrator.report import answer, charts, html, limits, markdown, model
+from orchestrator.report import answer, charts, html, influence, limits, markdown, model
 from orchestrator.results import columns
 from orchestrator.results.folder import CHARTS
 from orchestrator.results.read_run import read_run
@@ -15,7 +15,8 @@ from orchestrator.results.write import write_whole
 def read(folder: str | Path) -> model.Report:
     """The report of the run at `folder`, as records."""
     report = model.build(read_run(folder))
-    report = replace(report, causes=limits.causes_of(report.data.trials))
+    report = replace(report, causes=limits.causes_of(report.data.trials),
+                     effects=influence.effects_of(report.data.trials, report.data.factors))
     return replace(report, sentences=tuple(answer.sentences(report)))
 
 

@@ -10,7 +10,7 @@ from orchestrator.report.model import WAYS, CellResult, Factor, Report
 DIRECTION = "direction"
 LINK = "link"
 GREATEST_ACROSS = 8
-_BOTH = "bidirectional"
+BOTH_WAYS = "bidirectional"
 
 
 @dataclass(frozen=True)
@@ -111,7 +111,7 @@ def _rows(cells: Sequence[CellResult], down: Sequence[Factor], across: str,
 def column_label(column: Across, across_factor: str) -> str:
     """`transmit: dome → vault`, `both at once: vault → dome`, `9000, transmit`."""
     if across_factor == DIRECTION:
-        what = "both at once" if column.level == _BOTH else column.way
+        what = "both at once" if column.level == BOTH_WAYS else column.way
     else:
         what = f"{column.level}, {column.way}" if column.level else column.way
     return f"{what}: {column.sender} → {column.receiver}" if column.sender else what

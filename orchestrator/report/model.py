@@ -10,6 +10,7 @@ from typing import Any, cast
 import pandas as pd
 
 from orchestrator.results.causes import Cause
+from orchestrator.results.effects import Effects
 from orchestrator.results.plain_text import visible
 from orchestrator.results.read_run import RunData
 from orchestrator.results.write import cell_text, restore_text
@@ -94,6 +95,7 @@ class Report:
     links: tuple[str, ...]
     sentences: tuple[str, ...] = field(default=())
     causes: Mapping[Key, Cause] = field(default_factory=dict)
+    effects: tuple[Effects, ...] = ()
 
     @property
     def run(self) -> dict[str, Any]:

@@ -85,8 +85,9 @@ def _decimals_in(text: str) -> int:
     return len(text.partition(".")[2])
 
 
-def shown(value: float, low: float | None, high: float | None, unit_size: float = 1.0) -> Shown:
-    """An estimate in units of `unit_size`, rounded to what its interval supports."""
+def shown(value: float, low: float | None, high: float | None, unit_size: float = 1.0,
+          most_decimals: int = _GREATEST_DECIMALS) -> Shown:
+    """An estimate in units of `unit_size`, rounded to what its interval supports and to `most_decimals` at most."""
     value /= unit_size
     if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
         return Shown(significant(value, 4))
@@ -95,7 +96,7 @@ def shown(value: float, low: float | None, high: float | None, unit_size: float 
     if half <= abs(value) * 1e-9:  # no spread at all: the interval supports any digit, a reader does not
         text = significant(value, 4)
         return Shown(text, text, text)
-    decimals = decimals_for(half)
+    decimals = min(most_decimals, decimals_for(half))
     return Shown(f"{value:.{decimals}f}", f"{low:.{decimals}f}", f"{high:.{decimals}f}")
 
 

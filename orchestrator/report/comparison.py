@@ -1,0 +1,175 @@
+"""A comparison in words, as Markdown, as plain data and as JUnit. Pure; the verdicts are those of results.compare."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import Any
+from xml.etree import ElementTree as ET
+
+from orchestrator.report.wording import count_text, decimals_for, listed, rate_text, significant, time_text
+from orchestrator.results.compare import CellComparison, Comparison
+from orchestrator.results.environment import Unlike
+from orchestrator.results.plain_text import visible
+from orchestrator.results.verdicts import BETTER, SAME, UNSURE, WORSE
+
+WORDS = (WORSE, BETTER, UNSURE, SAME)
+_ABSENT = "absent"
+
+
+def definitions(comparison: Comparison) -> list[str]:
+    """What the four verdicts mean."""
+    limit = f"{100 * comparison.threshold_ratio:g} %"
+    family = count_text(len(comparison.cells), "cell")
+    return [
+        f"{WORSE}, {BETTER}: differs after Holm's adjustment over {family} (5 %), and the estimate is beyond {limit};",
+        f"{SAME}: no change beyond {limit}, shown by two one-sided tests at 5 %;",
+        f"{UNSURE}: neither. Intervals are 95 %, not adjusted. A value is one {comparison.unit}.",
+    ]
+
+
+def text_lines(comparison: Comparison) -> list[str]:
+    """The comparison for a terminal: what was made differently, the answer, then every cell."""
+    lines = ["What is not the same on both sides:"]
+    lines += [f"  {line}" for line in _unlike_lines((*comparison.unlike, *comparison.environment))] or \
+        ["  nothing that was recorded"]
+    lines += ["", answer(comparison)]
+    lines += [visible(note) for note in comparison.notes]
+    for word in WORDS:
+        cells = [cell for cell in comparison.cells if cell.word == word]
+        if cells:
+            lines += ["", f"{word} ({len(cells)}):", *(f"  {cell_line(comparison, cell)}" for cell in cells)]
+    lines += _not_compared(comparison)
+    return [*lines, "", *definitions(comparison)]
+
+
+def answer(comparison: Comparison) -> str:
+    """One sentence: how many cells came to which verdict."""
+    counted = [f"{comparison.counts[word]} {word}" for word in WORDS if comparison.counts.get(word)]
+    return (f"{comparison.measure.name} of {count_text(len(comparison.candidate), 'run')} against "
+            f"{count_text(len(comparison.reference), 'run')}, {count_text(len(comparison.cells), 'cell')}: "
+            f"{listed(counted)}.")
+
+
+def cell_line(comparison: Comparison, cell: CellComparison) -> str:
+    """One cell: its name, the change with its interval, the means, and what would settle it."""
+    parts = [f"{visible(cell.key.text())}:", change_text(cell)]
+    if cell.reference_mean is not None and cell.candidate_mean is not None and cell.verdict:
+        parts.append(f"from {_value(comparison, cell.reference_mean)} to {_value(comparison, cell.candidate_mean)}")
+    more = more_text(comparison, cell)
+    return " ".join(part for part in parts if part) + (f"; {more}" if more else "")
+
+
+def change_text(cell: CellComparison) -> str:
+    """`-6.1 % (-7.9 to -4.3)`, or why there is no ratio."""
+    if cell.verdict is None:
+        return visible(cell.reason)
+    ratio, low, high = (100 * (end - 1) for end in (cell.verdict.ratio, cell.verdict.low, cell.verdict.high))
+    if not math.isfinite(high) or high > 1e4:
+        return f"{ratio:+.1f} % (no useful interval)"
+    decimals = min(3, decimals_for((high - low) / 2)) if high > low else 1
+    return f"{ratio:+.{decimals}f} % ({low:.{decimals}f} to {high:.{decimals}f})"
+
+
+def more_text(comparison: Comparison, cell: CellComparison) -> str:
+    """What would settle a cell that cannot be told."""
+    if cell.word != UNSURE or cell.verdict is None:
+        return ""
+    if cell.verdict.more is None:
+        return "no reasonable number of repetitions would tell: it lies at the threshold, or scatters too much"
+    unit = "more run" if comparison.unit == "run" else "more replicate"
+    return f"about {count_text(cell.verdict.more, unit)} a side would tell"
+
+
+def _value(comparison: Comparison, value: float) -> str:
+    if comparison.measure.column == "goodput_bit_s":
+        return rate_text(value, 4)
+    if comparison.measure.column.endswith("_s"):
+        return time_text(value, 3)
+    return f"{significant(value, 3)} s/GB"
+
+
+def _unlike_lines(found: Iterable[Unlike]) -> list[str]:
+    return [f"{visible(one.what)}: {visible(one.reference) or _ABSENT} in the reference, "
+            f"{visible(one.candidate) or _ABSENT} in the candidate" for one in found]
+
+
+def _not_compared(comparison: Comparison) -> list[str]:
+    lines: list[str] = []
+    for side, keys in (("reference", comparison.only_reference), ("candidate", comparison.only_candidate)):
+        if keys:
+            lines += ["", f"only in the {side}, not compared ({len(keys)}):"]
+            lines += [f"  {visible(key.text())}" for key in keys]
+    return lines
+
+
+def markdown(comparison: Comparison) -> str:
+    """The comparison for a pull request or a ticket."""
+    lines = [f"**{answer(comparison)}**", ""]
+    lines += [*(_escaped(visible(note)) for note in comparison.notes), ""] if comparison.notes else []
+    unlike = _unlike_lines((*comparison.unlike, *comparison.environment))
+    lines += ["Not the same on both sides:", "", *(f"- {_escaped(line)}" for line in unlike), ""] if unlike else \
+        ["Nothing that was recorded differs between the two sides.", ""]
+    lines += ["| cell | change (95 % interval) | verdict |", "|---|---|---|"]
+    for cell in sorted(comparison.cells, key=lambda one: WORDS.index(one.word)):
+        more = more_text(comparison, cell)
+        lines.append(f"| {_escaped(visible(cell.key.text()))} | {_escaped(change_text(cell))} | "
+                     f"{cell.word}{f' ({more})' if more else ''} |")
+    lines += [_escaped(line) for line in _not_compared(comparison)]
+    return "\n".join([*lines, "", *definitions(comparison), ""])
+
+
+def _escaped(text: str) -> str:
+    """Text that Markdown shows as it stands, also in a table."""
+    return "".join(f"\\{letter}" if letter in r"\`*_{}[]<>#|~!" else letter for letter in text)
+
+
+def as_data(comparison: Comparison) -> dict[str, Any]:
+    """The comparison for a program; ratios are candidate / reference, times and rates in base units."""
+    return {
+        "schema": 1, "reference": list(comparison.reference), "candidate": list(comparison.candidate),
+        "measure": comparison.measure.name, "column": comparison.measure.column,
+        "higher_is_better": comparison.measure.higher_is_better, "threshold_ratio": comparison.threshold_ratio,
+        "unit": comparison.unit, "not_the_same": [vars(one) for one in (*comparison.unlike, *comparison.environment)],
+        "notes": list(comparison.notes), "counts": dict(comparison.counts),
+        "cells": [_cell_data(cell) for cell in comparison.cells],
+        "only_reference": [key.text() for key in comparison.only_reference],
+        "only_candidate": [key.text() for key in comparison.only_candidate],
+    }
+
+
+def _cell_data(cell: CellComparison) -> dict[str, Any]:
+    verdict = cell.verdict
+    return {
+        "link": cell.key.link, "way": cell.key.way, "levels": dict(cell.key.levels), "verdict": cell.word,
+        "reason": cell.reason, "reference_mean": cell.reference_mean, "candidate_mean": cell.candidate_mean,
+        "reference_values": cell.sizes[0], "candidate_values": cell.sizes[1],
+        "ratio": verdict.ratio if verdict else None, "low": _finite(verdict.low if verdict else None),
+        "high": _finite(verdict.high if verdict else None),
+        "p_value_adjusted": verdict.p_value if verdict else None,
+        "p_value_no_change": verdict.equivalence_p_value if verdict else None,
+        "more_values_a_side": verdict.more if verdict else None,
+    }
+
+
+def _finite(value: float | None) -> float | None:
+    """JSON has no infinity."""
+    return value if value is not None and math.isfinite(value) else None
+
+
+def junit(comparison: Comparison, fail_on: frozenset[str]) -> str:
+    """One test case for each cell: a failure for the verdicts in `fail_on`, skipped where it cannot be told."""
+    failed = [cell for cell in comparison.cells if cell.word in fail_on]
+    unsure = [cell for cell in comparison.cells if cell.word == UNSURE and cell.word not in fail_on]
+    suite = ET.Element("testsuite", {
+        "name": "linktrial compare", "tests": str(len(comparison.cells)), "failures": str(len(failed)), "errors": "0",
+        "skipped": str(len(unsure))})
+    for cell in comparison.cells:
+        case = ET.SubElement(suite, "testcase", {"classname": f"linktrial.{comparison.measure.name}",
+                                                 "name": visible(cell.key.text())})
+        line = f"{cell.word}: {cell_line(comparison, cell)}"
+        if cell in failed:
+            ET.SubElement(case, "failure", {"message": line, "type": cell.word}).text = line
+        elif cell in unsure:
+            ET.SubElement(case, "skipped", {"message": line})
+    return ET.tostring(suite, encoding="unicode", xml_declaration=True) + "\n"

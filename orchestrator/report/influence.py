@@ -1,0 +1,190 @@
+"""What each factor does, in words and as panels to draw. Pure, from the effects that results/ computes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from orchestrator.report.model import Report
+from orchestrator.report.wording import listed, shown
+from orchestrator.results.effects import Change, Effects, Interplay, effects
+from orchestrator.results.grid import Grid
+
+# Above this many rows a run's effects are computed from its first blocks: more blocks narrow nothing that is read.
+GREATEST_ROWS = 4000
+INTERPLAY_LEVEL = 0.05
+DEFAULT_THRESHOLD = 0.03
+_LEAST_SHARE = 0.005
+_GOODPUT = "goodput_bit_s"
+
+
+def effects_of(trials: pd.DataFrame, factors: Sequence[str]) -> tuple[Effects, ...]:
+    """The effects in a run's trials; () when even one block has too many rows."""
+    kept = trials
+    if len(trials) > GREATEST_ROWS:
+        per_block = trials.groupby("block", sort=True).size().cumsum()
+        blocks = per_block[per_block <= GREATEST_ROWS].index
+        kept = trials[trials["block"].isin(list(blocks))]
+    return tuple(effects(kept, factors)) if len(kept) else ()
+
+
+def on_goodput(report: Report) -> list[Effects]:
+    """The effects on goodput, one for each link and way."""
+    return [one for one in report.effects if one.response.column == _GOODPUT]
+
+
+def threshold(report: Report) -> float:
+    """The difference that matters, as the plan says."""
+    said = report.run.get("threshold_ratio")
+    return float(said) if isinstance(said, (int, float)) and 0 < said < 1 else DEFAULT_THRESHOLD
+
+
+def change_text(change: Change, *, relative: bool = True) -> str:
+    """`+27 % (24 to 30)`, without an interval when there is only one block; loss in points of percent."""
+    if not math.isfinite(change.estimate):
+        return "not measured"
+    low, high = (None if end is None else 100 * end for end in (change.low, change.high))
+    number = shown(100 * change.estimate, low, high, most_decimals=1)
+    unit = "%" if relative else "points"
+    sign = "+" if change.estimate > 0 else ""
+    text = f"{sign}{number.value}".replace("-", "−") + f"\u202f{unit}"
+    return text + (f" ({number.interval.replace('-', '−')})" if number.interval else "")
+
+
+def main_changes(found: Effects) -> list[Change]:
+    """The changes over all other factors, those of the factors with the largest share first."""
+    place = {term.factors[0]: rank for rank, term in enumerate(found.variation.terms) if len(term.factors) == 1}
+    main = [change for change in found.changes if change.when is None]
+    return sorted(main, key=lambda change: place.get(change.factor, len(place)))
+
+
+def share_of(found: Effects, *factors: str) -> float | None:
+    """The share of the variation that a factor or a pair of factors accounts for; None when it has no term."""
+    return next((term.share for term in found.variation.terms if set(term.factors) == set(factors)), None)
+
+
+def depends(found: Effects, change: Change, least: float) -> list[tuple[str, list[Change]]]:
+    """(other factor, the change under each of its levels), where that differs surely and by what matters."""
+    out = []
+    for other in dict.fromkeys(_other(one, change) for one in found.interplays if _concerns(one, change, least)):
+        under = [one for one in found.changes if one.factor == change.factor and one.level == change.level
+                 and one.when is not None and one.when[0] == other]
+        if len(under) > 1:
+            out.append((other, under))
+    return out
+
+
+def _concerns(one: Interplay, change: Change, least: float) -> bool:
+    named = (one.factor == change.factor and one.level == change.level) or \
+        (one.other == change.factor and one.other_level == change.level)
+    return named and one.p_value is not None and one.p_value < INTERPLAY_LEVEL and abs(one.estimate) >= least
+
+
+def _other(one: Interplay, change: Change) -> str:
+    return one.other if one.factor == change.factor else one.factor
+
+
+def sentences(report: Report) -> list[str]:
+    """Which factor matters most for each link and way, by how much, and on what that depends."""
+    return [text for found in on_goodput(report) if (text := _sentence(report, found))]
+
+
+def _sentence(report: Report, found: Effects) -> str:
+    least = threshold(report)
+    changes = _strongest(main_changes(found))
+    shown_ones = [change for change in changes if (share_of(found, change.factor) or 0.0) >= _LEAST_SHARE
+                  and _matters(found, change, least)][:2]
+    where = f"{found.way} over {found.link}" if len(report.links) > 1 else found.way
+    if not shown_ones:
+        least_text = f"{100 * least:g}\u202f%"
+        return f"For {where}, no factor was seen to change the goodput by {least_text} or more." if changes else ""
+    parts = [_clause(found, change, least) for change in shown_ones]
+    first, *rest = parts
+    return f"For {where}, {shown_ones[0].factor} matters most: {first}" + "".join(
+        f"; then {change.factor}: {part}" for change, part in zip(shown_ones[1:], rest, strict=True)) + "."
+
+
+def _strongest(changes: Sequence[Change]) -> list[Change]:
+    """Of each factor the level that changes most, in the order given."""
+    best: dict[str, Change] = {}
+    for change in changes:
+        if math.isfinite(change.estimate) and (change.factor not in best
+                                               or abs(change.estimate) > abs(best[change.factor].estimate)):
+            best[change.factor] = change
+    return list(best.values())
+
+
+def _matters(found: Effects, change: Change, least: float) -> bool:
+    return abs(change.estimate) >= least or bool(depends(found, change, least))
+
+
+def _clause(found: Effects, change: Change, least: float) -> str:
+    instead = f"{change.level} instead of {change.reference} brings "
+    under = depends(found, change, least)
+    if not under:
+        return instead + change_text(change)
+    other, parts = max(under, key=lambda pair: _spread(pair[1]))
+    return instead + listed([f"{change_text(part)} with {other} {part.when[1]}" for part in parts if part.when])
+
+
+def _spread(changes: Sequence[Change]) -> float:
+    return max(one.estimate for one in changes) - min(one.estimate for one in changes)
+
+
+@dataclass(frozen=True)
+class Panel:
+    """An interaction to draw: mean goodput in bit/s for each level of `factor`, one line for each level of `other`."""
+
+    factor: str
+    levels: tuple[str, ...]
+    other: str
+    lines: tuple[tuple[str, tuple[float, ...]], ...]
+    way: str
+    link: str
+
+
+def panels(report: Report, most: int) -> list[Panel]:
+    """The pairs of factors that depend on each other most, the strongest first."""
+    ranked = []
+    for found in on_goodput(report):
+        sure = [one for one in found.interplays if one.p_value is not None and one.p_value < INTERPLAY_LEVEL
+                and abs(one.estimate) >= threshold(report)]
+        strongest: dict[tuple[str, str], float] = {}
+        for one in sure:
+            pair = (one.factor, one.other)
+            strongest[pair] = max(strongest.get(pair, 0.0), abs(one.estimate))
+        ranked += [(strength, found, pair) for pair, strength in strongest.items()]
+    ranked.sort(key=lambda item: -item[0])
+    made = [_panel(found, factor, other) for _, found, (factor, other) in ranked[:most]]
+    return [panel for panel in made if panel is not None]
+
+
+def _panel(found: Effects, factor: str, other: str) -> Panel | None:
+    levels, others = found.grid.levels[factor], found.grid.levels[other]
+    base = _mean_log(found.grid, factor, levels[0], other, others[0])
+    if base is None:
+        return None
+    lines = []
+    for at in others:
+        start = 0.0 if at == others[0] else _log_change(found, other, at, (factor, levels[0]))
+        steps = [0.0, *(_log_change(found, factor, level, (other, at)) for level in levels[1:])]
+        lines.append((at, tuple(math.exp(base + start + step) for step in steps)))
+    return Panel(factor, tuple(levels), other, tuple(lines), found.way, found.link)
+
+
+def _log_change(found: Effects, factor: str, level: str, when: tuple[str, str]) -> float:
+    """The change on the scale of logarithms; not a number when it was not measured."""
+    for change in found.changes:
+        if (change.factor, change.level, change.when) == (factor, level, when):
+            return math.log1p(change.estimate) if change.estimate > -1 else math.nan
+    return math.nan
+
+
+def _mean_log(grid: Grid, factor: str, level: str, other: str, at: str) -> float | None:
+    values = grid.restricted(factor, level).restricted(other, at).values
+    known = values[~np.isnan(values)]
+    return float(known.mean()) if len(known) else None

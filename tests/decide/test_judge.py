@@ -1,0 +1,247 @@
+"""What a record is worth: every doubt is raised by its cause, and by nothing on a healthy bench."""
+
+from __future__ import annotations
+
+import itertools
+from typing import Any
+
+import pytest
+
+from orchestrator.decide.doubts import DOUBTS
+from orchestrator.decide.judge import Verdict, judge
+from tests.decide.records import changed, count, healthy_record
+
+Json = dict[str, Any]
+
+
+def _with_doubt(record: Json, code: str, status: str) -> Verdict:
+    verdict = judge(record)
+    assert code in verdict.doubts, verdict
+    assert verdict.status == status
+    assert verdict.reason
+    return verdict
+
+
+@pytest.mark.parametrize(("transport", "direction", "mtu", "family", "rate_bit_s"), [
+    *itertools.product(("tcp", "udp"), ("transmit", "receive", "bidirectional"), (1500, 9000), (4, 6),
+                       (1e8, 1e9, 2.5e9))])
+def test_a_healthy_trial_is_valid_and_carries_no_doubt(transport: str, direction: str, mtu: int, family: int,
+                                                       rate_bit_s: float) -> None:
+    for seed in range(20):
+        verdict = judge(healthy_record(transport=transport, direction=direction, mtu=mtu, family=family,
+                                       rate_bit_s=rate_bit_s, seed=seed))
+        assert verdict == Verdict("valid", (), "")
+
+
+def test_a_cell_limited_by_its_processor_is_valid() -> None:
+    assert judge(healthy_record(load=0.31)).status == "valid"
+
+
+# --- no measurement at all ---
+
+
+def test_a_path_that_does_not_carry_the_frames_is_impossible_and_says_why() -> None:
+    record = changed(healthy_record(), path={"verdict": "too_small", "sentence": "the largest that passed: 1500 bytes"},
+                     first=None, second=None)
+    assert judge(record) == Verdict("impossible", ("path_too_small",), "the largest that passed: 1500 bytes")
+
+
+@pytest.mark.parametrize("verdict", ["silent", "refused"])
+def test_a_path_that_carries_nothing_is_failed_and_never_impossible(verdict: str) -> None:
+    record = changed(healthy_record(), path={"verdict": verdict, "sentence": "no small frame passed"}, first=None,
+                     second=None)
+    assert judge(record) == Verdict("failed", (f"path_{verdict}",), "no small frame passed")
+
+
+def test_a_setting_that_the_driver_refuses_is_impossible_with_the_drivers_words() -> None:
+    record = changed(healthy_record(), settings={"dome": [{"setting": "mtu", "target": "eth1", "level": 9000, "ok": False,
+                                                           "seen": 1500, "why": "mtu greater than device maximum"}]})
+    verdict = judge(record)
+    assert (verdict.status, verdict.doubts) == ("impossible", ("setting_refused",))
+    assert "dome" in verdict.reason
+    assert "mtu greater than device maximum" in verdict.reason
+
+
+def test_zero_goodput_over_an_open_path_is_failed_and_never_a_measurement() -> None:
+    record = changed(healthy_record(), second__parts__0__goodput_bytes=0)
+    verdict = judge(record)
+    assert (verdict.status, verdict.doubts) == ("failed", ("nothing_received",))
+
+
+def test_zero_goodput_of_one_of_two_ways_is_failed() -> None:
+    record = changed(healthy_record(direction="bidirectional"), first__parts__1__goodput_bytes=0)
+    assert judge(record).status == "failed"
+
+
+def test_an_end_without_a_result_is_failed_and_named() -> None:
+    record = changed(healthy_record(), second={"parts": []})
+    verdict = judge(record)
+    assert verdict.status == "failed"
+    assert "vault" in verdict.reason
+
+
+def test_a_stream_that_broke_off_is_failed_with_its_sentence() -> None:
+    record = changed(healthy_record(), first__parts__0__error="the connection was reset")
+    assert judge(record).reason == "dome: the connection was reset"
+
+
+def test_a_broken_off_trial_keeps_the_error_it_ended_with() -> None:
+    record = changed(healthy_record(), error={"whose": "link", "code": "not_ready", "message": "no carrier"}, first=None,
+                     second=None, path=None, link_facts=None)
+    assert judge(record) == Verdict("failed", ("not_ready",), "no carrier")
+
+
+# --- suspect: measured, but the cell's conditions did not hold ---
+
+
+def test_a_setting_changed_during_the_trial_makes_it_suspect() -> None:
+    after = {"settings": {"dome": [{"setting": "governor", "target": "", "level": "performance", "ok": False,
+                                    "seen": "powersave", "why": ""}]}}
+    _with_doubt(changed(healthy_record(), after=after), "setting_changed", "suspect")
+
+
+def test_a_link_that_fell_to_another_speed_makes_it_suspect() -> None:
+    record = changed(healthy_record(rate_bit_s=2.5e9), after__speed_bit_s__dome=1e9)
+    assert "2.5 Gbit/s to 1 Gbit/s" in _with_doubt(record, "speed_changed", "suspect").reason
+
+
+def test_a_host_that_restarted_by_itself_makes_it_suspect() -> None:
+    _with_doubt(changed(healthy_record(), after__boot_id__vault="another"), "rebooted", "suspect")
+
+
+def test_a_carrier_that_came_and_went_makes_it_suspect() -> None:
+    _with_doubt(count(healthy_record(), "second", interface_carrier_changes=2), "carrier_lost", "suspect")
+
+
+@pytest.mark.parametrize(("mtu", "seen"), [(9000, 1448), (1500, 1398), (9000, 8896)])
+def test_z1_segments_smaller_than_the_mtu_implies_make_it_suspect(mtu: int, seen: int) -> None:
+    record = changed(healthy_record(mtu=mtu), first__parts__0__tcp__mss_bytes=seen)
+    assert str(seen) in _with_doubt(record, "segment_size", "suspect").reason
+
+
+def test_segments_without_timestamps_are_as_good_as_with_them() -> None:
+    """RFC 6691: 1460 without the option, 1448 with its 12 bytes."""
+    assert judge(changed(healthy_record(), first__parts__0__tcp__mss_bytes=1460)).status == "valid"
+
+
+def test_a_segment_clamp_that_the_cell_asked_for_is_no_doubt() -> None:
+    record = changed(healthy_record(), traffic__segment_bytes=536, first__parts__0__tcp__mss_bytes=524)
+    assert "segment_size" not in judge(record).doubts
+
+
+def test_z2_traffic_that_left_by_another_interface_makes_it_suspect() -> None:
+    record = healthy_record()
+    moved = record["first"]["counters"]["after"]["interface.tx_bytes"]
+    before = record["first"]["counters"]["before"]["interface.tx_bytes"]
+    verdict = _with_doubt(count(record, "first", interface_tx_bytes=-(moved - before) + 5000), "other_interface", "suspect")
+    assert "dome" in verdict.reason
+
+
+def test_z4_datagrams_that_were_never_cut_into_frames_make_it_suspect() -> None:
+    record = healthy_record(transport="udp")
+    datagrams = record["first"]["parts"][0]["datagrams_sent"]
+    for end, name in (("first", "interface_tx_packets"), ("second", "interface_rx_packets")):
+        record = count(record, end, **{name: -datagrams + datagrams // 44})
+    _with_doubt(record, "never_framed", "suspect")
+
+
+def test_z5_a_driver_that_counts_blocks_is_no_doubt_when_the_far_end_counts_frames() -> None:
+    record = healthy_record(transport="udp")
+    datagrams = record["first"]["parts"][0]["datagrams_sent"]
+    assert judge(count(record, "first", interface_tx_packets=-datagrams + datagrams // 44)).status == "valid"
+
+
+def test_z10_more_goodput_than_the_wire_carries_makes_it_suspect() -> None:
+    record = healthy_record(load=0.9999)
+    record["link_facts"]["rate_bit_s"] *= 0.98
+    _with_doubt(record, "fill_above_one", "suspect")
+
+
+def test_z20_counters_that_lag_by_a_second_of_ten_are_doubted_as_unexplained_payload() -> None:
+    record = healthy_record()
+    moved = record["second"]["counters"]
+    lag = (moved["after"]["interface.rx_bytes"] - moved["before"]["interface.rx_bytes"]) // 10
+    _with_doubt(count(record, "second", interface_rx_bytes=-lag), "other_interface", "suspect")
+
+
+@pytest.mark.parametrize(("share", "code", "status"), [(0.01, "foreign_some", "valid"), (0.06, "foreign_heavy", "suspect")])
+def test_z21_foreign_traffic_is_noted_and_beyond_three_percent_suspect(share: float, code: str, status: str) -> None:
+    record = healthy_record(transport="udp")
+    moved = record["second"]["counters"]
+    ours = moved["after"]["interface.rx_bytes"] - moved["before"]["interface.rx_bytes"]
+    _with_doubt(count(record, "second", interface_rx_bytes=int(ours * share / (1 - share))), code, status)
+
+
+def test_z22_a_performance_policy_at_a_quarter_of_the_clock_makes_it_suspect() -> None:
+    record = healthy_record()
+    record["settings"]["vault"] = [{"setting": "governor", "target": "", "level": "performance", "ok": True,
+                                    "seen": "performance", "why": ""}]
+    assert judge(record).status == "valid"
+    _with_doubt(changed(record, second__watch__clock_mean_hz=6e8), "clock_low", "suspect")
+
+
+def test_a_low_clock_under_a_saving_policy_is_what_the_cell_claims() -> None:
+    assert judge(changed(healthy_record(), second__watch__clock_mean_hz=6e8)).status == "valid"
+
+
+def test_a_stall_of_a_second_makes_it_suspect_and_a_short_one_is_noted() -> None:
+    record = healthy_record()
+    series = [list(row) for row in record["second"]["parts"][0]["series"]]
+    for row in series[40:43]:
+        row[1] = 0
+    _with_doubt(changed(record, second__parts__0__series=series), "short_stall", "valid")
+    for row in series[40:50]:
+        row[1] = 0
+    _with_doubt(changed(record, second__parts__0__series=series), "stalled", "suspect")
+
+
+# --- noted: valid, and the reader should know ---
+
+
+def test_a_rate_that_was_not_reached_is_noted_as_limited_by_the_sender() -> None:
+    record = healthy_record(transport="udp")
+    record["first"]["parts"][0]["asked_bit_s"] *= 1.2
+    assert "limited by the sender" in _with_doubt(record, "limited_by_sender", "valid").reason
+
+
+def test_z19_pause_frames_are_noted_when_they_are_many() -> None:
+    _with_doubt(count(healthy_record(), "first", driver_rx_pause_frames=50_000), "paused", "valid")
+    assert judge(count(healthy_record(), "first", driver_rx_pause_frames=3)).doubts == ()
+
+
+def test_frames_that_the_driver_names_resume_or_watchdog_are_not_pauses() -> None:
+    record = count(healthy_record(), "first", driver_rx_flow_control_xon=50_000, driver_tx_pause_storm_events=50_000)
+    assert judge(record).doubts == ()
+
+
+def test_a_trend_and_two_levels_are_noted() -> None:
+    record = healthy_record()
+    series = record["second"]["parts"][0]["series"]
+    falling = [[t, octets * (1 - 0.4 * i / len(series)), n] for i, (t, octets, n) in enumerate(series)]
+    _with_doubt(changed(record, second__parts__0__series=falling), "trend", "valid")
+    jumping = [[t, octets * (0.6 if i // 10 % 2 else 1.0), n] for i, (t, octets, n) in enumerate(series)]
+    _with_doubt(changed(record, second__parts__0__series=jumping), "two_levels", "valid")
+
+
+def test_stolen_time_heat_and_kernel_warnings_are_noted_with_the_host() -> None:
+    for values, code in (({"first__watch__steal": 0.2}, "steal"), ({"first__watch__thermal_throttles": 4}, "throttled_by_heat"),
+                         ({"first__kernel_log": ["eth1: transmit queue 0 timed out"]}, "kernel_warned")):
+        assert "dome" in _with_doubt(changed(healthy_record(), **values), code, "valid").reason
+
+
+def test_z1_a_path_mtu_that_was_not_forgotten_is_noted() -> None:
+    record = changed(healthy_record(mtu=9000), path__learned_mtu_bytes={"first": 1500, "second": 9000})
+    _with_doubt(record, "path_mtu_learned", "valid")
+
+
+def test_the_gravest_doubt_comes_first() -> None:
+    record = changed(count(healthy_record(), "first", interface_carrier_changes=2), first__watch__steal=0.2)
+    assert judge(record).doubts == ("carrier_lost", "steal")
+
+
+def test_every_doubt_has_a_code_a_weight_and_a_sentence_without_a_full_stop() -> None:
+    for code, doubt in DOUBTS.items():
+        assert code == doubt.code
+        assert code.replace("_", "").isalpha()
+        assert doubt.sentence
+        assert not doubt.sentence.endswith(".")

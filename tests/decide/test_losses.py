@@ -1,0 +1,108 @@
+"""Where lost datagrams went: every place by its own counter, the rest between, and nothing guessed (traps Z6, Z7)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from orchestrator.decide.evidence import ways
+from orchestrator.decide.judge import judge
+from orchestrator.decide.losses import Losses, losses
+from tests.decide.records import changed, count, healthy_record
+
+Json = dict[str, Any]
+PLACES = ("own_queue", "own_interface", "between", "far_interface", "backlog", "socket")
+
+
+def _lossy(lost: int, *, refused: int = 0) -> Json:
+    record = healthy_record(transport="udp", seed=4)
+    sent = record["first"]["parts"][0]["datagrams_sent"]
+    record["second"]["counters"]["after"]["interface.rx_dropped"] = (
+        record["second"]["counters"]["before"]["interface.rx_dropped"])
+    return changed(record, second__parts__0__datagrams_received=sent - lost, first__parts__0__datagrams_refused=refused)
+
+
+def _account(record: Json) -> Losses:
+    account = losses(ways(record)[0])
+    assert account is not None
+    return account
+
+
+@pytest.mark.parametrize(("end", "counter", "place"), [
+    ("first", "interface_tx_dropped", "own_interface"), ("second", "interface_rx_missed_errors", "far_interface"),
+    ("second", "interface_rx_dropped", "far_interface"), ("second", "softnet_dropped", "backlog"),
+    ("first", "queue_drops", "own_queue"), ("first", "driver_whatever", "between")])
+def test_a_lost_datagram_is_booked_where_its_counter_is(end: str, counter: str, place: str) -> None:
+    account = _account(count(_lossy(1000), end, **{counter: 1000}))
+    assert account.lost == 1000
+    assert {name: getattr(account, name) for name in PLACES} == {name: 1000 if name == place else 0 for name in PLACES}
+
+
+def test_a_lost_datagram_is_counted_once_when_the_kernel_counts_it_twice() -> None:
+    """A backlog without room is counted in softnet_stat and as the interface's own drop."""
+    record = count(_lossy(700), "second", softnet_dropped=700, interface_rx_dropped=700)
+    assert (_account(record).backlog, _account(record).far_interface, _account(record).between) == (700, 0, 0)
+
+
+def test_socket_drops_are_booked_at_the_socket() -> None:
+    account = _account(changed(_lossy(22_493), second__parts__0__socket_drops=22_493))
+    assert (account.socket, account.between) == (22_493, 0)
+
+
+def test_z6_what_the_own_queue_refused_is_no_loss_of_the_network() -> None:
+    """Of 16,981 handed over 8,477 were refused and the rest arrived (the figures of traps Z6)."""
+    record = changed(_lossy(0, refused=8_477), first__parts__0__datagrams_sent=8_504,
+                     second__parts__0__datagrams_received=8_504)
+    account = _account(record)
+    assert (account.attempted, account.lost, account.own_queue, account.between) == (16_981, 8_477, 8_477, 0)
+
+
+def test_several_places_add_up_to_what_was_lost() -> None:
+    record = count(count(_lossy(1000, refused=40), "first", queue_drops=40), "second", interface_rx_missed_errors=300,
+                   softnet_dropped=100, interface_rx_dropped=100)
+    account = _account(changed(record, second__parts__0__socket_drops=250))
+    assert account.lost == 1040 == sum(getattr(account, name) for name in PLACES)
+    assert (account.own_queue, account.far_interface, account.backlog, account.socket) == (40, 300, 100, 250)
+
+
+def test_z7_counters_that_explain_more_than_was_lost_leave_the_places_empty_and_a_doubt() -> None:
+    record = count(_lossy(100), "second", interface_rx_missed_errors=400)
+    account = _account(record)
+    assert [getattr(account, name) for name in PLACES] == [None] * 6
+    assert account.lost == 100
+    verdict = judge(record)
+    assert ("place_unknown" in verdict.doubts, verdict.status) == (True, "valid")
+
+
+def test_dropped_blocks_do_not_count_datagrams() -> None:
+    record = changed(_lossy(3_872), second__parts__0__socket_drops=88, second__parts__0__receive_path="coalesce")
+    assert _account(record).unplaced
+    assert _account(record).between is None
+
+
+def test_a_missing_counter_leaves_the_places_empty() -> None:
+    record = _lossy(10)
+    del record["second"]["counters"]["after"]["softnet.dropped"]
+    assert _account(record).between is None
+
+
+def test_no_loss_has_zeros_whatever_foreign_frames_the_interface_dropped() -> None:
+    account = _account(count(_lossy(0), "second", interface_rx_dropped=12))
+    assert [getattr(account, name) for name in PLACES] == [0] * 6
+    assert (account.lost, account.ratio) == (0, 0.0)
+
+
+def test_more_received_than_sent_is_a_doubt_and_not_a_negative_loss() -> None:
+    account = _account(_lossy(-5))
+    assert account.lost == 0
+    assert account.unplaced
+
+
+def test_an_empty_sample_has_no_loss_ratio() -> None:
+    """RFC 7680 s4.1: the ratio of an empty sample is undefined."""
+    assert Losses(0, 0).ratio is None
+
+
+def test_tcp_has_no_account_of_datagrams() -> None:
+    assert losses(ways(healthy_record())[0]) is None

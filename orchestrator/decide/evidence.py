@@ -79,6 +79,8 @@ class Way:
         return not (mss is not None and full is not None and mss >= full)
 
     def _full_segment(self, *, timestamps: bool) -> int | None:
+        if not self.link_facts:
+            return None
         try:
             return segment_payload(int(self.link_facts["mtu"]), int(self.link_facts["family"]), timestamps=timestamps,
                                    segment_limit_bytes=self.traffic.get("segment_bytes"))
@@ -98,7 +100,7 @@ class Way:
         return int(size) if size else self._payload_of_mtu()
 
     def _payload_of_mtu(self) -> int | None:
-        if self.transport == "tcp":
+        if self.transport == "tcp" or not self.link_facts:
             return self.expected_segment_bytes
         overhead = packet_of_datagram(0, int(self.link_facts["family"]))
         return int(self.link_facts["mtu"]) - overhead

@@ -11,6 +11,10 @@ from dataclasses import dataclass
 
 from orchestrator.decide.evidence import Way
 
+# An interface also counts as dropped what nobody here speaks (announcements of switches, other families): so many
+# frames more than were lost are taken for such, and off the far interface.
+_STRAY_FRAMES, _STRAY_SHARE = 10, 0.01
+
 
 @dataclass(frozen=True)
 class Losses:
@@ -61,6 +65,8 @@ def _placed(way: Way, attempted: int, lost: int, refused: int) -> Losses:
     far_interface += max(0, (way.receiver.change("interface.rx_dropped") or 0) - backlog)
     own_queue = max(refused, way.sender.change("queue.drops") or 0)
     between = lost - own_queue - own_interface - far_interface - backlog - int(socket)
+    if -max(_STRAY_FRAMES, _STRAY_SHARE * lost) <= between < 0 <= far_interface + between:
+        far_interface, between = far_interface + between, 0
     if between < 0:
         return Losses(attempted, lost, unplaced=f"counters explain {lost - between} lost datagrams, {lost} were lost")
     return Losses(attempted, lost, own_queue, own_interface, between, far_interface, backlog, int(socket))

@@ -171,9 +171,10 @@ def _loss(row: Row) -> Cause | None:
     if row.get("loss_ratio", 0.0) >= LOSS_MATTERS_UDP:
         places = {name: row.get(f"lost_{name}", 0) for name in _PLACES}
         worst = max(places, key=lambda name: places[name])
-        where = _PLACES[worst] if places[worst] else "at a place that is not known"
-        return Cause("loss", f"{_percent(row['loss_ratio'])} of the datagrams were lost, most of them {where}",
-                     ("loss_ratio", f"lost_{worst}"))
+        words = f"{_percent(row['loss_ratio'])} of the datagrams were lost"
+        if not places[worst]:
+            return Cause("loss", f"{words}; where is not known", ("loss_ratio",))
+        return Cause("loss", f"{words}, most of them {_PLACES[worst]}", ("loss_ratio", f"lost_{worst}"))
     sent, again = row.get("segments_sent"), row.get("segments_retransmitted")
     if sent and again is not None and again / sent >= LOSS_MATTERS_TCP:
         return Cause("loss", f"{_percent(again / sent)} of the segments had to be sent again",

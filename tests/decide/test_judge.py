@@ -54,8 +54,9 @@ def test_a_path_that_carries_nothing_is_failed_and_never_impossible(verdict: str
 
 
 def test_a_setting_that_the_driver_refuses_is_impossible_with_the_drivers_words() -> None:
-    record = changed(healthy_record(), settings={"dome": [{"setting": "mtu", "target": "eth1", "level": 9000, "ok": False,
-                                                           "seen": 1500, "why": "mtu greater than device maximum"}]})
+    use = {"setting": "mtu", "target": "eth1", "level": 9000, "ok": False, "seen": 1500,
+           "why": "mtu greater than device maximum"}
+    record = changed(healthy_record(), settings={"dome": [use]})
     verdict = judge(record)
     assert (verdict.status, verdict.doubts) == ("impossible", ("setting_refused",))
     assert "dome" in verdict.reason
@@ -86,8 +87,8 @@ def test_a_stream_that_broke_off_is_failed_with_its_sentence() -> None:
 
 
 def test_a_broken_off_trial_keeps_the_error_it_ended_with() -> None:
-    record = changed(healthy_record(), error={"whose": "link", "code": "not_ready", "message": "no carrier"}, first=None,
-                     second=None, path=None, link_facts=None)
+    error = {"whose": "link", "code": "not_ready", "message": "no carrier"}
+    record = changed(healthy_record(), error=error, first=None, second=None, path=None, link_facts=None)
     assert judge(record) == Verdict("failed", ("not_ready",), "no carrier")
 
 
@@ -131,9 +132,10 @@ def test_a_segment_clamp_that_the_cell_asked_for_is_no_doubt() -> None:
 
 def test_z2_traffic_that_left_by_another_interface_makes_it_suspect() -> None:
     record = healthy_record()
-    moved = record["first"]["counters"]["after"]["interface.tx_bytes"]
-    before = record["first"]["counters"]["before"]["interface.tx_bytes"]
-    verdict = _with_doubt(count(record, "first", interface_tx_bytes=-(moved - before) + 5000), "other_interface", "suspect")
+    counters = record["first"]["counters"]
+    moved = counters["after"]["interface.tx_bytes"] - counters["before"]["interface.tx_bytes"]
+    record = count(record, "first", interface_tx_bytes=5000 - moved)
+    verdict = _with_doubt(record, "other_interface", "suspect")
     assert "dome" in verdict.reason
 
 
@@ -164,7 +166,8 @@ def test_z20_counters_that_lag_by_a_second_of_ten_are_doubted_as_unexplained_pay
     _with_doubt(count(record, "second", interface_rx_bytes=-lag), "other_interface", "suspect")
 
 
-@pytest.mark.parametrize(("share", "code", "status"), [(0.01, "foreign_some", "valid"), (0.06, "foreign_heavy", "suspect")])
+@pytest.mark.parametrize(("share", "code", "status"), [
+    (0.01, "foreign_some", "valid"), (0.06, "foreign_heavy", "suspect")])
 def test_z21_foreign_traffic_is_noted_and_beyond_three_percent_suspect(share: float, code: str, status: str) -> None:
     record = healthy_record(transport="udp")
     moved = record["second"]["counters"]
@@ -224,7 +227,8 @@ def test_a_trend_and_two_levels_are_noted() -> None:
 
 
 def test_stolen_time_heat_and_kernel_warnings_are_noted_with_the_host() -> None:
-    for values, code in (({"first__watch__steal": 0.2}, "steal"), ({"first__watch__thermal_throttles": 4}, "throttled_by_heat"),
+    for values, code in (({"first__watch__steal": 0.2}, "steal"),
+                         ({"first__watch__thermal_throttles": 4}, "throttled_by_heat"),
                          ({"first__kernel_log": ["eth1: transmit queue 0 timed out"]}, "kernel_warned")):
         assert "dome" in _with_doubt(changed(healthy_record(), **values), code, "valid").reason
 

@@ -106,3 +106,9 @@ def test_an_empty_sample_has_no_loss_ratio() -> None:
 
 def test_tcp_has_no_account_of_datagrams() -> None:
     assert losses(ways(healthy_record())[0]) is None
+
+
+def test_a_few_stray_frames_that_the_interface_dropped_do_not_hide_where_the_rest_went() -> None:
+    record = count(changed(_lossy(1000), second__parts__0__socket_drops=998), "second", interface_rx_dropped=6)
+    account = _account(record)
+    assert (account.socket, account.far_interface, account.between) == (998, 2, 0)

@@ -43,7 +43,7 @@ def _status(record: Json, verdict: Verdict) -> Row:
 
 
 def _rates(way: Way) -> Row:
-    goodput, payload = way.goodput_bit_s, way.payload_bytes if way.link_facts else None
+    goodput, payload = way.goodput_bit_s, way.payload_bytes
     return {"seconds": way.receive.get("window_s"), "goodput_bit_s": goodput,
             "asked_bit_s": way.send.get("asked_bit_s"), "offered_bit_s": way.offered_bit_s,
             "ceiling_bit_s": way.ceiling_bit_s, "fill": way.fill, "wire_fill": way.wire_fill,

@@ -1,0 +1,152 @@
+"""What holds it back: the right first answer for made-up rows, never a confident wrong one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from orchestrator.decide.judge import judge
+from orchestrator.results.causes import Cause, cell_cause, row_cause
+from orchestrator.results.columns import names
+from orchestrator.results.rows import trial_rows
+from tests.decide.records import changed, count, healthy_record
+
+Json = dict[str, Any]
+
+
+def _row(record: Json, run: Json | None = None) -> Json:
+    return trial_rows(record, judge(record), run or {})[0]
+
+
+def _cause(record: Json, run: Json | None = None) -> Cause:
+    return row_cause(_row(record, run))
+
+
+def test_a_full_link_is_named_as_such() -> None:
+    assert _cause(healthy_record(load=0.985)).code == "link_full"
+
+
+def test_a_rate_that_the_plan_asked_for_and_got_is_the_plans_own() -> None:
+    assert _cause(healthy_record(transport="udp", load=0.5)).code == "offered_rate"
+
+
+def test_nothing_is_blamed_without_evidence() -> None:
+    assert _cause(healthy_record(load=0.6)).code == "unknown"
+
+
+def test_a_quota_is_named_although_the_core_looks_idle() -> None:
+    """Traps Z13: throttled in 176 of 185 periods with the core two thirds idle."""
+    record = changed(healthy_record(load=0.3), first__parts__0__process={
+        "cpu_s": 3.0, "run_delay_s": 0.1, "throttled_ratio": 176 / 185})
+    cause = _cause(record)
+    assert cause.code == "sender_quota"
+    assert "dome" in cause.sentence
+
+
+@pytest.mark.parametrize(("end", "code", "host"), [("first", "sender_process", "dome"),
+                                                   ("second", "receiver_process", "vault")])
+def test_a_process_that_never_rests_is_named_with_its_host(end: str, code: str, host: str) -> None:
+    path = {f"{end}__parts__0__process": {"cpu_s": 9.7, "run_delay_s": 0.1, "throttled_ratio": None}}
+    cause = _cause(changed(healthy_record(load=0.4), **path))
+    assert cause.code == code
+    assert host in cause.sentence
+
+
+def test_a_busy_receiver_that_closes_the_window_is_the_cause_and_not_the_window() -> None:
+    record = changed(healthy_record(load=0.4), first__parts__0__tcp__limited_receiver_window_s=9.0,
+                     second__parts__0__process={"cpu_s": 9.8, "run_delay_s": 0.0, "throttled_ratio": None})
+    assert _cause(record).code == "receiver_process"
+
+
+def test_a_process_that_waits_for_a_core_is_at_its_limit_too() -> None:
+    record = changed(healthy_record(load=0.4),
+                     second__parts__0__process={"cpu_s": 5.0, "run_delay_s": 4.6, "throttled_ratio": None})
+    assert "waited for a core" in _cause(record).sentence
+
+
+def test_a_low_clock_is_said_with_the_process_it_limits() -> None:
+    record = changed(healthy_record(load=0.4), first__watch__clock_mean_hz=6e8,
+                     first__parts__0__process={"cpu_s": 9.7, "run_delay_s": 0.1, "throttled_ratio": None})
+    cause = _cause(record)
+    assert "clock" in cause.sentence
+    assert "sender_clock_share" in cause.columns
+
+
+def test_a_core_full_of_softirq_is_named_with_its_number_and_host() -> None:
+    record = changed(healthy_record(load=0.4), second__watch__busiest_core=3, second__watch__busiest_core_softirq=0.93,
+                     second__watch__busiest_core_busy=0.99)
+    cause = _cause(record)
+    assert (cause.code, "core 3" in cause.sentence, "vault" in cause.sentence) == ("receiver_softirq", True, True)
+
+
+def test_a_window_too_small_for_the_delay_is_named() -> None:
+    record = changed(healthy_record(load=0.4), first__parts__0__tcp__limited_receiver_window_s=9.0)
+    assert _cause(record).code == "receiver_window"
+    record = changed(healthy_record(load=0.4), first__parts__0__tcp__limited_send_buffer_s=9.0)
+    assert _cause(record).code == "send_buffer"
+
+
+def test_lost_segments_are_named() -> None:
+    assert _cause(changed(healthy_record(load=0.4), first__parts__0__tcp__segments_retransmitted=4_000)).code == "loss"
+
+
+def test_lost_datagrams_are_named_with_their_place() -> None:
+    record = healthy_record(transport="udp", load=0.8)
+    sent = record["first"]["parts"][0]["datagrams_sent"]
+    share = {"datagrams_received": sent // 2, "socket_drops": sent - sent // 2,
+             "goodput_bytes": record["second"]["parts"][0]["goodput_bytes"] // 2}
+    cause = _cause(changed(record, **{f"second__parts__0__{name}": value for name, value in share.items()}))
+    assert cause.code == "loss"
+    assert "socket" in cause.sentence
+    assert "lost_socket" in cause.columns
+
+
+def test_the_pair_itself_is_named_near_its_own_ceiling() -> None:
+    record = healthy_record(load=0.5)
+    goodput = _row(record)["goodput_bit_s"]
+    assert _cause(record, {"instrument": {"dome": {"tcp": goodput * 1.05}}}).code == "instrument"
+    assert _cause(record, {"instrument": {"dome": {"tcp": goodput * 3}}}).code == "unknown"
+
+
+def test_many_pause_frames_are_named() -> None:
+    assert _cause(count(healthy_record(load=0.5), "first", driver_rx_pause_frames=90_000)).code == "pause_frames"
+
+
+def test_acknowledgements_of_the_other_way_are_named_when_only_they_fill_the_wire() -> None:
+    """At MTU 1500 they take 2.9 % of a line that is also full of data (traps Z17)."""
+    assert _cause(healthy_record(direction="bidirectional", load=0.966)).code == "acknowledgements"
+
+
+def test_a_path_that_stops_the_frames_is_the_frame_sizes_cause() -> None:
+    record = changed(healthy_record(), path={"verdict": "too_small", "sentence": "x"}, first=None, second=None)
+    assert _cause(record).code == "path_frame_size"
+
+
+def test_a_failed_trial_has_nothing_to_explain() -> None:
+    assert _cause(changed(healthy_record(), first=None, second=None)).code == "not_measured"
+
+
+def test_every_cited_column_exists_and_is_filled() -> None:
+    columns = set(names("trials.csv"))
+    for record in (healthy_record(load=0.985), healthy_record(transport="udp", load=0.5),
+                   changed(healthy_record(load=0.4), first__parts__0__tcp__limited_receiver_window_s=9.0)):
+        row = _row(record)
+        cause = row_cause(row)
+        assert cause.columns
+        assert set(cause.columns) <= columns
+        assert all(row[name] is not None for name in cause.columns)
+
+
+def test_missing_values_of_a_data_frame_are_no_evidence() -> None:
+    row = {"goodput_bit_s": 1e8, "fill": float("nan"), "asked_bit_s": pd.NA, "loss_ratio": None, "doubts": "",
+           "pause_frames": pd.NA, "status": "valid"}
+    assert row_cause(row).code == "unknown"
+
+
+def test_a_cells_answer_is_what_most_of_its_valid_trials_give() -> None:
+    full, slow = _row(healthy_record(load=0.985)), _row(healthy_record(load=0.5))
+    assert cell_cause([full, full, slow]).code == "link_full"
+    assert cell_cause([full, slow]).code == "unknown"
+    assert cell_cause([{**full, "status": "suspect"}]).code == "not_measured"

@@ -6,7 +6,8 @@ import os
 import time
 from typing import Any
 
-from orchestrator.onhost import changes, keeper, lease
+from orchestrator.onhost import keeper, lease, restoring
+from orchestrator.onhost.catalogue import image_room, survives_reboot
 from orchestrator.onhost.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
 
@@ -20,7 +21,7 @@ def take(record: Record, wanted: dict[str, Any]) -> dict[str, Any]:
         now_ns = boottime_ns()
         before = record.load()
         state = lease.take(before, wanted, now_ns=now_ns, wall_ns=time.time_ns(), boot=boot_id(),
-                           netns=os.stat("/proc/self/ns/net").st_ino, survives=changes.survives_reboot)
+                           netns=os.stat("/proc/self/ns/net").st_ino, survives=survives_reboot)
         record.save(state)
         if not keeper.alive(state):
             if before is not None:
@@ -61,7 +62,7 @@ def restore(record: Record, token: int) -> dict[str, Any]:
     """Put everything back that this run changed; {restored, left, conflicts}. The lease stays."""
     with record.locked():
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
-        state = changes.put_back(state, "controller")
+        state = restoring.put_back(state, "controller")
         record.save(state)
     return dict(state["outcome"])
 
@@ -88,10 +89,10 @@ def recover(record: Record, run_id: str) -> dict[str, Any]:
         if run_id not in ("", state["run_id"]) or (not run_id and lease.is_live(state, now_ns, boot_id())):
             raise Refusal("busy", f"{state['holder']} has this host for the run {state['run_id']}", **found)
         if state["boot_id"] != boot_id():  # the reboot undid the rest; old values must not be put on a new boot
-            state = {**state, "changes": [one for one in state["changes"] if changes.survives_reboot(one["setting"])],
+            state = {**state, "changes": [one for one in state["changes"] if survives_reboot(one["setting"])],
                      "image": None}
         if state["standing"] != "restored":
-            state = changes.put_back(state, "recover")
+            state = restoring.put_back(state, "recover")
             record.save(state)
         outcome = dict(state["outcome"] or {"restored": [], "left": [], "conflicts": []})
         compared = _differences(state) if state["image"] is not None else None
@@ -138,6 +139,6 @@ def _let_keeper_finish(record: Record) -> None:
 
 def _differences(state: dict[str, Any]) -> dict[str, Any]:
     touched = [{"setting": one["setting"], "target": one["target"]} for one in state["before"]]
-    images = changes.image_room()
+    images = image_room()
     found = images.differences(state["image"], images.take_image(state["interfaces"]), touched)
     return {"ok": not found["touched"], **found}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import importlib
+import os
 import time
 from typing import Any, Callable, Dict, NamedTuple, Tuple
 
@@ -15,15 +16,16 @@ Answer = Dict[str, Any]
 
 
 class Call(NamedTuple):
-    """Where a verb's function is and what it is given: names of arguments, or one of the four special words."""
+    """Where a verb's function is and what it is given: names of arguments, or one of the five special words."""
 
     room: str
     function: str
     takes: Tuple[str, ...]
 
 
-# "record" is this host's record, "talk" the line to the controller, "args" all arguments as one object, "spread" all
-# arguments by name; anything else is the argument of that name.
+# "record" is this host's record, "talk" the line to the controller, "session" what tells one session from another,
+# "args" all arguments as one object, "spread" all arguments by name; anything else is the argument of that name, None
+# when it may be left out and is.
 VERBS = {
     "facts": Call("facts", "read_facts", ()),
     "image": Call("image", "take_image", ("interfaces",)),
@@ -36,7 +38,9 @@ VERBS = {
     "recover": Call("holding", "recover", ("record", "run_id")),
     "prepare": Call("changes", "prepare", ("record", "token", "interfaces", "places")),
     "adopt": Call("changes", "adopt", ("record", "token", "before")),
-    "apply": Call("changes", "apply", ("record", "token", "uses")),
+    "apply": Call("changes", "apply", ("record", "token", "uses", "session", "confirm_s")),
+    "confirm": Call("changes", "confirm", ("record", "token", "session")),
+    "control": Call("control_path", "control_path", ()),
     "verify": Call("changes", "verify", ("uses",)),
     "restore": Call("holding", "restore", ("record", "token")),
     "compare": Call("holding", "compare", ("record", "token")),
@@ -60,8 +64,8 @@ def run(call: Call, args: Args, talk: Talk) -> Answer:
     function = getattr(importlib.import_module(f"orchestrator.onhost.{call.room}"), call.function)
     if call.takes == ("spread",):
         return dict(function(**args) or {})
-    special = {"record": Record(), "talk": talk, "args": args}
-    return dict(function(*(special[name] if name in special else args[name] for name in call.takes)) or {})
+    special = {"record": Record(), "talk": talk, "args": args, "session": os.getppid()}
+    return dict(function(*(special[name] if name in special else args.get(name) for name in call.takes)) or {})
 
 
 INLINE: Dict[str, Callable[[], Answer]] = {"clock": clock}

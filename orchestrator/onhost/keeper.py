@@ -1,8 +1,9 @@
-"""The keeper: a detached process that puts this host back when the lease runs out without the controller.
+"""The keeper: a detached pair of processes that puts this host back when the lease runs out without the controller.
 
-It outlives the SSH session (own session, own control group where allowed, nothing of the channel held open), wakes
-at least once a second to compare CLOCK_BOOTTIME with the deadline in the record, and decides under the same lock as
-renewing: exactly one of the two wins.
+They outlive the SSH session (own session, own control group where allowed, nothing of the channel held open). One
+wakes at least once a second to compare CLOCK_BOOTTIME with the deadline in the record, and decides under the same
+lock as renewing: exactly one of the two wins. The other only waits for the first to be killed, and starts another; if
+it is killed itself, the first takes its place. Only both at once leave a host to `recover`.
 """
 
 from __future__ import annotations
@@ -14,10 +15,11 @@ import signal
 import time
 from typing import Any
 
-from orchestrator.onhost import changes, lease
+from orchestrator.onhost import lease, probation, restoring
 from orchestrator.onhost.cgroup import in_session_group, leave_session_group, remove_groups
 from orchestrator.onhost.process import (
     close_all_but,
+    group_members,
     is_alive,
     lock_memory,
     point_standard_files_at_null,
@@ -32,6 +34,9 @@ LONGEST_SLEEP_S = 1.0  # also the longest delay after a suspend, in which sleepi
 LOCK_PATIENCE_S = 10.0  # the one change under way when the lease ran out may end; all others are refused by then
 AGAIN_AFTER_S = (2.0, 5.0, 10.0, 30.0, 60.0)  # an interface that vanished may come back
 STOP_BOUND_S = 3.0
+_PAUSE_S = 0.05
+_NAME = "linktrial-keep"
+MOST_TWINS = 20  # one that dies again and again is killed by something that will not stop
 
 
 def start(record: Record) -> dict[str, Any]:
@@ -52,11 +57,8 @@ def start(record: Record) -> dict[str, Any]:
         os.waitpid(first, 0)
         if len(words) != 3:
             raise Refusal("keeper", "the process that would put this host back did not start")
-        pid = int(words[0])
-        keeper = {"pid": pid, "ticks": started_ticks(pid), "in_session": words[1] == "1", "cgroup": words[2].strip("-")}
-        state = record.load()
-        assert state is not None, "a keeper is only started for a lease"
-        record.save({**state, "keeper": keeper})
+        keeper = _registration(int(words[0]), words[1] == "1", words[2].strip("-"))
+        _register(record, keeper)
         os.write(let_go, b"g")
         return keeper
     finally:
@@ -66,20 +68,49 @@ def start(record: Record) -> dict[str, Any]:
 def alive(state: dict[str, Any]) -> bool:
     """Whether the keeper registered in the state runs."""
     keeper = state["keeper"]
-    return keeper is not None and is_alive(keeper["pid"], keeper["ticks"])
+    return keeper is not None and is_alive(int(keeper["pid"]), int(keeper["ticks"]))
 
 
 def stop(state: dict[str, Any]) -> None:
-    """End the keeper of a lease that is over, and what it made for itself; bounded."""
+    """End the keepers of a lease that is over, and what they made for themselves; bounded."""
     keeper = state["keeper"]
     if keeper is None:
         return
     until = time.monotonic() + STOP_BOUND_S
-    while is_alive(keeper["pid"], keeper["ticks"]) and time.monotonic() < until:
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(keeper["pid"], signal.SIGKILL)  # it holds nothing that needs an orderly end
+    while time.monotonic() < until:
+        members = group_members(keeper["pid"], _NAME)  # also a twin whose guard was killed a moment ago
+        for pid in sorted(members):  # the guard was first, and a twin needs a second to notice that it is alone
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        if not any(started_ticks(pid) for pid in members):
+            break
         time.sleep(0.002)
     remove_groups(keeper["cgroup"])
+
+
+def put_back_if_due(record: Record) -> bool:
+    """Put back what is due, unless the lease was renewed meanwhile; whether the lease is over."""
+    with contextlib.ExitStack() as stack:
+        # One change may be stuck in the kernel with the lock in its hand. Every other one checks the deadline after
+        # getting the lock, so none can begin any more, and the rest of the host must not wait for the stuck one.
+        with contextlib.suppress(Refusal):
+            stack.enter_context(record.locked(LOCK_PATIENCE_S))
+        state = record.load()
+        if state is None or state["boot_id"] != boot_id() or state["standing"] == "restored":
+            return True
+        now_ns = boottime_ns()
+        over = state["standing"] == "left" or now_ns >= state["deadline_ns"]
+        waiting_ns = probation.left_ns(state, now_ns)
+        if over:
+            state = restoring.put_back(state, "keeper")
+        elif waiting_ns is not None and waiting_ns <= 0:
+            places = state["probation"]["places"]
+            state = probation.failed(state, restoring.put_places_back(state, places, "keeper"))
+        else:
+            return False
+        with contextlib.suppress(Refusal):  # a full disk: the host is back all the same, and `recover` will see it
+            record.save(state)
+        return bool(over)
 
 
 def _detach(record: Record, tell: int, may_go: int) -> None:
@@ -88,11 +119,12 @@ def _detach(record: Record, tell: int, may_go: int) -> None:
         os.setsid()
         if os.fork() > 0:
             os._exit(0)
+        os.setpgid(0, 0)
         _settle(tell)
         os.close(tell)
         if os.read(may_go, 1) == b"g":  # end of file: whoever started us is gone before it could register us
-            os.close(may_go)
-            _keep(record)
+            close_all_but({0, 1, 2})
+            _guard(record)
     finally:
         os._exit(0)
 
@@ -103,55 +135,99 @@ def _settle(tell: int) -> None:
         signal.signal(number, signal.SIG_IGN)
     signal.signal(signal.SIGCHLD, signal.SIG_DFL)
     signal.set_wakeup_fd(-1)
-    set_process_name("linktrial-keep")
+    set_process_name(_NAME)
     os.chdir("/")
     group = ""
     with contextlib.suppress(OSError):  # not allowed without privilege; the caller is told by in_session
         group = leave_session_group()
     raise_priority()
     importlib.import_module("orchestrator.onhost.settings")  # now, not when the host is in trouble
-    lock_memory()
     os.write(tell, f"{os.getpid()} {int(in_session_group())} {group or '-'}\n".encode())
     point_standard_files_at_null()
 
 
-def _keep(record: Record) -> None:
-    """Wait for the deadline, then put back; ends when the lease is over or another keeper took our place."""
-    close_all_but({0, 1, 2})
+def _guard(record: Record) -> None:
+    """Have the work done by a twin, and start another when it is killed."""
+    for _ in range(MOST_TWINS):
+        guard = os.getpid()
+        twin = os.fork()
+        if twin == 0:
+            _be_twin(record, guard)
+        _, status = os.waitpid(twin, 0)
+        if status == 0:
+            return
+        time.sleep(_PAUSE_S)
+
+
+def _be_twin(record: Record, guard: int) -> None:
+    """The twin's whole life; its exit status says whether the work is done."""
+    status = 1
+    try:
+        _work(record, guard)
+        status = 0
+    finally:
+        os._exit(status)
+
+
+def _work(record: Record, guard: int) -> None:
+    """Wait for the deadline, then put back; ends when the lease is over or other keepers took our place."""
+    lock_memory()
     while True:
         state = record.load()
-        if not _is_mine(state):
+        if not _is_kept_by(state, guard):
             return
         assert state is not None
-        left_s = (state["deadline_ns"] - boottime_ns()) / lease.NS
-        if left_s > 0:
-            time.sleep(min(left_s, LONGEST_SLEEP_S))
-        elif put_back_if_expired(record):
+        if os.getppid() != guard:
+            _take_place(record, guard)
+            return
+        due_s = _due_s(state)
+        if due_s > 0:
+            time.sleep(min(due_s, LONGEST_SLEEP_S))
+        elif put_back_if_due(record):
             break
+    _try_again(record, guard)
+
+
+def _try_again(record: Record, guard: int) -> None:
+    """What could not be put back may be possible later."""
     for pause_s in AGAIN_AFTER_S:
         time.sleep(pause_s)
         state = record.load()
-        if not _is_mine(state) or state is None or state["standing"] != "left":
+        if not _is_kept_by(state, guard) or state is None or state["standing"] != "left":
             return
-        put_back_if_expired(record)
+        put_back_if_due(record)
 
 
-def put_back_if_expired(record: Record) -> bool:
-    """Put the host back unless the lease was renewed meanwhile; whether it was due."""
-    with contextlib.ExitStack() as stack:
-        # One change may be stuck in the kernel with the lock in its hand. Every other one checks the deadline after
-        # getting the lock, so none can begin any more, and the rest of the host must not wait for the stuck one.
-        with contextlib.suppress(Refusal):
-            stack.enter_context(record.locked(LOCK_PATIENCE_S))
+def _take_place(record: Record, guard: int) -> None:
+    """Our guard was killed: register ourselves and go on with a twin of our own."""
+    os.setpgid(0, 0)
+    with record.locked():
         state = record.load()
-        if state is None or state["boot_id"] != boot_id() or state["standing"] == "restored":
-            return True
-        if state["standing"] == "held" and boottime_ns() < state["deadline_ns"]:
-            return False
-        record.save(changes.put_back(state, "keeper"))
-        return True
+        if not _is_kept_by(state, guard):
+            return
+        assert state is not None
+        _register(record, _registration(os.getpid(), state["keeper"]["in_session"], state["keeper"]["cgroup"]))
+    _guard(record)
 
 
-def _is_mine(state: dict[str, Any] | None) -> bool:
-    return (state is not None and state["keeper"] is not None and state["keeper"]["pid"] == os.getpid()
+def _due_s(state: dict[str, Any]) -> float:
+    """How long until something has to be put back, seconds."""
+    now_ns = boottime_ns()
+    waiting_ns = probation.left_ns(state, now_ns)
+    left_ns = state["deadline_ns"] - now_ns
+    return float((left_ns if waiting_ns is None else min(left_ns, waiting_ns)) / lease.NS)
+
+
+def _registration(pid: int, in_session: bool, cgroup: str) -> dict[str, Any]:
+    return {"pid": pid, "ticks": started_ticks(pid), "in_session": in_session, "cgroup": cgroup}
+
+
+def _register(record: Record, keeper: dict[str, Any]) -> None:
+    state = record.load()
+    assert state is not None, "keepers exist only for a lease"
+    record.save({**state, "keeper": keeper})
+
+
+def _is_kept_by(state: dict[str, Any] | None, guard: int) -> bool:
+    return (state is not None and state["keeper"] is not None and state["keeper"]["pid"] == guard
             and state["standing"] in ("held", "left"))

@@ -6,10 +6,11 @@ The state is one JSON object:
                         that carried the new one may have been lost with the session;
   since_ns, deadline_ns CLOCK_BOOTTIME; since_wall_ns for people; lease_s; boot_id, netns;
   standing              "held"; "restored" once everything was put back; "left" when something was not;
-  keeper                {pid, ticks, cgroup} of the process that puts back at the deadline;
+  keeper                {pid, ticks, in_session, cgroup} of the process that puts back at the deadline;
   image                 what "as found" means; before [{setting, target, level, value}], the first value wins;
   changes               [{setting, target, levels, ours, unfinished}] in the order of the first change;
-  outcome               what putting back achieved, by whom, when.
+  outcome               what putting back achieved, by whom, when;
+  probation, reverted   see probation.py.
 """
 
 from __future__ import annotations
@@ -46,7 +47,8 @@ def take(state: dict[str, Any] | None, wanted: dict[str, Any], *, now_ns: int, w
     return {"schema": 1, "standing": "held", "run_id": wanted["run_id"], "holder": wanted["holder"], "token": token,
             "superseded": None, "lease_s": wanted["lease_s"], "since_ns": now_ns, "since_wall_ns": wall_ns,
             "deadline_ns": now_ns + int(wanted["lease_s"] * NS), "boot_id": boot, "netns": netns, "keeper": None,
-            "image": None, "interfaces": [], "before": [], "changes": [], "outcome": None, "earlier": earlier}
+            "image": None, "interfaces": [], "before": [], "changes": [], "outcome": None, "earlier": earlier,
+            "probation": None, "reverted": None}
 
 
 def _rejoin(state: dict[str, Any], wanted: dict[str, Any], now_ns: int) -> dict[str, Any]:

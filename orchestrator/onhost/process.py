@@ -6,6 +6,7 @@ import contextlib
 import ctypes
 import os
 import signal
+from typing import Iterator
 
 _PR_SET_PDEATHSIG = 1  # linux/prctl.h
 _PR_SET_NAME = 15
@@ -64,14 +65,22 @@ def is_alive(pid: int, ticks: int) -> bool:
 
 def session_members(session: int) -> list[int]:
     """The processes of a session, which grandchildren belong to whatever group they are in."""
-    members = []
-    for name in os.listdir("/proc"):
-        if name.isdigit():
-            with contextlib.suppress(OSError, IndexError), open(f"/proc/{name}/stat", encoding="utf-8",
-                                                                errors="replace") as handle:
-                if handle.read().rpartition(")")[2].split()[3] == str(session):
-                    members.append(int(name))
-    return members
+    return [pid for pid, _, fields in _all_processes() if fields[3] == str(session)]
+
+
+def group_members(group: int, name: str) -> list[int]:
+    """The processes of a group that go by `name` (see set_process_name)."""
+    return [pid for pid, called, fields in _all_processes() if fields[2] == str(group) and called == name]
+
+
+def _all_processes() -> Iterator[tuple[int, str, list[str]]]:
+    """Each process with its name and the fields of /proc/PID/stat after it (proc_pid_stat(5), from field 3)."""
+    for entry in os.listdir("/proc"):
+        if entry.isdigit():
+            with contextlib.suppress(OSError), open(f"/proc/{entry}/stat", encoding="utf-8",
+                                                    errors="replace") as handle:
+                head, _, tail = handle.read().rpartition(")")
+                yield int(entry), head.partition("(")[2], tail.split()
 
 
 def close_all_but(kept: set[int]) -> None:

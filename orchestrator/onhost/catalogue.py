@@ -1,0 +1,24 @@
+"""The rooms that most sessions never need, imported when a job asks for them."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+
+def setting_of(name: str) -> Any:
+    """A setting with its five verbs; KeyError for an unknown name."""
+    return importlib.import_module("orchestrator.onhost.settings").CATALOGUE[name]
+
+
+def image_room() -> Any:
+    """The module that takes and compares images of a host."""
+    return importlib.import_module("orchestrator.onhost.image")
+
+
+def survives_reboot(name: str) -> bool:
+    """Whether a reboot keeps what this setting changed; unknown ones are taken to survive."""
+    try:
+        return bool(setting_of(name).survives_reboot)
+    except KeyError:
+        return True

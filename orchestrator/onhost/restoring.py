@@ -1,0 +1,83 @@
+"""Putting this host back: in reverse order, never stopping at an error, never over somebody else's change."""
+
+from __future__ import annotations
+
+import time
+from typing import Any, Callable
+
+from orchestrator.onhost import lease
+from orchestrator.onhost.bounded import run_bounded
+from orchestrator.onhost.catalogue import setting_of
+from orchestrator.onhost.refusal import Refusal
+
+RESTORE_BOUND_S = 60.0  # one setting; a driver that renegotiates a copper link takes up to 7 s
+
+
+def put_back(state: dict[str, Any], by: str, bound_s: float = RESTORE_BOUND_S) -> dict[str, Any]:
+    """The state after putting everything back; call it under the lock.
+
+    `by` is "controller" while the lease goes on, "keeper" or "recover" when it ends with this.
+    """
+    outcome = put_places_back(state, state["changes"], by, bound_s)
+    if state["standing"] == "left":  # an attempt after another: what that one restored stays told
+        outcome["restored"] = state["outcome"]["restored"] + outcome["restored"]
+    clean = not outcome["left"] and not outcome["conflicts"]
+    # What was put back is nobody's debt any more; what was not stays listed, so that the next attempt knows it.
+    unpaid = [{"setting": one["setting"], "target": one["target"]} for one in outcome["left"] + outcome["conflicts"]]
+    return {**state, "outcome": outcome,
+            "standing": "held" if by == "controller" else "restored" if clean else "left",
+            "changes": [one for one in state["changes"] if lease.place_of(one) in unpaid]}
+
+
+def put_places_back(state: dict[str, Any], places: list[dict[str, Any]], by: str,
+                    bound_s: float = RESTORE_BOUND_S) -> dict[str, Any]:
+    """What putting some of the changes back achieved: {restored, left, conflicts, by, at_wall_ns}."""
+    wanted = [lease.place_of(place) for place in places]
+    outcome: dict[str, Any] = {"restored": [], "left": [], "conflicts": [], "by": by}
+    for change in reversed(state["changes"]):
+        if lease.place_of(change) in wanted:
+            kind, entry = _put_back_one(change, state, bound_s)
+            outcome[kind].append(entry)
+    return {**outcome, "at_wall_ns": time.time_ns()}
+
+
+def _put_back_one(change: dict[str, Any], state: dict[str, Any], bound_s: float) -> tuple[str, dict[str, Any]]:
+    before = lease.before_of(state, change)
+    assert before is not None, "an intent is only ever written for a prepared place"
+    entry = {"setting": change["setting"], "target": change["target"], "before": before["value"]}
+    try:
+        verdict = run_bounded(_restoring(change, before), bound_s)
+    except Refusal as refusal:
+        return "left", {**entry, "now": None, "why": refusal.message, "command": mend_command(before)}
+    if verdict["kind"] == "restored":
+        return "restored", entry
+    return verdict["kind"], {**entry, "now": verdict["now"], "why": verdict["why"], "command": mend_command(before)}
+
+
+def _restoring(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], dict[str, Any]]:
+    setting, target, level = setting_of(change["setting"]), change["target"], before["level"]
+
+    def step() -> dict[str, Any]:
+        now = setting.read(target, level)
+        if setting.same(before["value"], now):
+            return {"kind": "restored"}
+        if not _is_ours(setting, change, now):
+            return {"kind": "conflicts", "now": now, "why": "someone else changed it: neither our value nor the first"}
+        setting.restore(target, before["value"])
+        now = setting.read(target, level)
+        if setting.same(before["value"], now):
+            return {"kind": "restored"}
+        return {"kind": "left", "now": now, "why": "it was put back, but does not read as it did before"}
+    return step
+
+
+def _is_ours(setting: Any, change: dict[str, Any], now: Any) -> bool:
+    """Whether the value found is one that we put there, whole or, after an interruption, in part."""
+    if change["unfinished"] or any(setting.same(one, now) for one in change["ours"]):
+        return True
+    return any(setting.verify(change["target"], level)["ok"] for level in change["levels"])
+
+
+def mend_command(before: dict[str, Any]) -> str:
+    """The command with which a person puts this place right."""
+    return str(setting_of(before["setting"]).mend_command(before["target"], before["value"]))

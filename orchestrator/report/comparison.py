@@ -53,11 +53,19 @@ def answer(comparison: Comparison) -> str:
 
 def cell_line(comparison: Comparison, cell: CellComparison) -> str:
     """One cell: its name, the change with its interval, the means, and what would settle it."""
-    parts = [f"{visible(cell.key.text())}:", change_text(cell)]
+    parts = [f"{cell_name(comparison, cell)}:", change_text(cell)]
     if cell.reference_mean is not None and cell.candidate_mean is not None and cell.verdict:
         parts.append(f"from {_value(comparison, cell.reference_mean)} to {_value(comparison, cell.candidate_mean)}")
     more = more_text(comparison, cell)
+    if cell.carried_by_an_outlier:
+        more = "the ranks of the values do not show it: look for an outlier"
     return " ".join(part for part in parts if part) + (f"; {more}" if more else "")
+
+
+def cell_name(comparison: Comparison, cell: CellComparison) -> str:
+    """The cell's way and levels; its link too where there are several."""
+    several = len({one.key.link for one in comparison.cells}) > 1
+    return visible(cell.key.text() if several else cell.key.text().removeprefix(f"{cell.key.link}, "))
 
 
 def change_text(cell: CellComparison) -> str:
@@ -113,7 +121,7 @@ def markdown(comparison: Comparison) -> str:
     lines += ["| cell | change (95 % interval) | verdict |", "|---|---|---|"]
     for cell in sorted(comparison.cells, key=lambda one: WORDS.index(one.word)):
         more = more_text(comparison, cell)
-        lines.append(f"| {_escaped(visible(cell.key.text()))} | {_escaped(change_text(cell))} | "
+        lines.append(f"| {_escaped(cell_name(comparison, cell))} | {_escaped(change_text(cell))} | "
                      f"{cell.word}{f' ({more})' if more else ''} |")
     lines += [_escaped(line) for line in _not_compared(comparison)]
     return "\n".join([*lines, "", *definitions(comparison), ""])
@@ -147,6 +155,7 @@ def _cell_data(cell: CellComparison) -> dict[str, Any]:
         "ratio": verdict.ratio if verdict else None, "low": _finite(verdict.low if verdict else None),
         "high": _finite(verdict.high if verdict else None),
         "p_value_adjusted": verdict.p_value if verdict else None,
+        "p_value_ranks": cell.rank_p_value,
         "p_value_no_change": verdict.equivalence_p_value if verdict else None,
         "more_values_a_side": verdict.more if verdict else None,
     }

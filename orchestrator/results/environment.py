@@ -1,0 +1,114 @@
+"""What a run was made with, as plain text by name: the first thing a comparison looks at. Pure."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from orchestrator.results.plain_text import shortened
+
+_HOST_FACTS = (("model", "model"), ("machine", "architecture"), ("kernel", "kernel"), ("kernel_build", "kernel build"),
+               ("python", "Python"), ("cpus", "cores"))
+_INTERFACE_FACTS = (("driver", "driver"), ("driver_version", "driver version"), ("firmware", "firmware"),
+                    ("speed_bit_s", "speed in bit/s"), ("duplex", "duplex"), ("max_mtu", "greatest MTU"))
+_LONGEST = 200
+_MOST_PLAN_LINES = 40
+
+
+@dataclass(frozen=True)
+class Unlike:
+    """One thing that is not the same on both sides; '' where a side does not have it."""
+
+    what: str
+    reference: str
+    candidate: str
+
+
+def facts_of(host: Any) -> dict[str, Any]:
+    """A host's facts as run.json keeps them."""
+    if not isinstance(host, dict):
+        return {}
+    facts = host.get("facts")
+    return facts if isinstance(facts, dict) else host
+
+
+def interface_of(facts: dict[str, Any], selector: str) -> dict[str, Any]:
+    """The interface that an end's selector means: a name, or mac:, bus: or driver: and its value; {} when unknown."""
+    kind, _, value = selector.partition(":")
+    keys = {"mac": ("permanent_mac", "mac"), "bus": ("bus",), "driver": ("driver",)}.get(kind, ())
+    interfaces = facts.get("interfaces")
+    for interface in interfaces if isinstance(interfaces, list) else []:
+        if isinstance(interface, dict) and (interface.get("name") == selector
+                                            or any(interface.get(key) == value for key in keys)):
+            return interface
+    return {}
+
+
+def environment(run: Mapping[str, Any]) -> dict[str, str]:
+    """Hosts, cards, bench and instrument of a run, from its run.json: what a difference may be due to."""
+    found: dict[str, str] = {"linktrial": _text(run.get("linktrial")), "helper code": _text(run.get("helper_hash")),
+                             "plan": _text(run.get("plan_name"))}
+    hosts = _mapping(run.get("hosts"))
+    for name, host in hosts.items():
+        facts = facts_of(host)
+        found |= {f"{name}: {what}": _text(facts.get(key)) for key, what in _HOST_FACTS}
+    for link, about in _mapping(run.get("links")).items():
+        found[f"{link}: rate in bit/s"] = _text(_mapping(about).get("rate_bit_s"))
+        for host, selector in _ends(about):
+            interface = interface_of(facts_of(hosts.get(host)), selector)
+            found |= {f"{link}, {host}: {what}": _text(interface.get(key)) for key, what in _INTERFACE_FACTS}
+    found |= {f"bench: {what}": _text(value) for what, value in _mapping(run.get("bench")).items()}
+    return {shortened(what, _LONGEST): value for what, value in found.items() if value}
+
+
+def conditions(run: Mapping[str, Any], factors: Sequence[str]) -> dict[str, str]:
+    """What must be the same for two runs to have measured the same thing."""
+    trial = _mapping(run.get("trial"))
+    found = {"length of a trial in s": _text(trial.get("length_s")),
+             "warm-up in s": _text(trial.get("warmup_s")), "hosts made in a lab": "yes" if run.get("lab") else "no",
+             "factors": _text(", ".join(sorted(factors)))}
+    cells = run.get("cells")
+    for cell in cells if isinstance(cells, list) else []:
+        about = _mapping(cell)
+        # The same level may mean other settings: a bundle's name says nothing about what it holds.
+        means = {key: about[key] for key in ("settings", "traffic") if key in about}
+        if means:
+            found[f"cell {shortened(about.get('key'), _LONGEST)}"] = shortened(means, 2000)
+    return found
+
+
+def differences(reference: Mapping[str, str], candidate: Mapping[str, str]) -> list[Unlike]:
+    """What is not the same, in the order of the reference."""
+    return [Unlike(what, reference.get(what, ""), candidate.get(what, ""))
+            for what in dict.fromkeys([*reference, *candidate]) if reference.get(what, "") != candidate.get(what, "")]
+
+
+def plan_lines(reference: str, candidate: str) -> list[Unlike]:
+    """The lines of the two plans that are not the same, as far as a reader would look at them."""
+    before, after = reference.splitlines(), candidate.splitlines()
+    found: list[Unlike] = []
+    for kind, a_from, a_to, b_from, b_to in difflib.SequenceMatcher(None, before, after, autojunk=False).get_opcodes():
+        if kind == "equal":
+            continue
+        for offset in range(max(a_to - a_from, b_to - b_from)):
+            ours = before[a_from + offset] if a_from + offset < a_to else ""
+            theirs = after[b_from + offset] if b_from + offset < b_to else ""
+            found.append(Unlike(f"plan, line {a_from + offset + 1}", shortened(ours.strip(), _LONGEST),
+                                shortened(theirs.strip(), _LONGEST)))
+    return found[:_MOST_PLAN_LINES]
+
+
+def _ends(link: Any) -> list[tuple[str, str]]:
+    ends = _mapping(link).get("ends")
+    return [(str(end[0]), str(end[1])) for end in ends if isinstance(end, list) and len(end) == 2] \
+        if isinstance(ends, list) else []
+
+
+def _mapping(value: Any) -> Mapping[str, Any]:
+    return value if isinstance(value, dict) else {}
+
+
+def _text(value: Any) -> str:
+    return "" if value is None else shortened(value, _LONGEST)

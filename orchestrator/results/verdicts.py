@@ -1,0 +1,183 @@
+"""Better, worse, no change, or cannot tell: two sets of independent values compared as a ratio.
+
+    better, worse  differs after Holm's adjustment over all cells, and the estimate is beyond the threshold
+    no change      no change beyond the threshold, shown by two one-sided tests at 5 % (not assumed from a missing
+                   difference)
+    cannot tell    neither; with how many more values a side would settle it
+
+The values of a side are its runs' means when a side has several runs: then what differs from run to run (a boot, an
+interrupt's place, a port's hash) is in the spread. With one run a side they are the run's blocks, and what differs from
+run to run is unknown. All on a logarithmic scale, so that "3 %" means the same at every rate.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from orchestrator.results.family import holm
+
+BETTER, WORSE, SAME, UNSURE = "better", "worse", "no change", "cannot tell"
+LEVEL = 0.05
+POWER = 0.8
+_MOST_VALUES = 1000
+_LEAST_FOR_RANKS = 4
+
+
+@dataclass(frozen=True)
+class Difference:
+    """candidate - reference on the logarithmic scale, with its standard error and degrees of freedom."""
+
+    estimate: float
+    error: float
+    degrees: float
+
+    def interval(self, level: float = 1 - LEVEL) -> tuple[float, float]:
+        """The t interval of the estimate."""
+        half = float(stats.t.isf((1 - level) / 2, self.degrees)) * self.error
+        return self.estimate - half, self.estimate + half
+
+    def p_value(self) -> float:
+        """The two-sided t test of no difference."""
+        return min(1.0, 2 * self._tail(abs(self.estimate)))
+
+    def equivalence_p_value(self, low: float, high: float) -> float:
+        """Two one-sided tests that the difference lies between `low` and `high`; small when it is shown."""
+        return max(self._tail(self.estimate - low), self._tail(high - self.estimate))
+
+    def _tail(self, distance: float) -> float:
+        """The chance of an estimate at least `distance` above the truth."""
+        if self.error == 0:  # every value equal to the bit
+            return 0.0 if distance > 0 else 1.0 if distance < 0 else 0.5
+        return float(stats.t.sf(distance / self.error, self.degrees))
+
+
+def difference(reference: Sequence[float], candidate: Sequence[float],
+               known_deviation: tuple[float, float] | None = None) -> Difference | None:
+    """The difference of the means of two sides of logarithms; None when nothing says how far the values scatter.
+
+    Both sides of two or more: Welch's test. One side of one value: the other side's spread stands for both.
+    `known_deviation` is (standard deviation, degrees of freedom) of single values, from elsewhere.
+    """
+    ours, theirs = np.asarray(candidate, dtype=float), np.asarray(reference, dtype=float)
+    estimate = float(ours.mean() - theirs.mean())
+    if known_deviation is not None:
+        deviation, degrees = known_deviation
+        return Difference(estimate, deviation * math.sqrt(1 / len(ours) + 1 / len(theirs)), degrees)
+    if len(ours) < 2 and len(theirs) < 2:
+        return None
+    if min(len(ours), len(theirs)) < 2:
+        more = ours if len(ours) > 1 else theirs
+        deviation = float(more.std(ddof=1))
+        return Difference(estimate, deviation * math.sqrt(1 + 1 / len(more)), len(more) - 1)
+    return _welch(ours, theirs, estimate)
+
+
+def _welch(ours: np.ndarray, theirs: np.ndarray, estimate: float) -> Difference:
+    if np.ptp(ours) == 0 and np.ptp(theirs) == 0:
+        return Difference(estimate, 0.0, len(ours) + len(theirs) - 2)
+    found = stats.ttest_ind(ours, theirs, equal_var=False)
+    # the standard error out of scipy's own interval, so that there is one computation of Welch's test
+    low, high = found.confidence_interval(1 - LEVEL)
+    error = float(high - low) / 2 / float(stats.t.isf(LEVEL / 2, found.df))
+    return Difference(estimate, error, float(found.df))
+
+
+def rank_p_value(reference: Sequence[float], candidate: Sequence[float]) -> float | None:
+    """Mann and Whitney's test of the same values: one outlier cannot carry it.
+
+    None with fewer than four values a side: the smallest p value they can give is above 5 %.
+    """
+    if min(len(reference), len(candidate)) < _LEAST_FOR_RANKS:
+        return None
+    return float(stats.mannwhitneyu(candidate, reference, alternative="two-sided").pvalue)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What can be said of one cell. Ratios are candidate / reference; `more` is values a side, beyond those there are.
+
+    `p_value` is adjusted over the family; `more` is None where it is not asked or no number would do.
+    """
+
+    word: str
+    ratio: float
+    low: float
+    high: float
+    p_value: float
+    equivalence_p_value: float
+    more: int | None = None
+
+
+def judge(differences: Sequence[Difference], sizes: Sequence[tuple[int, int]], *, threshold_ratio: float,
+          higher_is_better: bool = True, level: float = LEVEL) -> list[Verdict]:
+    """The verdicts on a family of cells; `sizes` are the numbers of values (reference, candidate)."""
+    adjusted = holm([one.p_value() for one in differences])
+    return [_verdict(one, p_value, size, threshold_ratio, higher_is_better=higher_is_better, level=level,
+                     family=len(differences))
+            for one, p_value, size in zip(differences, adjusted, sizes, strict=True)]
+
+
+def _verdict(found: Difference, p_value: float, size: tuple[int, int], threshold: float, *, higher_is_better: bool,
+             level: float, family: int) -> Verdict:
+    least, most = math.log1p(-threshold), math.log1p(threshold)
+    equivalence = found.equivalence_p_value(least, most)
+    low, high = found.interval()
+    word, more = UNSURE, None
+    if p_value < level and not least < found.estimate < most:
+        word = BETTER if (found.estimate > 0) == higher_is_better else WORSE
+    elif equivalence < level:
+        word = SAME
+    else:
+        more = values_needed(found, size, threshold, level=level, family=family)
+    return Verdict(word, math.exp(found.estimate), math.exp(low), math.exp(high), p_value, equivalence, more)
+
+
+def values_needed(found: Difference, size: tuple[int, int], threshold: float, *, level: float = LEVEL,
+                  family: int = 1) -> int | None:
+    """How many more values a side would settle it with a chance of 80 %, if estimate and spread stay as they are.
+
+    Beyond the threshold: until the difference shows at Holm's first step; within it: until "no change" shows. None when
+    more than a thousand would be needed, as for an estimate that lies at the threshold itself.
+    """
+    harmonic = 2 / (1 / size[0] + 1 / size[1])
+    deviation = found.error * math.sqrt(harmonic / 2)  # of single values, as if both sides had as many
+    least, most = math.log1p(-threshold), math.log1p(threshold)
+    beyond = not least < found.estimate < most
+    for n in _growing(max(2, *size)):
+        error = deviation * math.sqrt(2 / n)
+        chance = (_chance_to_differ(found.estimate, error, 2 * n - 2, level / family) if beyond
+                  else _chance_to_equal(found.estimate, error, 2 * n - 2, least, most, level))
+        if chance >= POWER:
+            return max(1, n - min(size))
+    return None
+
+
+def _growing(first: int) -> Sequence[int]:
+    """Sizes to try: every one at first, then in steps of a tenth."""
+    sizes = [first]
+    while sizes[-1] < _MOST_VALUES:
+        sizes.append(max(sizes[-1] + 1, int(sizes[-1] * 1.1)))
+    return sizes
+
+
+def _chance_to_differ(estimate: float, error: float, degrees: float, level: float) -> float:
+    """The power of the two-sided t test, from the noncentral t distribution."""
+    if error == 0:
+        return 1.0
+    needed = stats.t.isf(level / 2, degrees)
+    return float(stats.nct.sf(needed, degrees, abs(estimate) / error))
+
+
+def _chance_to_equal(estimate: float, error: float, degrees: float, least: float, most: float, level: float) -> float:
+    """The power of the two one-sided tests, by the usual sum of both tails (a lower bound)."""
+    if error == 0:
+        return 1.0
+    needed = stats.t.isf(level, degrees)
+    above = stats.nct.sf(needed, degrees, (estimate - least) / error)
+    below = stats.nct.sf(needed, degrees, (most - estimate) / error)
+    return max(0.0, float(above + below - 1))

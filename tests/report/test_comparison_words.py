@@ -1,0 +1,102 @@
+"""A comparison in words, Markdown, data and JUnit."""
+
+# ruff: noqa: S314 - the XML that is read here was written by the line before
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from xml.etree import ElementTree as ET
+
+import pytest
+
+from orchestrator.report.comparison import as_data, cell_line, junit, markdown, text_lines
+from orchestrator.results.compare import CellComparison, Comparison
+from orchestrator.results.environment import Unlike
+from orchestrator.results.run_summary import MEASURES, CellKey
+from orchestrator.results.verdicts import Verdict
+
+
+def _cell(mtu: str, word: str, verdict: Verdict | None, reason: str = "") -> CellComparison:
+    means = (2.4e9, 2.25e9) if verdict else (None, None)
+    return CellComparison(CellKey("trunk", "transmit", (("mtu", mtu),)), word, reason, verdict, *means, sizes=(5, 5))
+
+
+WORSE = _cell("9000", "worse", Verdict("worse", 0.9388, 0.921, 0.957, 0.001, 1.0))
+UNSURE = _cell("4000", "cannot tell", Verdict("cannot tell", 1.01, 0.93, 1.09, 0.7, 0.3, more=4))
+GONE = _cell("9600", "worse", None, "was measured, and is impossible now")
+SAME = _cell("1500", "no change", Verdict("no change", 1.0, 0.998, 1.002, 1.0, 0.0))
+FOUND = Comparison(("mon",), ("tue",), MEASURES["goodput"], 0.03, "replicate", (Unlike("dome: kernel", "6.1", "6.12"),),
+                   (), ("Each side is one run.",), (SAME, WORSE, UNSURE, GONE),
+                   (CellKey("trunk", "receive", (("mtu", "576"),)),), (),
+                   {"no change": 1, "worse": 2, "cannot tell": 1})
+
+
+def test_what_was_made_differently_comes_first_and_the_worst_next() -> None:
+    lines = text_lines(FOUND)
+    assert lines[:2] == ["What is not the same on both sides:",
+                         "  dome: kernel: 6.1 in the reference, 6.12 in the candidate"]
+    assert lines.index("worse (2):") < lines.index("cannot tell (1):") < lines.index("no change (1):")
+    assert "goodput of 1 run against 1 run, 4 cells: 2 worse, 1 cannot tell and 1 no change." in lines
+    assert "only in the reference, not compared (1):" in lines
+
+
+@pytest.mark.parametrize(("cell", "line"), [
+    (WORSE, "transmit, mtu 9000: -6.1 % (-7.9 to -4.3) from 2.400\u202fGbit/s to 2.250\u202fGbit/s"),
+    (UNSURE, ("transmit, mtu 4000: +1 % (-7 to 9) from 2.400\u202fGbit/s to 2.250\u202fGbit/s; "
+      "about 4 more replicates a side would tell")),
+    (GONE, "transmit, mtu 9600: was measured, and is impossible now"),
+])
+def test_a_cell_in_one_line(cell: CellComparison, line: str) -> None:
+    assert cell_line(FOUND, cell) == line
+
+
+def test_an_outlier_that_carries_a_verdict_is_named() -> None:
+    assert cell_line(FOUND, replace(WORSE, rank_p_value=0.4)).endswith("look for an outlier")
+
+
+def test_no_number_is_promised_where_none_would_do() -> None:
+    assert UNSURE.verdict is not None
+    endless = replace(UNSURE, verdict=replace(UNSURE.verdict, more=None))
+    assert "no reasonable number of repetitions would tell" in cell_line(FOUND, endless)
+
+
+def test_the_verdicts_are_defined_where_they_are_used() -> None:
+    for text in ("\n".join(text_lines(FOUND)), markdown(FOUND)):
+        assert "differs after Holm's adjustment over 4 cells (5 %), and the estimate is beyond 3 %" in text
+        assert "no change beyond 3 %, shown by two one-sided tests at 5 %" in text
+        assert "A value is one replicate." in text
+
+
+def test_junit_fails_on_what_was_asked_and_skips_what_cannot_be_told() -> None:
+    suite = ET.fromstring(junit(FOUND, frozenset({"worse"})))
+    assert {key: suite.get(key) for key in ("tests", "failures", "skipped", "errors")} == {
+        "tests": "4", "failures": "2", "skipped": "1", "errors": "0"}
+    assert [case.get("name") for case in suite if case.find("failure") is not None] == [
+        "trunk, transmit, mtu 9000", "trunk, transmit, mtu 9600"]
+    strict = ET.fromstring(junit(FOUND, frozenset({"worse", "cannot tell"})))
+    assert (strict.get("failures"), strict.get("skipped")) == ("3", "0")
+
+
+def test_data_are_json_with_ratios_and_reasons() -> None:
+    endless = replace(UNSURE, verdict=Verdict("cannot tell", 1.0, 0.0, float("inf"), 1.0, 1.0))
+    data = json.loads(json.dumps(as_data(replace(FOUND, cells=(*FOUND.cells, endless))), allow_nan=False))
+    assert data["cells"][1]["ratio"] == 0.9388
+    assert data["cells"][3]["reason"] == "was measured, and is impossible now"
+    assert data["cells"][4]["high"] is None
+    assert data["not_the_same"] == [{"what": "dome: kernel", "reference": "6.1", "candidate": "6.12"}]
+
+
+HOSTILE = "\x1b[31m|</failure><script>`*\u202e"
+
+
+def test_hostile_names_stay_text() -> None:
+    cell = replace(WORSE, key=CellKey("trunk", "transmit", (("mtu", HOSTILE),)))
+    found = replace(FOUND, cells=(cell,), environment=(Unlike("dome: kernel", HOSTILE, "6"),))
+    for text in ("\n".join(text_lines(found)), markdown(found), junit(found, frozenset({"worse"}))):
+        assert "\x1b" not in text
+        assert "\u202e" not in text
+    case, = ET.fromstring(junit(found, frozenset({"worse"})))
+    assert "<script>" in (case.get("name") or "")
+    row = next(line for line in markdown(found).splitlines() if line.startswith("| transmit"))
+    assert row.replace("\\|", "").count("|") == 4
+    assert r"\<script\>" in row

@@ -87,6 +87,7 @@ class HostActions:
         token = {"token": self._token(command.host)}
         result = await self._ask(command.host, "restore", token, RESTORE_BOUND_S)
         result["differences"] = await self._ask(command.host, "compare", token, CHANGE_BOUND_S)
+        result["facts"] = await self._ask(command.host, "facts", {})
         return ev.Restored(command.host, result)
 
     async def release(self, command: do.Release) -> ev.Event:

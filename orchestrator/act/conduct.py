@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -13,9 +13,11 @@ from orchestrator.act.clocks import HostClock, read_clock
 from orchestrator.act.session import HostSession, Job
 from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
 from orchestrator.decide.path import path_verdict
+from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
 from orchestrator.decide.state import RunState, place_of
 from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
 from orchestrator.faults import LinkError
+from orchestrator.metrics.throughput_search import NextTrial, advance
 from orchestrator.planning.cells import Cell
 from orchestrator.planning.order import Trial
 
@@ -50,6 +52,7 @@ class ConductedTrial:
         self.link = state.setup.link(self.cell.link)
         self.clock = asyncio.get_running_loop().time  # the monotonic clock, or a test's own
         self.started_s = self.clock()
+        self.traffic_s = 0.0
         self.record: Json = {
             "trial": trial.position, "attempt": state.attempt, "cell": trial.cell, "replicate": trial.replicate,
             "block": trial.block, "whole_plot": trial.whole_plot, "position": trial.position, "role": trial.role,
@@ -65,7 +68,7 @@ class ConductedTrial:
             await self._conduct()
         except LinkError as error:
             self.record["error"] = error.as_dict()
-        busy_s = self.record["settle_s"] + self._traffic_s() if self.record["second"] else self.record["settle_s"]
+        busy_s = self.record["settle_s"] + self.traffic_s
         self.record["overhead_s"] = round(self.clock() - self.started_s - busy_s, 4)
         return self.record
 
@@ -81,8 +84,25 @@ class ConductedTrial:
         if not await self._path_carries(first, second, facts):
             return
         await self._settle()
-        await self._traffic(first, second, facts)
+        if is_search(self.cell):
+            await self._search(first, second, facts)
+        else:
+            results = await self._traffic(first, second, facts, self.state.setup.length_s)
+            self.record["first"], self.record["second"] = results
         await self._look_again(first, second)
+
+    async def _search(self, first: End, second: End, facts: LinkFacts) -> None:
+        """Trial after trial at the rates that the search asks for; the confirming one is the result."""
+        rules = search_rules(self.cell, facts, self.state.setup.length_s)
+        steps: list[Json] = []
+        while isinstance(step := advance(rules, [searched(one) for one in steps]), NextTrial):
+            self.tell(f"search: {step.rate_bit_s / 1e6:.5g} Mb/s for {step.length_s:g} s")
+            mine, theirs = await self._traffic(first, second, facts, step.length_s, step.rate_bit_s)
+            steps.append({"asked_bit_s": step.rate_bit_s, "length_s": step.length_s, "full_length": step.full_length,
+                          "first": mine, "second": theirs})
+        self.record["search"] = {"steps": steps, "answer": asdict(step), "role": "confirm"}
+        if best := confirming_step(steps, step):
+            self.record["first"], self.record["second"] = best["first"], best["second"]
 
     def _ends(self) -> tuple[End, End]:
         (a, selector_a), (b, selector_b) = self.link.ends
@@ -159,7 +179,7 @@ class ConductedTrial:
             await answer.cancel()
             raise
         self.record["path"] = path_verdict(mine, theirs)
-        return bool(self.record["path"]["verdict"] == "open")
+        return str(self.record["path"]["verdict"]) == "open"
 
     async def _follow(self, job: Job) -> Json:
         """The job's result, its events passed on to the person who watches."""
@@ -179,16 +199,17 @@ class ConductedTrial:
         await asyncio.sleep(settle_s)
         self.record["settle_s"] = settle_s
 
-    def _traffic_s(self) -> float:
-        return self.state.setup.warmup_s + self.state.setup.length_s
-
-    async def _traffic(self, first: End, second: End, facts: LinkFacts) -> None:
+    async def _traffic(self, first: End, second: End, facts: LinkFacts, length_s: float,
+                       asked_bit_s: float | None = None) -> tuple[Json, Json]:
+        """(dialling end's, serving end's) result of traffic for this long; `asked_bit_s` instead of the cell's rate."""
         setup = self.state.setup
-        bound_s = self._traffic_s() + TRAFFIC_SLACK_S
+        traffic_s = setup.warmup_s + length_s
+        self.traffic_s += traffic_s
+        bound_s = traffic_s + TRAFFIC_SLACK_S
         await asyncio.gather(*(end.session.request("lease.renew", {
             "token": end.token, "lease_s": setup.lease_s + bound_s}, bound_s=10.0) for end in (first, second)))
         dial_args, serve_args = traffic_args(self.cell, self.link, self.trial, facts, seed=setup.seed,
-                                             token=secrets.token_hex(32), bound_s=bound_s)
+                                             token=secrets.token_hex(32), bound_s=bound_s, asked=asked_bit_s)
         serve = second.session.start("traffic.serve", serve_args, bound_s=bound_s + 10)
         jobs = [serve]
         try:
@@ -197,20 +218,20 @@ class ConductedTrial:
             jobs.append(dial)
             await asyncio.gather(_stage(dial, "connected", 20.0), _stage(serve, "connected", 20.0))
             clocks = await asyncio.gather(read_clock(first.session), read_clock(second.session))
-            await self._give_windows((dial, serve), clocks)
+            await self._give_windows((dial, serve), clocks, length_s)
             mine, theirs = await asyncio.gather(dial.result(), serve.result())
         except BaseException:
             await asyncio.gather(*(job.cancel() for job in jobs), return_exceptions=True)
             raise
-        self.record["first"], self.record["second"] = mine, theirs
+        return mine, theirs
 
-    async def _give_windows(self, jobs: tuple[Job, Job], clocks: list[HostClock]) -> None:
+    async def _give_windows(self, jobs: tuple[Job, Job], clocks: Sequence[HostClock], length_s: float) -> None:
         setup = self.state.setup
         start = self.clock() + LEAD_S
         window = start + setup.warmup_s
         for job, clock in zip(jobs, clocks, strict=True):
             await job.tell({"start_ns": clock.host_ns(start), "window_from_ns": clock.host_ns(window),
-                            "window_to_ns": clock.host_ns(window + setup.length_s)})
+                            "window_to_ns": clock.host_ns(window + length_s)})
         self.record["clock_error_s"] = max(clock.error_s for clock in clocks)
 
     async def _look_again(self, first: End, second: End) -> None:

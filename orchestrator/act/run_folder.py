@@ -73,14 +73,17 @@ def _as_found(state: RunState, name: str) -> dict[str, Any]:
             "other": differences.get("other", [])}
 
 
+def write_surveys(folder: Path, state: RunState) -> None:
+    """survey-before.json and survey-after.json: the hosts as they were, and as they are left."""
+    before = {name: host.facts for name, host in state.hosts.items()}
+    after = {name: (host.restored or {}).get("facts") for name, host in state.hosts.items()}
+    for name, surveys in (("survey-before.json", before), ("survey-after.json", after)):
+        write_private(folder / name, json.dumps(surveys, indent=1))
+
+
 def journal_path(folder: Path) -> Path:
     """The run's journal."""
     return folder / "journal.jsonl"
-
-
-def write_survey(folder: Path, name: str, surveys: dict[str, Any]) -> None:
-    """survey-before.json or survey-after.json."""
-    write_private(folder / name, json.dumps(surveys, indent=1))
 
 
 def state_of(folder: Path) -> RunState:

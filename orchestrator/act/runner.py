@@ -16,11 +16,12 @@ from orchestrator.act.journal import Journal
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.judge import judge
-from orchestrator.decide.machine import advance, handle
+from orchestrator.decide.machine import LEASE_IS_GONE, advance, handle
 from orchestrator.decide.state import RunState
 from orchestrator.faults import BugError, Fault, HostError
 
 LOST = frozenset({"lost", "noise", "silent"})  # codes of a session that is of no further use
+REPLACES_SESSION = frozenset({"ProveKeeper", "Rejoin"})  # commands that end a host's session to open another
 Listener = Callable[[RunState, ev.Event | do.Command | str], None]
 
 
@@ -98,7 +99,7 @@ class Runner:
         record, fault = await self.actions.conduct(command, lambda words: self.listener(self.state, words))
         if isinstance(fault, BugError):
             raise fault
-        if isinstance(fault, HostError) and fault.code in LOST:
+        if isinstance(fault, HostError) and fault.code in LOST | LEASE_IS_GONE:
             self.post(ev.SessionLost(fault.host, fault.as_dict()))
             self.post(ev.ConductBroken(command.position, command.attempt, fault.as_dict()))
             return
@@ -116,9 +117,13 @@ class Runner:
         while True:
             await asyncio.sleep(self.state.setup.lease_s / 3)
             for name, host in self.state.hosts.items():
-                if host.connected and host.token and not host.released:
-                    try:
-                        await self.actions.renew(name)
-                    except HostError as error:
-                        if error.code in LOST and host.connected:
-                            self.post(ev.SessionLost(name, error.as_dict()))
+                if host.connected and host.token and self.state.pending.get(name) not in REPLACES_SESSION:
+                    await self._renew(name)
+
+    async def _renew(self, name: str) -> None:
+        session = self.actions.sessions.get(name)
+        try:
+            await self.actions.renew(name)
+        except HostError as error:
+            if error.code in LOST and session is self.actions.sessions.get(name):  # not one replaced meanwhile
+                self.post(ev.SessionLost(name, error.as_dict()))

@@ -24,7 +24,7 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
     from orchestrator.act.actions import HostActions
     from orchestrator.act.bundle import helper_bundle
     from orchestrator.act.journal import Journal
-    from orchestrator.act.run_folder import journal_path, write_run_json
+    from orchestrator.act.run_folder import journal_path, write_run_json, write_surveys
     from orchestrator.act.runner import Runner
     from orchestrator.act.signals import listen, survive_a_lost_terminal
 
@@ -52,6 +52,7 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
         write_run_json(folder, state, ended_at=None, **about)
         code = asyncio.run(run())
     write_run_json(folder, state, ended_at=datetime.now(UTC).isoformat(timespec="seconds"), **about)
+    write_surveys(folder, state)
     if state.outcomes:
         finish_folder(folder)
     progress.close()

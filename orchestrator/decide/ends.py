@@ -60,8 +60,7 @@ def addresses_of(link: LinkSetup, first: Json, second: Json, ip: int | None) -> 
     unless the cell asks for one. LinkError when there is none.
     """
     if link.addresses:
-        family = ipaddress.ip_address(link.addresses[0]).version
-        return family, *link.addresses
+        return ipaddress.ip_address(link.addresses[0]).version, *link.addresses
     for family in ((ip,) if ip else (4, 6)):
         for mine in _networks(first, family):
             for theirs in _networks(second, family):

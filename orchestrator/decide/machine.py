@@ -51,10 +51,10 @@ def _connected(state: RunState, event: ev.Connected) -> None:
 def _host_failed(state: RunState, event: ev.HostFailed) -> None:
     host = _answered(state, event.host)
     code = str(event.fault.get("code", ""))
-    if event.step == "Apply":
-        _apply_failed(state, event, host, lease_gone=code in LEASE_IS_GONE)
-    elif event.step == "Restore" and code in LEASE_IS_GONE:
-        host.token, host.connected = 0, False  # ask the host itself what became of it
+    if code in LEASE_IS_GONE and state.began:
+        host.connected = False  # a new session asks the host itself what became of our lease
+    elif event.step == "Apply":
+        _apply_failed(state, event, host)
     elif event.step == "Release":
         host.fault = event.fault
         state.notes.append(f"{event.host}: was restored, but keeps its record until its lease ends")
@@ -67,11 +67,7 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
         state.stop = state.stop or {"kind": kind, "reason": str(event.fault.get("message", code))}
 
 
-def _apply_failed(state: RunState, event: ev.HostFailed, host: HostState, *, lease_gone: bool) -> None:
-    if lease_gone:
-        host.token, host.connected, host.prepared, host.levels = 0, False, False, {}  # ask it what became of us
-        start_over(state, state.attempt)
-        return
+def _apply_failed(state: RunState, event: ev.HostFailed, host: HostState) -> None:
     _forget_last_levels(host)
     why = str(event.fault.get("message", "refused"))
     state.applied[event.host] = [{**use, "ok": False, "seen": None, "why": why, "code": event.fault.get("code", "")}
@@ -173,6 +169,7 @@ def _rejoined(state: RunState, event: ev.Rejoined) -> None:
         host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)  # applied again: cheap, and certain
         return
     host.token, host.prepared, host.levels = event.token, False, {}
+    state.applied.pop(event.host, None)
     host.changed = host.changed and not event.as_found
     state.notes.append(f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had put itself back'}; "
                        "taken again")

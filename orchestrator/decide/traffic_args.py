@@ -55,6 +55,11 @@ def asked_bit_s(offered: Mapping[str, Any] | None, facts: LinkFacts, datagram_by
                                  payload=datagram_bytes)
 
 
+def datagram_size(cell: Cell, facts: LinkFacts) -> int:
+    """Payload bytes of the cell's datagrams: its own choice, else what fills the MTU."""
+    return int(cell.traffic["datagram_bytes"] or datagram_payload(facts.mtu, facts.family))
+
+
 def ports_for(link: LinkSetup, trial: Trial, seed: int, count: int) -> list[int]:
     """`count` of the link's ports, drawn from the plan's seed: the same cell has the same ports in every run."""
     draw = hashlib.blake2b(f"{seed}/{trial.cell}/{trial.replicate}".encode(), digest_size=4).digest()
@@ -64,12 +69,15 @@ def ports_for(link: LinkSetup, trial: Trial, seed: int, count: int) -> list[int]
 
 
 def traffic_args(cell: Cell, link: LinkSetup, trial: Trial, facts: LinkFacts, *, seed: int, token: str,
-                 bound_s: float) -> tuple[dict[str, Any], dict[str, Any]]:
-    """(arguments of `traffic.dial` on the first end, of `traffic.serve` on the second)."""
+                 bound_s: float, asked: float | None = None) -> tuple[dict[str, Any], dict[str, Any]]:
+    """(arguments of `traffic.dial` on the first end, of `traffic.serve` on the second).
+
+    `asked` (payload bit/s) takes the place of the cell's offered rate: a search tries one rate after the other.
+    """
     traffic = cell.traffic
     ways = WAYS[traffic["direction"]]
-    datagram_bytes = int(traffic["datagram_bytes"] or datagram_payload(facts.mtu, facts.family))
-    offered = asked_bit_s(traffic["offered_rate"], facts, datagram_bytes)
+    datagram_bytes = datagram_size(cell, facts)
+    offered = asked or asked_bit_s(traffic["offered_rate"], facts, datagram_bytes)
     flows = [{**traffic, "way": way, "asked_bit_s": offered, "datagram_bytes": datagram_bytes} for way in ways]
     ports = ports_for(link, trial, seed, CONTROL_PORTS + len(ways) * int(traffic["streams"]))
     shared = {"token": token, "family": facts.family, "ports": ports[1:], "flows": flows, "mtu": facts.mtu,

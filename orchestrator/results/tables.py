@@ -29,7 +29,7 @@ Json = dict[str, Any]
 
 def write_tables(folder: Path) -> None:
     """trials.csv, hosts.csv, cells.csv, the packed tables and columns.json; repeatable."""
-    from orchestrator.results.cells import CELL_COLUMNS, cells_table
+    from orchestrator.results.cells import cells_table
     from orchestrator.results.folder import open_run
     from orchestrator.results.read_run import read_table
 
@@ -42,9 +42,8 @@ def write_tables(folder: Path) -> None:
     _pack(folder / "watch.csv.gz", WATCH_COLUMNS, judged, watch_rows)
     _pack(folder / "counters.csv.gz", COUNTER_COLUMNS, judged, counter_rows)
     table = cells_table(read_table(open_run(folder), "trials.csv"), factors)
-    write_rows(folder / "cells.csv", list(table.columns), table.to_dict("records"))
+    write_rows(folder / "cells.csv", list(table.columns), [{str(name): value for name, value in row.items()} for row in table.to_dict("records")])
     write_columns(folder / "columns.json", factors)
-    del CELL_COLUMNS
 
 
 def _write(path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]],

@@ -83,7 +83,7 @@ class Bench:
 
     def signal(self, number: int) -> None:
         """Send a signal to the controller of this lab, and to nothing else: only its processes can be seen there."""
-        self.lab.run(["sh", "-c", "for p in /proc/[0-9]*; do grep -qz "orchestrator.cl[i]" $p/cmdline && "
+        self.lab.run(["sh", "-c", "for p in /proc/[0-9]*; do grep -qz 'orchestrator.cl[i]' $p/cmdline && "
                       f"kill -{int(number)} ${{p#/proc/}}; done"], timeout=10)
 
     def mtu(self, host: str) -> int:
@@ -91,9 +91,13 @@ class Bench:
         return int(json.loads(seen.stdout)[0]["mtu"])
 
     def links_and_addresses(self, host: str) -> Any:
-        """What an independent tool says of a host's interfaces, without what counts up by itself."""
+        """What an independent tool says of a host's interfaces; a young IPv6 address may still be tentative."""
         seen = self.lab.hosts[host].exec(["ip", "-j", "-d", "address"], capture_output=True, text=True)
-        return json.loads(seen.stdout)
+        found = json.loads(seen.stdout)
+        for interface in found:
+            for address in interface.get("addr_info", []):
+                address.pop("tentative", None)
+        return found
 
     def traces(self, host: str) -> list[str]:
         """Anything of ours that is left on a host."""

@@ -164,16 +164,9 @@ class FakeKernel(Kernel):
         """Kept as given."""
         self.neighbours_by_index.setdefault(index, []).append({**entry, "index": index})
 
-    def use_neighbour(self, index: int, address: str) -> None:
+    def owner_of(self, index: int, address: str) -> str:  # noqa: ARG002 - one link is enough
         """Somebody answers when the test says so."""
-        mac = self.answering.get(address, "")
-        self.set_neighbour(index, {"family": 6 if ":" in address else 4, "address": address, "mac": mac,
-                                   "state": "reachable" if mac else "incomplete", "proxy": False, "router": False})
-
-    def remove_neighbour(self, index: int, entry: dict[str, Any]) -> None:
-        """Gone."""
-        held = self.neighbours_by_index.get(index, [])
-        self.neighbours_by_index[index] = [each for each in held if each["address"] != entry["address"]]
+        return self.answering.get(address, "")
 
     def qdiscs(self, index: int) -> list[dict[str, Any]]:
         """The root alone."""

@@ -12,16 +12,14 @@ import errno
 import time
 from typing import Any, Dict, List, Optional
 
-from orchestrator.onhost import ethtool, netlink
+from orchestrator.onhost import ethtool, neighbourhood, netlink
 from orchestrator.onhost.refusal import Refusal
 
 _BOUND_S = 30.0
 _LOOK_S = 0.02
-_PRIME_BOUND_S = 1.0
 _FLUSH = "/proc/sys/net/ipv4/route/flush"  # IPv4 has no request for one peer; only the next lookups pay for it
 _UNUSABLE = ("tentative", "dadfailed")
 _GLOBAL_SCOPE = 0
-_KNOWN_STATES = ("reachable", "stale", "delay", "probe", "permanent", "noarp")
 
 
 def wait_ready(interface: str, family: Optional[int] = None, bound_s: Optional[float] = None,
@@ -69,13 +67,13 @@ def forget(interface: str, peer: str) -> Dict[str, Any]:
             with open(_FLUSH, "w", encoding="ascii") as flush:
                 flush.write("1\n")
         metrics = netlink.forget_tcp_metrics(peer)
-        neighbour = _prime(index, _next_hop(peer, index))
+        neighbour = neighbourhood.ask(index, _next_hop(peer, index))
     except OSError as error:
         if error.errno not in (errno.EPERM, errno.EACCES):
             raise Refusal("not_forgotten", f"what was learned about {peer} cannot be dropped: {error.strerror}",
                           interface=interface, peer=peer) from error
         why = "what was learned about the peer stays: dropping it needs root"
-        neighbour = _neighbour_state(index, _next_hop(peer, index))
+        neighbour = (neighbourhood.find(index, _next_hop(peer, index)) or {"state": ""})["state"]
     return {"forgotten": not why, "why": why, "path_mtu_before_bytes": before,
             "path_mtu_bytes": _learned_mtu(peer, index), "tcp_metrics": metrics, "neighbour": neighbour}
 
@@ -146,20 +144,3 @@ def _next_hop(peer: str, index: int) -> str:
         return netlink.route_to(peer, index)["gateway"] or peer
     except OSError:
         return peer
-
-
-def _prime(index: int, hop: str) -> str:
-    """Have the kernel find a hardware address; only neighbour requests leave, no packet of ours goes to the hop."""
-    netlink.use_neighbour(index, hop)
-    until = time.monotonic() + _PRIME_BOUND_S
-    while time.monotonic() < until:
-        state = _neighbour_state(index, hop)
-        if state in _KNOWN_STATES:
-            return state
-        time.sleep(_LOOK_S)
-    return _neighbour_state(index, hop)
-
-
-def _neighbour_state(index: int, hop: str) -> str:
-    return next((each["state"] for each in netlink.neighbours(index) if each["address"] == hop and not each["proxy"]),
-                "")

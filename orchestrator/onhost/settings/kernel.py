@@ -11,7 +11,7 @@ import json
 import os
 from typing import Any, Dict, Iterable, List, Mapping, Optional
 
-from orchestrator.onhost import ethtool, netlink
+from orchestrator.onhost import ethtool, neighbourhood, netlink
 from orchestrator.onhost.settings.programs import Outcome, run_program
 from orchestrator.onhost.watch.cores import interrupt_numbers
 from orchestrator.onhost.watch.files import read_once
@@ -67,7 +67,7 @@ class Kernel:
 
     def write_text(self, path: str, text: str) -> None:
         """Write a kernel file in one call: these files take a value per write."""
-        # cut short first, as a shell's `>` does: the kernel's files do not care, a lab's simulated clock is a plain file
+        # cut short first, as a shell does: the kernel's files do not care, a lab's simulated clock is a plain file
         handle = os.open(path, os.O_WRONLY | os.O_TRUNC | os.O_CLOEXEC)
         try:
             os.write(handle, text.encode() + b"\n")
@@ -116,13 +116,9 @@ class Kernel:
         """Put a neighbour entry back."""
         netlink.set_neighbour(index, entry)
 
-    def use_neighbour(self, index: int, address: str) -> None:
-        """Have the kernel ask the link who has `address`."""
-        netlink.use_neighbour(index, address)
-
-    def remove_neighbour(self, index: int, entry: Dict[str, Any]) -> None:
-        """Take a neighbour entry away."""
-        netlink.remove_neighbour(index, entry)
+    def owner_of(self, index: int, address: str) -> str:
+        """Who else on the interface's link has `address`: a hardware address, or empty."""
+        return neighbourhood.owner_of(index, address)
 
     def qdiscs(self, index: int) -> List[Dict[str, Any]]:
         """An interface's queueing disciplines."""

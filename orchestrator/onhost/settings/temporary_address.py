@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ipaddress
-import time
 from typing import Any, Dict, List, Optional, Tuple, Union
 
 from orchestrator.onhost.refusal import Refusal
@@ -14,8 +13,6 @@ _Network = Union[ipaddress.IPv4Network, ipaddress.IPv6Network]
 _Interface = Union[ipaddress.IPv4Interface, ipaddress.IPv6Interface]
 # RFC 2544 appendix C.2.2, RFC 5180 section 8
 _BLOCKS: Tuple[_Network, ...] = (ipaddress.ip_network("198.18.0.0/15"), ipaddress.ip_network("2001:2::/48"))
-_ASKING_S = 1.0  # an answer on one link takes milliseconds; the kernel asks three times a second apart
-_LOOK_S = 0.02
 _MOST = 4
 
 
@@ -78,7 +75,7 @@ class TemporaryAddress(Setting):
         missing = [text for text in wanted if text not in present]
         for text in missing:
             address = str(ipaddress.ip_interface(text).ip)
-            owner = self._owner_of(index, address)
+            owner = self._kernel.owner_of(index, address)
             if owner:
                 raise Refusal(CANNOT, f"{address} is in use on the link of {target}, by {owner}", owner=owner)
         ours = self._kernel.kept(_keepsake(target)) or []
@@ -98,21 +95,6 @@ class TemporaryAddress(Setting):
         for text in texts:
             if text in present:
                 self._kernel.remove_address(index, _entry(text))
-
-    def _owner_of(self, index: int, address: str) -> str:
-        """The hardware address that answers for `address` on the link, or empty; leaves no neighbour entry behind."""
-        self._kernel.use_neighbour(index, address)
-        until = time.monotonic() + _ASKING_S
-        owner = ""
-        while not owner and time.monotonic() < until:
-            owner = next((each["mac"] for each in self._kernel.neighbours(index)
-                          if each["address"] == address and each["state"] not in ("incomplete", "failed", "")), "")
-            if not owner:
-                time.sleep(_LOOK_S)
-        for entry in self._kernel.neighbours(index):
-            if entry["address"] == address:
-                self._kernel.remove_neighbour(index, entry)
-        return owner
 
     def _mended(self, target: str, value: List[str]) -> str:
         added = [text for text in self._read(target, None) if text not in value]

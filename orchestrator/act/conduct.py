@@ -230,8 +230,9 @@ class ConductedTrial:
         start = self.clock() + LEAD_S
         window = start + setup.warmup_s
         for job, clock in zip(jobs, clocks, strict=True):
-            await job.tell({"start_ns": clock.host_ns(start), "window_from_ns": clock.host_ns(window),
-                            "window_to_ns": clock.host_ns(window + length_s)})
+            window_from_ns = clock.host_ns(window)
+            await job.tell({"start_ns": clock.host_ns(start), "window_from_ns": window_from_ns,
+                            "window_to_ns": window_from_ns + round(length_s * 1e9)})
         self.record["clock_error_s"] = max(clock.error_s for clock in clocks)
 
     async def _look_again(self, first: End, second: End) -> None:

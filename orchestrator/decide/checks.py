@@ -190,7 +190,8 @@ def steadiness(way: Way) -> Iterator[Found]:
     octets = [float(row[1]) for row in series]
     interval_s = float(series[1][0]) - float(series[0][0])
     holes = stalls(octets, interval_s, way.payload_bytes or 1)
-    if holes.longest_s >= STALL_SUSPECT_S or holes.total_s > STALL_SUSPECT_SHARE * interval_s * len(octets):
+    most_s = max(STALL_SUSPECT_SHARE * interval_s * len(octets), STALL_NOTED_S)
+    if holes.longest_s >= STALL_SUSPECT_S or holes.total_s > most_s:
         yield found("stalled", longest_s=f"{holes.longest_s:.2g}", total_s=f"{holes.total_s:.2g}")
     elif holes.longest_s >= STALL_NOTED_S:
         yield found("short_stall", longest_s=f"{holes.longest_s:.2g}")

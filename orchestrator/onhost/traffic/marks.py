@@ -17,7 +17,7 @@ class Marks:
 
     def __init__(self, from_ns: int, to_ns: int, step_ns: int = STEP_NS) -> None:
         """Times in nanoseconds of CLOCK_MONOTONIC."""
-        inner = range(from_ns, to_ns, step_ns)
+        inner = range(from_ns, max(from_ns + 1, to_ns - step_ns // 2), step_ns)  # no sliver at the end
         self.instants_ns = [*inner, to_ns]
         self.counts: List[float] = []
         self.next_ns = self.instants_ns[0]

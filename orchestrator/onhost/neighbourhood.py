@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import time
 from typing import Any, Dict, Optional
 
@@ -9,6 +10,8 @@ from orchestrator.onhost import netlink
 
 BOUND_S = 1.0  # an answer on one link takes milliseconds; the kernel asks three times, a second apart
 _LOOK_S = 0.02
+_DUPLICATE_CHECK_S = 3.0  # 1.1 to 2.0 s as tried
+_LINK_SCOPE = 253
 _ANSWERED = ("reachable", "stale", "delay", "probe", "permanent", "noarp")
 
 
@@ -29,7 +32,12 @@ def ask(index: int, address: str, bound_s: float = BOUND_S) -> str:
 
 
 def owner_of(index: int, address: str, bound_s: float = BOUND_S) -> str:
-    """The hardware address of whoever has `address` on the link, or empty; leaves no entry behind. Raises OSError."""
+    """The hardware address of whoever has `address` on the link, or empty; leaves no entry behind.
+
+    Raises OSError, EADDRNOTAVAIL where IPv6 has no address of its own yet to ask from.
+    """
+    if ":" in address:
+        _wait_for_own_address(index)
     owner = ""
     if ask(index, address, bound_s) in _ANSWERED:
         owner = str((find(index, address) or {"mac": ""})["mac"])
@@ -37,3 +45,15 @@ def owner_of(index: int, address: str, bound_s: float = BOUND_S) -> str:
     if entry is not None:
         netlink.remove_neighbour(index, entry)
     return owner
+
+
+def _wait_for_own_address(index: int) -> None:
+    """IPv6 asks from its link-local address, silently not at all while that is still being checked for duplicates."""
+    until = time.monotonic() + _DUPLICATE_CHECK_S
+    while True:
+        own = [each for each in netlink.addresses(index) if each["scope"] == _LINK_SCOPE and each["family"] == 6]
+        if any("tentative" not in each["flags"] for each in own):
+            return
+        if not own or time.monotonic() >= until:
+            raise OSError(errno.EADDRNOTAVAIL, "it has no link-local address from which its link could be asked")
+        time.sleep(_LOOK_S)

@@ -80,9 +80,10 @@ class TemporaryAddress(Setting):
                 raise Refusal(CANNOT, f"{address} is in use on the link of {target}, by {owner}", owner=owner)
         ours = self._kernel.kept(_keepsake(target)) or []
         self._kernel.keep(_keepsake(target), sorted({*ours, *missing}))
+        # first, because the kernel takes later IPv4 addresses of a subnet away with the first one
+        self._take_away(target, [text for text in ours if text not in wanted])
         for text in missing:
             self._kernel.add_address(index, _entry(text), no_duplicate_check=":" in text)
-        self._take_away(target, [text for text in ours if text not in wanted])
         self._kernel.keep(_keepsake(target), [text for text in sorted({*ours, *missing}) if text in wanted])
 
     def _put_back(self, target: str, before: List[str]) -> None:

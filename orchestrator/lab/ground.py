@@ -16,7 +16,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from orchestrator.lab import hosts, namespaces, ssh_openssh, wiring
+from orchestrator.lab import board, hosts, namespaces, ssh_openssh, wiring
+from orchestrator.lab.cpu_group import CpuGroup
 from orchestrator.lab.scenario import LabHost, Scenario
 
 LAB_FOLDER = Path("/run/linktrial-lab.d")  # keys and SSH configuration, in the controller's place
@@ -26,11 +27,13 @@ _PLACE = namespaces.NEW_NET | namespaces.NEW_MOUNT | namespaces.NEW_UTS | namesp
 class Ground:
     """Builds the lab step by step; every place reports by itself, so that its process number is known outside."""
 
-    def __init__(self, scenario: Scenario, server: str, report: socket.socket) -> None:
-        """`server`: "openssh" or "asyncssh"; `report`: to the program outside."""
+    def __init__(self, scenario: Scenario, server: str, report: socket.socket,
+                 groups: dict[str, CpuGroup]) -> None:
+        """`server`: "openssh" or "asyncssh"; `report`: to the program outside; `groups`: those of slow boards."""
         self.scenario = scenario
         self.server = server
         self.report = report
+        self.groups = groups
         self.ends: dict[str, socket.socket] = {}
         self.pids: dict[str, int] = {}
 
@@ -105,6 +108,8 @@ class Ground:
         def be(end: socket.socket) -> None:
             server_end = self._fork_server(host, host_key, public_key) if self.server == "asyncssh" else None
             hosts.own_folders(host)
+            if host.name in self.groups:
+                board.start(self.groups[host.name])
             hosts.accept_keys(host, public_key)
             hosts.leave_the_machine_alone()
             namespaces.receive_with_pid(end)  # the cables are there
@@ -129,6 +134,8 @@ class Ground:
             host_view = os.open("/proc/self/ns/mnt", os.O_RDONLY)
             namespaces.unshare(namespaces.NEW_MOUNT)
             namespaces.receive_with_pid(theirs)
+            if host.name in self.groups:
+                self.groups[host.name].enter()
             ssh_inprocess.serve_for_ever(host, host_key, public_key, host_view, lambda: theirs.sendall(b"listening"))
         except BaseException:  # as in _run_place
             traceback.print_exc()
@@ -156,9 +163,9 @@ class Ground:
         return keys, user_key.export_public_key().decode()
 
 
-def run(scenario: Scenario, server: str, report: socket.socket) -> None:
+def run(scenario: Scenario, server: str, report: socket.socket, groups: dict[str, CpuGroup]) -> None:
     """Process 1 of the lab; never returns."""
-    ground = Ground(scenario, server, report)
+    ground = Ground(scenario, server, report, groups)
     try:
         ground.tell(place="controller")
         ground.build()

@@ -17,9 +17,10 @@ from types import TracebackType
 from typing import IO, Any, Literal
 
 from orchestrator.lab import namespaces, ssh_openssh
+from orchestrator.lab.cpu_group import group_folder
 from orchestrator.lab.ground import LAB_FOLDER
 from orchestrator.lab.places import Place, path_with_system_folders
-from orchestrator.lab.scenario import OBSERVATORY, Scenario
+from orchestrator.lab.scenario import OBSERVATORY, LabHost, Scenario
 from orchestrator.lab.switch import Switch
 
 _KINDS = ("ipc", "uts", "net", "pid", "mnt")
@@ -123,7 +124,11 @@ class Lab:
         kinds = _KINDS if os.geteuid() == 0 else ("user", *_KINDS)
         self.controller = Place("controller", self._pids["controller"], kinds)
         self.switch = Switch("switch", self._pids["switch"], kinds)
-        self.hosts = {host.name: Place(host.name, self._pids[host.name], kinds) for host in self.scenario.hosts}
+        self.hosts = {host.name: Place(host.name, self._pids[host.name], kinds, self._group_of(host))
+                      for host in self.scenario.hosts}
+
+    def _group_of(self, host: LabHost) -> str:
+        return str(group_folder(self._warden.pid, host.name)) if host.slow_board and self._warden else ""
 
     def _hand_over_scenario(self, warden: subprocess.Popen[bytes]) -> None:
         assert warden.stdin is not None  # noqa: S101 - for the type checker: it was started with a pipe

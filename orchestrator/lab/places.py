@@ -20,16 +20,17 @@ def path_with_system_folders(path: str | None) -> str:
 class Place:
     """The controller's place, a host or the switch."""
 
-    def __init__(self, name: str, pid: int, kinds: Sequence[str]) -> None:
-        """`pid` is the place's first process as we see it; `kinds` the namespaces to enter."""
+    def __init__(self, name: str, pid: int, kinds: Sequence[str], group: str = "") -> None:
+        """`pid` is the place's first process as we see it; `kinds` the namespaces to enter; `group` its CPU quota's."""
         self.name = name
         self.pid = pid
         self._kinds = tuple(kinds)
+        self._group = group
 
     def argv(self, argv: Sequence[str]) -> list[str]:
         """What has to be started out here so that `argv` runs in there, as an ordinary child would."""
         return [sys.executable, "-P", "-m", "orchestrator.lab.enter", str(self.pid), ",".join(self._kinds),
-                str(Path.cwd()), *argv]
+                self._group, str(Path.cwd()), *argv]
 
     def exec(self, argv: Sequence[str], **options: Any) -> subprocess.CompletedProcess[Any]:
         """subprocess.run(argv, **options), in there; its working folder is kept where it exists in there."""

@@ -75,5 +75,10 @@ def lab_host(name: str, number: int, *, accounts: tuple[Account, ...] = (), root
                    slow_board=slow_board)
 
 
-OBSERVATORY = Scenario(hosts=(lab_host("dome", 11, slow_board=True), lab_host("vault", 12)),
-                       trunk_rate_bit_s=2_500_000_000)
+def observatory(*, slow_board: bool = False) -> Scenario:
+    """The dome computer, the vault server and the 2.5 Gb/s trunk between them."""
+    return Scenario(hosts=(lab_host("dome", 11, slow_board=slow_board), lab_host("vault", 12)),
+                    trunk_rate_bit_s=2_500_000_000)
+
+
+OBSERVATORY = observatory()

@@ -5,11 +5,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import socket
 import sys
 
 from orchestrator.lab import ground, namespaces
+from orchestrator.lab.cpu_group import CpuGroup, remove_left_over
 from orchestrator.lab.places import path_with_system_folders
 from orchestrator.lab.scenario import Scenario
 
@@ -21,15 +23,25 @@ def main() -> int:
     report, server = socket.socket(fileno=int(sys.argv[1])), sys.argv[2]
     scenario = Scenario.from_json(sys.stdin.read())
     os.environ["PATH"] = path_with_system_folders(os.environ.get("PATH"))
-    if os.geteuid() != 0:
-        namespaces.become_root_of_own_user_namespace()
-    namespaces.unshare(_OUTER)
+    groups: dict[str, CpuGroup] = {}
+    try:
+        if os.geteuid() != 0:
+            namespaces.become_root_of_own_user_namespace()
+        else:
+            remove_left_over()
+            groups = {host.name: CpuGroup(host.name) for host in scenario.hosts if host.slow_board}
+        namespaces.unshare(_OUTER)
+    except OSError as error:
+        report.send(json.dumps({"error": str(error)}).encode())
+        return 1
     first = os.fork()
     if first == 0:
         namespaces.die_with_parent()
-        ground.run(scenario, server, report)
+        ground.run(scenario, server, report, groups)
     report.close()
     os.waitpid(first, 0)
+    for group in groups.values():
+        group.remove()
     return 0
 
 

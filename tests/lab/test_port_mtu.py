@@ -5,7 +5,7 @@ from __future__ import annotations
 import subprocess
 
 import pytest
-from pair import datagrams_that_arrive, set_mtu_of_both
+from crossing import datagrams_that_arrive, set_mtu_of_both
 
 from orchestrator.lab.lab import Lab
 

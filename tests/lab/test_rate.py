@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from pair import set_mtu_of_both, tcp_goodput_bit_s
+from crossing import goodput_bit_s, set_mtu_of_both
 
 from orchestrator.lab.lab import Lab
 
@@ -20,7 +20,7 @@ def test_tcp_over_the_shaped_port_reads_the_arithmetic_of_the_wire(lab: Lab, mtu
     set_mtu_of_both(lab, mtu)
     expected = rate * (mtu - _HEADER_BYTES) / (mtu + _FRAME_BYTES)
     # a busy machine can only slow a shaper down, so the best of a few says what the shaper does
-    runs = [tcp_goodput_bit_s(lab) for _ in range(4)]
+    runs = [goodput_bit_s(lab) for _ in range(4)]
     best = max(goodput for goodput, _ in runs)
     assert best == pytest.approx(expected, rel=0.005)
     assert min(again for _, again in runs) == 0, "the lab lost or reordered frames by itself"
@@ -29,7 +29,7 @@ def test_tcp_over_the_shaped_port_reads_the_arithmetic_of_the_wire(lab: Lab, mtu
 @pytest.mark.lab
 def test_a_rate_can_be_changed_and_lifted_while_the_lab_stands(lab: Lab) -> None:
     lab.switch.set_rate(50_000_000)
-    slow, _ = tcp_goodput_bit_s(lab, 0.5)
+    slow, _ = goodput_bit_s(lab, 0.5)
     lab.switch.set_rate(None)
-    free, _ = tcp_goodput_bit_s(lab, 0.5)
+    free, _ = goodput_bit_s(lab, 0.5)
     assert slow < 50_000_000 < free

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 
 import pytest
-from pair import datagrams_that_arrive
+from crossing import datagrams_that_arrive
 
 from orchestrator.lab.lab import Lab
 

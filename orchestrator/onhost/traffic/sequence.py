@@ -1,9 +1,9 @@
 """Every sequence number of one stream of datagrams: which are new, which came twice, which came late.
 
-The quick way is a comparison with the numbers that come next if nothing is lost, done for a whole batch; all numbers
-take part in it (1, 3, 3, 4 has the first, the last and the length of 1, 2, 3, 4). Only what differs is looked at one by
-one. Reordered is RFC 4737 s3.3: a number below the next expected one. A number counts as reordered when its first
-copy arrives so; later copies are duplicates and nothing else.
+The quick way is a comparison with the numbers that come next if nothing is lost, done by the caller for a whole
+batch; all numbers take part in it (1, 3, 3, 4 has the first, the last and the length of 1, 2, 3, 4). Only what differs
+is looked at one by one. Reordered is RFC 4737 s3.3: a number below the next expected one. A number counts as reordered
+when its first copy arrives so; later copies are duplicates and nothing else.
 """
 
 from __future__ import annotations
@@ -75,29 +75,25 @@ class Sequence:
         self._end = first + PHASES * PHASE_SPAN
         self.phases = [_Phase(first + place * PHASE_SPAN) for place in range(PHASES)]
         self._current = self.phases[0]
-        self._next = first
+        self.expected = first
         self.foreign = 0
+
+    def run(self, count: int) -> None:
+        """The `count` numbers from `expected` on have come, in order."""
+        self._current.run(count)
+        self.expected += count
 
     def take(self, numbers: Tuple[int, ...]) -> int:
         """Account for the numbers of a batch, in order of arrival; returns how many of them are new."""
-        count = len(numbers)
-        current = self._current
-        if numbers == tuple(range(current.expected, current.expected + count)):
-            current.run(count)
-            self._next = current.expected
-            return count
-        return self._take_each(numbers)
-
-    def _take_each(self, numbers: Tuple[int, ...]) -> int:
         fresh = 0
         for number in numbers:
             if not self._first <= number < self._end:
                 self.foreign += 1
                 continue
             phase = self.phases[(number - self._first) // PHASE_SPAN]
-            fresh += phase.one(number, self._next)
-            if number >= self._next:
-                self._next = number + 1
+            fresh += phase.one(number, self.expected)
+            if number >= self.expected:
+                self.expected = number + 1
                 self._current = phase
         return fresh
 

@@ -45,28 +45,40 @@ class SendPath:
 
 
 class SegmentPath(SendPath):
-    """One send, cut by the kernel."""
+    """Cut by the kernel: one send, or one batch of such sends where a burst is longer than a send may be."""
 
     name = SEGMENT
 
     def __init__(self, sock: socket.socket, size_bytes: int, count: int) -> None:
-        super().__init__(sock, size_bytes, min(count, segment_limit(size_bytes)))
+        in_one = min(count, segment_limit(size_bytes))
+        super().__init__(sock, size_bytes, count // in_one * in_one)
+        self._in_one = in_one
+        self._descriptor = sock.fileno()
+        self._first = memoryview(self.writer.buffer)[:size_bytes * in_one]
         self._size_bytes = size_bytes
-        whole = memoryview(self.writer.buffer)
-        self._views = [whole[:size_bytes * each] for each in range(self.count + 1)]
+        self._vector = MessageVector(self.writer.buffer, self.count // in_one, size_bytes * in_one, size_bytes * in_one)
         sock.setsockopt(kernel.SOL_UDP, kernel.UDP_SEGMENT, size_bytes)
 
-    def send(self, first: int, count: int) -> int:  # noqa: ARG002 - a send is accepted as a whole, so always from 0
-        """All of them, or none."""
+    def send(self, first: int, count: int) -> int:
+        """As many whole sends as were taken. What is left begins where a send begins."""
+        if first + count <= self._in_one:
+            return self._send_one(count)
+        place, in_one = first // self._in_one, self._in_one
+        taken = self._vector.send(self._descriptor, place, count // in_one)
+        if taken < 0:
+            return 0 if -taken in _WOULD_BLOCK else taken
+        return taken * in_one
+
+    def _send_one(self, count: int) -> int:
         try:
-            self._sock.send(self._views[count])
+            self._sock.send(self._first[:count * self._size_bytes])
         except OSError as error:
             return 0 if error.errno in _WOULD_BLOCK else -(error.errno or errno.EIO)
         return count
 
     def refused(self, count: int) -> int:
         """All that were in the send."""
-        return count
+        return min(count, self._in_one)
 
     def finish(self) -> None:
         """No more cutting."""

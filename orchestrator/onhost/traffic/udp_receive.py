@@ -12,7 +12,7 @@ from typing import Any, Dict, List, Optional
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import kernel, message_vector, signs
 from orchestrator.onhost.traffic.arrivals import CONTROL_BYTES, Arrivals, ReceiveTimes
-from orchestrator.onhost.traffic.datagrams import PHASES, WINDOW, BatchReader
+from orchestrator.onhost.traffic.datagrams import PHASES, WINDOW, BatchReader, line_for
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.message_vector import MessageVector
 from orchestrator.onhost.traffic.sequence import Sequence
@@ -40,15 +40,20 @@ class UdpReceive(StreamProcess):
         block = _LARGEST_BLOCK_BYTES if self.path == COALESCE else max(self._size + 1, 256)
         self._distance = (block + _STAGGER_BYTES + 7) // 8 * 8
         self._most = _MESSAGES[self.path]
-        self._data = bytearray(self._distance * self._most)
+        # written to, so that no page is new during the traffic
+        self._data = bytearray(b"\1") * (self._distance * self._most)
         self._vector = MessageVector(self._data, self._most, self._distance, block, CONTROL_BYTES)
         self._receive_times = ReceiveTimes(self._vector.control)
-        self._heads = BatchReader(self._distance)  # of one datagram per message
-        self._block_heads = BatchReader(self._size)  # of the datagrams inside one message
+        self._heads = BatchReader(self._data, 0, self._distance, self._most)  # of one datagram per message
+        self._line = line_for(self._distance)
+        most_in_one = max(1, block // self._size)
+        self._block_heads = [BatchReader(self._data, place * self._distance, self._size, most_in_one)
+                             for place in range(self._most)]
+        self._block_line = self._line if self._size % 8 == 0 else line_for(self._size)
         self._all_plain = [[self._size] * count for count in range(self._most + 1)]
         self._arrivals = Arrivals()
         self._ends: Dict[int, int] = {}
-        self._blocks = self._blocked = 0
+        self._blocks = self._blocked = 0  # messages of several datagrams, and what was in them
 
     def _set_up_socket(self) -> None:
         self.sock.setblocking(True)
@@ -126,33 +131,44 @@ class UdpReceive(StreamProcess):
 
     def _take_plain(self, count: int) -> int:
         """Messages of one datagram each."""
-        foreign = self._sequence.foreign
-        fresh = self._sequence.take(self._heads.numbers(self._data, 0, count))
-        if self._sequence.foreign != foreign:
+        sequence = self._sequence
+        foreign, fresh = sequence.foreign, count
+        if self._heads.are(self._line, self._line.index(sequence.expected), count):
+            sequence.run(count)
+        else:
+            fresh = sequence.take(self._heads.numbers(count))
+        if sequence.foreign != foreign:
             self._look_for_signs([self._size] * count)
         elif self._arrivals.room > 0 and self._receive_times.present():
-            self._arrivals.note(self._heads.times_ns(self._data, 0, count), self._receive_times.read_ns(count))
+            self._arrivals.note(self._heads.times_ns(count), self._receive_times.read_ns(count))
         return fresh
 
     def _take(self, lengths: List[int]) -> int:
         """Messages of any length: blocks of several datagrams, and what is none of ours."""
-        size, fresh = self._size, 0
-        odd = False
-        firsts: List[int] = []  # send times of the first datagram of each message
-        for place, length in enumerate(lengths):
+        size, sequence, line = self._size, self._sequence, self._block_line
+        foreign, fresh, odd = sequence.foreign, 0, False
+        at, run = line.index(sequence.expected), 0  # the numbers of `run` datagrams have been as expected
+        for length, heads in zip(lengths, self._block_heads):
             count = length // size
-            odd = odd or length % size != 0
-            if count:
-                self._blocks += 1
-                self._blocked += count
-                foreign = self._sequence.foreign
-                fresh += self._sequence.take(self._block_heads.numbers(self._data, place * self._distance, count))
-                odd = odd or self._sequence.foreign != foreign
-                firsts += self._block_heads.times_ns(self._data, place * self._distance, 1)
-        if odd:
+            if count * size != length:
+                odd = True
+                if not count:
+                    continue
+            if heads.are(line, at + run, count):
+                run += count
+                continue
+            sequence.run(run)
+            fresh += run + sequence.take(heads.numbers(count))
+            at, run = line.index(sequence.expected), 0
+        sequence.run(run)
+        fresh += run
+        self._blocks += len(lengths)
+        self._blocked += sum(lengths) // size
+        if odd or sequence.foreign != foreign:
             self._look_for_signs(lengths)
         elif self._arrivals.room > 0 and self._receive_times.present():
-            self._arrivals.note(tuple(firsts), self._receive_times.read_ns(len(lengths)))
+            firsts = tuple(heads.times_ns(1)[0] for _, heads in zip(lengths, self._block_heads))
+            self._arrivals.note(firsts, self._receive_times.read_ns(len(lengths)))
         return fresh
 
     def _look_for_signs(self, lengths: List[int]) -> None:

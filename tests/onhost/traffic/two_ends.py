@@ -80,7 +80,7 @@ def flow(way: str = "transmit", transport: str = "tcp", **more: Any) -> dict[str
 
 def arguments(flows: list[dict[str, Any]], **more: Any) -> dict[str, Any]:
     """Arguments of a trial over `lo` with IPv4, unless `more` says otherwise."""
-    return {"token": fresh_token(), "interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.1", "family": 4,
+    return {"token": fresh_token(), "interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.2", "family": 4,
             "ports": list(range(21100, 21140)), "flows": flows, "mtu": 65536, "rate_bit_s": None, "watch_s": 0.2,
             "round_trip": False, "bound_s": 5.0, **more}
 

@@ -1,0 +1,145 @@
+"""The host's record: whatever is torn or lost of the last write, the last good state is found."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import time
+from pathlib import Path
+
+import pytest
+
+from orchestrator.onhost.record import Record
+from orchestrator.onhost.refusal import Refusal
+
+
+def _saved(folder: Path, *names: str) -> Record:
+    record = Record(str(folder / "record"))
+    with record.locked():
+        for name in names:
+            record.save({"run_id": name, "before": ["x" * 50]})
+    return record
+
+
+def _newest(record: Record) -> Path:
+    state = record.load()
+    assert state is not None
+    return Path(record.directory) / f"record.{state['serial'] % 2}"
+
+
+def test_the_last_state_is_found(tmp_path: Path) -> None:
+    assert _saved(tmp_path, "one", "two", "three").load()["run_id"] == "three"
+
+
+def test_a_write_that_is_torn_at_any_byte_leaves_the_state_before(tmp_path: Path) -> None:
+    record = _saved(tmp_path, "one", "two", "three")
+    file = _newest(record)
+    whole = file.read_bytes()
+    for length in range(len(whole)):
+        file.write_bytes(whole[:length])
+        assert record.load()["run_id"] == "two", length
+    file.write_bytes(whole)
+    assert record.load()["run_id"] == "three"
+
+
+def test_a_write_with_any_bit_wrong_leaves_the_state_before(tmp_path: Path) -> None:
+    record = _saved(tmp_path, "one", "two")
+    file = _newest(record)
+    whole = file.read_bytes()
+    for place in range(len(whole)):
+        for bit in range(8):
+            damaged = bytearray(whole)
+            damaged[place] ^= 1 << bit
+            file.write_bytes(damaged)
+            assert record.load()["run_id"] == "one", (place, bit)
+
+
+def test_a_file_left_half_written_is_nobodys_state(tmp_path: Path) -> None:
+    record = _saved(tmp_path, "one")
+    (Path(record.directory) / "record.0.new").write_bytes(b"garbage")
+    assert record.load()["run_id"] == "one"
+    with record.locked():
+        record.save({"run_id": "two"})
+        record.remove()
+    assert not Path(record.directory).exists()
+
+
+def test_after_a_torn_write_the_next_one_does_not_destroy_the_good_state(tmp_path: Path) -> None:
+    record = _saved(tmp_path, "one", "two")
+    torn = _newest(record)
+    torn.write_bytes(torn.read_bytes()[:10])
+    with record.locked():
+        record.save({"run_id": "three"})
+    assert record.load()["run_id"] == "three"
+    torn.write_bytes(b"")
+    assert record.load()["run_id"] in ("one", "three")
+
+
+def test_a_full_disk_is_a_refusal_and_the_state_before_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    record = _saved(tmp_path, "one", "two")
+
+    def full(handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with record.locked(), pytest.raises(Refusal) as refused:
+        record.save({"run_id": "three"})
+    assert refused.value.code == "record"
+    assert "No space left" in refused.value.message
+    assert record.load()["run_id"] == "two"
+
+
+@pytest.mark.parametrize("kind", ["a link to another place", "a file", "readable by others"])
+def test_a_folder_that_is_not_ours_alone_is_not_used(kind: str, tmp_path: Path) -> None:
+    """/tmp is everybody's: somebody may have put something by that name there."""
+    place, elsewhere = tmp_path / "record", tmp_path / "elsewhere"
+    elsewhere.mkdir(mode=0o700)
+    if kind == "a link to another place":
+        place.symlink_to(elsewhere)
+    elif kind == "a file":
+        place.write_text("")
+    else:
+        place.mkdir()
+        place.chmod(0o755)
+    with pytest.raises(Refusal) as refused, Record(str(place)).locked():
+        pass
+    assert refused.value.code == "record"
+    assert list(elsewhere.iterdir()) == []
+
+
+def test_the_lock_is_one_at_a_time_and_bounded(tmp_path: Path) -> None:
+    record = Record(str(tmp_path / "record"))
+    with record.locked():
+        started = time.monotonic()
+        with pytest.raises(Refusal) as refused, Record(record.directory).locked(0.2):
+            pass
+        assert refused.value.code == "locked"
+        assert time.monotonic() - started < 10
+    with record.locked(0.2):
+        pass
+
+
+def _count_up(folder: str, counter: str, times: int) -> None:
+    record, file = Record(folder), Path(counter)
+    for _ in range(times):
+        with record.locked(60):
+            count = int(file.read_text()) + 1
+            record.save({"count": count})
+            time.sleep(0.0005)
+            file.write_text(str(count))
+            if count % 3 == 0:  # a release: the folder goes, and with it the lock that others wait for
+                record.remove()
+
+
+def test_nobody_gets_in_between_when_the_folder_is_removed_under_the_lock(tmp_path: Path) -> None:
+    """Four processes count one number up; every lost update would show."""
+    counter = tmp_path / "counter"
+    counter.write_text("0")
+    context = multiprocessing.get_context("fork")
+    workers = [context.Process(target=_count_up, args=(str(tmp_path / "record"), str(counter), 50)) for _ in range(4)]
+    for worker in workers:
+        worker.start()
+    for worker in workers:
+        worker.join(100)
+    assert [worker.exitcode for worker in workers] == [0] * 4
+    assert counter.read_text() == "200"

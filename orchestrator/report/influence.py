@@ -43,7 +43,7 @@ def threshold(report: Report) -> float:
     return float(said) if isinstance(said, (int, float)) and 0 < said < 1 else DEFAULT_THRESHOLD
 
 
-def change_text(change: Change, *, relative: bool = True) -> str:
+def change_text(change: Change, *, relative: bool = True, interval: bool = True) -> str:
     """`+27 % (24 to 30)`, without an interval when there is only one block; loss in points of percent."""
     if not math.isfinite(change.estimate):
         return "not measured"
@@ -52,7 +52,7 @@ def change_text(change: Change, *, relative: bool = True) -> str:
     unit = "%" if relative else "points"
     sign = "+" if change.estimate > 0 else ""
     text = f"{sign}{number.value}".replace("-", "−") + f"\u202f{unit}"
-    return text + (f" ({number.interval.replace('-', '−')})" if number.interval else "")
+    return text + (f" ({number.interval.replace('-', '−')})" if number.interval and interval else "")
 
 
 def main_changes(found: Effects) -> list[Change]:
@@ -73,7 +73,7 @@ def depends(found: Effects, change: Change, least: float) -> list[tuple[str, lis
     for other in dict.fromkeys(_other(one, change) for one in found.interplays if _concerns(one, change, least)):
         under = [one for one in found.changes if one.factor == change.factor and one.level == change.level
                  and one.when is not None and one.when[0] == other]
-        if len(under) > 1:
+        if len(under) > 1 and _spread(under) >= least:
             out.append((other, under))
     return out
 

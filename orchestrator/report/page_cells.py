@@ -72,7 +72,7 @@ def _way(scene: _Scene, cause: Markup | None) -> Markup:
     cell = scene.cell
     # The scale of the three drawings, and where the reader finds the same as figures, is in the table below them.
     figures = [figure for figure in (_spread(scene), _over_time(scene), _cores(scene)) if figure]
-    return tag("section", tag("h4", f"{cell.link}, {cell.way}: {cell.sender} → {cell.receiver}"),
+    return tag("section", tag("h3", f"{cell.link}, {cell.way}: {cell.sender} → {cell.receiver}"),
                tag("p", _sentence(cell)), cause, tag("div", *figures, class_="figures") if figures else None,
                _table(scene) if scene.replicates else None)
 

@@ -26,6 +26,7 @@ from orchestrator.results.plain_text import shortened
 GREATEST_PANELS = 6
 GREATEST_LINES = 5
 GREATEST_CHANGES = 60
+_LEAST_SHARE = 0.001
 _WIDTH, _HEIGHT, _LEFT, _BASE, _TOP = 340, 150, 40, 122, 14
 _FOREST_WIDTH, _FOREST_HEIGHT = 150, 14
 
@@ -60,7 +61,9 @@ def _table(report: Report, found: Effects) -> Markup:
 
 def _share(found: Effects, change: Change) -> str:
     share = share_of(found, change.factor)
-    return share_text(share) if share is not None else ""
+    if share is None:
+        return ""
+    return share_text(share) if share >= _LEAST_SHARE else f"under {share_text(_LEAST_SHARE)}"
 
 
 def _forest(change: Change, reach: float) -> Markup:
@@ -75,8 +78,9 @@ def _forest(change: Change, reach: float) -> Markup:
 
 
 def _depends(found: Effects, change: Change, least: float) -> Markup:
-    items = [tag("li", f"{change_text(part)} with {other} {part.when[1]}")
-             for other, under in depends(found, change, least) for part in under if part.when]
+    items = [tag("li", f"{other}: " + ", ".join(f"{part.when[1]} {change_text(part, interval=False)}"
+                                                for part in under if part.when))
+             for other, under in depends(found, change, least)]
     return tag("ul", *items, class_="plain") if items else Markup("")
 
 

@@ -19,7 +19,7 @@ from typing import Any
 
 from orchestrator.faults import BugError, PlanError
 from orchestrator.report import making
-from orchestrator.report.scrub import Scrubber
+from orchestrator.report.scrub import Scrubber, is_serial
 from orchestrator.results import columns
 from orchestrator.results.folder import RunFolder, open_run
 from orchestrator.results.write import neutral_text, restore_text, write_whole
@@ -61,7 +61,7 @@ def publish(run: Path, out: Path | None) -> tuple[Publication, list[Path]]:
 
 
 def _names(folder: RunFolder) -> Iterator[tuple[str, str]]:
-    """(kind, name) of every host and user that the run knows."""
+    """(kind, name) of every host, user and serial that the run knows; they are replaced in running text as well."""
     run = folder.json("run.json")
     hosts = run.get("hosts")
     yield from (("host", str(name)) for name in (hosts if isinstance(hosts, dict) else ()))
@@ -77,6 +77,8 @@ def _named_values(value: Any) -> Iterator[tuple[str, str]]:
         for key, inner in value.items():
             if key in _NAME_KEYS and isinstance(inner, str):
                 yield _NAME_KEYS[key], inner
+            elif is_serial(key) and isinstance(inner, str):
+                yield "serial", inner
             yield from _named_values(inner)
     elif isinstance(value, list):
         for inner in value:

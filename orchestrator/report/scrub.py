@@ -37,6 +37,11 @@ _SAYS_NOTHING = tuple(ipaddress.ip_network(text) for text in (
     "127.0.0.0/8", "::1/128", "0.0.0.0/32", "::/128", "255.255.255.255/32"))
 
 
+def is_serial(key: str) -> bool:
+    """Whether what stands under this key tells one machine from all others."""
+    return bool(_SERIAL_KEY.search(key.lower()))
+
+
 class Scrubber:
     """Stand-ins handed out in the order of appearance; `replaced` counts the different things per kind."""
 
@@ -115,8 +120,8 @@ class Scrubber:
             return {rename(str(name)): self.value(inner, str(name)) for name, inner in value.items()}
         if isinstance(value, (list, tuple)):
             return [self.value(inner, key) for inner in value]
-        if _SERIAL_KEY.search(key.lower()) and value not in (None, "", 0) and not isinstance(value, bool):
-            return self._stand_in("serial", str(value))
+        if is_serial(key) and value not in (None, "", 0) and not isinstance(value, bool):
+            return self._stand_in("serial", str(value).lower())
         if not isinstance(value, str):
             return value
         return self._called(self._serials(value)) if _VERSION_KEY.search(key.lower()) else self.text(value)

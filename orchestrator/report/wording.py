@@ -55,7 +55,8 @@ def significant(value: float, digits: int = 3) -> str:
         return ""
     if value == 0:
         return "0"
-    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    magnitude = int(f"{value:.{digits - 1}e}".partition("e")[2])  # of the rounded value: 0.9999 becomes 1.00
+    decimals = max(0, digits - 1 - magnitude)
     return f"{value:.{min(decimals, 12)}f}"
 
 

@@ -1,0 +1,41 @@
+"""A made-up run and its page, made once for all tests of the report."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+# Test folders are no packages, so that each can be run alone; the made-up run lies with the tests of results.
+sys.path.insert(0, str(Path(__file__).parent.parent / "results"))
+
+from page_tree import Element, parse
+from synthetic import Scenario, make_run
+
+from orchestrator.report import html, read_report
+from orchestrator.report.model import Report
+
+RATES = {"mtu": [1500, 9000, 9600], "clock": ["powersave", "performance"], "transport": ["tcp", "udp"],
+         "offered_rate": ["50%", "95%"], "direction": ["transmit", "receive", "bidirectional"]}
+
+
+@pytest.fixture(scope="session")
+def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A run with every kind of section: UDP at two rates, both directions at once, suspect and impossible trials."""
+    return make_run(tmp_path_factory.mktemp("runs"), Scenario(factors=RATES, replicates=3))
+
+
+@pytest.fixture(scope="session")
+def report(run_folder: Path) -> Report:
+    return read_report(run_folder)
+
+
+@pytest.fixture(scope="session")
+def page(report: Report) -> str:
+    return html.page(report)
+
+
+@pytest.fixture(scope="session")
+def tree(page: str) -> Element:
+    return parse(page)

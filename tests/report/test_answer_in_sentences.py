@@ -1,0 +1,106 @@
+"""What the report says first rests on its figures."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from made_report import cell, made
+from synthetic import Scenario, make_run
+
+from orchestrator.report import answer, limits, read_report
+from orchestrator.report.model import Report
+from orchestrator.results.causes import Cause
+
+FACTORS = {"mtu": ("1500", "9000"), "direction": ("transmit", "receive", "bidirectional")}
+THIN = "\u202f"
+
+
+def said(report: Report) -> str:
+    return "\n".join(answer.sentences(report)).replace(THIN, " ")
+
+
+def test_each_direction_has_its_best_and_least_with_their_levels() -> None:
+    cells = [cell(1, {"mtu": "1500", "direction": "transmit"}, 1.2e9),
+             cell(2, {"mtu": "9000", "direction": "transmit"}, 2.4e9),
+             cell(3, {"mtu": "1500", "direction": "receive"}, 0.9e9, way="receive")]
+    text = said(made(cells, FACTORS))
+
+    assert ("trunk carries up to 2.40 Gbit/s from dome to vault, 100.0 % of the ceiling, with mtu 9000; the least is "
+            "1.20 Gbit/s, with mtu 1500.") in text
+    assert "trunk carries up to 900 Mbit/s from vault to dome" in text
+
+
+def test_both_directions_at_once_are_named() -> None:
+    cells = [cell(1, {"mtu": "1500", "direction": "transmit"}, 2e9),
+             cell(2, {"mtu": "1500", "direction": "bidirectional"}, 1e9)]
+
+    assert "with mtu 1500 and both directions at once" in said(made(cells, FACTORS))
+
+
+def test_nothing_measured_is_said_so() -> None:
+    cells = [cell(1, {"mtu": "9000", "direction": "transmit"}, None, counts={"impossible": 5})]
+    text = said(made(cells, FACTORS))
+
+    assert "Nothing was measured" in text
+    assert "carries" not in text
+
+
+def test_what_is_not_valid_is_counted() -> None:
+    cells = [cell(1, {"mtu": "1500", "direction": "transmit"}),
+             cell(2, {"mtu": "9000", "direction": "transmit"}, None, counts={"impossible": 5})]
+
+    assert "Of 2 trials, 1 are valid and 1 impossible" in said(made(cells, FACTORS))
+
+
+def test_a_host_that_is_not_as_found_is_named_first_of_its_sentence() -> None:
+    found = {"dome": {"ok": False, "left": []}, "vault": {"ok": True}}
+    text = said(made([cell(1, {"mtu": "1500", "direction": "transmit"})], FACTORS, {"as_found": found}))
+
+    assert "NOT verified as found: dome." in text
+
+
+def test_hosts_are_never_called_as_found_without_a_record() -> None:
+    text = said(made([cell(1, {"mtu": "1500", "direction": "transmit"})], FACTORS))
+
+    assert "put back and verified" not in text
+    assert "not recorded" in text
+
+
+def test_a_cause_names_the_levels_that_all_its_cells_share() -> None:
+    cells = [cell(1, {"mtu": "1500", "direction": "transmit"}, 1e9),
+             cell(2, {"mtu": "1500", "direction": "transmit"}, 1e9),
+             cell(3, {"mtu": "9000", "direction": "transmit"}, 2.4e9)]
+    busy = Cause("sender_process", "dome: the sending process was at its limit", ("sender_process_cpu_share",))
+    report = made(cells, FACTORS)
+    object.__setattr__(report, "causes", {cells[0].key: busy, cells[1].key: busy,
+                                          cells[2].key: Cause("link_full", "the link is full", ("fill",))})
+
+    (sentence,) = limits.sentences(report)
+
+    assert sentence == ("What holds back the 3 figures: the sending process on dome is at its limit in 2 (all with mtu "
+                        "1500); the link is full in 1.")
+
+
+def test_every_cause_has_words_of_its_own() -> None:
+    """Each code that results/causes can return has a short name and a clause."""
+    source = Path(limits.cell_cause.__code__.co_filename).read_text(encoding="utf-8")
+    roles = [code for code in limits._WORDS if code.startswith(("sender_", "receiver_"))]
+
+    assert all(f'"{code}"' in source for code in limits._WORDS if code not in roles and code not in (
+        "receiver_window", "send_buffer"))
+    assert all(short and clause for short, clause in limits._WORDS.values())
+
+
+def test_the_strongest_factor_and_what_it_depends_on_are_said(tmp_path: Path) -> None:
+    """The made-up dome manages 1.43 Gbit/s at its low clock and small frames; all else fills the link."""
+    run = make_run(tmp_path, Scenario({"mtu": [1500, 9000], "clock": ["powersave", "performance"]}, trouble=False))
+    (sentence,) = [text for text in read_report(run).sentences if text.startswith("For transmit")]
+    change = r"\+([\d.]+) % \([\d.]+ to [\d.]+\)"
+    found = re.match(f"For transmit, mtu matters most: 9000 instead of 1500 brings {change} with clock powersave and "
+                     f"{change} with clock performance; then clock: ", sentence.replace(THIN, " "))
+
+    assert found is not None
+    # 2.475 / 1.43 at the low clock; 2.475 / 2.354, the two ceilings, at the high one
+    assert 70 < float(found[1]) < 75
+    assert 4 < float(found[2]) < 6

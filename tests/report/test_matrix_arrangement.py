@@ -1,0 +1,62 @@
+"""Which factors run down, which across, and which cell stands where."""
+
+from __future__ import annotations
+
+from made_report import cell, made
+
+from orchestrator.report.matrix import arrange, column_label
+
+
+def test_direction_runs_across_where_it_varies() -> None:
+    cells = [cell(1, {"mtu": "1500", "direction": "transmit"}),
+             cell(2, {"mtu": "1500", "direction": "receive"}, way="receive"),
+             cell(3, {"mtu": "1500", "direction": "bidirectional"}),
+             cell(3, {"mtu": "1500", "direction": "bidirectional"}, way="receive")]
+    matrix = arrange(made(cells, {"mtu": ("1500",), "direction": ("transmit", "receive", "bidirectional")}))
+
+    assert [column_label(column, matrix.across_factor) for column in matrix.across] == [
+        "transmit: dome → vault", "receive: vault → dome", "both at once: dome → vault", "both at once: vault → dome"]
+    assert [[one.number if one else None for one in row.cells] for row in matrix.rows] == [[1, 2, 3, 3]]
+    assert matrix.fixed == (("mtu", "1500"),)
+
+
+def test_without_a_direction_the_last_factor_runs_across() -> None:
+    cells = [cell(number, {"mtu": mtu, "clock": clock}) for number, (mtu, clock) in enumerate(
+        [("1500", "low"), ("1500", "high"), ("9000", "low"), ("9000", "high")], 1)]
+    matrix = arrange(made(cells, {"mtu": ("1500", "9000"), "clock": ("low", "high")}))
+
+    assert [factor.name for factor in matrix.down] == ["mtu"]
+    assert [column.level for column in matrix.across] == ["low", "high"]
+    assert [row.levels for row in matrix.rows] == [("1500",), ("9000",)]
+
+
+def test_levels_stand_in_the_plan_s_order_not_in_the_alphabet_s() -> None:
+    cells = [cell(number, {"mtu": mtu, "direction": "transmit"})
+             for number, mtu in enumerate(("9000", "576", "1500"), 1)]
+    matrix = arrange(made(cells, {"mtu": ("1500", "576", "9000"), "direction": ("transmit", "receive")}))
+
+    assert [row.levels for row in matrix.rows] == [("1500",), ("576",), ("9000",)]
+
+
+def test_a_cell_that_the_plan_left_out_is_a_gap_not_a_zero() -> None:
+    cells = [cell(1, {"mtu": "1500", "direction": "transmit"}),
+             cell(2, {"mtu": "9000", "direction": "receive"}, way="receive")]
+    matrix = arrange(made(cells, {"mtu": ("1500", "9000"), "direction": ("transmit", "receive")}))
+
+    assert [[one.number if one else None for one in row.cells] for row in matrix.rows] == [[1, None], [None, 2]]
+
+
+def test_a_factor_with_many_levels_does_not_run_across() -> None:
+    levels = tuple(str(number) for number in range(20))
+    cells = [cell(number, {"clock": "low", "cores": level}) for number, level in enumerate(levels, 1)]
+    matrix = arrange(made(cells, {"clock": ("low", "high"), "cores": levels}))
+
+    assert matrix.across_factor == "clock"
+
+
+def test_several_links_become_rows() -> None:
+    cells = [cell(1, {"direction": "transmit"}, link="trunk"), cell(2, {"direction": "transmit"}, link="spare")]
+    matrix = arrange(made(cells, {"direction": ("transmit", "receive")}))
+
+    assert [factor.name for factor in matrix.down] == ["link"]
+    assert [row.levels for row in matrix.rows] == [("trunk",), ("spare",)]

@@ -43,9 +43,11 @@ def path_verdict(first_result: Mapping[str, Any] | None, second_result: Mapping[
     first_result, second_result = first_result or _HEARD_NOTHING, second_result or _HEARD_NOTHING
     by_role = {str(result["role"]): result for result in (first_result, second_result)}
     asking, answering = by_role["probe"], by_role["answer"]
+    if answering is _HEARD_NOTHING:     # then what the answering end acknowledged on the line is all there is
+        answering = {**answering, "small_received": asking["small_received"], "received": asking["acknowledged"]}
     out = _way(answering["small_received"], asking["sent"], answering["received"], asking["network"])
     back = _way(asking["small_received"], answering["sent"], asking["received"], answering["network"])
-    ways = {"transmit": out, "receive": back} if first_result is asking else {"transmit": back, "receive": out}
+    ways = {"transmit": out, "receive": back} if first_result["role"] == "probe" else {"transmit": back, "receive": out}
     mtu = int(asking["mtu"])
     result: dict[str, Any] = {
         "mtu": mtu,

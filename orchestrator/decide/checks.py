@@ -19,6 +19,7 @@ EXPLAINED_SHARE = 0.99          # of the payload, by the named interface's count
 FOREIGN_NOTED, FOREIGN_SUSPECT = 0.005, 0.03    # of an interface's octets (traps Z21)
 ASKED_SHARE = 0.99              # of the asked rate; below, the sender is the limit (traps 3)
 FILL_MOST = 1.003               # a clock may be 100 ppm off and a window 0.1 %; more is a wrong rate or frame size
+LATE_READING_S = 0.01           # what a receiver had not read before a short window began it reads within
 CLOCK_SUSPECT, CLOCK_NOTED = 0.6, 0.9   # of the greatest clock: boost clocks make 0.8 ordinary with all cores busy
 STEAL_NOTED = 0.05              # of a core's time; a tick more or less in ten seconds is 0.001
 STALL_SUSPECT_S, STALL_SUSPECT_SHARE = 0.5, 0.1     # a retransmission timeout on a lossy path is 0.2 to 0.4 s
@@ -177,8 +178,8 @@ def named_interfaces(way: Way) -> Iterator[Found]:
 
 
 def fill(way: Way) -> Iterator[Found]:
-    """More goodput than the wire carries."""
-    if way.fill is not None and way.fill > FILL_MOST:
+    """More goodput than the wire carries. A short window is given what a late receiver found waiting at its start."""
+    if way.fill is not None and way.fill > max(FILL_MOST, 1 + LATE_READING_S / way.receive["window_s"]):
         yield found("fill_above_one", fill=f"{way.fill:.4f}")
 
 

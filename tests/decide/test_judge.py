@@ -159,6 +159,15 @@ def test_z10_more_goodput_than_the_wire_carries_makes_it_suspect() -> None:
     _with_doubt(record, "fill_above_one", "suspect")
 
 
+def test_a_short_window_may_begin_with_what_a_late_receiver_had_not_read():
+    """10 ms of a full link in a window of 0.4 s are 2.5 %; in one of 10 s they are a tenth of a percent."""
+    record = healthy_record(load=0.9999)
+    late = {**record["second"]["parts"][0], "window_s": 9.85}
+    assert "fill_above_one" in judge(changed(record, second__parts=[late])).doubts
+    short = {**record["second"]["parts"][0], "window_s": 0.394, "goodput_bytes": late["goodput_bytes"] // 25}
+    assert "fill_above_one" not in judge(changed(record, second__parts=[short])).doubts
+
+
 def test_z20_counters_that_lag_by_a_second_of_ten_are_doubted_as_unexplained_payload() -> None:
     record = healthy_record()
     moved = record["second"]["counters"]

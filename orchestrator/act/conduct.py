@@ -87,13 +87,13 @@ class ConductedTrial:
         if is_search(self.cell):
             await self._search(first, second, facts)
         else:
-            results = await self._traffic(first, second, facts, self.state.setup.length_s)
+            results = await self._traffic(first, second, facts, self.state.setup.length_of(self.trial))
             self.record["first"], self.record["second"] = results
         await self._look_again(first, second)
 
     async def _search(self, first: End, second: End, facts: LinkFacts) -> None:
         """Trial after trial at the rates that the search asks for; the confirming one is the result."""
-        rules = search_rules(self.cell, facts, self.state.setup.length_s)
+        rules = search_rules(self.cell, facts, self.state.setup.length_of(self.trial))
         steps: list[Json] = []
         while isinstance(step := advance(rules, [searched(one) for one in steps]), NextTrial):
             self.tell(f"search: {step.rate_bit_s / 1e6:.5g} Mb/s for {step.length_s:g} s")

@@ -97,7 +97,11 @@ def _prepared(_: RunState, event: ev.Prepared) -> str:
 def _conduct(state: RunState, command: do.Conduct) -> str:
     trial = state.trial(command.position)
     again = f", attempt {command.attempt}" if command.attempt > 1 else ""
-    return f"trial {command.position} of {len(state.schedule)}{again}: {state.setup.cell(trial.cell).key}"
+    key = state.setup.cell(trial.cell).key
+    if trial.role == "rehearse":
+        count = sum(other.role == "rehearse" for other in state.schedule)
+        return f"rehearsal {command.position + count + 1} of {count}{again}: {key}"
+    return f"trial {command.position} of {max(other.position for other in state.schedule)}{again}: {key}"
 
 
 def _conducted(_: RunState, event: ev.Conducted) -> str:

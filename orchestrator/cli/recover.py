@@ -91,5 +91,5 @@ def _note(folder: Path, results: Mapping[str, Recovered]) -> None:
                 journal.append("event", event_to_dict(Released(name)))
     state = state_of(folder)
     refresh_run_json(folder, state)
-    if state.outcomes:
+    if any(position > 0 for position in state.outcomes):
         finish_folder(folder)

@@ -20,9 +20,11 @@ from orchestrator.planning.binds import parse_binds
 @click.option("--out", type=click.Path(path_type=Path), default=Path("runs"), show_default=True,
               help="Where the run's folder is made.")
 @click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
+@click.option("--rehearse", is_flag=True, help="Stop after the rehearsal that every run begins with.")
 @access_options
 @click.option("--lab-note", hidden=True, type=click.Path(exists=True, dir_okay=False))
-def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_config: str | None, lab_note: str | None) -> int:
+def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_config: str | None, rehearse: bool,
+            lab_note: str | None) -> int:
     """Run PLANS: apply every cell's settings, measure, put the hosts back, write the report.
 
     A folder of plans is a suite; the folder of an earlier run repeats its plan.
@@ -34,10 +36,11 @@ def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_confi
     lab = json.loads(Path(lab_note).read_text()) if lab_note else None
     if len(loaded) > 1:
         return run_suite(loaded, out, access, lab)
-    return run_plan(loaded[0], out, access, lab)[0]
+    return run_plan(loaded[0], out, access, lab, rehearse=rehearse)[0]
 
 
-def run_plan(loaded: LoadedPlan, out: Path, access: Access, lab: dict[str, Any] | None) -> tuple[int, Path]:
+def run_plan(loaded: LoadedPlan, out: Path, access: Access, lab: dict[str, Any] | None, *,
+             rehearse: bool = False) -> tuple[int, Path]:
     """Run one plan; (exit code, the run's folder)."""
     from orchestrator.act.run_folder import make_folder, new_run_id, owner_text
     from orchestrator.decide.compose import compose
@@ -46,7 +49,7 @@ def run_plan(loaded: LoadedPlan, out: Path, access: Access, lab: dict[str, Any] 
 
     plan = loaded.plan
     run_id = new_run_id(plan.plan)
-    setup = compose(plan, run_id=run_id, holder=owner_text())
+    setup = compose(plan, run_id=run_id, holder=owner_text(), only_rehearse=rehearse)
     folder = make_folder(out, run_id, loaded.text)
     same_as_replayed = setup_from_dict(json.loads(json.dumps(setup.as_dict())))
     return drive(begin(same_as_replayed), loaded, folder, access, lab=lab), folder

@@ -8,6 +8,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import click
+
 from orchestrator.cli.access import Access, opener
 from orchestrator.cli.plans import LoadedPlan
 from orchestrator.cli.progress import Progress
@@ -53,10 +55,24 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
         code = asyncio.run(run())
     write_run_json(folder, state, ended_at=datetime.now(UTC).isoformat(timespec="seconds"), **about)
     write_surveys(folder, state)
-    if state.outcomes:
+    if any(position > 0 for position in state.outcomes):
         finish_folder(folder)
+    elif state.outcomes:
+        tell_rehearsal(folder, state)
     progress.close()
     return code
+
+
+def tell_rehearsal(folder: Path, state: RunState) -> None:
+    """What the rehearsal alone has shown: what is refused, and what each change costs."""
+    from orchestrator.results.tables import write_tables
+
+    write_tables(folder)
+    for position, outcome in sorted(state.outcomes.items()):
+        key = state.setup.cell(state.trial(position).cell).key
+        click.echo(f"{outcome['status']:<10} {key}" + (f": {outcome['reason']}" if outcome["reason"] else ""))
+    for setting, cost_s in sorted(state.costs_s.items(), key=lambda item: -item[1]):
+        click.echo(f"a change of {setting} takes {cost_s:.2f} s")
 
 
 def finish_folder(folder: Path) -> None:

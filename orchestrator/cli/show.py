@@ -50,7 +50,8 @@ def _view(run: Path) -> dict[str, Any]:
     return {
         "run_id": state.setup.run_id, "exit": state.exit_code,
         "standing": "going on, or broken off" if state.exit_code is None else f"ended with exit code {state.exit_code}",
-        "trials": len(state.schedule), "finished": len(state.outcomes),
+        "trials": sum(trial.role != "rehearse" for trial in state.schedule),
+        "finished": sum(position > 0 for position in state.outcomes),
         "statuses": dict(Counter(outcome["status"] for outcome in state.outcomes.values())), "now": at,
         "hosts": {name: _host_words(host) for name, host in state.hosts.items()}, "log": lines}
 

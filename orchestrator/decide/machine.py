@@ -13,6 +13,7 @@ from collections.abc import Callable
 from orchestrator.decide import events as ev
 from orchestrator.decide.commands import Command
 from orchestrator.decide.ending import ending_commands, wants_to_end
+from orchestrator.decide.reorder import COSTLY_S, grouped
 from orchestrator.decide.starting import starting_commands
 from orchestrator.decide.state import DEATHS_TO_SKIP, MOST_ATTEMPTS, UNKNOWN_LEVEL, HostState, RunState, place_name
 from orchestrator.decide.trials import start_over, trial_commands
@@ -125,8 +126,29 @@ def _conducted(state: RunState, event: ev.Conducted) -> None:
     verdict = event.verdict
     state.outcomes[event.position] = {"status": verdict["status"], "doubts": list(verdict["doubts"]),
                                       "reason": verdict["reason"], "attempt": event.attempt}
+    _note_costs(state, event)
     _note_outside_changes(state, event)
     start_over(state, attempt=1)
+
+
+def _note_costs(state: RunState, event: ev.Conducted) -> None:
+    """What a change of each setting cost in the rehearsal; at its end the costly ones become whole plots."""
+    if state.trial(event.position).role != "rehearse":
+        return
+    for name, uses in state.applied.items():
+        waited_s = float(event.record["ready"].get(name, {}).get("waited_s", 0.0))
+        for use in uses:
+            on_interface = waited_s if use["target"] and use["setting"] != "command" else 0.0
+            cost_s = float(use.get("took_s", 0.0)) + on_interface
+            state.costs_s[use["setting"]] = max(state.costs_s.get(use["setting"], 0.0), cost_s)
+    found = {setting for setting, cost_s in state.costs_s.items() if cost_s >= COSTLY_S} - set(state.setup.costly)
+    if found and not state.rehearsing:
+        schedule = state.setup.schedule
+        rehearsed = tuple(trial for trial in schedule if trial.role == "rehearse")
+        cells = {cell.number: cell for cell in state.setup.cells}
+        rest = grouped(schedule[len(rehearsed):], cells, frozenset(found | set(state.setup.costly)))
+        state.rescheduled = rehearsed + rest
+        state.notes.append(f"changing {', '.join(sorted(found))} takes long here: trials are grouped around it")
 
 
 def _note_outside_changes(state: RunState, event: ev.Conducted) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 from orchestrator.planning.cells import Cell, SettingUse
 from orchestrator.planning.order import Trial
+from orchestrator.planning.rehearsal import REHEARSE_S
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,11 @@ class RunSetup:
     changed_outside: str = "reapply"
     accept: tuple[str, ...] = ()
     holder: str = ""
+    costly: tuple[str, ...] = ()  # settings that the schedule treats as whole plots
+
+    def length_of(self, trial: Trial) -> float:
+        """Seconds of measured traffic in a trial."""
+        return min(REHEARSE_S, self.length_s) if trial.role == "rehearse" else self.length_s
 
     def cell(self, number: int) -> Cell:
         """The cell with this number."""
@@ -72,5 +78,6 @@ def setup_from_dict(data: Mapping[str, Any]) -> RunSetup:
     fixed = {
         "hosts": tuple(data["hosts"]), "links": links, "cells": cells,
         "schedule": tuple(Trial(**trial) for trial in data["schedule"]), "accept": tuple(data["accept"]),
+        "costly": tuple(data["costly"]),
     }
     return RunSetup(**{**data, **fixed})

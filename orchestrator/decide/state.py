@@ -61,10 +61,12 @@ class RunState:
     hosts: dict[str, HostState]
     pending: dict[str, str] = field(default_factory=dict)
     began: bool = False  # some host may have been changed: from here on an error is no refusal
-    position: int = 0  # of the trial at hand; 0 before the first
+    position: int = 0  # of the trial at hand; 0 for none, below zero in the rehearsal
     attempt: int = 1
     applied: dict[str, list[Json]] = field(default_factory=dict)  # host -> what its settings took for this trial
     outcomes: dict[int, Json] = field(default_factory=dict)  # position -> {"status", "doubts", "reason", "attempt"}
+    rescheduled: tuple[Trial, ...] | None = None  # what the rehearsal made of the setup's schedule
+    costs_s: dict[str, float] = field(default_factory=dict)  # setting -> the longest change seen, with its readiness
     marks: dict[int, str] = field(default_factory=dict)
     added: list[Trial] = field(default_factory=list)
     stop: Json | None = None  # {"kind", "reason"} once the run is to end early
@@ -76,7 +78,12 @@ class RunState:
     @property
     def schedule(self) -> tuple[Trial, ...]:
         """The setup's schedule and what was added to it later."""
-        return (*self.setup.schedule, *self.added)
+        return (*(self.rescheduled or self.setup.schedule), *self.added)
+
+    @property
+    def rehearsing(self) -> bool:
+        """Some rehearsed trial has no outcome yet."""
+        return any(trial.role == "rehearse" and trial.position not in self.outcomes for trial in self.setup.schedule)
 
     def trial(self, position: int) -> Trial:
         """The trial at this place of the schedule."""

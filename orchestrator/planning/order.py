@@ -22,7 +22,7 @@ class Trial:
     replicate: int
     block: int
     whole_plot: int
-    role: Literal["measure", "control"] = "measure"
+    role: Literal["measure", "control", "rehearse"] = "measure"
 
 
 class SplitMix:

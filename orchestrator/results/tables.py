@@ -33,16 +33,21 @@ def write_tables(folder: Path) -> None:
     from orchestrator.results.folder import open_run
     from orchestrator.results.read_run import read_table
 
-    state, judged = read_judged(folder / "journal.jsonl")
+    state, everything = read_judged(folder / "journal.jsonl")
+    rehearsed = [(record, verdict) for record, verdict in everything if record["role"] == "rehearse"]
+    judged = [(record, verdict) for record, verdict in everything if record["role"] != "rehearse"]
     run = json.loads((folder / "run.json").read_text())
     factors = tuple(dict.fromkeys(name for cell in state.setup.cells for name in cell.levels))
     _write(folder / "trials.csv", trial_columns(factors), judged, lambda r, v: trial_rows(r, v, run))
+    if rehearsed:
+        _write(folder / "rehearsal.csv", trial_columns(factors), rehearsed, lambda r, v: trial_rows(r, v, run))
     _write(folder / "hosts.csv", HOST_COLUMNS, judged, lambda r, v: host_rows(r, v, run))
     _pack(folder / "series.csv.gz", SERIES_COLUMNS, judged, series_rows)
     _pack(folder / "watch.csv.gz", WATCH_COLUMNS, judged, watch_rows)
     _pack(folder / "counters.csv.gz", COUNTER_COLUMNS, judged, counter_rows)
     table = cells_table(read_table(open_run(folder), "trials.csv"), factors)
-    write_rows(folder / "cells.csv", list(table.columns), [{str(name): value for name, value in row.items()} for row in table.to_dict("records")])
+    write_rows(folder / "cells.csv", list(table.columns),
+               [{str(name): value for name, value in row.items()} for row in table.to_dict("records")])
     write_columns(folder / "columns.json", factors)
 
 

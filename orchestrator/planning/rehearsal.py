@@ -1,0 +1,28 @@
+"""The rehearsal: few cells in which every level of every setting and every kind of traffic occurs once."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+from orchestrator.planning.cells import Cell
+
+REHEARSE_S = 1.0  # of traffic in each rehearsed trial: enough to see that it flows
+
+
+def rehearsal_cells(cells: Sequence[Cell]) -> list[Cell]:
+    """The cells to rehearse, in the plan's order: each next one shows the most that no earlier one has shown."""
+    to_show = set().union(*map(_shows, cells)) if cells else set()
+    chosen: list[Cell] = []
+    while to_show:
+        best = max(cells, key=lambda cell: (len(_shows(cell) & to_show), -cell.number))
+        chosen.append(best)
+        to_show -= _shows(best)
+    return sorted(chosen, key=lambda cell: cell.number)
+
+
+def _shows(cell: Cell) -> set[str]:
+    """What a trial of this cell would try out: its settings' levels, its traffic, and the level of staying as found."""
+    settings = {json.dumps([use.host, use.selector, use.setting, use.level], sort_keys=True) for use in cell.settings}
+    traffic = json.dumps([cell.link, cell.traffic["transport"], cell.traffic["direction"], cell.traffic["ip"]])
+    return {*settings, traffic}

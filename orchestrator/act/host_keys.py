@@ -11,6 +11,7 @@ import binascii
 import fnmatch
 import hashlib
 import hmac
+import os
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -143,12 +144,35 @@ def pinned_key(text: str) -> asyncssh.SSHKey:
 
 def line_for(route: SshRoute, key: asyncssh.SSHKey) -> str:
     """The known-hosts line that records a key for a route."""
-    return f"{names_of(route)[0]} {key.export_public_key().decode('ascii').strip()}\n"
+    name = names_of(route)[0]
+    words = key.export_public_key().decode("ascii").split()[:2]
+    return f"{_hashed(name) if route.hash_names else name} {' '.join(words)}\n"
+
+
+def record_key(route: SshRoute, key: asyncssh.SSHKey) -> Path:
+    """Append the key to the user's first known-hosts file, readable by the user alone; the file."""
+    file = route.known_hosts_files[0]
+    file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    handle = os.open(file, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
+    try:
+        size = os.fstat(handle).st_size
+        unfinished = size > 0 and os.pread(handle, 1, size - 1) != b"\n"
+        os.write(handle, (b"\n" if unfinished else b"") + line_for(route, key).encode("ascii"))
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+    return file
 
 
 def _like(pattern: str, name: str) -> bool:
     # In a known-hosts pattern only * and ? are special; fnmatch also knows [...], which a port form contains.
     return fnmatch.fnmatchcase(name, pattern.lower().replace("[", "[[]"))
+
+
+def _hashed(name: str) -> str:
+    salt = os.urandom(hashlib.sha1().digest_size)  # noqa: S324 - the file format's own hash, which hides, not proves
+    digest = hmac.new(salt, name.encode(), hashlib.sha1).digest()
+    return f"|1|{base64.b64encode(salt).decode()}|{base64.b64encode(digest).decode()}"
 
 
 def _hashed_is(pattern: str, name: str) -> bool:

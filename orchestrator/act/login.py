@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import socket
 import weakref
+from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 
 import asyncssh
@@ -13,7 +14,7 @@ import asyncssh
 from orchestrator.act.addresses import HostAddress
 from orchestrator.act.host_keys import Trusted, fingerprint, read_known_hosts, trusted_for
 from orchestrator.act.ssh_config import SshRoute, jump_address, resolve
-from orchestrator.faults import HostError
+from orchestrator.faults import BugError, HostError
 
 HANDSHAKES_AT_ONCE = 5  # OpenSSH's own default starts to drop at 10 (MaxStartups 10:30:100)
 KEEPALIVE_S, KEEPALIVES_MISSED = 10, 3
@@ -71,15 +72,43 @@ class _KeysGiven(list[asyncssh.SSHKeyPair]):
 async def log_in(host: HostAddress, *, ssh_config: str | None = None, bound_s: float = 30.0) -> Login:
     """Connect and authenticate. HostError with a stable code for everything that can be in the way."""
     route = await resolve(host, ssh_config)
-    hops: list[asyncssh.SSHClientConnection] = []
+    trusted = trusted_for(route, read_known_hosts(route.known_hosts_files), host.host_key)
+    async with _jumps(host, route, ssh_config, bound_s) as hops:
+        return await _log_in_once(host, route, hops, bound_s, trusted, _Client())
+
+
+async def shown_key(host: HostAddress, *, ssh_config: str | None = None,
+                    bound_s: float = 30.0) -> tuple[SshRoute, asyncssh.SSHKey]:
+    """The route to a host and the key that it shows; trusts nobody and does not log in (jump hosts apart)."""
+    route = await resolve(host, ssh_config)
+    client = _Client()
+    async with _jumps(host, route, ssh_config, bound_s) as hops:
+        try:
+            await _log_in_once(host, route, hops, bound_s, Trusted(route.hostname), client)
+        except HostError:
+            if client.shown is None:  # it was not the key that it failed for
+                raise
+        if client.shown is None:
+            raise BugError("trusted", f"{host.name} was let in although nobody was trusted")
+        for hop in reversed(hops):
+            hop.abort()
+        return route, client.shown
+
+
+@contextlib.asynccontextmanager
+async def _jumps(host: HostAddress, route: SshRoute, ssh_config: str | None,
+                 bound_s: float) -> AsyncIterator[list[asyncssh.SSHClientConnection]]:
+    """Connections to a route's jump hosts, each through the one before; closed when the block fails."""
     if len(route.jumps) > JUMPS_MOST:
         raise HostError("proxy_jump", f"{host.name}: more than {JUMPS_MOST} jump hosts", host=host.name)
+    hops: list[asyncssh.SSHClientConnection] = []
     try:
         for jump in route.jumps:
             through = jump_address(jump, host)
             via = await resolve(through, ssh_config)
-            hops.append((await _log_in_once(through, via, hops, bound_s, pinned=None)).connection)
-        return await _log_in_once(host, route, hops, bound_s, pinned=host.host_key)
+            trusted = trusted_for(via, read_known_hosts(via.known_hosts_files))
+            hops.append((await _log_in_once(through, via, hops, bound_s, trusted, _Client())).connection)
+        yield hops
     except BaseException:
         for hop in reversed(hops):
             hop.abort()
@@ -87,9 +116,7 @@ async def log_in(host: HostAddress, *, ssh_config: str | None = None, bound_s: f
 
 
 async def _log_in_once(host: HostAddress, route: SshRoute, hops: list[asyncssh.SSHClientConnection], bound_s: float,
-                       pinned: str | None) -> Login:
-    trusted = trusted_for(route, read_known_hosts(route.known_hosts_files), pinned)
-    client = _Client()
+                       trusted: Trusted, client: _Client) -> Login:
     keys, passed_over = _load_keys(route)
     async with _gate(route):
         try:

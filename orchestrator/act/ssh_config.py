@@ -46,6 +46,7 @@ class SshRoute:
     jumps: tuple[str, ...]  # as written in ProxyJump, the first one first
     known_hosts_files: tuple[Path, ...]
     host_key_alias: str
+    hash_names: bool = False  # HashKnownHosts: new lines hide the host's name
 
 
 def parse_answer(text: str) -> dict[str, list[str]]:
@@ -96,6 +97,7 @@ def interpret(values: dict[str, list[str]], address: HostAddress) -> SshRoute:
         jumps=() if jump == "none" else tuple(jump.split(",")),
         known_hosts_files=paths(known),
         host_key_alias="" if last("hostkeyalias") == "none" else last("hostkeyalias"),
+        hash_names=last("hashknownhosts") == "yes",
     )
 
 

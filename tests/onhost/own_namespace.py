@@ -13,6 +13,7 @@ from typing import Any
 
 _NEW_MOUNTS, _NEW_HOSTNAME, _NEW_NETWORK = 0x00020000, 0x04000000, 0x40000000
 _PRIVATE = 1 << 18 | 1 << 14  # MS_PRIVATE, MS_REC
+_NOBODY = 65534
 _DIE_WITH_PARENT = 1  # PR_SET_PDEATHSIG
 
 
@@ -21,24 +22,34 @@ def in_own_namespace(function: Callable[..., Any], *arguments: Any) -> Any:
 
     /run is empty and /sys shows the new network namespace; both vanish with the child.
     """
+    return _in_child(enter_new_namespaces, function, arguments)
+
+
+def as_ordinary_user(function: Callable[..., Any], *arguments: Any) -> Any:
+    """What `function` returns when it is run without privilege."""
+    return _in_child(lambda: os.setuid(_NOBODY) if os.geteuid() == 0 else None, function, arguments)
+
+
+def _in_child(prepare: Callable[[], object], function: Callable[..., Any], arguments: tuple[Any, ...]) -> Any:
     readable, writable = os.pipe()
     child = os.fork()
     if child == 0:
         os.close(readable)
-        _answer(writable, function, arguments)
+        _answer(writable, prepare, function, arguments)
     os.close(writable)
     with os.fdopen(readable, "rb") as pipe:
         answer = pipe.read()
     os.waitpid(child, 0)
     kind, value = pickle.loads(answer) if answer else ("failed", "the child died")  # noqa: S301 - our own child's
     if kind == "failed":
-        raise AssertionError(f"in its own namespace:\n{value}")
+        raise AssertionError(f"in the child:\n{value}")
     return value
 
 
-def _answer(writable: int, function: Callable[..., Any], arguments: tuple[Any, ...]) -> None:
+def _answer(writable: int, prepare: Callable[[], object], function: Callable[..., Any],
+            arguments: tuple[Any, ...]) -> None:
     try:
-        enter_new_namespaces()
+        prepare()
         answer = pickle.dumps(("value", function(*arguments)))
     except BaseException:
         answer = pickle.dumps(("failed", traceback.format_exc()))

@@ -21,7 +21,7 @@ def differences(before: Mapping[str, Any], now: Mapping[str, Any],
     was, is_now = before["items"], now["items"]
     for key in sorted(was.keys() | is_now.keys(), key=mending_rank):
         value_before, value_now = was.get(key), is_now.get(key)
-        if value_before == value_now:
+        if value_before == value_now or _follows_from_an_address(key, value_before, value_now):
             continue
         passing = any(isinstance(value, dict) and value.get("passing") for value in (value_before, value_now))
         mine = _fits(key, ours) or (value_before is not None and _fits(key, losable))
@@ -29,6 +29,11 @@ def differences(before: Mapping[str, Any], now: Mapping[str, Any],
                  "command": mend_command(key, value_before, value_now)}
         sorted_out["touched" if mine and not passing else "other"].append(entry)
     return sorted_out
+
+
+def _follows_from_an_address(key: str, before: Any, now: Any) -> bool:
+    """Whether it is a route that the kernel made for an address that is new itself: mending that mends both."""
+    return key.startswith("route:") and before is None and bool(now["protocol"] == "kernel")
 
 
 def _patterns(touched: Iterable[Mapping[str, str]], stacked: Mapping[str, str]) -> tuple[Set[str], Set[str]]:

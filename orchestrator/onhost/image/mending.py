@@ -18,11 +18,21 @@ _CALLED = {"transmit_queue_length": "transmit queue length", "up": "switched on"
 _MENDING_ORDER = ("link", "sysctl", "address", "route", "neighbour")
 
 
-def mending_rank(key: str) -> tuple[int, bool, str]:
+# features that others need: each command would be refused before them
+_NEEDED_FIRST = ("tx-checksum-ipv4", "tx-checksum-ip-generic", "tx-checksum-ipv6", "rx-checksum", "tx-scatter-gather",
+                 "tx-generic-segmentation", "tx-tcp-segmentation", "tx-tcp6-segmentation")
+
+
+def mending_rank(key: str) -> tuple[int, int, str]:
     """Sorts keys so that their commands can be typed one after the other; routes to a gateway after the others."""
     section, _, detail = key.split(":", 2)
     rank = _MENDING_ORDER.index(section) if section in _MENDING_ORDER else len(_MENDING_ORDER)
-    return rank, section == "route" and not detail.endswith(" "), key
+    within = len(_NEEDED_FIRST)
+    if section == "route":
+        within = int(not detail.endswith(" "))
+    elif section == "feature" and detail in _NEEDED_FIRST:
+        within = _NEEDED_FIRST.index(detail)
+    return rank, within, key
 
 
 def called(key: str) -> str:

@@ -85,7 +85,7 @@ def _address(entry: Dict[str, Any]) -> Dict[str, Any]:
 
 def _route(entry: Dict[str, Any]) -> Dict[str, Any]:
     return {key: entry[key] for key in ("family", "destination", "gateway", "table", "priority", "protocol", "metrics",
-                                        "type", "raw")}
+                                        "type", "onlink", "raw")}
 
 
 def _sysctls(kernel: Kernel, name: str) -> Dict[str, str]:

@@ -14,6 +14,7 @@ from orchestrator.onhost.settings.programs import Outcome
 PLACE = "{level}"  # where a written value goes in an argument
 _BOUND_S = 30.0
 _MOST_WAIT_S = 600.0
+_MOST_WAIT_WHEN_PUTTING_BACK_S = 20.0  # the host has a bound of its own for that, and others wait for their turn
 _MOST_ARGUMENTS, _MOST_ARGUMENT_BYTES, _MOST_LEVEL_CHARACTERS = 64, 4096, 1000
 _KEYS = {"read", "write", "check", "wait_s", "level"}
 _SHOWN_CHARACTERS = 200
@@ -82,7 +83,8 @@ class Command(Setting):
 
     def _put_back(self, target: str, before: Any) -> None:
         if self._output(before["read"]) != before["value"]:
-            self._write(target, {**before, "level": before["value"]})
+            wait_s = min(before["wait_s"], _MOST_WAIT_WHEN_PUTTING_BACK_S)
+            self._write(target, {**before, "level": before["value"], "wait_s": wait_s})
 
     def _shown(self, level: object) -> str:
         return str(level["level"]) if isinstance(level, dict) else str(level)

@@ -101,8 +101,10 @@ class ConductedTrial:
             steps.append({"asked_bit_s": step.rate_bit_s, "length_s": step.length_s, "full_length": step.full_length,
                           "first": mine, "second": theirs})
         self.record["search"] = {"steps": steps, "answer": asdict(step), "role": "confirm"}
-        if best := confirming_step(steps, step):
-            self.record["first"], self.record["second"] = best["first"], best["second"]
+        best = confirming_step(steps, step)
+        if best is None:
+            raise LinkError("no_throughput", step.sentence, link=self.link.name)
+        self.record["first"], self.record["second"] = best["first"], best["second"]
 
     def _ends(self) -> tuple[End, End]:
         (a, selector_a), (b, selector_b) = self.link.ends

@@ -23,7 +23,8 @@ def compose(plan: Plan, *, run_id: str, holder: str, only_rehearse: bool = False
     return RunSetup(
         run_id=run_id, plan_name=plan.plan, hosts=tuple(plan.hosts), links=links, cells=all_cells,
         schedule=whole_schedule(plan, all_cells, only_rehearse=only_rehearse),
-        length_s=plan.trial.length_s, warmup_s=plan.trial.warmup_s, settle_s=plan.trial.settle_s, lease_s=plan.lease_s, patience_s=plan.patience_s, seed=plan.order.seed,
+        length_s=plan.trial.length_s, warmup_s=plan.trial.warmup_s, settle_s=plan.trial.settle_s,
+        lease_s=plan.lease_s, patience_s=plan.patience_s, seed=plan.order.seed,
         changed_outside=plan.changed_outside, accept=tuple(plan.accept), holder=holder,
         costly=tuple(sorted(plan.costly)),
     )

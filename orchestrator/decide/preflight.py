@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from itertools import combinations
+from typing import Any
 
 from orchestrator.decide.ends import addresses_of, interface_facts, interface_of, same_network_namespace, target_of
 from orchestrator.decide.state import RunState
 from orchestrator.faults import Fault, LinkError
+from orchestrator.planning.cautions import udp_to_strangers
+from orchestrator.planning.cells import Cell
+
+Json = dict[str, Any]
 
 
 def preflight_problem(state: RunState) -> Fault | None:
@@ -20,13 +25,19 @@ def preflight_problem(state: RunState) -> Fault | None:
         for cell in state.setup.cells:
             for use in cell.settings:
                 target_of(use, facts[use.host])
-            link = state.setup.link(cell.link)
-            (a, first), (b, second) = link.ends
-            addresses_of(link, interface_facts(interface_of(first, facts[a], a), facts[a]),
-                         interface_facts(interface_of(second, facts[b], b), facts[b]), cell.traffic["ip"])
+            _look_at_addresses(state, cell, facts)
     except Fault as fault:
         return fault
     return None
+
+
+def _look_at_addresses(state: RunState, cell: Cell, facts: dict[str, Json]) -> None:
+    link = state.setup.link(cell.link)
+    (a, first), (b, second) = link.ends
+    _, mine, theirs = addresses_of(link, interface_facts(interface_of(first, facts[a], a), facts[a]),
+                                   interface_facts(interface_of(second, facts[b], b), facts[b]), cell.traffic["ip"])
+    if not link.isolated and (why := udp_to_strangers(link.name, [cell], (mine, theirs))):
+        raise LinkError("unlimited_udp", why, next_step="see the cautions in the README", link=link.name)
 
 
 def interfaces_used(state: RunState, name: str) -> tuple[str, ...]:

@@ -72,7 +72,12 @@ def unlimited_udp_problem(plan: Plan, link: str, addresses: Iterable[str]) -> st
     is not private, link-local or for benchmarking that is an attack on whoever has it, unless the plan says that the
     link is isolated.
     """
-    if plan.links[link].isolated or not _unlimited(link, cells(plan)):
+    return "" if plan.links[link].isolated else udp_to_strangers(link, cells(plan), addresses)
+
+
+def udp_to_strangers(link: str, found: Iterable[Cell], addresses: Iterable[str]) -> str:
+    """The same for a link that is not isolated, from its cells."""
+    if not _unlimited(link, found):
         return ""
     strangers = [address for address in addresses if not own_address(address)]
     if not strangers:

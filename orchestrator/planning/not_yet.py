@@ -15,9 +15,6 @@ NOT_YET: tuple[tuple[Path, object, str], ...] = (
     (("screen",), True, "screening by a fractional factorial"),
     (("links", "*", "address"), "temporary", "temporary test addresses"),
     (("hosts", "*", "power_cycle"), ANY, "switching a host's power"),
-    (("factors", "offered_rate", "*"), "search", "the throughput search"),
-    (("factors", "offered_rate", "levels", "*"), "search", "the throughput search"),
-    (("factors", "loss_limit"), ANY, "the throughput search"),
 )
 
 

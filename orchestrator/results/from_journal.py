@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from orchestrator.decide.events import Conducted
-from orchestrator.decide.judge import Verdict, judge
 from orchestrator.decide.journal_lines import Entry
+from orchestrator.decide.judge import Verdict, judge
 from orchestrator.decide.replay import replay
 from orchestrator.decide.state import RunState
 
@@ -23,15 +23,27 @@ def judged_records(entries: list[Entry]) -> tuple[RunState, list[tuple[Json, Ver
     state, _ = replay(entries)
     records = {entry.body["position"]: entry.body["record"] for entry in entries
                if entry.kind == "event" and entry.body["event"] == Conducted.__name__}
-    judged = []
+    judged: list[tuple[Json, Verdict]] = []
     for trial in state.schedule:
         outcome = state.outcomes.get(trial.position)
         if outcome is None:
             continue
         record = records.get(trial.position) if outcome["doubts"] != ["broken_off"] else None
         verdict = judge(record) if record else Verdict(outcome["status"], tuple(outcome["doubts"]), outcome["reason"])
-        judged.append((record or _empty_record(state, trial.position), _marked(state, trial.position, verdict)))
+        judged += _with_steps(record or _empty_record(state, trial.position), _marked(state, trial.position, verdict))
     return state, judged
+
+
+def _with_steps(record: Json, verdict: Verdict) -> list[tuple[Json, Verdict]]:
+    """A searched trial as its steps and its confirming trial; any other trial as it is."""
+    search = record.get("search")
+    if not search:
+        return [(record, verdict)]
+    steps = [{**record, "role": "search", "search": None, "first": step["first"], "second": step["second"]}
+             for step in search["steps"] if not step["full_length"]]
+    reason = "; ".join(filter(None, (verdict.reason, search["answer"]["sentence"])))
+    return [*((step, judge(step)) for step in steps),
+            ({**record, "role": "confirm"}, Verdict(verdict.status, verdict.doubts, reason))]
 
 
 def _marked(state: RunState, position: int, verdict: Verdict) -> Verdict:

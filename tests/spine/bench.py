@@ -23,7 +23,7 @@ RUN_BOUND_S = 110
 def plan_text(**changes: Any) -> str:
     """A small plan for the observatory; keyword arguments replace its parts."""
     plan = {
-        "plan": "night", "hosts": {"dome": {"ssh": "dome"}, "vault": {"ssh": "vault"}},
+        "plan": "night", "hosts": {"dome": {"ssh": "dome", "privilege": "root"}, "vault": {"ssh": "vault", "privilege": "root"}},
         "links": {"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "2.5Gbit/s", "isolated": True}},
         "factors": {"mtu": [1500, 9000]},
         "trial": {"length": "400ms", "warmup": "200ms", "settle": "50ms", "replicates": 1}, "lease": "5s", **changes}

@@ -195,7 +195,7 @@ def _explained(error: Exception, host: HostAddress, route: SshRoute, trusted: Tr
     if isinstance(error, asyncssh.PermissionDenied):
         hint = f" ({'; '.join(passed_over)})" if passed_over else ""
         return fault("login_refused", f"{place} does not let {route.user} in{hint}: the key is not accepted, or the "
-                     "account is locked", f"make this work first: ssh {host.ssh} true" if not passed_over else
+                     "account is locked or has expired", f"make this work first: ssh {host.ssh} true" if not passed_over else
                      "add the key to an agent with ssh-add", passed_over=passed_over)
     for kinds, code, meaning, next_step in _WAYS_NOT_TO_CONNECT:
         if isinstance(error, kinds):

@@ -84,16 +84,20 @@ class Job:
 
     def take(self, kind: str, message: dict[str, Any]) -> None:
         """An answer from the host; only the session calls this."""
-        if kind == "event":
+        content = message.get("error" if kind == "error" else "body")
+        if not isinstance(content, dict) or (kind == "error" and not _is_error(content)):
+            self.fail(self._session.error("bad_answer", f"{self.verb} was answered with something of another shape",
+                                          kind=kind))
+        elif kind == "event":
             if self._events.qsize() < EVENTS_LIMIT:
-                self._events.put_nowait(message["body"])
+                self._events.put_nowait(content)
             else:
                 self.fail(self._session.error("too_much", f"{self.verb} reported more than {EVENTS_LIMIT} events"))
         elif not self._result.done():
             if kind == "done":
-                self._result.set_result(message["body"])
+                self._result.set_result(content)
             else:
-                self._result.set_exception(self._session.fault_of(self.verb, message["error"]))
+                self._result.set_exception(self._session.fault_of(self.verb, content))
 
     def fail(self, fault: Fault) -> None:
         """End the job with an error of our own; only the session calls this."""
@@ -162,9 +166,9 @@ class HostSession:
         """An error of this host."""
         return HostError(code, f"{self.host.name}: {message}", host=self.host.name, **more)
 
-    def fault_of(self, verb: str, error: Any) -> Fault:
+    def fault_of(self, verb: str, error: dict[str, Any]) -> Fault:
         """The host's own words as an error; a bug in what we sent is ours, not the host's."""
-        code, message, values = str(error["code"]), str(error["message"]), dict(error["values"])
+        code, message, values = error["code"], error["message"], error["values"]
         fault: Fault
         if code == "bug":
             fault = BugError("helper", f"{verb} on {self.host.name}: {message}")
@@ -181,8 +185,10 @@ class HostSession:
             await asyncio.wait_for(self._login.connection.create_session(
                 lambda: self._channel, command, encoding=None, request_pty=False), bound_s)
             await self._wait_for(self._channel.started.wait(), bound_s)
-        except (TimeoutError, asyncssh.Error, OSError):
+        except TimeoutError:
             pass
+        except (asyncssh.Error, OSError) as error:
+            self._channel.seen.lost = str(error)
         if not self._channel.started.is_set() or old_python(self._channel.seen) or self._channel.seen.missing:
             raise await self._start_failure(bound_s)
         self._channel.send_code(bundle.blob)
@@ -235,6 +241,12 @@ class HostSession:
         for job in list(self._jobs.values()):
             job.fail(self.error("noise" if seen.damage else "lost", why, said=said))
         self._jobs.clear()
+
+
+def _is_error(content: dict[str, Any]) -> bool:
+    """Whether an error from a host has the shape that onhost.refusal gives it."""
+    return (isinstance(content.get("code"), str) and isinstance(content.get("message"), str)
+            and isinstance(content.get("values"), dict))
 
 
 async def connect(host: HostAddress, *, ssh_config: str | None = None, bound_s: float = START_BOUND_S) -> HostSession:

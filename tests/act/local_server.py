@@ -50,15 +50,18 @@ BOX = HostAddress("box", "box", privilege="root")
 async def local_server(folder: Path, *, keys: Sequence[asyncssh.SSHKey] = (),
                        certificates: Sequence[asyncssh.SSHCertificate] = (),
                        login_shell: Sequence[str] = ("/bin/sh", "-c"), environment: dict[str, str] | None = None,
-                       allow_login: bool = True) -> AsyncIterator[LocalServer]:
-    """Serve until the block ends. `login_shell` gets the command as its last argument, as a login shell does."""
+                       allow_login: bool = True, authorized: str = "") -> AsyncIterator[LocalServer]:
+    """Serve until the block ends. `login_shell` gets the command as its last argument, as a login shell does.
+
+    `authorized`: an authorized-keys line in place of the one for the key that the configuration names.
+    """
     keys = keys or [asyncssh.generate_private_key("ssh-ed25519")]
     user_key = asyncssh.generate_private_key("ssh-ed25519")
     (folder / "user_key").write_bytes(user_key.export_private_key())
     (folder / "user_key").chmod(0o600)
     served = LocalServer(folder, 0, keys)
-    authorized = asyncssh.import_authorized_keys(
-        (user_key if allow_login else asyncssh.generate_private_key("ssh-ed25519")).export_public_key().decode())
+    allowed = user_key if allow_login else asyncssh.generate_private_key("ssh-ed25519")
+    admitted = asyncssh.import_authorized_keys(authorized or allowed.export_public_key().decode())
 
     children: list[asyncio.subprocess.Process] = []
 
@@ -74,8 +77,8 @@ async def local_server(folder: Path, *, keys: Sequence[asyncssh.SSHKey] = (),
         served.handshakes += 1
 
     shown = list(zip(keys, certificates, strict=True)) if certificates else list(keys)
-    listener = await asyncssh.listen("127.0.0.1", 0, server_host_keys=shown, authorized_client_keys=authorized,
-                                     process_factory=run, encoding=None, acceptor=accepted)
+    listener = await asyncssh.listen("127.0.0.1", 0, server_host_keys=shown, authorized_client_keys=admitted,
+                                     server_factory=_Server, process_factory=run, encoding=None, acceptor=accepted)
     served.port = listener.get_port()
     try:
         yield served
@@ -87,6 +90,13 @@ async def local_server(folder: Path, *, keys: Sequence[asyncssh.SSHKey] = (),
                 child.kill()
             await child.wait()
             child._transport.close()  # type: ignore[attr-defined] # a process that outlives it may hold a pipe open
+
+
+class _Server(asyncssh.SSHServer):
+    """Lets connections be forwarded, as a jump host does."""
+
+    def connection_requested(self, dest_host: str, dest_port: int, orig_host: str, orig_port: int) -> bool:
+        return True
 
 
 async def _carry(process: asyncssh.SSHServerProcess[bytes], child: asyncio.subprocess.Process) -> None:

@@ -11,6 +11,12 @@ def setting_of(name: str) -> Any:
     return importlib.import_module("orchestrator.onhost.settings").CATALOGUE[name]
 
 
+def in_order(places: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The places so that settings that depend on others come after them; restoring goes through it backwards."""
+    room = importlib.import_module("orchestrator.onhost.settings")
+    return list(room.in_order(places, room.CATALOGUE))
+
+
 def image_room() -> Any:
     """The module that takes and compares images of a host."""
     return importlib.import_module("orchestrator.onhost.image")

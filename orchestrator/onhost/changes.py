@@ -6,7 +6,7 @@ import time
 from typing import Any
 
 from orchestrator.onhost import lease, probation
-from orchestrator.onhost.catalogue import image_room, setting_of
+from orchestrator.onhost.catalogue import image_room, in_order, setting_of
 from orchestrator.onhost.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
 
@@ -56,7 +56,7 @@ def apply(record: Record, token: int, uses: list[dict[str, Any]], session: int =
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
         state = probation.begin(state, uses, session, confirm_s, boottime_ns())
         record.save(state)
-    return {"uses": [_apply_one(record, token, use) for use in uses]}
+    return {"uses": [_apply_one(record, token, use) for use in in_order(uses)]}
 
 
 def confirm(record: Record, token: int, session: int) -> dict[str, Any]:

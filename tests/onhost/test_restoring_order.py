@@ -1,0 +1,77 @@
+"""Putting back settings that depend on each other: in an order that works, judged when all of them are back."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from orchestrator.lab.fake_host import INTERFACE, fake_host
+from orchestrator.lab.fake_kernel import FakeKernel
+from orchestrator.onhost import lease, restoring
+from orchestrator.onhost import settings as room
+from orchestrator.onhost.settings import catalogue, in_order
+
+
+@pytest.fixture
+def kernel(monkeypatch: pytest.MonkeyPatch) -> FakeKernel:
+    host = fake_host()
+    monkeypatch.setattr(room, "CATALOGUE", catalogue(host))
+
+    def here(step: Callable[[], Any], bound_s: float) -> Any:
+        """In this process: a forked child would change a copy of the host in memory."""
+        return step()
+    monkeypatch.setattr(restoring, "run_bounded", here)
+    return host
+
+
+def changed(*steps: tuple[str, Any]) -> dict[str, Any]:
+    """The record of a host on which these levels were applied, in this order."""
+    state: dict[str, Any] = {"changes": [], "before": [], "standing": "held", "outcome": None}
+    for name, level in steps:
+        setting = room.CATALOGUE[name]
+        place = {"setting": name, "target": INTERFACE, "level": level}
+        if lease.before_of(state, place) is None:
+            state["before"].append({**place, "value": setting.read(INTERFACE, level)})
+    for name, level in steps:
+        place = {"setting": name, "target": INTERFACE, "level": level}
+        state = lease.note_intent(state, place)
+        room.CATALOGUE[name].apply(INTERFACE, level)
+        state = lease.note_done(state, place, room.CATALOGUE[name].read(INTERFACE, level))
+    return state
+
+
+@pytest.mark.parametrize("steps", [
+    [("checksum-offload", "off"), ("segmentation-offload", "off")],
+    [("segmentation-offload", "off"), ("segmentation-offload", "on"), ("checksum-offload", "off")],
+    [("mtu", 9000), ("receive-ring", 512), ("channels", 4)],
+    [("receive-ring", 512), ("interrupt-coalescing", "rx-usecs=9"), ("channels", 1), ("mtu", 1000)],
+])
+def test_settings_that_depend_on_each_other_all_come_back(kernel: FakeKernel, steps: list[tuple[str, Any]]) -> None:
+    as_found = (kernel.features(INTERFACE), kernel.links(), copy.deepcopy(kernel.tables))
+    state = changed(*steps)
+    outcome = restoring.put_back(state, "controller")["outcome"]
+    assert outcome["left"] == outcome["conflicts"] == []
+    assert (kernel.features(INTERFACE), kernel.links(), kernel.tables) == as_found
+
+
+def test_a_setting_that_reads_as_before_once_another_is_back_is_restored(kernel: FakeKernel) -> None:
+    """Segmentation, asked to be on, went with the checksums: it looks like a stranger's change until they are back."""
+    state = changed(("segmentation-offload", "off"), ("segmentation-offload", "on"), ("checksum-offload", "off"))
+    outcome = restoring.put_back(state, "controller")["outcome"]
+    assert {entry["setting"] for entry in outcome["restored"]} == {"segmentation-offload", "checksum-offload"}
+
+
+def test_a_real_change_by_somebody_else_stays_reported(kernel: FakeKernel) -> None:
+    state = changed(("transmit-queue-length", 50))
+    kernel.links_by_name[INTERFACE]["transmit_queue_length"] = 77
+    outcome = restoring.put_back(state, "controller")["outcome"]
+    assert [entry["setting"] for entry in outcome["conflicts"]] == ["transmit-queue-length"]
+    assert kernel.links_by_name[INTERFACE]["transmit_queue_length"] == 77
+
+
+def test_a_name_that_this_version_does_not_know_does_not_stop_the_ordering() -> None:
+    uses = [{"setting": "from-the-future"}, {"setting": "mtu"}, {"setting": "receive-ring"}]
+    assert [use["setting"] for use in in_order(uses, room.CATALOGUE)] == ["from-the-future", "receive-ring", "mtu"]

@@ -15,7 +15,7 @@ from orchestrator.report.matrix import arrange
 from orchestrator.report.model import Report
 
 # Figures with their unit inside a sentence, set in bold so that a glance finds them.
-_FIGURE = re.compile(r"([+−]?\d[\d.]*\u202f(?:[GMkT]?bit/s|%))")
+_FIGURE = re.compile(r"([+−]?\d[\d.]*\u202f(?:[GMkT]?b/s|%))")
 
 
 def page(report: Report, *, beside_tables: bool = True) -> str:

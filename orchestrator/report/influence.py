@@ -18,7 +18,7 @@ from orchestrator.results.grid import Grid
 GREATEST_ROWS = 4000
 INTERPLAY_LEVEL = 0.05
 DEFAULT_THRESHOLD = 0.03
-_LEAST_SHARE = 0.005
+GREATEST_CLAUSES = 2
 _GOODPUT = "goodput_bit_s"
 
 
@@ -96,16 +96,19 @@ def sentences(report: Report) -> list[str]:
 def _sentence(report: Report, found: Effects) -> str:
     least = threshold(report)
     changes = _strongest(main_changes(found))
-    shown_ones = [change for change in changes if (share_of(found, change.factor) or 0.0) >= _LEAST_SHARE
-                  and _matters(found, change, least)][:2]
     where = f"{found.way} over {found.link}" if len(report.links) > 1 else found.way
-    if not shown_ones:
-        least_text = f"{100 * least:g}\u202f%"
-        return f"For {where}, no factor was seen to change the goodput by {least_text} or more." if changes else ""
-    parts = [_clause(found, change, least) for change in shown_ones]
-    first, *rest = parts
-    return f"For {where}, {shown_ones[0].factor} matters most: {first}" + "".join(
-        f"; then {change.factor}: {part}" for change, part in zip(shown_ones[1:], rest, strict=True)) + "."
+    named = [change for change in changes if _matters(found, change, least)][:GREATEST_CLAUSES]
+    if named:
+        parts = [_clause(found, change, least) for change in named]
+        return f"For {where}, {named[0].factor} matters most: {parts[0]}" + "".join(
+            f"; then {change.factor}: {part}" for change, part in zip(named[1:], parts[1:], strict=True)) + "."
+    unsure = [change for change in changes if abs(change.estimate) >= least and not _sure(change)]
+    if unsure:
+        largest = max(unsure, key=lambda change: abs(change.estimate))
+        return (f"For {where}, the replicates are too few to say which factor matters; the largest change seen is that "
+                f"of {largest.factor}: {largest.level} instead of {largest.reference}, {change_text(largest)}.")
+    least_text = f"{100 * least:g}\u202f%"
+    return f"For {where}, no factor was seen to change the goodput by {least_text} or more." if changes else ""
 
 
 def _strongest(changes: Sequence[Change]) -> list[Change]:
@@ -118,8 +121,15 @@ def _strongest(changes: Sequence[Change]) -> list[Change]:
     return list(best.values())
 
 
+def _sure(change: Change) -> bool:
+    """Whether the interval lies on one side of no change."""
+    return change.low is not None and change.high is not None and (change.low > 0 or change.high < 0)
+
+
 def _matters(found: Effects, change: Change, least: float) -> bool:
-    return abs(change.estimate) >= least or bool(depends(found, change, least))
+    """Surely a change, and one that matters: over all, or under some level of another factor."""
+    under = [part for _, parts in depends(found, change, least) for part in parts]
+    return any(_sure(one) and abs(one.estimate) >= least for one in (change, *under))
 
 
 def _clause(found: Effects, change: Change, least: float) -> str:

@@ -8,7 +8,8 @@ from typing import Any, cast
 
 import pandas as pd
 
-from orchestrator.report.model import CellResult, Key, Report
+from orchestrator.report.matrix import DIRECTION
+from orchestrator.report.model import WAYS, CellResult, Key, Report
 from orchestrator.report.wording import count_text, listed
 from orchestrator.results.causes import Cause, cell_cause
 
@@ -105,9 +106,14 @@ def _shared(report: Report, cells: Sequence[CellResult]) -> str:
     shared = []
     for factor in report.factors:
         levels = {cell.levels[factor.name] for cell in cells}
-        if len(levels) == 1 and "" not in levels and len({cell.levels[factor.name] for cell in report.measured}) > 1:
+        goes_without_saying = factor.name == DIRECTION and levels <= set(WAYS)
+        if len(levels) == 1 and "" not in levels and not goes_without_saying and _differ(report, factor.name):
             shared.append(f"{factor.name} {next(iter(levels))}")
     return f" (all with {listed(shared)})" if shared else ""
+
+
+def _differ(report: Report, factor: str) -> bool:
+    return len({cell.levels[factor] for cell in report.measured}) > 1
 
 
 def columns_cited(cause: Cause) -> str:

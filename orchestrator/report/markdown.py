@@ -11,15 +11,19 @@ from orchestrator.report.wording import Unit, count_text, rate_unit, share_text,
 from orchestrator.results.plain_text import visible
 
 GREATEST_ROWS = 500
-# What Markdown or the HTML inside it would act on, in a table cell as well as in running text (CommonMark 0.31 s2.4).
-_ACTIVE = re.compile(r"([\\`*_{}\[\]<>()#+!|~@&:-])")
-# Those of them that do no harm between letters and digits, so that names stay readable.
-_HARMLESS_INSIDE = re.compile(r"(?<=\w)\\([-+:_()])(?=\w)")
+# What Markdown or the HTML inside it would act on, in a table cell as well as in running text (CommonMark 0.31
+# section 2.4), and no more, so that the text can also be read as it is: `_` inside a word does no harm, and without
+# `[` neither do `(` and `!`.
+_ACTIVE = re.compile(r"([\\`*{}\[\]<>#|~@&]|(?<![^\W_])_|_(?![^\W_]))")
+# Addresses that some readers turn into links by themselves, and what opens a list or a heading at a line's beginning.
+_LINK = re.compile(r"(?i)(:)(?=//)|(?<=\bwww)(\.)")
+_OPENING = re.compile(r"^([+\-=]|\d+(?=[.)]\s))")
 
 
 def safe(text: object) -> str:
     """Foreign text for a Markdown document: shown as it is written, never acted on."""
-    return _HARMLESS_INSIDE.sub(r"\1", _ACTIVE.sub(r"\\\1", visible(text)))
+    escaped = _LINK.sub(r"\\\g<0>", _ACTIVE.sub(r"\\\1", visible(text)))
+    return _OPENING.sub(lambda found: found[1] + "\\" if found[1].isdigit() else "\\" + found[1], escaped)
 
 
 def text(report: Report) -> str:

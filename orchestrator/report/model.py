@@ -145,7 +145,7 @@ def _cell(row: Mapping[Any, Any], factors: Sequence[str],
         number=number, link=link, way=way, sender=row["sender"], receiver=row["receiver"],
         levels={name: row[name] for name in factors}, asked=_count(row["n_asked"]),
         counts={status: _count(row[f"n_{status}"]) for status in STATUSES}, noted=_count(row["n_noted"]),
-        mean_bit_s=_number(row["goodput_mean_bit_s"]), low_bit_s=_number(row["goodput_low_bit_s"]),
+        mean_bit_s=_number(row["goodput_mean_bit_s"]), low_bit_s=_not_below_zero(row["goodput_low_bit_s"]),
         high_bit_s=_number(row["goodput_high_bit_s"]), ceiling_bit_s=_number(row["ceiling_bit_s"]),
         fill=_number(row["fill_mean"]), loss_ratio=_number(row["loss_ratio_mean"]),
         doubts=tuple(doubts.split()), reason=reason)
@@ -153,6 +153,12 @@ def _cell(row: Mapping[Any, Any], factors: Sequence[str],
 
 def _number(value: Any) -> float | None:
     return None if value is None or value is pd.NA or not math.isfinite(value) else float(value)
+
+
+def _not_below_zero(value: Any) -> float | None:
+    """The lower end of an interval of rates: what lies below zero is no rate, so nothing is lost by leaving it out."""
+    number = _number(value)
+    return None if number is None else max(0.0, number)
 
 
 def _count(value: Any) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-_RATES = ((1e12, "Tbit/s"), (1e9, "Gbit/s"), (1e6, "Mbit/s"), (1e3, "kbit/s"), (1.0, "bit/s"))
+_RATES = ((1e12, "Tb/s"), (1e9, "Gb/s"), (1e6, "Mb/s"), (1e3, "kb/s"), (1.0, "b/s"))
 _TIMES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"))
 _GREATEST_DECIMALS = 6
 THIN = "\u202f"  # a narrow space that does not break, between number and unit
@@ -102,7 +102,7 @@ def shown(value: float, low: float | None, high: float | None, unit_size: float 
 
 
 def rate_text(bit_s: float, digits: int = 3) -> str:
-    """A rate with its unit: `2.35 Gbit/s`."""
+    """A rate with its unit: `2.35 Gb/s`."""
     unit = rate_unit(bit_s)
     return f"{significant(bit_s / unit.size, digits)}{THIN}{unit.name}"
 

@@ -6,12 +6,13 @@ a greatest size, and a greatest size after decompression.
 
 from __future__ import annotations
 
-import gzip
 import json
 import stat
+import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from orchestrator.faults import PlanError
 
@@ -89,23 +90,36 @@ class RunFolder:
 
         A crash in mid-trial leaves a torn last member: what came before it is still good.
         """
-        kept: list[bytes] = []
-        size = 0
-        with gzip.open(self.file(name)) as packed:
-            while size < greatest_bytes:
-                try:
-                    piece = packed.read(min(_MEBI, greatest_bytes - size))
-                except (EOFError, OSError):
-                    break
-                if not piece:
-                    return b"".join(kept)
-                kept.append(piece)
-                size += len(piece)
-        whole = b"".join(kept)
-        return whole[: whole.rfind(b"\n") + 1]
+        with self.file(name).open("rb") as packed:
+            kept = bytearray()
+            for piece in _unpacked_pieces(packed, greatest_bytes):
+                kept += piece
+        return bytes(kept[: kept.rfind(b"\n") + 1])
 
     def _stays_inside(self, name: str) -> bool:
         return (self.path / name).resolve().is_relative_to(self.path.resolve())
+
+
+def _unpacked_pieces(packed: BinaryIO, greatest_bytes: int) -> Iterator[bytes]:
+    """The members of a gzip file one after the other, until its end, its first fault or the bound.
+
+    By hand, because the standard library's reader gives nothing of a good member when a torn one follows it.
+    """
+    left, rest = greatest_bytes, b""
+    member = zlib.decompressobj(wbits=31)
+    while left > 0:
+        rest = rest or packed.read(_MEBI // 8)
+        if not rest:
+            return
+        try:
+            piece = member.decompress(rest, left)
+        except zlib.error:
+            return
+        yield piece
+        left -= len(piece)
+        rest = member.unused_data if member.eof else member.unconsumed_tail
+        if member.eof:
+            member = zlib.decompressobj(wbits=31)
 
 
 def _depth_exceeds(value: Any, most: int) -> bool:

@@ -65,11 +65,11 @@ def read_table(folder: RunFolder, table: str) -> pd.DataFrame:
         return _typed(pd.DataFrame(columns=columns.names(table)), table)
     if table.endswith(".gz"):
         source: Any = io.BytesIO(folder.unpacked(table))
-        header = _header(io.StringIO(source.getvalue()[:1_000_000].decode("utf-8", "replace")))
+        header = _header(io.StringIO(source.getvalue()[:1_000_000].decode("utf-8", "replace")), folder.path / table)
     else:
         source = folder.file(table)
         with source.open(encoding="utf-8", errors="replace", newline="") as file:
-            header = _header(file)
+            header = _header(file, source)
     if not header:
         return _typed(pd.DataFrame(columns=columns.names(table)), table)
     try:
@@ -80,12 +80,16 @@ def read_table(folder: RunFolder, table: str) -> pd.DataFrame:
     return _restored(frame, table)
 
 
-def _header(file: Any) -> list[str]:
-    header = next(csv.reader(file), [])
+def _header(file: Any, path: Path) -> list[str]:
+    try:
+        header = next(csv.reader(file), [])
+    except csv.Error as error:
+        raise PlanError("run_file_broken", f"{path}: {error}", path=str(path)) from error
     if len(header) > GREATEST_COLUMNS:
-        raise PlanError("run_file_broken", f"a table has {len(header)} columns, more than {GREATEST_COLUMNS}")
+        raise PlanError("run_file_broken", f"{path} has {len(header)} columns, more than {GREATEST_COLUMNS}",
+                        path=str(path))
     if len(set(header)) != len(header):
-        raise PlanError("run_file_broken", "a table names one of its columns twice")
+        raise PlanError("run_file_broken", f"{path} names one of its columns twice", path=str(path))
     return header
 
 

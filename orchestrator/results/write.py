@@ -25,6 +25,9 @@ from orchestrator.results.plain_text import visible
 _FORMULA_STARTS = "=+-@\t\r'"
 _PLAIN_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?")
 
+# pandas' own kinds of nothing; pandas itself is not loaded for their names
+_NOTHING = ("NAType", "NaTType")
+
 Row = Mapping[str, Any]
 
 
@@ -44,7 +47,7 @@ def cell_text(value: Any) -> str:
     """One value as it stands in a CSV file: empty for None and not-a-number, lists as words, records as JSON."""
     if hasattr(value, "item"):  # a number of numpy's
         value = value.item()
-    if value is None or type(value).__name__ == "NAType":  # pandas' own kind of nothing; not imported for its name
+    if value is None or type(value).__name__ in _NOTHING:
         return ""
     if isinstance(value, (bool, int, float)):
         return _number_text(value)

@@ -26,9 +26,9 @@ def test_each_direction_has_its_best_and_least_with_their_levels() -> None:
              cell(3, {"mtu": "1500", "direction": "receive"}, 0.9e9, way="receive")]
     text = said(made(cells, FACTORS))
 
-    assert ("trunk carries up to 2.40 Gbit/s from dome to vault, 100.0 % of the ceiling, with mtu 9000; the least is "
-            "1.20 Gbit/s, with mtu 1500.") in text
-    assert "trunk carries up to 900 Mbit/s from vault to dome" in text
+    assert ("trunk carries up to 2.40 Gb/s from dome to vault, 100.0 % of the ceiling, with mtu 9000; the least is "
+            "1.20 Gb/s, with mtu 1500.") in text
+    assert "trunk carries up to 900 Mb/s from vault to dome" in text
 
 
 def test_both_directions_at_once_are_named() -> None:
@@ -93,7 +93,7 @@ def test_every_cause_has_words_of_its_own() -> None:
 
 
 def test_the_strongest_factor_and_what_it_depends_on_are_said(tmp_path: Path) -> None:
-    """The made-up dome manages 1.43 Gbit/s at its low clock and small frames; all else fills the link."""
+    """The made-up dome manages 1.43 Gb/s at its low clock and small frames; all else fills the link."""
     run = make_run(tmp_path, Scenario({"mtu": [1500, 9000], "clock": ["powersave", "performance"]}, trouble=False))
     (sentence,) = [text for text in read_report(run).sentences if text.startswith("For transmit")]
     change = r"\+([\d.]+) % \([\d.]+ to [\d.]+\)"
@@ -104,3 +104,19 @@ def test_the_strongest_factor_and_what_it_depends_on_are_said(tmp_path: Path) ->
     # 2.475 / 1.43 at the low clock; 2.475 / 2.354, the two ceilings, at the high one
     assert 70 < float(found[1]) < 75
     assert 4 < float(found[2]) < 6
+
+
+def test_too_few_replicates_name_no_factor_as_the_one_that_matters(tmp_path: Path) -> None:
+    """One replicate of each cell has no interval, so nothing is sure."""
+    run = make_run(tmp_path, Scenario({"mtu": [1500, 9000], "clock": ["powersave", "performance"]}, replicates=1))
+    (sentence,) = [text for text in read_report(run).sentences if text.startswith("For transmit")]
+
+    assert "matters most" not in sentence
+    assert "too few to say" in sentence
+
+
+def test_factors_that_change_nothing_are_said_to_change_nothing(tmp_path: Path) -> None:
+    run = make_run(tmp_path, Scenario({"mtu": [9000], "clock": ["performance", "other"], "direction": ["transmit"]}))
+    (sentence,) = [text for text in read_report(run).sentences if text.startswith("For transmit")]
+
+    assert sentence.replace(THIN, " ") == "For transmit, no factor was seen to change the goodput by 3 % or more."

@@ -24,8 +24,8 @@ THIN = "\u202f"
 
 
 @pytest.mark.parametrize(("bit_s", "text"), [
-    (2.35e9, "2.35 Gbit/s"), (999.4e6, "999 Mbit/s"), (999.9e6, "1.00 Gbit/s"), (100e6, "100 Mbit/s"),
-    (1.5e3, "1.50 kbit/s"), (12, "12.0 bit/s"), (1.2e12, "1.20 Tbit/s"), (0, "0 bit/s")])
+    (2.35e9, "2.35 Gb/s"), (999.4e6, "999 Mb/s"), (999.9e6, "1.00 Gb/s"), (100e6, "100 Mb/s"),
+    (1.5e3, "1.50 kb/s"), (12, "12.0 b/s"), (1.2e12, "1.20 Tb/s"), (0, "0 b/s")])
 def test_a_rate_has_the_unit_that_fits(bit_s: float, text: str) -> None:
     assert rate_text(bit_s).replace(THIN, " ") == text
 

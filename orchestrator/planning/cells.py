@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +12,10 @@ from orchestrator.planning.plan import Change, Factor, LevelOf, Plan, level_text
 from orchestrator.planning.traffic import DEFAULTS
 
 MOST_CELLS = 1_000
-MOST_COMBINATIONS = 20_000
+MOST_COMBINATIONS = 5_000
+
+
+Combination = tuple[str, dict[str, LevelOf | None]]  # a link, and each factor's level there
 
 
 @dataclass(frozen=True)
@@ -43,11 +46,14 @@ class Cell:
     traffic: Mapping[str, Any]
 
 
-def cells(plan: Plan) -> tuple[Cell, ...]:
-    """All cells in the plan's order: the link varies slowest, the last factor quickest."""
+def cells(plan: Plan, chosen_before: Iterable[Combination] | None = None) -> tuple[Cell, ...]:
+    """All cells in the plan's order: the link varies slowest, the last factor quickest.
+
+    `chosen_before` are the plan's combinations where they are known already.
+    """
     found: list[Cell] = []
     held = tuple(hold_uses(plan))
-    for link, chosen in combinations(plan):
+    for link, chosen in combinations(plan) if chosen_before is None else chosen_before:
         levels = {name: level.shown if level else None for name, level in chosen.items()}
         if any(matches(condition, levels) for condition in plan.leave_out):
             continue
@@ -65,7 +71,7 @@ def ports_needed(traffic: Mapping[str, Any]) -> int:
     return 2 + ways * int(traffic["streams"])
 
 
-def combinations(plan: Plan) -> Iterator[tuple[str, dict[str, LevelOf | None]]]:
+def combinations(plan: Plan) -> Iterator[Combination]:
     """(link, factor -> level, None where it does not apply) without duplicates, before anything is left out."""
     order = dependency_order(plan.factors)
     for link in plan.links:
@@ -150,13 +156,9 @@ def _uses(plan: Plan, link: str, factor: str, changes: tuple[Change, ...]) -> It
 
 def hold_uses(plan: Plan) -> Iterator[SettingUse]:
     """What is fixed for the run: on every link that it concerns."""
-    seen = set()
     for number, change in enumerate(plan.hold, 1):
-        for link in plan.links:
-            for use in _uses(plan, link, f"hold-{number}", (change,)):
-                if use.place not in seen:
-                    seen.add(use.place)
-                    yield use
+        uses = [use for link in plan.links for use in _uses(plan, link, f"hold-{number}", (change,))]
+        yield from {use.place: use for use in uses}.values()
 
 
 def matches(condition: Mapping[str, tuple[Json, ...]], levels: Mapping[str, Json]) -> bool:

@@ -25,6 +25,8 @@ def condition(
     wanted: dict[str, tuple[Json, ...]] = {}
     good = True
     for name, value in text.items():
+        if document.full:
+            return None
         here = (*path, name)
         if name not in declared:
             known = TRAFFIC_FACTORS.get(name)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import ipaddress
 import math
-from collections import Counter
 from collections.abc import Iterator
 
 from orchestrator.planning.cells import (
     MOST_CELLS,
     MOST_COMBINATIONS,
     Cell,
+    Combination,
     SettingUse,
     cells,
     combinations,
@@ -21,10 +21,11 @@ from orchestrator.planning.cells import (
 from orchestrator.planning.document import Document, Path
 from orchestrator.planning.names import HOST_WORDS
 from orchestrator.planning.parts import Parts
-from orchestrator.planning.plan import Plan, level_text
+from orchestrator.planning.plan import Plan
 from orchestrator.planning.synonyms import did_you_mean
 
 MOST_TRIALS = 100_000
+_MOST_SHOWN = 12  # factors in the arithmetic
 
 
 def names(document: Document, section: str) -> list[str]:
@@ -92,55 +93,49 @@ def check_cells(document: Document, plan: Plan) -> None:
     """The number of cells and trials, what never applies, and what fights over one place."""
     sizes = {name: len(factor.levels) for name, factor in plan.factors.items()}
     product = math.prod(sizes.values()) * len(plan.links)
-    arithmetic = " x ".join(
-        [
-            *([f"{len(plan.links)} links"] if len(plan.links) > 1 else []),
-            *(f"{count} {name}" for name, count in sizes.items()),
-        ]
-    )
+    links = [f"{len(plan.links)} links"] if len(plan.links) > 1 else []
+    factors = [f"{count} {name}" for name, count in sizes.items()]
+    some = [*factors[:_MOST_SHOWN], "..."] if len(factors) > _MOST_SHOWN else factors
+    arithmetic = f"{' x '.join([*links, *some])} = {_big(product)} combinations"
     if product > MOST_COMBINATIONS:
-        document.report(
-            ("factors",),
-            "too-many-cells",
-            f"{arithmetic} = {product} combinations: at most "
-            f"{MOST_COMBINATIONS} can be looked through, and {MOST_CELLS} measured",
-            "split the plan, or vary fewer factors at once",
-            key=True,
-        )
+        said = f"{arithmetic}: at most {MOST_COMBINATIONS} can be looked through, and {MOST_CELLS} measured"
+        document.report(("factors",), "too-many-cells", said, "split the plan, or vary fewer factors at once", key=True)
         return
-    found = cells(plan)
+    everything = list(combinations(plan))
+    found = cells(plan, everything)
     if len(found) > MOST_CELLS:
         less = "" if len(found) == product else f", {len(found)} of them to be measured"
-        document.report(
-            ("factors",),
-            "too-many-cells",
-            f"{arithmetic} = {product} combinations{less}: a plan has at most {MOST_CELLS} cells",
-            "split the plan, or leave combinations out",
-            key=True,
-        )
-    elif len(found) * plan.trial.replicates > MOST_TRIALS:
-        document.report(
-            ("trial", "replicates"),
-            "too-many-cells",
-            f"{len(found)} cells x {plan.trial.replicates} replicates "
-            f"= {len(found) * plan.trial.replicates} trials: a plan has at most {MOST_TRIALS}",
-        )
-    elif not found:
-        document.report(("leave_out",), "no-cells", "everything is left out: no cell remains", key=True)
-    _check_applying(document, plan)
-    _check_leave_out(document, plan)
+        said = f"{arithmetic}{less}: a plan has at most {MOST_CELLS} cells"
+        document.report(("factors",), "too-many-cells", said, "split the plan, or leave combinations out", key=True)
+        return
+    _check_trials(document, plan, len(found))
+    _check_applying(document, plan, everything)
+    _check_leave_out(document, plan, everything)
     _check_places(document, plan, found)
     _check_family(document, plan, found)
     _check_ports(document, plan, found)
 
 
-def _check_applying(document: Document, plan: Plan) -> None:
-    """Every level of every factor applies in some combination."""
-    applying: Counter[tuple[str, str]] = Counter()
-    for _, chosen in combinations(plan):
-        applying.update((name, level_text(level.shown)) for name, level in chosen.items() if level)
+def _big(number: int) -> str:
+    """A number that may have more digits than anybody reads."""
+    return str(number) if number < 10**12 else f"more than 10^{int(math.log10(number))}"
+
+
+def _check_trials(document: Document, plan: Plan, count: int) -> None:
+    """There is something to measure, and not more than a run can hold."""
+    trials = count * plan.trial.replicates
+    if trials > MOST_TRIALS:
+        said = f"{count} cells x {plan.trial.replicates} replicates = {trials} trials: a plan has at most {MOST_TRIALS}"
+        document.report(("trial", "replicates"), "too-many-cells", said)
+    elif not count and plan.links:
+        document.report(("leave_out",), "no-cells", "everything is left out: no cell remains", key=True)
+
+
+def _check_applying(document: Document, plan: Plan, everything: list[Combination]) -> None:
+    """Every factor applies in some combination."""
+    applying = {name for _, chosen in everything for name, level in chosen.items() if level}
     for name, factor in plan.factors.items():
-        if any((name, level_text(level.shown)) in applying for level in factor.levels):
+        if name in applying:
             continue
         why, suggestion = f"'{name}' applies to no cell", ""
         if factor.transport:
@@ -156,47 +151,38 @@ def _check_applying(document: Document, plan: Plan) -> None:
         document.report(("factors", name), "never-applies", why, suggestion, key=True)
 
 
-def _check_leave_out(document: Document, plan: Plan) -> None:
+def _check_leave_out(document: Document, plan: Plan, everything: list[Combination]) -> None:
     """Every condition of `leave_out` leaves something out."""
-    everything = [
-        {name: level.shown if level else None for name, level in chosen.items()} for _, chosen in combinations(plan)
-    ]
+    shown = [{name: level.shown if level else None for name, level in chosen.items()} for _, chosen in everything]
     for number, wanted in enumerate(plan.leave_out):
-        if not any(matches(wanted, levels) for levels in everything):
-            document.report(
-                ("leave_out", number), "never-applies", "this leaves nothing out: no cell has these levels together"
-            )
+        if not any(matches(wanted, levels) for levels in shown):
+            said = "this leaves nothing out: no cell has these levels together"
+            document.report(("leave_out", number), "never-applies", said)
 
 
 def _check_places(document: Document, plan: Plan, found: tuple[Cell, ...]) -> None:
-    """No cell brings one place to two levels, and no command is restored twice."""
-    held = {use.place: use for use in hold_uses(plan)}
+    """No cell brings one place to two levels."""
     said = set()
-    if len(held) < sum(1 for _ in plan.hold):
-        for number, one in enumerate(plan.hold):
-            for earlier in plan.hold[:number]:
-                if one.setting == earlier.setting != "command" and one.where == earlier.where:
-                    document.report(("hold", number), "clash", f"{one.setting} at {one.where} is held twice")
-    for cell in found:
+    for uses in (tuple(hold_uses(plan)), *(cell.settings for cell in found)):
         first: dict[tuple[str, ...], SettingUse] = {}
-        for use in cell.settings:
+        for use in uses:
             other = first.setdefault(use.place, use)
-            if other is use or (pair := (other.factor, use.factor, use.setting)) in said:
-                continue
-            said.add(pair)
-            held_by = (
-                "`hold`"
-                if other.factor.startswith("hold-") and other.factor not in plan.factors
-                else f"'{other.factor}'"
-            )
-            path: Path = ("factors", use.factor) if use.factor in plan.factors else ("hold", int(use.factor[5:]) - 1)
-            document.report(
-                path,
-                "clash",
-                f"'{use.factor}' and {held_by} both set {use.setting} at {':'.join(filter(None, use.place[:2]))}",
-                "let only one of them set it",
-                key=True,
-            )
+            pair = (other.factor, use.factor, use.setting)
+            if other is not use and pair not in said:
+                said.add(pair)
+                _report_clash(document, plan, other, use)
+
+
+def _report_clash(document: Document, plan: Plan, other: SettingUse, use: SettingUse) -> None:
+    """Two factors, or entries of `hold`, that want to set the same place."""
+    held = [
+        f"entry {one.factor[5:]} of hold" if one.factor not in plan.factors else f"'{one.factor}'"
+        for one in (other, use)
+    ]
+    path: Path = ("factors", use.factor) if use.factor in plan.factors else ("hold", int(use.factor[5:]) - 1)
+    place = ":".join(filter(None, use.place[:2]))
+    said = f"{held[0]} and {held[1]} both set {use.setting} at {place}"
+    document.report(path, "clash", said, "let only one of them set it", key=True)
 
 
 def _check_family(document: Document, plan: Plan, found: tuple[Cell, ...]) -> None:

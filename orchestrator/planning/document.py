@@ -12,6 +12,9 @@ Step = str | int
 Path = tuple[Step, ...]
 
 
+MOST_PROBLEMS = 200  # beyond which nothing more is looked for
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """A part of the text; line and column count from 1."""
@@ -34,6 +37,11 @@ class Document:
     broken: set[Path] = field(default_factory=set)  # already reported: what follows from them is not
     bound: dict[str, str] = field(default_factory=dict)  # the binds that the file used
     problems: list[Problem] = field(default_factory=list)
+
+    @property
+    def full(self) -> bool:
+        """Whether so much is wrong that looking for more helps nobody."""
+        return len(self.problems) >= MOST_PROBLEMS
 
     def report(self, path: Path, code: str, message: str, suggestion: str = "", *, key: bool = False) -> None:
         """Note a problem at `path` (at its key when `key`), unless it only follows from one already noted."""

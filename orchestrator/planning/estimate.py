@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from orchestrator.planning.cells import Cell
 from orchestrator.planning.order import Trial
 from orchestrator.planning.plan import Plan
+from orchestrator.planning.rehearsal import REHEARSE_S, rehearsal_cells
 
 # Assumed until a rehearsal has measured them on the bench itself; common practice, no source.
 HANDLING_S = 2.0  # one trial's settings, read-back, path proof and counters at rest
@@ -38,12 +39,11 @@ def estimate(plan: Plan, cells: Sequence[Cell], trials: Sequence[Trial]) -> Esti
     drained = sum(trial.cell in udp for trial in trials)
     plots = len({trial.whole_plot for trial in trials}) if plan.costly else 0
     costly = plan.costly
-    levels = {(*use.place, str(use.level)): use.setting for cell in cells for use in cell.settings}
-    kinds = {(cell.link, cell.traffic["transport"], cell.traffic["direction"]) for cell in cells}
-    once = sum(COSTLY_S if setting in costly else CHANGE_S for setting in levels.values())
+    rehearsed = rehearsal_cells(cells)
+    changed = sum(COSTLY_S if any(use.setting in costly for use in cell.settings) else CHANGE_S for cell in rehearsed)
     return Estimate(
         traffic_s=len(trials) * (plan.trial.warmup_s + plan.trial.length_s),
         quiet_s=len(trials) * plan.trial.settle_s + drained * DRAIN_S,
         handling_s=len(trials) * HANDLING_S + plots * COSTLY_S,
-        rehearsal_s=once + len(kinds) * (1.0 + HANDLING_S),
+        rehearsal_s=changed + len(rehearsed) * (REHEARSE_S + HANDLING_S),
     )

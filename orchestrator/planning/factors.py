@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.planning import grammar
+from orchestrator.planning.cells import MOST_CELLS
 from orchestrator.planning.document import Document, Json, Path, shown
 from orchestrator.planning.fields import NAME, selector_problem
 from orchestrator.planning.names import HOST_WORDS, RESERVED
-from orchestrator.planning.plan import Catalogue, Change, Factor, LevelOf, SettingInfo, Where, level_text, same_level
+from orchestrator.planning.plan import Catalogue, Change, Factor, LevelOf, SettingInfo, Where, level_text
 from orchestrator.planning.synonyms import did_you_mean
 from orchestrator.planning.traffic import TRAFFIC_FACTORS, LevelError, TrafficFactor
 
@@ -30,6 +33,8 @@ class Lookup:
     def hold(self, number: int, text: grammar.Hold) -> Change | None:
         """What one entry of `hold` changes."""
         path: Path = ("hold", number)
+        if self.document.full:
+            return None
         setting = self._setting(text.setting, (*path, "setting"))
         where = self._where(text.at, setting, path)
         if setting is None or not self._command_keys(text, setting, path):
@@ -40,6 +45,8 @@ class Lookup:
     def factor(self, name: str, text: grammar.Factor) -> Factor | None:
         """A factor with its levels, or None when it is not usable."""
         path: Path = ("factors", name)
+        if self.document.full:
+            return None
         levels_path = path if isinstance(self.document.at(path), list) else (*path, "levels")
         if name in RESERVED:
             self.document.report(
@@ -59,6 +66,10 @@ class Lookup:
                 f"named levels, not {'an empty list' if text.levels == [] else shown(text.levels)}",
                 f"write levels: [{level_text(text.levels)}]" if isinstance(text.levels, str | int) else "",
             )
+            return None
+        if len(text.levels) > MOST_CELLS:
+            said = f"{len(text.levels)} levels of '{name}': a plan has at most {MOST_CELLS} cells"
+            self.document.report(levels_path, "too-many-cells", said)
             return None
         if text.setting is None and name in TRAFFIC_FACTORS:
             return self._traffic(TRAFFIC_FACTORS[name], text, levels_path)
@@ -89,7 +100,11 @@ class Lookup:
         where = self._where(text.at or "both", setting, path)
         if setting is None or not self._command_keys(text, setting, path):
             return None
-        found = [self._level(text, setting, raw, (*levels_path, number)) for number, raw in enumerate(text.levels)]
+        found = [
+            self._level(text, setting, raw, (*levels_path, number))
+            for number, raw in enumerate(text.levels)
+            if not self.document.full
+        ]
         self._refuse_twins(name, levels_path, [level.shown if level else None for level in found])
         if where is None:
             return None
@@ -111,6 +126,8 @@ class Lookup:
         shown_levels: list[Json] = []
         levels = []
         for number, raw in enumerate(text.levels):
+            if self.document.full:
+                break
             try:
                 level, value = known.read(raw)
             except LevelError as error:
@@ -186,6 +203,8 @@ class Lookup:
         """The changes of one level of a bundle."""
         changes = []
         for name, raw in settings.items():
+            if self.document.full:
+                break
             if name in TRAFFIC_FACTORS or name == _COMMAND:
                 self.document.report(
                     (*path, name),
@@ -295,16 +314,16 @@ class Lookup:
             return None
         return _Level(level, value)
 
-    def _refuse_twins(self, name: str, path: Path, levels: list[Json]) -> None:
+    def _refuse_twins(self, name: str, path: Path, levels: Sequence[Json]) -> None:
         """Two equal levels are one cell measured twice under two numbers."""
+        seen = set()
         for number, level in enumerate(levels):
-            if level is not None and any(same_level(level, earlier) for earlier in levels[:number]):
-                self.document.report(
-                    (*path, number),
-                    "clash",
-                    f"'{name}' has the level {level_text(level)} twice",
-                    "for more trials of each cell raise trial: {replicates: ...}",
-                )
+            mark = json.dumps(level, sort_keys=True)
+            if level is not None and mark in seen:
+                said = f"'{name}' has the level {level_text(level)} twice"
+                hint = "for more trials of each cell raise trial: {replicates: ...}"
+                self.document.report((*path, number), "clash", said, hint)
+            seen.add(mark)
 
     @staticmethod
     def _change(setting: SettingInfo, where: Where, level: Json) -> Change:

@@ -286,7 +286,7 @@ class Order(Part):
     shuffle: bool = Field(
         default=True, description="Shuffle the cells within each block (one replicate of every cell)."
     )
-    seed: int = Field(default=1, ge=0, lt=2**63, description="The same seed gives the same order on every machine.")
+    seed: int = Field(default=1, ge=0, lt=10**18, description="The same seed gives the same order on every machine.")
 
 
 class PlanText(Part):

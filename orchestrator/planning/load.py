@@ -64,6 +64,9 @@ def _looked_up(document: Document, parts: Parts, catalogue: Catalogue) -> Plan:
     hold = [change for number, text in parts.hold.items() if (change := lookup.hold(number, text))]
     found = {name: factor for name, text in parts.factors.items() if (factor := lookup.factor(name, text))}
     declared = names(document, "factors")
+    for number, text in parts.leave_out.items():
+        if not text:
+            document.report(("leave_out", number), "bad-value", "an empty condition would leave everything out")
     factors = with_only(document, {name: parts.factors[name].only for name in found}, found, declared)
     conditions = [
         wanted

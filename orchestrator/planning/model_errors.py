@@ -9,7 +9,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from orchestrator.planning import grammar
-from orchestrator.planning.document import Document, Json, Path, shown
+from orchestrator.planning.document import MOST_PROBLEMS, Document, Json, Path, shown
 from orchestrator.planning.problems import CODES
 from orchestrator.planning.synonyms import did_you_mean, meant
 
@@ -59,15 +59,17 @@ _YES_NO = {
 def report(document: Document, error: ValidationError) -> set[Path]:
     """Note every complaint in the document; returns the parts that cannot be used."""
     failed = set()
-    details = error.errors(include_url=False)
+    details = error.errors(include_url=False, include_input=False)
     misspelt = {
         (path[:-1], meant(str(path[-1]), keys(model)))
-        for detail in details
+        for detail in details[:MOST_PROBLEMS]
         if detail["type"] == "extra_forbidden" and (model := _part((path := _path(document, detail)[0])[:-1])[0])
     }
     for detail in details:
         path, key = _path(document, detail)
         failed.add(path)
+        if document.full:
+            continue
         if detail["type"] == "missing" and (path, str(detail["loc"][-1])) in misspelt:
             continue  # it is there under another spelling, which is said already
         code, message, suggestion = _words(document, path, key, detail)

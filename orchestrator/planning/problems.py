@@ -82,7 +82,7 @@ def _window(source: str, column: int, length: int) -> tuple[str, str]:
     text = source[start : start + _WIDEST]
     before = text[: column - 1 - start]
     marked = text[len(before) : len(before) + max(1, length)] or " "
-    shown = "".join(" " if unicodedata.category(letter) in {"Cc", "Cf", "Cs"} else letter for letter in text)
+    shown = "".join(letter if letter.isprintable() else " " for letter in text)
     return ("..." if start else "") + shown, " " * (3 * bool(start) + _columns(before)) + "^" * max(1, _columns(marked))
 
 

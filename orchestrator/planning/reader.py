@@ -24,8 +24,10 @@ from orchestrator.planning.yaml_errors import explain
 MOST_BYTES = 2**20
 MOST_NODES = 20_000
 MOST_ALIASES = 100
+MOST_KEYS = 500
 DEEPEST = 32
 LONGEST_LINE = 20_000
+MOST_LINES = 20_000
 # Everything outside: control characters, other line ends, surrogates, and marks that turn the direction of the text
 # around, so that a person would see another plan than the one that is read.
 _FOREIGN = re.compile(
@@ -94,6 +96,9 @@ def _refuse_foreign(text: str, document: Document) -> None:
             f"character U+{ord(found.group()):04X} does not belong in a plan",
             "remove it; an editor may not show it",
         )
+        raise _Unreadable
+    if len(document.lines) > MOST_LINES:
+        document.report_at(Place(MOST_LINES + 1, 1), "too-large", f"more than {MOST_LINES} lines")
         raise _Unreadable
     for number, line_text in enumerate(document.lines, 1):
         if len(line_text) > LONGEST_LINE:
@@ -263,6 +268,8 @@ class _Reading:
                     )
                 self._skip(depth)
                 continue
+            if len(values) >= MOST_KEYS:
+                self._stop(event, "too-large", f"more than {MOST_KEYS} keys in one mapping")
             self._document.key_places[(*path, key)] = _place(event)
             values[key] = self._node(self._next(), (*path, key), depth + 1)
         return values

@@ -12,12 +12,13 @@ REHEARSE_S = 1.0  # of traffic in each rehearsed trial: enough to see that it fl
 
 def rehearsal_cells(cells: Sequence[Cell]) -> list[Cell]:
     """The cells to rehearse, in the plan's order: each next one shows the most that no earlier one has shown."""
-    to_show = set().union(*map(_shows, cells)) if cells else set()
+    shows = {cell.number: _shows(cell) for cell in cells}
+    to_show = set().union(*shows.values())
     chosen: list[Cell] = []
     while to_show:
-        best = max(cells, key=lambda cell: (len(_shows(cell) & to_show), -cell.number))
+        best = max(cells, key=lambda cell: (len(shows[cell.number] & to_show), -cell.number))
         chosen.append(best)
-        to_show -= _shows(best)
+        to_show -= shows[best.number]
     return sorted(chosen, key=lambda cell: cell.number)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from orchestrator.planning.grammar import PlanText
+from orchestrator.planning.grammar import PlanText, Trial
 from orchestrator.planning.plan import Catalogue
 from orchestrator.planning.traffic import TRAFFIC_FACTORS
 
@@ -33,6 +33,7 @@ def plan_schema(catalogue: Catalogue) -> Schema:
         "items": _ANY_END,
     }
     replicates = schema["$defs"]["Trial"]["properties"]["replicates"]
+    replicates["description"] = Trial.model_fields["replicate_bounds"].description
     replicates["anyOf"] = [{"type": "integer", "minimum": 1, "maximum": 1000}, {"$ref": replicates.pop("$ref")}, _BOUND]
     factors = schema["properties"]["factors"]
     for pattern in factors["patternProperties"]:

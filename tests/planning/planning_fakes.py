@@ -50,8 +50,9 @@ class FakeSetting:
 CATALOGUE: Mapping[str, FakeSetting] = {
     setting.name: setting
     for setting in (
-        FakeSetting("mtu", "interface", costly=True, unit="bytes", example="9000", domain_text="68 to 65535",
-                    judge=frame_size),
+        FakeSetting(
+            "mtu", "interface", costly=True, unit="bytes", example="9000", domain_text="68 to 65535", judge=frame_size
+        ),
         FakeSetting("governor", domain_text="powersave, performance", example="performance", judge=policy),
         FakeSetting("command", privilege="user", costly=True),
         FakeSetting("interrupt-cores", "interface"),

@@ -23,33 +23,101 @@ def codes(document: Document) -> list[str]:
     return [one.code for one in document.problems]
 
 
-@pytest.mark.parametrize("text", [
-    "on", "off", "yes", "NO", "no", "Y", "True", "FALSE", "Null", "12:30", "0000:03:00.0", "10:20:30:40:50:11",
-    "02:00:5e:10:00:07", "20000-20063", "2.5Gbit/s", "50%", "1_000", "0x1F", "0o17", ".inf", ".nan", "1.2.3",
-    "2024-01-01", "1e", "e9", "--", "+", ".", "192.168.0.1", "1 2",
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "text",
+    [
+        "on",
+        "off",
+        "yes",
+        "NO",
+        "no",
+        "Y",
+        "True",
+        "FALSE",
+        "Null",
+        "12:30",
+        "0000:03:00.0",
+        "10:20:30:40:50:11",
+        "02:00:5e:10:00:07",
+        "20000-20063",
+        "2.5Gbit/s",
+        "50%",
+        "1_000",
+        "0x1F",
+        "0o17",
+        ".inf",
+        ".nan",
+        "1.2.3",
+        "2024-01-01",
+        "1e",
+        "e9",
+        "--",
+        "+",
+        ".",
+        "192.168.0.1",
+        "1 2",
+    ],
+)
 def test_a_word_that_is_no_plain_number_stays_the_text_it_is(text: str) -> None:
     assert value(text) == text
 
 
-@pytest.mark.parametrize(("text", "meant"), [
-    ("true", True), ("false", False), ("null", None), ("~", None), ("", None), ("0", 0), ("9000", 9000), ("-5", -5),
-    ("+5", 5), ("1.5", 1.5), (".5", 0.5), ("1e9", 1e9), ("0.1", 0.1), ("0.0", 0.0), ('"9000"', "9000"), ("'on'", "on"),
-    ('"true"', "true"), ("123456789012345678", 123456789012345678), ('"0755"', "0755"), ("[1, on]", [1, "on"]),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [
+        ("true", True),
+        ("false", False),
+        ("null", None),
+        ("~", None),
+        ("", None),
+        ("0", 0),
+        ("9000", 9000),
+        ("-5", -5),
+        ("+5", 5),
+        ("1.5", 1.5),
+        (".5", 0.5),
+        ("1e9", 1e9),
+        ("0.1", 0.1),
+        ("0.0", 0.0),
+        ('"9000"', "9000"),
+        ("'on'", "on"),
+        ('"true"', "true"),
+        ("123456789012345678", 123456789012345678),
+        ('"0755"', "0755"),
+        ("[1, on]", [1, "on"]),
+    ],
+)
 def test_numbers_and_the_three_words_are_read_as_such(text: str, meant: Json) -> None:
     found = value(text)
     assert found == meant
     assert type(found) is type(meant)
 
 
-@pytest.mark.parametrize(("text", "code"), [
-    ("0755", "number"), ("010", "number"), ("-007", "number"), ("00.5", "number"), ("9" * 19, "number"),
-    ("9" * 5000, "number"), ("1e999", "number"), ("!!python/object:os.system ls", "yaml-feature"),
-    ("!x y", "yaml-feature"), ("!!str 1", "yaml-feature"), ("! y", "yaml-feature"), ("*nothing", "alias"),
-    ("&a [*a]", "alias"), ("&a {b: *a}", "alias"), ('"\\ud800"', "not-text"), ('"\\0"', "not-text"),
-    ('"\\x1b[31m"', "not-text"), ('"\\U00110000"', "yaml"), ('"\\UFFFFFFFF"', "yaml"), ("$x", "unbound"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [
+        ("0755", "number"),
+        ("010", "number"),
+        ("-007", "number"),
+        ("00.5", "number"),
+        ("9" * 19, "number"),
+        ("9" * 5000, "number"),
+        ("1e999", "number"),
+        ("!!python/object:os.system ls", "yaml-feature"),
+        ("!x y", "yaml-feature"),
+        ("!!str 1", "yaml-feature"),
+        ("! y", "yaml-feature"),
+        ("*nothing", "alias"),
+        ("&a [*a]", "alias"),
+        ("&a {b: *a}", "alias"),
+        ('"\\ud800"', "not-text"),
+        ('"\\0"', "not-text"),
+        ('"\\x1b[31m"', "not-text"),
+        ('"\\U00110000"', "yaml"),
+        ('"\\UFFFFFFFF"', "yaml"),
+        ("$x", "unbound"),
+    ],
+)
 def test_a_value_that_cannot_be_read_without_doubt_is_refused_at_its_place(text: str, code: str) -> None:
     document = read(f"a: {text}\nb: 1\n")
     assert codes(document) == [code]
@@ -66,7 +134,9 @@ def test_the_first_of_two_equal_keys_counts_and_both_lines_are_named() -> None:
     document = read("a: 1\nb: {x: 1, x: 2}\na: {c: 3}\n")
     assert document.data == {"a": 1, "b": {"x": 1}}
     assert ["first in line 2" in document.problems[0].message, "first in line 1" in document.problems[1].message] == [
-        True, True]
+        True,
+        True,
+    ]
 
 
 @pytest.mark.parametrize("key", ["1500", "true", "~", "? [a]\n", "? {a: 1}\n", "!!str a", "&k a", "<<", '"\\0"', "0x"])
@@ -104,18 +174,51 @@ def bomb(levels: int) -> str:
     return "\n".join(lines)
 
 
-@pytest.mark.parametrize(("text", "code"), [
-    ("[" * 500, "too-large"), ("{a: " * 500, "too-large"), ("- " * 500 + "x", "too-large"), (bomb(9), "too-large"),
-    ("a: [" + "x, " * (MOST_NODES + 1) + "]", "too-large"), ("a: &a x\n" + "b: [" + "*a, " * (MOST_ALIASES + 1) + "]", "alias"),
-    ("x" * (MOST_BYTES + 1), "too-large"), ("a: 1\n---\nb: 2\n", "yaml-feature"), ("é" * (MOST_BYTES // 2 + 1), "too-large"),
-    ("a: \u202e1", "not-text"), ("a: \x07", "not-text"), ("a: \x85", "not-text"), ("a: \ufeffb", "not-text"),
-    ("a: \ud800", "not-text"), ("a: \u2028b", "not-text"), ("", "missing-key"), ("# nothing\n", "missing-key"),
-    ("%YAML 9" + "9" * 5000 + ".0\n---\na: 1\n", "yaml"), ("%YAML 99999.9999\n---\na: 1", "yaml"),
-    ("a: b: c", "yaml"), ("a:\n\t- b", "yaml"), ("a: [1, 2", "yaml"), ("a: {b: 1", "yaml"), ('a: "b', "yaml"),
-    ("a: 'b", "yaml"), ("a: @b", "yaml"), ("a: `b", "yaml"), ("a\n b: c", "yaml"), ("a: %b", "yaml"), ("- a\nb: c", "yaml"),
-    ("a: 1\n  b: 2", "yaml"), ('a: "\\q"', "yaml"), ("a: &", "yaml"), ("a: *", "yaml"), ("%TAG\n---\n", "yaml"),
-    ("a: |3x\n b", "yaml"), ("}", "yaml"), ("a: ]", "yaml"), ("a: !<x y", "yaml"), ("a: !foo!bar y", "yaml"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [
+        ("[" * 500, "too-large"),
+        ("{a: " * 500, "too-large"),
+        ("- " * 500 + "x", "too-large"),
+        (bomb(9), "too-large"),
+        ("a: [" + "x, " * (MOST_NODES + 1) + "]", "too-large"),
+        ("a: &a x\n" + "b: [" + "*a, " * (MOST_ALIASES + 1) + "]", "alias"),
+        ("x" * (MOST_BYTES + 1), "too-large"),
+        ("a: 1\n---\nb: 2\n", "yaml-feature"),
+        ("é" * (MOST_BYTES // 2 + 1), "too-large"),
+        ("a: \u202e1", "not-text"),
+        ("a: \x07", "not-text"),
+        ("a: \x85", "not-text"),
+        ("a: \ufeffb", "not-text"),
+        ("a: \ud800", "not-text"),
+        ("a: \u2028b", "not-text"),
+        ("", "missing-key"),
+        ("# nothing\n", "missing-key"),
+        ("%YAML 9" + "9" * 5000 + ".0\n---\na: 1\n", "yaml"),
+        ("%YAML 99999.9999\n---\na: 1", "yaml"),
+        ("a: b: c", "yaml"),
+        ("a:\n\t- b", "yaml"),
+        ("a: [1, 2", "yaml"),
+        ("a: {b: 1", "yaml"),
+        ('a: "b', "yaml"),
+        ("a: 'b", "yaml"),
+        ("a: @b", "yaml"),
+        ("a: `b", "yaml"),
+        ("a\n b: c", "yaml"),
+        ("a: %b", "yaml"),
+        ("- a\nb: c", "yaml"),
+        ("a: 1\n  b: 2", "yaml"),
+        ('a: "\\q"', "yaml"),
+        ("a: &", "yaml"),
+        ("a: *", "yaml"),
+        ("%TAG\n---\n", "yaml"),
+        ("a: |3x\n b", "yaml"),
+        ("}", "yaml"),
+        ("a: ]", "yaml"),
+        ("a: !<x y", "yaml"),
+        ("a: !foo!bar y", "yaml"),
+    ],
+)
 def test_what_no_plan_needs_ends_the_reading_with_one_located_problem(text: str, code: str) -> None:
     document = read(text)
     assert codes(document) == [code]

@@ -17,15 +17,32 @@ FRACTIONAL = st.floats(min_value=0, max_value=10**6, allow_nan=False).filter(lam
 @pytest.mark.parametrize(
     ("text", "kind", "value"),
     [
-        ("10s", DURATION, 10.0), ("5min", DURATION, 300.0), ("2h", DURATION, 7200.0), ("250ms", DURATION, 0.25),
-        ("100us", DURATION, 0.0001), ("50ns", DURATION, 5e-8), ("1.5 s", DURATION, 1.5), (" 10s ", DURATION, 10.0),
-        ("2.5Gbit/s", RATE, 2_500_000_000), ("100Mbit/s", RATE, 100_000_000), ("9600bit/s", RATE, 9600),
-        ("1Kibit/s", RATE, 1024), ("300MB/s", RATE, 2_400_000_000), ("1KiB/s", RATE, 8192),
-        ("4MiB", SIZE, 4_194_304), ("4MB", SIZE, 4_000_000), ("1472B", SIZE, 1472), ("64 KiB", SIZE, 65536),
-        ("50%", RATIO, 0.5), ("0.001%", RATIO, 0.00001), ("0%", RATIO, 0.0), ("3%", RATIO, 0.03),
-        ("100kframe/s", FRAME_RATE, 100_000), ("1.488095Mframe/s", FRAME_RATE, 1_488_095),
+        ("10s", DURATION, 10.0),
+        ("5min", DURATION, 300.0),
+        ("2h", DURATION, 7200.0),
+        ("250ms", DURATION, 0.25),
+        ("100us", DURATION, 0.0001),
+        ("50ns", DURATION, 5e-8),
+        ("1.5 s", DURATION, 1.5),
+        (" 10s ", DURATION, 10.0),
+        ("2.5Gbit/s", RATE, 2_500_000_000),
+        ("100Mbit/s", RATE, 100_000_000),
+        ("9600bit/s", RATE, 9600),
+        ("1Kibit/s", RATE, 1024),
+        ("300MB/s", RATE, 2_400_000_000),
+        ("1KiB/s", RATE, 8192),
+        ("4MiB", SIZE, 4_194_304),
+        ("4MB", SIZE, 4_000_000),
+        ("1472B", SIZE, 1472),
+        ("64 KiB", SIZE, 65536),
+        ("50%", RATIO, 0.5),
+        ("0.001%", RATIO, 0.00001),
+        ("0%", RATIO, 0.0),
+        ("3%", RATIO, 0.03),
+        ("100kframe/s", FRAME_RATE, 100_000),
+        ("1.488095Mframe/s", FRAME_RATE, 1_488_095),
     ],
-)  # fmt: skip
+)
 def test_a_quantity_is_read_in_its_base_unit(text: str, kind: units.Kind, value: float) -> None:
     assert parse(text, kind) == (kind, value)
 
@@ -61,34 +78,54 @@ def test_quantities_of_every_size_read_back_as_written(kind: units.Kind) -> None
 @given(text=st.text(max_size=40), kind=st.sampled_from(KINDS))
 @settings(max_examples=300, deadline=None)
 def test_any_text_is_a_quantity_or_a_unit_error(text: str, kind: units.Kind) -> None:
-    try:
-        _, value = parse(text, kind)
-    except UnitError as error:
-        assert error.message
-        assert error.code in {"unit-missing", "unit-unknown", "quantity"}
+    found = quantity_or_error(text, kind)
+    if isinstance(found, UnitError):
+        assert found.message
+        assert found.code in {"unit-missing", "unit-unknown", "quantity"}
     else:
-        assert value >= 0
+        assert found >= 0
         assert text.strip()[0].isdigit()
+
+
+def quantity_or_error(text: str, kind: units.Kind) -> float | UnitError:
+    """What comes of a text; any other exception is a failure of the test."""
+    try:
+        return parse(text, kind)[1]
+    except UnitError as error:
+        return error
 
 
 @pytest.mark.parametrize(
     ("text", "kind", "code", "spelling"),
     [
-        (10, DURATION, "unit-missing", "10s"), (10, DURATION, "unit-missing", "10min"),
-        ("10", DURATION, "unit-missing", "10s"), (2.5, RATE, "unit-missing", "2.5Gbit/s"),
-        (2_500_000_000, RATE, "unit-missing", "2500000000bit/s"), (2_500_000_000, RATE, "unit-missing", "2.5Gbit/s"),
-        (4096, SIZE, "unit-missing", "4096B"), (50, RATIO, "unit-missing", "50%"),
-        ("2.5Gb/s", RATE, "unit-unknown", "2.5Gbit/s"), ("2.5Gb/s", RATE, "unit-unknown", "2.5GB/s"),
-        ("2.5Gbps", RATE, "unit-unknown", "2.5Gbit/s"), ("2.5gbit/s", RATE, "unit-unknown", "2.5Gbit/s"),
-        ("100mbit/s", RATE, "unit-unknown", "100Mbit/s"), ("10Mbit", RATE, "unit-unknown", "10Mbit/s"),
-        ("4Mb", SIZE, "unit-unknown", "4MB"), ("4Mb", SIZE, "unit-unknown", "4MiB"), ("4M", SIZE, "unit-unknown", "4MiB"),
-        ("4KB", SIZE, "unit-unknown", "4kB"), ("4mib", SIZE, "unit-unknown", "4MiB"),
-        ("10sec", DURATION, "unit-unknown", "10s"), ("5 minutes", DURATION, "unit-unknown", "5min"),
-        ("10m", DURATION, "unit-unknown", "10min"), ("10S", DURATION, "unit-unknown", "10s"),
-        ("100kpps", FRAME_RATE, "unit-unknown", "100kframe/s"), ("50percent", RATIO, "unit-unknown", "50%"),
+        (10, DURATION, "unit-missing", "10s"),
+        (10, DURATION, "unit-missing", "10min"),
+        ("10", DURATION, "unit-missing", "10s"),
+        (2.5, RATE, "unit-missing", "2.5Gbit/s"),
+        (2_500_000_000, RATE, "unit-missing", "2500000000bit/s"),
+        (2_500_000_000, RATE, "unit-missing", "2.5Gbit/s"),
+        (4096, SIZE, "unit-missing", "4096B"),
+        (50, RATIO, "unit-missing", "50%"),
+        ("2.5Gb/s", RATE, "unit-unknown", "2.5Gbit/s"),
+        ("2.5Gb/s", RATE, "unit-unknown", "2.5GB/s"),
+        ("2.5Gbps", RATE, "unit-unknown", "2.5Gbit/s"),
+        ("2.5gbit/s", RATE, "unit-unknown", "2.5Gbit/s"),
+        ("100mbit/s", RATE, "unit-unknown", "100Mbit/s"),
+        ("10Mbit", RATE, "unit-unknown", "10Mbit/s"),
+        ("4Mb", SIZE, "unit-unknown", "4MB"),
+        ("4Mb", SIZE, "unit-unknown", "4MiB"),
+        ("4M", SIZE, "unit-unknown", "4MiB"),
+        ("4KB", SIZE, "unit-unknown", "4kB"),
+        ("4mib", SIZE, "unit-unknown", "4MiB"),
+        ("10sec", DURATION, "unit-unknown", "10s"),
+        ("5 minutes", DURATION, "unit-unknown", "5min"),
+        ("10m", DURATION, "unit-unknown", "10min"),
+        ("10S", DURATION, "unit-unknown", "10s"),
+        ("100kpps", FRAME_RATE, "unit-unknown", "100kframe/s"),
+        ("50percent", RATIO, "unit-unknown", "50%"),
         ("2,5Gbit/s", RATE, "quantity", "2.5Gbit/s"),
     ],
-)  # fmt: skip
+)
 def test_a_wrong_unit_names_the_likely_spelling(text: object, kind: units.Kind, code: str, spelling: str) -> None:
     with pytest.raises(UnitError) as caught:
         parse(text, kind)
@@ -98,8 +135,28 @@ def test_a_wrong_unit_names_the_likely_spelling(text: object, kind: units.Kind, 
         parse(proposed, kind)  # a proposal that is refused would be a bad joke
 
 
-@pytest.mark.parametrize("text", ["-1s", "1e9bit/s", "", "s", "١٠s", "1.s", ".5s", "9" * 40 + "s", "nan s", "0x10s",
-                                  "1_000s", "10s10s", True, None, [], {}, "9**9**9 s"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "-1s",
+        "1e9bit/s",
+        "",
+        "s",
+        "١٠s",
+        "1.s",
+        ".5s",
+        "9" * 40 + "s",
+        "nan s",
+        "0x10s",
+        "1_000s",
+        "10s10s",
+        True,
+        None,
+        [],
+        {},
+        "9**9**9 s",
+    ],
+)
 def test_what_is_no_quantity_is_refused_with_a_reason(text: object) -> None:
     with pytest.raises(UnitError, match=r"\w"):
         parse(text, DURATION)
@@ -115,9 +172,18 @@ def test_the_first_kind_that_has_the_unit_is_taken() -> None:
     assert parse("50kframe/s", RATE, RATIO, FRAME_RATE)[0] is FRAME_RATE
 
 
-@pytest.mark.parametrize(("kind", "value", "text"), [
-    (DURATION, 300.0, "5min"), (DURATION, 0.25, "250ms"), (DURATION, 90.0, "90s"), (RATE, 2_500_000_000, "2.5Gbit/s"),
-    (SIZE, 4_194_304, "4MiB"), (SIZE, 1500, "1500B"), (SIZE, 0, "0B"), (RATIO, 0.95, "95%"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("kind", "value", "text"),
+    [
+        (DURATION, 300.0, "5min"),
+        (DURATION, 0.25, "250ms"),
+        (DURATION, 90.0, "90s"),
+        (RATE, 2_500_000_000, "2.5Gbit/s"),
+        (SIZE, 4_194_304, "4MiB"),
+        (SIZE, 1500, "1500B"),
+        (SIZE, 0, "0B"),
+        (RATIO, 0.95, "95%"),
+    ],
+)
 def test_a_quantity_is_written_as_a_person_would(kind: units.Kind, value: float, text: str) -> None:
     assert format_as(kind, value) == text

@@ -15,7 +15,8 @@ from orchestrator.lab import namespaces
 
 _ORDER = (("user", namespaces.NEW_USER), ("ipc", namespaces.NEW_IPC), ("uts", namespaces.NEW_UTS),
           ("net", namespaces.NEW_NET), ("pid", namespaces.NEW_PID), ("mnt", namespaces.NEW_MOUNT))
-_FORWARDED = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGUSR1, signal.SIGUSR2)
+_FORWARDED = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGUSR1, signal.SIGUSR2,
+              signal.SIGWINCH)
 
 
 def main() -> int:
@@ -37,6 +38,7 @@ def main() -> int:
 
 def _become(program: list[str], folder: str) -> None:
     namespaces.die_with_parent()
+    os.setpgid(0, 0)  # or Ctrl-C, which the terminal sends to the whole group, would come twice
     try:
         os.chdir(folder)
     except OSError:  # the caller's folder does not exist in there
@@ -52,11 +54,11 @@ def _become(program: list[str], folder: str) -> None:
 
 
 def _wait(child: int) -> int:
-    """The child's exit status; a signal is passed on unless the terminal has already sent it to both of us."""
+    """The child's exit status; every signal is passed on."""
     while True:
-        received = signal.sigwaitinfo({*_FORWARDED, signal.SIGCHLD})
-        if received.si_signo != signal.SIGCHLD and received.si_code <= 0:  # SI_USER and below: sent by a process
-            os.kill(child, received.si_signo)
+        received = signal.sigwait({*_FORWARDED, signal.SIGCHLD})
+        if received != signal.SIGCHLD:
+            os.kill(child, received)
         ended, status = os.waitpid(child, os.WNOHANG)
         if ended:
             break

@@ -6,6 +6,7 @@ every process of the lab along, and with them every namespace, interface and mou
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import select
@@ -21,6 +22,7 @@ from orchestrator.lab.cpu_group import CpuGroup
 from orchestrator.lab.scenario import LabHost, Scenario
 
 LAB_FOLDER = Path("/run/linktrial-lab.d")  # keys and SSH configuration, in the controller's place
+_NOT_ALLOWED = (errno.EPERM, errno.EACCES, errno.ENOSPC, errno.EINVAL)  # ENOSPC: a limit on namespaces is reached
 _PLACE = namespaces.NEW_NET | namespaces.NEW_MOUNT | namespaces.NEW_UTS | namespaces.NEW_PID | namespaces.NEW_IPC
 
 
@@ -163,6 +165,18 @@ class Ground:
         return keys, user_key.export_public_key().decode()
 
 
+def in_words(error: BaseException) -> str:
+    """Why the lab cannot be made, with what would allow it where it is a matter of permission."""
+    said = str(error) or repr(error)
+    if not isinstance(error, OSError) or error.errno not in _NOT_ALLOWED:
+        return said
+    if os.geteuid() == 0 and not namespaces.in_user_namespace_of_our_own():
+        return f"{said}. Root may not make namespaces here; a container needs CAP_SYS_ADMIN for that"
+    return (f"{said}. An ordinary user needs unprivileged user namespaces, which are not allowed here. Run it as root, "
+            "or have them allowed: sysctl user.max_user_namespaces above 0, kernel.unprivileged_userns_clone=1 (Debian "
+            "before 11), kernel.apparmor_restrict_unprivileged_userns=0 (Ubuntu)")
+
+
 def run(scenario: Scenario, server: str, report: socket.socket, groups: dict[str, CpuGroup]) -> None:
     """Process 1 of the lab; never returns."""
     ground = Ground(scenario, server, report, groups)
@@ -173,7 +187,7 @@ def run(scenario: Scenario, server: str, report: socket.socket, groups: dict[str
         ground.wait_for_the_end()
     except BaseException as error:  # a forked process must not return into its parent's stack
         traceback.print_exc()
-        ground.tell(error=str(error) or repr(error))
+        ground.tell(error=in_words(error))
     finally:
         sys.stderr.flush()
         os._exit(0)

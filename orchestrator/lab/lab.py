@@ -36,7 +36,7 @@ def why_no_lab_here(server: Server = "asyncssh") -> str:
     path = path_with_system_folders(os.environ.get("PATH"))
     if not hasattr(os, "memfd_create"):
         return "a lab needs Linux"
-    missing = [tool for tool in ("ip", "tc", "bridge") if shutil.which(tool, path=path) is None]
+    missing = [tool for tool in ("ip", "tc") if shutil.which(tool, path=path) is None]
     if missing:
         return f"{', '.join(missing)} missing: install the package iproute2"
     if server == "openssh":

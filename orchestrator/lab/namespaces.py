@@ -110,6 +110,11 @@ def become_root_of_own_user_namespace() -> None:
     Path("/proc/self/gid_map").write_text(f"0 {group} 1")
 
 
+def in_user_namespace_of_our_own() -> bool:
+    """Whether root is only root of a user namespace."""
+    return Path("/proc/self/uid_map").read_text().split()[2] != str(2**32 - 1)
+
+
 def message_pair() -> tuple[socket.socket, socket.socket]:
     """Two ends that keep message boundaries, tell the end of the other side, and know who sent (unix(7))."""
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)

@@ -21,6 +21,23 @@ class Account:
     sudo: bool = False  # may run everything through `sudo -n`
 
 
+def port(host: str) -> str:
+    """The switch's port that a host's `eth1` is plugged into."""
+    return f"port-{host}"
+
+
+@dataclass(frozen=True)
+class End:
+    """One interface of a host on the measured network, and the switch's port that it is plugged into."""
+
+    host: str
+    interface: str
+    port: str
+    mac: str
+    address_4: str
+    address_6: str
+
+
 @dataclass(frozen=True)
 class LabHost:
     """One host: its address on the control network and the addresses of its measured end `eth1`."""
@@ -33,7 +50,20 @@ class LabHost:
     measured_mac: str
     accounts: tuple[Account, ...] = ()
     root_shell: str = "/bin/sh"
+    second_end: bool = False  # `eth2` on the measured network too, with the next hundred's address: 198.18.0.111
     slow_board: bool = False  # its clock decides how much of a CPU it may use, where control groups allow
+
+
+    @property
+    def ends(self) -> list[End]:
+        """Its one or two interfaces on the measured network."""
+        first = End(self.name, "eth1", port(self.name), self.measured_mac, self.measured_address_4,
+                    self.measured_address_6)
+        if not self.second_end:
+            return [first]
+        number = int(self.measured_address_4.rsplit(".", 1)[1]) + 100
+        return [first, End(self.name, "eth2", f"por2-{self.name}", f"02:00:5e:10:02:{number:02x}",
+                           f"198.18.0.{number}", f"2001:2::{number}")]
 
 
 @dataclass(frozen=True)
@@ -43,6 +73,11 @@ class Scenario:
     hosts: tuple[LabHost, ...]
     trunk_rate_bit_s: int | None = None  # None: as fast as the machine goes
     switch_mtu_bytes: int = 9000
+
+    @property
+    def ends(self) -> list[End]:
+        """Every interface that is plugged into the trunk."""
+        return [end for host in self.hosts for end in host.ends]
 
     def __post_init__(self) -> None:
         too_long = [host.name for host in self.hosts if len(host.name) > LONGEST_HOST_NAME]
@@ -63,8 +98,8 @@ class Scenario:
 
 
 def lab_host(name: str, number: int, *, accounts: tuple[Account, ...] = (), root_shell: str = "/bin/sh",
-             slow_board: bool = False) -> LabHost:
-    """Host `number` (11..250) of a lab; every address is derived from the number.
+             second_end: bool = False, slow_board: bool = False) -> LabHost:
+    """Host `number` (11..99) of a lab; every address is derived from the number.
 
     198.18.0.0/15 and 2001:2::/48 are set aside for benchmarking (RFC 2544 C.2.2, RFC 5180 section 8); the hardware
     addresses are locally administered.
@@ -72,7 +107,7 @@ def lab_host(name: str, number: int, *, accounts: tuple[Account, ...] = (), root
     return LabHost(name=name, control_address=f"10.77.0.{number}", measured_address_4=f"198.18.0.{number}",
                    measured_address_6=f"2001:2::{number}", control_mac=f"02:00:5e:10:01:{number:02x}",
                    measured_mac=f"02:00:5e:10:00:{number:02x}", accounts=accounts, root_shell=root_shell,
-                   slow_board=slow_board)
+                   second_end=second_end, slow_board=slow_board)
 
 
 def observatory(*, slow_board: bool = False) -> Scenario:

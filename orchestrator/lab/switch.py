@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from orchestrator.lab.places import Place
-from orchestrator.lab.wiring import TRUNK, control_port, port, queue_of_port
+from orchestrator.lab.scenario import port
+from orchestrator.lab.wiring import TRUNK, control_port, queue_of_port
 
 
 class Switch(Place):

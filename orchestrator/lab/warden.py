@@ -32,7 +32,7 @@ def main() -> int:
             groups = {host.name: CpuGroup(host.name) for host in scenario.hosts if host.slow_board}
         namespaces.unshare(_OUTER)
     except OSError as error:
-        report.send(json.dumps({"error": str(error)}).encode())
+        report.send(json.dumps({"error": ground.in_words(error)}).encode())
         return 1
     first = os.fork()
     if first == 0:

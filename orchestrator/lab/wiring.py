@@ -38,11 +38,6 @@ def batch(tool: str, lines: Iterable[str], *, in_network_of: int | None = None) 
         raise RuntimeError(f"{tool} could not do one of:\n{text}{done.stderr}")
 
 
-def port(host: str) -> str:
-    """The switch's port on the measured network that this host is plugged into."""
-    return f"port-{host}"
-
-
 def control_port(host: str) -> str:
     """The switch's port on the control network that this host is plugged into."""
     return f"ctl-{host}"
@@ -61,9 +56,11 @@ def plug_everything_in(scenario: Scenario, pid_of: dict[str, int]) -> None:
     for host in scenario.hosts:
         lines.append(f"link add dev {control_port(host.name)} type veth "
                      f"peer name eth0 address {host.control_mac} netns {pid_of[host.name]}")
-        lines.append(f"link add dev {port(host.name)} mtu {mtu} type veth "
-                     f"peer name eth1 address {host.measured_mac} netns {pid_of[host.name]}")
-        ports += [(control_port(host.name), CONTROL), (port(host.name), TRUNK)]
+        ports.append((control_port(host.name), CONTROL))
+    for end in scenario.ends:
+        lines.append(f"link add dev {end.port} mtu {mtu} type veth "
+                     f"peer name {end.interface} address {end.mac} netns {pid_of[end.host]}")
+        ports.append((end.port, TRUNK))
     lines += [f"link set dev {name} master {bridge} gro_max_size 1 up" for name, bridge in ports]
     lines += [f"link set dev {bridge} up" for bridge in (CONTROL, TRUNK)]
     batch("ip", lines, in_network_of=pid_of["switch"])
@@ -71,9 +68,9 @@ def plug_everything_in(scenario: Scenario, pid_of: dict[str, int]) -> None:
 
 def configure_switch(scenario: Scenario) -> None:
     """Rates and features of the ports; runs in the switch."""
-    names = [host.name for host in scenario.hosts]
-    batch("tc", [queue_of_port(port(name), scenario.trunk_rate_bit_s) for name in names])
-    cut_into_real_frames([control_port("desk"), *map(port, names), *map(control_port, names)])
+    batch("tc", [queue_of_port(end.port, scenario.trunk_rate_bit_s) for end in scenario.ends])
+    cut_into_real_frames([control_port("desk"), *(control_port(host.name) for host in scenario.hosts),
+                          *(end.port for end in scenario.ends)])
     for table in ("ip", "ip6", "arp"):  # or IP rules reassemble, fragment and drop frames on a switch
         variable = Path(f"/proc/sys/net/bridge/bridge-nf-call-{table}tables")
         if variable.exists():
@@ -92,14 +89,15 @@ def queue_of_port(name: str, rate_bit_s: int | None) -> str:
 
 
 def configure_host_ends(host: LabHost) -> None:
-    """Addresses of a host's two interfaces; runs in the host. `nodad`: nobody else can be on this wire."""
-    batch("ip", ["link set dev lo up",
-                 f"address add {host.control_address}/{CONTROL_PREFIX} dev eth0",
-                 f"address add {host.measured_address_4}/{MEASURED_PREFIX_4} dev eth1",
-                 f"address add {host.measured_address_6}/{MEASURED_PREFIX_6} dev eth1 nodad",
-                 "link set dev eth0 up", "link set dev eth1 up"])
-    batch("tc", [f"qdisc replace dev eth1 root handle 1: {FRAMES_HELD_BACK}"])
-    cut_into_real_frames(["eth0", "eth1"])
+    """Addresses of a host's interfaces; runs in the host. `nodad`: nobody else can be on this wire."""
+    lines = ["link set dev lo up", f"address add {host.control_address}/{CONTROL_PREFIX} dev eth0"]
+    for end in host.ends:
+        lines += [f"address add {end.address_4}/{MEASURED_PREFIX_4} dev {end.interface}",
+                  f"address add {end.address_6}/{MEASURED_PREFIX_6} dev {end.interface} nodad"]
+    names = [end.interface for end in host.ends]
+    batch("ip", [*lines, *(f"link set dev {name} up" for name in ("eth0", *names))])
+    batch("tc", [f"qdisc replace dev {name} root handle 1: {FRAMES_HELD_BACK}" for name in names])
+    cut_into_real_frames(["eth0", *names])
 
 
 def configure_controller_end() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import time
@@ -22,16 +23,18 @@ def test_exit_status_input_output_and_working_folder_are_the_programs_own(lab: L
 
 
 @pytest.mark.lab
+@pytest.mark.parametrize("whole_group", [False, True], ids=["to the process", "to its group, as a terminal does it"])
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
-def test_a_signal_reaches_the_program_once(lab: Lab, number: signal.Signals) -> None:
+def test_a_signal_reaches_the_program_once(lab: Lab, number: signal.Signals, whole_group: bool) -> None:
     count = ("import signal, sys, time; got = []; signal.signal(int(sys.argv[1]), lambda *_: got.append(1))\n"
              "print('ready', flush=True); until = time.monotonic() + 10\n"
              "while not got and time.monotonic() < until: time.sleep(0.01)\n"
              "time.sleep(0.2); print(len(got))")
-    with lab.start(["python3", "-c", count, str(int(number))], stdout=subprocess.PIPE, text=True) as program:
+    with lab.start(["python3", "-c", count, str(int(number))], stdout=subprocess.PIPE, text=True,
+                   start_new_session=True) as program:
         assert program.stdout
         program.stdout.readline()
-        program.send_signal(number)
+        (os.killpg if whole_group else os.kill)(program.pid, number)
         assert program.stdout.readline() == "1\n"
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from typing import Dict, NamedTuple, Optional
 
-from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.traffic.kernel import current_core
 
 
 class Moment(NamedTuple):
@@ -14,6 +14,7 @@ class Moment(NamedTuple):
     at_ns: int
     cpu_ns: int
     run_delay_ns: Optional[int]
+    core: int
 
 
 def moment() -> Moment:
@@ -27,7 +28,7 @@ def moment() -> Moment:
             delay = int(handle.read().split()[1])
     except (OSError, ValueError, IndexError):
         pass  # a kernel without scheduler statistics: the figure stays unknown, which the result says
-    return Moment(time.monotonic_ns(), time.process_time_ns(), delay)
+    return Moment(time.monotonic_ns(), time.process_time_ns(), delay, current_core())
 
 
 def between(first: Optional[Moment], last: Optional[Moment]) -> Dict[str, Optional[float]]:
@@ -38,7 +39,3 @@ def between(first: Optional[Moment], last: Optional[Moment]) -> Dict[str, Option
     if first.run_delay_ns is not None and last.run_delay_ns is not None:
         delay = (last.run_delay_ns - first.run_delay_ns) / 1e9
     return {"cpu_s": (last.cpu_ns - first.cpu_ns) / 1e9, "run_delay_s": delay}
-
-
-class Stopped(Refusal):
-    """The traffic of a stream cannot go on; ends the job with its code and sentence."""

@@ -25,6 +25,7 @@ MSG_WAITFORONE = 0x10000
 UDP_LARGEST_SEND_BYTES = 65507  # of payload, in one datagram or in all segments of one call
 UDP_LARGEST_SEND_SEGMENTS = 64  # every kernel with UDP_SEGMENT takes so many; newer ones 128
 
+_LIBRARY = ctypes.CDLL(None)  # opened early: a process that has given up its privilege may not be able to
 _PR_SET_TIMERSLACK = 29
 _PR_SET_NO_NEW_PRIVS = 38
 _MEMINFO_DROPS = 8  # place of the drop count among the 32-bit numbers of SO_MEMINFO
@@ -35,12 +36,18 @@ _KEEP_ALL, _DROP = 0xFFFFFFFF, 0
 
 def set_timer_slack(nanoseconds: int) -> None:
     """How late this thread's sleeps may end on purpose; the default of 50 µs is half of all lateness."""
-    ctypes.CDLL(None).prctl(_PR_SET_TIMERSLACK, nanoseconds, 0, 0, 0)
+    _LIBRARY.prctl(_PR_SET_TIMERSLACK, nanoseconds, 0, 0, 0)
+
+
+def current_core() -> int:
+    """The core this process runs on."""
+    core: int = _LIBRARY.sched_getcpu()
+    return core
 
 
 def refuse_new_privileges() -> None:
     """Nothing this process starts can gain privilege again."""
-    ctypes.CDLL(None).prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0)
+    _LIBRARY.prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0)
 
 
 def timeout_option(seconds: float) -> bytes:

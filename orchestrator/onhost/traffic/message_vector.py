@@ -9,6 +9,7 @@ from __future__ import annotations
 import ctypes
 import errno
 import socket
+import struct
 from typing import Any, List
 
 from orchestrator.onhost.traffic.kernel import MSG_WAITFORONE
@@ -28,6 +29,7 @@ class _Entry(ctypes.Structure):
     _fields_ = [("message", _Message), ("length", ctypes.c_uint32)]
 
 
+_CONTROL_HEAD = struct.Struct("@Nii")  # a struct cmsghdr
 _LIBRARY = ctypes.CDLL(None, use_errno=True)
 
 
@@ -71,6 +73,31 @@ class MessageVector:
         """The lengths of the first `count` messages received."""
         found: List[int] = self._lengths[:count].tolist()
         return found
+
+
+class OneMessage:
+    """The same for one message at a time, without the batched call: for kernels and containers that do not offer it."""
+
+    def __init__(self, sock: socket.socket, buffer: bytearray, control_bytes: int) -> None:
+        self.control = bytearray(control_bytes)
+        self._sock, self._buffers = sock, [buffer]
+        self._length = 0
+
+    def receive(self, descriptor: int, count: int) -> int:  # noqa: ARG002 - the same call as a vector's
+        """Wait for one message; 1, or minus the error number."""
+        try:
+            self._length, ancillary, _, _ = self._sock.recvmsg_into(self._buffers, len(self.control))
+        except OSError as error:
+            return -(error.errno or errno.EIO)
+        self.control[:] = bytes(len(self.control))
+        for level, kind, data in ancillary[:1]:
+            head = _CONTROL_HEAD.pack(socket.CMSG_LEN(len(data)), level, kind)
+            self.control[:len(head) + len(data)] = head + data
+        return 1
+
+    def lengths(self, count: int) -> List[int]:  # noqa: ARG002 - as above
+        """Its length."""
+        return [self._length]
 
 
 def is_offered(call: str) -> bool:

@@ -11,12 +11,12 @@ from orchestrator.onhost.traffic.window import Window
 _ADDED = (
     "goodput_bytes", "received_bytes", "datagrams_received", "datagrams_duplicate", "datagrams_reordered",
     "datagrams_foreign", "window_datagrams_received", "window_datagrams_duplicate", "window_datagrams_reordered",
-    "highest_sequence", "socket_drops", "receive_buffer_bytes", "transit_samples", "sent_bytes", "window_sent_bytes",
-    "datagrams_sent", "window_datagrams_sent", "datagrams_refused", "unreachable_reports",
+    "highest_sequence", "socket_drops", "receive_buffer_bytes", "send_buffer_bytes", "transit_samples",
+    "sent_bytes", "window_sent_bytes", "datagrams_sent", "window_datagrams_sent", "datagrams_refused", "unreachable_reports",
 )
 _WORST = ("delay_variation_p99_s", "pacing_late_p99_s", "burst_datagrams")
 _MEAN = ("jitter_mean_s", "coalesced_mean")
-_SAME = ("jitter_basis", "receive_path", "send_path")
+_SAME = ("jitter_basis", "receive_path", "send_path", "congestion")
 
 
 def part_of(flow: Flow, sends: bool, window: Window, results: List[Dict[str, Any]],
@@ -40,7 +40,8 @@ def part_of(flow: Flow, sends: bool, window: Window, results: List[Dict[str, Any
     part["process"] = _process([result["process"] for result in results])
     part["tcp"] = tcp_info.together([infos[result["stream"]] for result in results if result["stream"] in infos])
     part["streams"] = [_stream(result, infos) for result in results]
-    part["error"] = ""
+    unheard = [result["stream"] for result in results if result.get("end_seen") is False]
+    part["error"] = f"streams whose sender fell silent without saying its end: {unheard}" if unheard else ""
     return part
 
 

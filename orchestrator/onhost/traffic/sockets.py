@@ -20,7 +20,7 @@ from orchestrator.onhost.device_socket import (
     socket_address,
 )
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.traffic import kernel
+from orchestrator.onhost.traffic import kernel, own_queue
 from orchestrator.onhost.traffic.flows import Flow, Pair, Stream
 
 # A receiver must not lose datagrams because it had to wait for a core: 50 ms at 2.5 Gb/s are 16 MB of payload.
@@ -131,8 +131,10 @@ def _set_udp(sock: socket.socket, pair: Pair, stream: Stream) -> None:
         level, option = ((socket.IPPROTO_IPV6, IPV6_RECVERR) if pair.family == 6
                          else (socket.IPPROTO_IP, IP_RECVERR))
         sock.setsockopt(level, option, 1)  # without it a datagram dropped by the own queue counts as sent
-        if flow.socket_buffer_bytes:
-            set_buffer(sock, socket.SO_SNDBUF, flow.socket_buffer_bytes)
+        ordinary = sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF)
+        wanted = flow.socket_buffer_bytes or own_queue.buffer_for(pair.interface, flow.streams, ordinary)
+        if wanted:
+            set_buffer(sock, socket.SO_SNDBUF, wanted)
         if flow.datagram_bytes + ip_and_udp_bytes(pair.family) <= pair.mtu:
             _forbid_fragments(sock, pair.family)
     else:

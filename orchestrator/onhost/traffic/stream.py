@@ -6,7 +6,7 @@ import socket
 from typing import Any, Dict, Optional
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.traffic import evidence, signs
+from orchestrator.onhost.traffic import evidence, kernel, signs
 from orchestrator.onhost.traffic.evidence import Moment
 from orchestrator.onhost.traffic.flows import Pair, Stream
 from orchestrator.onhost.traffic.marks import Marks
@@ -39,6 +39,17 @@ class StreamProcess:
     def process(self) -> Dict[str, Any]:
         """What this process used between the window's ends."""
         return evidence.between(self._began, self._ended)
+
+    def core(self) -> Optional[int]:
+        """The core this process ran on at the window's end."""
+        return self._ended.core if self._ended else None
+
+    def softirq_core(self) -> Optional[int]:
+        """The core on which the kernel last took in something for this socket."""
+        try:
+            return self.sock.getsockopt(socket.SOL_SOCKET, kernel.SO_INCOMING_CPU)
+        except OSError:
+            return None
 
     def lost(self, error: OSError) -> Refusal:
         """The refusal for a connection that ended in the middle of the traffic."""

@@ -45,7 +45,11 @@ class TcpSend(StreamProcess):
         except (BrokenPipeError, ConnectionResetError) as error:
             raise self.lost(error) from error
         return {"sent_bytes": total + self._finish(window.drained_ns), "window_sent_bytes": round(marks.window_count),
-                "series": marks.series(), "process": self.process()}
+                "series": marks.series(), "process": self.process(), "congestion": self._congestion(),
+                "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF)}
+
+    def _congestion(self) -> str:
+        return self.sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, 16).rstrip(b"\0").decode()
 
     def _send(self, marks: Marks, stop_ns: int) -> int:
         push, clock = self._push, time.monotonic_ns
@@ -114,7 +118,8 @@ class TcpReceive(StreamProcess):
             raise self.lost(error) from error
         self._close()
         return {"received_bytes": total, "goodput_bytes": round(marks.window_count), "series": marks.series(),
-                "process": self.process(), "core": self._core()}
+                "process": self.process(), "softirq_core": self.softirq_core(), "end_seen": self._end_seen,
+                "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)}
 
     def _receive(self, marks: Marks, window: Window) -> int:
         buffer, clock = self._buffer, time.monotonic_ns
@@ -156,6 +161,7 @@ class TcpReceive(StreamProcess):
                 break
             total += got
             kept = (kept + bytes(self._buffer[max(0, got - len(ending)):got]))[-len(ending):]
+        self._end_seen = kept == ending
         return total
 
     def _close(self) -> None:
@@ -164,9 +170,3 @@ class TcpReceive(StreamProcess):
                 self.sock.shutdown(socket.SHUT_WR)
         except OSError:
             pass  # closed by the other end already
-
-    def _core(self) -> Any:
-        try:
-            return self.sock.getsockopt(socket.SOL_SOCKET, kernel.SO_INCOMING_CPU)
-        except OSError:
-            return None

@@ -7,14 +7,14 @@ import errno
 import os
 import socket
 import time
-from typing import Any, Dict, List, Optional
+from typing import Any, Dict, List
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import kernel, message_vector, signs
 from orchestrator.onhost.traffic.arrivals import CONTROL_BYTES, Arrivals, ReceiveTimes
 from orchestrator.onhost.traffic.datagrams import PHASES, WINDOW, BatchReader, line_for
 from orchestrator.onhost.traffic.marks import Marks
-from orchestrator.onhost.traffic.message_vector import MessageVector
+from orchestrator.onhost.traffic.message_vector import MessageVector, OneMessage
 from orchestrator.onhost.traffic.sequence import Sequence
 from orchestrator.onhost.traffic.stream import StreamProcess
 from orchestrator.onhost.traffic.window import Window
@@ -42,7 +42,8 @@ class UdpReceive(StreamProcess):
         self._most = _MESSAGES[self.path]
         # written to, so that no page is new during the traffic
         self._data = bytearray(b"\1") * (self._distance * self._most)
-        self._vector = MessageVector(self._data, self._most, self._distance, block, CONTROL_BYTES)
+        self._vector = (MessageVector(self._data, self._most, self._distance, block, CONTROL_BYTES)
+                        if self.path != SINGLE else OneMessage(self.sock, self._data, CONTROL_BYTES))
         self._receive_times = ReceiveTimes(self._vector.control)
         self._heads = BatchReader(self._data, 0, self._distance, self._most)  # of one datagram per message
         self._line = line_for(self._distance)
@@ -63,8 +64,7 @@ class UdpReceive(StreamProcess):
     def _choose_path(self) -> str:
         """The best way this kernel offers, or the forced one. Refusal when that one is not offered."""
         forced = self.stream.flow.receive_path
-        batches = message_vector.is_offered("recvmmsg")
-        if forced in (None, COALESCE):
+        if forced in (None, COALESCE) and message_vector.is_offered("recvmmsg"):
             try:
                 self.sock.setsockopt(kernel.SOL_UDP, kernel.UDP_GRO, 1)
                 return COALESCE
@@ -74,7 +74,7 @@ class UdpReceive(StreamProcess):
                                   errno=error.errno) from error
         if forced == SINGLE:
             return SINGLE
-        return BATCH if batches else SINGLE
+        return BATCH if message_vector.is_offered("recvmmsg") else SINGLE
 
     def run(self, window: Window) -> Dict[str, Any]:
         """Receive from the start until the sender has said its end and all of it is here, or patience ends."""
@@ -93,7 +93,7 @@ class UdpReceive(StreamProcess):
             "receive_path": self.path, "coalesced_mean": self._blocked / self._blocks if self._blocks else None,
             "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF),
             "series": [[at, round(count * self._size), round(count)] for at, count in marks.series()],
-            "process": self.process(), "core": self._core()}
+            "process": self.process(), "softirq_core": self.softirq_core()}
         result.update(self._arrivals.summary(result["coalesced_mean"]))
         return result
 
@@ -114,8 +114,8 @@ class UdpReceive(StreamProcess):
                 lengths = lengths_of(got)
                 fresh = self._take_plain(got) if lengths == plain[got] else take(lengths)
                 total += fresh
-            elif got < 0:
-                self._check(-got)
+            elif got < 0 and self._check(-got, now, window):
+                return
             if now >= event_ns:
                 if now >= marks.next_ns:
                     marks.cross(before, total - fresh, now, total)
@@ -189,11 +189,16 @@ class UdpReceive(StreamProcess):
         else:
             self._arrivals.next_interval()
 
-    def _check(self, error: int) -> None:
-        """A receive that brought nothing: only time passed, or somebody is not there."""
-        if error not in (errno.EAGAIN, errno.EINTR, errno.ECONNREFUSED):
+    def _check(self, error: int, now: int, window: Window) -> bool:
+        """A receive that brought nothing: only time passed, or the sender is gone. True when it has gone in order."""
+        if error in (errno.EAGAIN, errno.EINTR):
+            return False
+        if error != errno.ECONNREFUSED:
             raise Refusal("receive_failed", f"datagrams cannot be received: {os.strerror(error)}", errno=error,
                           stream=self.stream.number)
+        if now < window.to_ns:  # nobody has the port any more that our sign of life went to
+            raise self.lost(OSError(error, "port unreachable"))
+        return True
 
     def _is_over(self, now: int, window: Window) -> bool:
         """All that the sender has sent is here, or what is missing is too late."""
@@ -208,9 +213,3 @@ class UdpReceive(StreamProcess):
         """One small frame a second, so that switches between the ends do not forget where this end is."""
         with contextlib.suppress(OSError):
             self.sock.send(self.codec.write(signs.ALIVE, self.stream.number))
-
-    def _core(self) -> Optional[int]:
-        try:
-            return self.sock.getsockopt(socket.SOL_SOCKET, kernel.SO_INCOMING_CPU)
-        except OSError:
-            return None

@@ -6,6 +6,7 @@ import contextlib
 import errno
 import os
 import select
+import socket
 import time
 from typing import Any, Dict, Optional
 
@@ -24,7 +25,7 @@ END_SIGNS = 5
 _END_SPACING_S = 0.004
 _ROOM_WAIT_MS = 20
 _REFUSED_PAUSE_S = 50e-6
-_NOBODY_BOUND_NS = 1_000_000_000  # "port unreachable" for so long without a break: the other end has died
+_NOBODY_REPORTS, _NOBODY_BOUND_NS = 3, 500_000_000  # so many "port unreachable" over so long: the other end has died
 _HOUSEKEEPING_NS = 1_000_000_000
 
 
@@ -48,7 +49,7 @@ class UdpSend(StreamProcess):
         self._accepted = [0] * PHASES
         self._refused = 0
         self._unreachable = 0
-        self._nobody_since_ns = self._last_unreachable_ns = 0
+        self._nobody_since_ns = 0
 
     def run(self, window: Window) -> Dict[str, Any]:
         """Send from the start until after the window's end, then say how much there was."""
@@ -63,6 +64,7 @@ class UdpSend(StreamProcess):
                 "datagrams_sent": sent, "window_datagrams_sent": self._accepted[WINDOW],
                 "datagrams_refused": self._refused, "unreachable_reports": self._unreachable,
                 "send_path": self._path.name, "burst_datagrams": self._path.count,
+                "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF),
                 "pacing_late_p99_s": pacer.late_p99_s() if pacer else None,
                 "series": [[at, round(count * size), round(count)] for at, count in marks.series()],
                 "process": self.process()}
@@ -137,10 +139,8 @@ class UdpSend(StreamProcess):
         if error == errno.ECONNREFUSED:  # news about an earlier datagram; this one was not looked at
             self._unreachable += 1
             now = time.monotonic_ns()
-            if self._unreachable == 1 or now - self._last_unreachable_ns > _NOBODY_BOUND_NS // 2:
-                self._nobody_since_ns = now
-            self._last_unreachable_ns = now
-            if now - self._nobody_since_ns > _NOBODY_BOUND_NS:
+            self._nobody_since_ns = self._nobody_since_ns or now
+            if self._unreachable >= _NOBODY_REPORTS and now - self._nobody_since_ns > _NOBODY_BOUND_NS:
                 raise self.lost(OSError(error, "port unreachable"))
             return True
         raise Refusal("send_failed", f"a datagram of {self.stream.flow.datagram_bytes} bytes could not be sent: "

@@ -133,6 +133,7 @@ def _conversation(process: StreamProcess, orders: int, output: int) -> Dict[str,
     except Refusal as refusal:
         return {"refused": [refusal.code, refusal.message, refusal.values]}
     result["stream"] = process.stream.number
+    result["core"] = process.core()
     result["source_port"] = process.sock.getsockname()[1]
     return result
 

@@ -80,8 +80,7 @@ def _run_in(lab: Lab, out: Path, note: dict[str, Any], **plan: Any) -> int:
         lab.controller.path(str(inside / name)).write_text(text)
     arguments = ["run", str(inside / "dome-to-vault.yaml"), "--out", str(out), "--ssh-config", lab.ssh_config,
                  "--lab-note", str(inside / "lab.json")]
-    main = "from orchestrator.cli.main import main; main()"
-    return _wait(lab.start([sys.executable, "-P", "-c", main, *arguments]))
+    return _wait(lab.start([sys.executable, "-P", "-m", "orchestrator.cli", *arguments]))
 
 
 def _wait(run: subprocess.Popen[bytes]) -> int:

@@ -14,7 +14,7 @@ import pytest
 
 from orchestrator.cli.exits import Exit
 
-_LINKTRIAL = [sys.executable, "-c", "from orchestrator.cli.main import main; main()"]
+_LINKTRIAL = [sys.executable, "-m", "orchestrator.cli"]
 
 
 @pytest.mark.lab

@@ -46,8 +46,7 @@ def test_a_lab_stands_for_an_ordinary_user(open_folder: Path) -> None:
 
 def test_the_demo_runs_for_an_ordinary_user_without_a_slow_board(open_folder: Path) -> None:
     home = _new(open_folder / "home")
-    linktrial = "from orchestrator.cli.main import main; main()"
-    done = run_as_ordinary_user([sys.executable, "-c", linktrial, "demo", "--out", str(home / "out"), "--seconds", "1",
+    done = run_as_ordinary_user([sys.executable, "-m", "orchestrator.cli", "demo", "--out", str(home / "out"), "--seconds", "1",
                                  "--replicates", "1"], _new(open_folder / "stage"), home)
     assert done.returncode == 0, done.stderr
     assert "no clock is varied: a slow board needs root" in done.stderr
@@ -60,8 +59,7 @@ def test_where_user_namespaces_are_not_allowed_the_demo_says_so_and_exits_3(open
     home = _new(open_folder / "home")
     # the limit of a user namespace around it, not the machine's own
     limited = "echo 0 > /proc/sys/user/max_user_namespaces && exec setpriv --bounding-set=-all \"$@\""
-    linktrial = "from orchestrator.cli.main import main; main()"
     done = run_as_ordinary_user(["unshare", "--user", "--map-user=1000", "--keep-caps", "sh", "-c", limited, "sh",
-                                 sys.executable, "-c", linktrial, "demo"], _new(open_folder / "stage"), home)
+                                 sys.executable, "-m", "orchestrator.cli", "demo"], _new(open_folder / "stage"), home)
     assert done.returncode == 3
     assert "An ordinary user needs unprivileged user namespaces, which are not allowed here" in done.stderr

@@ -120,9 +120,8 @@ def foreign(record: Json) -> Iterator[Found]:
 
 def kernel_log(record: Json) -> Iterator[Found]:
     """What the kernel warned of while the trial ran: the first line, the rest is in the record."""
-    first, second = both_sides(record)
-    for end, side in (("first", first), ("second", second)):
-        lines = (record.get(end) or {}).get("kernel_log") or ()
+    for side in both_sides(record):
+        lines = side.watch.get("kernel_warnings")
         if lines:
             yield found("kernel_warned", host=side.host, line=lines[0])
 

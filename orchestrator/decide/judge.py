@@ -7,7 +7,7 @@ carries frames is a failure and never a measurement.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from orchestrator.decide import checks
@@ -103,7 +103,11 @@ _EACH_WAY: tuple[Callable[[Way], Iterator[Found]], ...] = (
 
 def _measured(record: Json) -> Verdict:
     found = [doubt for check in _WHOLE_TRIAL for doubt in check(record)]
-    found += [doubt for way in ways(record) for check in _EACH_WAY for doubt in check(way)]
+    all_ways = ways(record)
+    for way in all_ways:
+        of_way = [doubt for check in _EACH_WAY for doubt in check(way)]
+        found += of_way if len(all_ways) == 1 else [replace(each, sentence=f"{way.way}: {each.sentence}")
+                                                    for each in of_way]
     found.sort(key=lambda each: each.doubt.weight != "suspect")     # the gravest first, otherwise as found
     codes = tuple(dict.fromkeys(each.doubt.code for each in found))
     reason = "; ".join(dict.fromkeys(each.sentence for each in found))

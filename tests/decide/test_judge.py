@@ -238,7 +238,7 @@ def test_a_trend_and_two_levels_are_noted() -> None:
 def test_stolen_time_heat_and_kernel_warnings_are_noted_with_the_host() -> None:
     for values, code in (({"first__watch__steal": 0.2}, "steal"),
                          ({"first__watch__thermal_throttles": 4}, "throttled_by_heat"),
-                         ({"first__kernel_log": ["eth1: transmit queue 0 timed out"]}, "kernel_warned")):
+                         ({"first__watch__kernel_warnings": ["eth1: transmit queue 0 timed out"]}, "kernel_warned")):
         assert "dome" in _with_doubt(changed(healthy_record(), **values), code, "valid").reason
 
 

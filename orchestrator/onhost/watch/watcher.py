@@ -13,6 +13,7 @@ from typing import Any, Dict, List, NamedTuple, Optional, Tuple
 from orchestrator.onhost.watch import cores
 from orchestrator.onhost.watch.clocks import Clocks, Policy
 from orchestrator.onhost.watch.files import KeptFile
+from orchestrator.onhost.watch.kernel_log import KernelLog
 from orchestrator.onhost.watch.quota import Periods, Quotas, throttled_ratio
 from orchestrator.onhost.watch.threads import NetworkThreads
 
@@ -50,6 +51,7 @@ class Watcher:
         self._clocks = Clocks(sys_root)
         self._quotas = Quotas(proc_root)
         self._threads = NetworkThreads(interface, proc_root)
+        self._log = KernelLog(_names_of(interface, sys_root))
         self._samples: List[_Sample] = []
         self._cost_cpu_s = 0.0
 
@@ -91,7 +93,7 @@ class Watcher:
             "thermal_throttles": _throttles(window),
             "throttled_ratio": throttled_ratio(first.quotas, last.quotas),
             "softnet_dropped": softnet.dropped, "softnet_squeezed": softnet.squeezed,
-            "kernel_threads": _thread_shares(first, last, seconds),
+            "kernel_threads": _thread_shares(first, last, seconds), "kernel_warnings": self._log.warnings(),
             "cost_cpu_s": round(self._cost_cpu_s, 6), "samples": len(window),
             "series_columns": ["t_s", "core", "busy", "softirq", "irq", "steal", "clock_hz"],
             "series": self._series(window, from_ns, shares),
@@ -100,7 +102,7 @@ class Watcher:
     def close(self) -> None:
         """Give all descriptors back."""
         for kept in (self._stat, self._softirqs, self._softnet, self._interrupts, self._clocks, self._quotas,
-                     self._threads):
+                     self._threads, self._log):
             kept.close()
 
     def _window(self, from_ns: int, to_ns: int) -> List[_Sample]:
@@ -142,6 +144,12 @@ class Watcher:
             rows.extend([round((late.at_ns - from_ns) / 1e9, 3), core, *(round(value, 3) for value in shares[core]),
                          late.clocks_hz.get(names.get(core, ""))] for core in kept if core in shares)
         return rows
+
+
+def _names_of(interface: str, sys_root: str) -> List[str]:
+    """What a kernel message about an interface may call it: its name, its device's bus address."""
+    device = os.path.join(sys_root, "class/net", interface, "device")
+    return [interface, os.path.basename(os.path.realpath(device)) if os.path.exists(device) else ""]
 
 
 def _shares(first: _Sample, last: _Sample) -> Dict[int, cores.CoreShares]:

@@ -10,6 +10,7 @@ import time
 from typing import Any, Dict, List
 
 from orchestrator.onhost import ethtool, netlink
+from orchestrator.onhost.watch.clocks import parse_core_list
 
 _UNKNOWN_DUPLEX = "unknown"
 # What the board or machine calls itself: device tree first, because boards that have both mean it.
@@ -24,7 +25,7 @@ def read_facts() -> Dict[str, Any]:
         "kernel_build": system.version, "machine": system.machine, "model": _model(),
         "python": platform.python_version(), "boot_id": _text("/proc/sys/kernel/random/boot_id"),
         "netns": os.stat("/proc/self/ns/net").st_ino, "machine_id": _machine_id(), "uid": os.geteuid(),
-        "cpus": os.cpu_count() or 1, "online_cpus": cpu_list(_text("/sys/devices/system/cpu/online")),
+        "cpus": os.cpu_count() or 1, "online_cpus": online_cores(),
         "monotonic_ns": time.monotonic_ns(), "boottime_ns": time.clock_gettime_ns(time.CLOCK_BOOTTIME),
         "wall_ns": time.time_ns(), "interfaces": read_interfaces(),
     }
@@ -37,14 +38,9 @@ def read_interfaces() -> List[Dict[str, Any]]:
             for link in netlink.links()]
 
 
-def cpu_list(text: str) -> List[int]:
-    """Core numbers of the kernel's list format, such as `0-3,8`; the first core when there is no list."""
-    found: List[int] = []
-    for part in text.split(","):
-        first, _, last = part.partition("-")
-        if first.strip().isdigit():
-            found += range(int(first), int(last or first) + 1)
-    return found or [0]
+def online_cores() -> List[int]:
+    """The cores that are online; the first one where the kernel does not say."""
+    return list(parse_core_list(_text("/sys/devices/system/cpu/online"))) or [0]
 
 
 def _interface(link: Dict[str, Any], addresses: List[Dict[str, Any]]) -> Dict[str, Any]:
@@ -58,6 +54,7 @@ def _interface(link: Dict[str, Any], addresses: List[Dict[str, Any]]) -> Dict[st
     return {
         "name": name, "index": link["index"], "mac": link["mac"],
         "permanent_mac": burnt_in or link["permanent_mac"], "driver": driver.get("driver", ""),
+        "driver_version": driver.get("version", ""), "firmware": driver.get("firmware", ""),
         "bus": driver.get("bus", ""), "kind": link["kind"], "mtu": link["mtu"], "min_mtu": link["min_mtu"],
         "max_mtu": link["max_mtu"], "speed_bit_s": settings.get("speed_bit_s"),
         "duplex": settings.get("duplex", _UNKNOWN_DUPLEX), "operstate": link["operstate"], "carrier": link["carrier"],

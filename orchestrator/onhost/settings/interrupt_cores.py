@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any, Dict, List
 
-from orchestrator.onhost.facts import cpu_list
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import levels, queues
 from orchestrator.onhost.settings.base import CANNOT, Setting
 from orchestrator.onhost.spelled import write_command
+from orchestrator.onhost.watch.clocks import parse_core_list
 
 _SPREAD = "spread"
 
@@ -34,7 +34,7 @@ class InterruptCores(Setting):
 
     def _current(self, target: str, level: object) -> Any:
         """The level where it holds, otherwise each interrupt's cores."""
-        found = {number: cpu_list(text) for number, text in self._read(target, level).items()}
+        found = {number: list(parse_core_list(text)) for number, text in self._read(target, level).items()}
         if level is not None and found == self._wanted(list(found), level):
             return self._parsed(level)
         return found
@@ -64,7 +64,7 @@ class InterruptCores(Setting):
     def _put_back(self, target: str, before: Dict[str, str]) -> None:
         for number, text in before.items():
             file = _file(number)
-            if not self._kernel.exists(file) or cpu_list(self._kernel.read_text(file)) == cpu_list(text):
+            if not self._kernel.exists(file) or parse_core_list(self._kernel.read_text(file)) == parse_core_list(text):
                 continue
             try:
                 self._kernel.write_text(file, text)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Dict, Iterable, List, Sequence
 
-from orchestrator.onhost.facts import cpu_list
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.kernel import Kernel
 from orchestrator.onhost.spelled import write_command
+from orchestrator.onhost.watch.clocks import parse_core_list
 
 _GROUP_BITS = 32  # the kernel writes masks in groups of 8 hexadecimal digits with commas
 
@@ -70,4 +70,4 @@ def cores_of(text: str) -> List[int]:
 
 def online_cores(kernel: Kernel) -> List[int]:
     """The cores that are online."""
-    return cpu_list(kernel.read_text("/sys/devices/system/cpu/online"))
+    return list(parse_core_list(kernel.read_text("/sys/devices/system/cpu/online"))) or [0]

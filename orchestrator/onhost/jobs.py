@@ -28,6 +28,7 @@ class Call(NamedTuple):
 # when it may be left out and is.
 VERBS = {
     "facts": Call("facts", "read_facts", ()),
+    "survey": Call("survey", "read_survey", ()),
     "image": Call("image", "take_image", ("interfaces",)),
     "read": Call("changes", "read", ("places",)),
     "lease.take": Call("holding", "take", ("record", "args")),

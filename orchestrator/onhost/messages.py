@@ -81,6 +81,7 @@ _READY = record({"interface": INTERFACE}, {
 VERBS: dict[str, Check] = {
     "clock": record({}),
     "facts": record({}),
+    "survey": record({}),
     "image": record({"interfaces": listing(INTERFACE, 64)}),
     "read": record({"places": listing(_place(), 1024)}),
     "lease.take": record({"run_id": RUN_ID, "holder": text(longest=200), "lease_s": LEASE_S}, {"token": maybe(FENCE)}),

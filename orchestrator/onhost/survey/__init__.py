@@ -1,0 +1,27 @@
+"""What a host is and can do, in depth, read without changing anything and as far as possible without privilege."""
+
+from __future__ import annotations
+
+from typing import Any, Dict
+
+from orchestrator.onhost.control_path import control_path
+from orchestrator.onhost.facts import read_facts
+from orchestrator.onhost.survey.activity import read_activity
+from orchestrator.onhost.survey.cards import read_cards, read_interface_depths
+from orchestrator.onhost.survey.machine import read_machine
+from orchestrator.onhost.survey.roots import Roots
+
+
+def read_survey() -> Dict[str, Any]:
+    """The facts, and with them: `machine`, `cards`, `activity`, `control`, and more of every interface.
+
+    Takes about a third of a second, most of it spent watching what else uses the interfaces. Raises OSError.
+    """
+    roots = Roots()
+    facts = read_facts()
+    names = [each["name"] for each in facts["interfaces"] if not each["loopback"]]
+    depths = read_interface_depths(roots, names)
+    interfaces = [{**each, **depths.get(each["name"], {})} for each in facts["interfaces"]]
+    return {**facts, "interfaces": interfaces, "machine_depth": read_machine(roots, facts["kernel"]),
+            "cards": read_cards(roots, facts["kernel"]), "activity": read_activity(roots, names),
+            "control": control_path()}

@@ -69,6 +69,7 @@ class ConductedTrial:
         except LinkError as error:
             self.record["error"] = error.as_dict()
         busy_s = self.record["settle_s"] + self.traffic_s
+        self.record["took_s"] = round(self.clock() - self.started_s, 4)
         self.record["overhead_s"] = round(self.clock() - self.started_s - busy_s, 4)
         return self.record
 

@@ -9,16 +9,19 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Callable
+from dataclasses import asdict
 from typing import Any
 
 from orchestrator.act.actions import HostActions
 from orchestrator.act.journal import Journal
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
+from orchestrator.decide.evidence import ways
 from orchestrator.decide.judge import judge
 from orchestrator.decide.machine import LEASE_IS_GONE, advance, handle
 from orchestrator.decide.state import RunState
 from orchestrator.faults import BugError, Fault, HostError
+from orchestrator.planning.order import Trial
 
 LOST = frozenset({"lost", "noise", "silent"})  # codes of a session that is of no further use
 REPLACES_SESSION = frozenset({"ProveKeeper", "Rejoin"})  # commands that end a host's session to open another
@@ -28,8 +31,13 @@ Listener = Callable[[RunState, ev.Event | do.Command | str], None]
 class Runner:
     """Drives one run to its end. Listeners see every event and command; they never change anything."""
 
-    def __init__(self, state: RunState, journal: Journal, actions: HostActions, listener: Listener) -> None:
-        """`state` is fresh, or replayed from the journal when a run is taken up again."""
+    def __init__(self, state: RunState, journal: Journal, actions: HostActions, listener: Listener,
+                 advise: Callable[[RunState], tuple[list[Trial], str]] | None = None) -> None:
+        """`state` is fresh, or replayed from the journal when a run is taken up again.
+
+        `advise` says which trials an open-ended schedule is still worth, and why.
+        """
+        self.advise = advise
         self.state, self.journal, self.actions, self.listener = state, journal, actions, listener
         self.events: asyncio.Queue[ev.Event] = asyncio.Queue()
         self.tasks: dict[str, asyncio.Task[None]] = {}
@@ -69,6 +77,8 @@ class Runner:
             self.listener(self.state, command)
             if isinstance(command, do.Abandon):
                 self._abandon()
+            elif isinstance(command, do.Consider):
+                self.tasks["more"] = asyncio.ensure_future(self._consider())
             elif isinstance(command, do.Conduct):
                 self.tasks["trial"] = asyncio.ensure_future(self._conduct(command))
             elif not isinstance(command, do.Finish):
@@ -105,7 +115,12 @@ class Runner:
             return
         verdict = judge(record)
         self.post(ev.Conducted(command.position, command.attempt, record, {
-            "status": verdict.status, "doubts": list(verdict.doubts), "reason": verdict.reason}))
+            "status": verdict.status, "doubts": list(verdict.doubts), "reason": verdict.reason,
+            "goodput_bit_s": {way.way: way.goodput_bit_s for way in ways(record) if way.goodput_bit_s is not None}}))
+
+    async def _consider(self) -> None:
+        trials, reason = await asyncio.to_thread(self.advise, self.state) if self.advise else ([], "")
+        self.post(ev.Extended([asdict(trial) for trial in trials], reason))
 
     def _abandon(self) -> None:
         task = self.tasks.pop("trial", None)

@@ -15,6 +15,7 @@ from orchestrator.cli.plans import LoadedPlan
 from orchestrator.cli.progress import Progress
 from orchestrator.decide.events import Event
 from orchestrator.decide.state import RunState
+from orchestrator.planning.order import Trial
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -30,6 +31,11 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
     from orchestrator.act.runner import Runner
     from orchestrator.act.signals import listen, survive_a_lost_terminal
 
+    def more_trials(state: RunState) -> tuple[list[Trial], str]:
+        from orchestrator.results import enough  # statistics are slow to load, and most plans need none while running
+
+        return enough.more_trials(state)
+
     survive_a_lost_terminal()
     plan = loaded.plan
     about: dict[str, Any] = {
@@ -40,7 +46,7 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
 
     async def run() -> int:
         actions = HostActions(state, opener(plan, access))
-        runner = Runner(state, journal, actions, progress)
+        runner = Runner(state, journal, actions, progress, more_trials)
         listen(runner)
         code = await runner.run(first_event)
         if runner.bug is not None:

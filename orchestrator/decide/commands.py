@@ -65,6 +65,11 @@ class Conduct(Command):
 
 
 @dataclass(frozen=True)
+class Consider(Command):
+    """The schedule is through: say which trials are worth adding, by the plan's precision or budget."""
+
+
+@dataclass(frozen=True)
 class Abandon(Command):
     """Stop the trial in flight; its answer no longer matters."""
 

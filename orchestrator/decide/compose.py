@@ -26,8 +26,17 @@ def compose(plan: Plan, *, run_id: str, holder: str, only_rehearse: bool = False
         length_s=plan.trial.length_s, warmup_s=plan.trial.warmup_s, settle_s=plan.trial.settle_s,
         lease_s=plan.lease_s, patience_s=plan.patience_s, seed=plan.order.seed,
         changed_outside=plan.changed_outside, accept=tuple(plan.accept), holder=holder,
-        costly=tuple(sorted(plan.costly)),
+        costly=tuple(sorted(plan.costly)), precision_ratio=plan.trial.precision_ratio, budget_s=plan.budget_s,
+        replicates_least=plan.trial.replicates, replicates_most=_most_replicates(plan),
     )
+
+
+MOST_REPLICATES = 20  # of a cell whose replicates have no upper bound of their own
+
+
+def _most_replicates(plan: Plan) -> int:
+    bounds = plan.trial.replicate_bounds
+    return bounds.most if bounds.most > bounds.least else max(bounds.least, MOST_REPLICATES)
 
 
 def whole_schedule(plan: Plan, all_cells: Sequence[Cell], *, only_rehearse: bool = False) -> tuple[Trial, ...]:
@@ -35,4 +44,6 @@ def whole_schedule(plan: Plan, all_cells: Sequence[Cell], *, only_rehearse: bool
     rehearsed = rehearsal_cells(all_cells)
     first = tuple(Trial(place - len(rehearsed), cell.number, 0, 0, 0, "rehearse")
                   for place, cell in enumerate(rehearsed))
-    return first if only_rehearse else first + schedule(plan, all_cells)
+    if only_rehearse:
+        return first
+    return first + schedule(plan, all_cells, replicates=1 if plan.budget_s is not None else None)

@@ -11,7 +11,8 @@ _STOPPED = {"interrupt": 130, "terminate": 143, "stop": 6, "bug": 4}
 
 def wants_to_end(state: RunState) -> bool:
     """Nothing more is to be measured: refused, stopped, or the schedule is through."""
-    return bool(state.stop or state.refused or (state.began and not state.next_position()))
+    through = state.began and not state.next_position() and (state.enough or not state.setup.open_ended)
+    return bool(state.stop or state.refused or through)
 
 
 def ending_commands(state: RunState) -> list[Command]:

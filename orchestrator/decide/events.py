@@ -139,6 +139,14 @@ class Resumed(Event):
 
 
 @dataclass(frozen=True)
+class Extended(Event):
+    """What was added to the schedule, and why; nothing added: it is enough."""
+
+    trials: list[Json]
+    reason: str = ""
+
+
+@dataclass(frozen=True)
 class Marked(Event):
     """A person called a finished trial doubtful, or took that back (`reason` empty)."""
 

@@ -125,7 +125,9 @@ def _conducted(state: RunState, event: ev.Conducted) -> None:
     del state.pending["trial"]
     verdict = event.verdict
     state.outcomes[event.position] = {"status": verdict["status"], "doubts": list(verdict["doubts"]),
-                                      "reason": verdict["reason"], "attempt": event.attempt}
+                                      "reason": verdict["reason"], "attempt": event.attempt,
+                                      "goodput_bit_s": dict(verdict.get("goodput_bit_s") or {}),
+                                      "took_s": float(event.record.get("took_s") or 0.0)}
     _note_costs(state, event)
     _note_outside_changes(state, event)
     start_over(state, attempt=1)
@@ -244,6 +246,14 @@ def _resumed(state: RunState, event: ev.Resumed) -> None:
         host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)
 
 
+def _extended(state: RunState, event: ev.Extended) -> None:
+    state.pending.pop("more", None)
+    state.added.extend(Trial(**trial) for trial in event.trials)
+    state.enough = not event.trials
+    if event.reason:
+        state.notes.append(event.reason)
+
+
 def _marked(state: RunState, event: ev.Marked) -> None:
     if event.reason:
         state.marks[event.position] = event.reason
@@ -260,5 +270,5 @@ _NOTE: dict[type[ev.Event], Callable[..., None]] = {
     ev.Connected: _connected, ev.HostFailed: _host_failed, ev.Taken: _taken, ev.KeeperProven: _keeper_proven,
     ev.Prepared: _prepared, ev.Applied: _applied, ev.Conducted: _conducted, ev.ConductBroken: _conduct_broken,
     ev.SessionLost: _session_lost, ev.Rejoined: _rejoined, ev.Restored: _restored, ev.Released: _released,
-    ev.StopAsked: _stop_asked, ev.Resumed: _resumed, ev.Marked: _marked,
+    ev.StopAsked: _stop_asked, ev.Resumed: _resumed, ev.Extended: _extended, ev.Marked: _marked,
 }

@@ -42,7 +42,16 @@ class RunSetup:
     changed_outside: str = "reapply"
     accept: tuple[str, ...] = ()
     holder: str = ""
+    precision_ratio: float | None = None  # half an interval's width over the mean, at which a cell is measured enough
+    replicates_least: int = 5
+    replicates_most: int = 20
+    budget_s: float | None = None  # time to spend in trials
     costly: tuple[str, ...] = ()  # settings that the schedule treats as whole plots
+
+    @property
+    def open_ended(self) -> bool:
+        """How many trials there will be is decided by what they give."""
+        return self.precision_ratio is not None or self.budget_s is not None
 
     def length_of(self, trial: Trial) -> float:
         """Seconds of measured traffic in a trial."""

@@ -67,6 +67,7 @@ class RunState:
     outcomes: dict[int, Json] = field(default_factory=dict)  # position -> {"status", "doubts", "reason", "attempt"}
     rescheduled: tuple[Trial, ...] | None = None  # what the rehearsal made of the setup's schedule
     costs_s: dict[str, float] = field(default_factory=dict)  # setting -> the longest change seen, with its readiness
+    enough: bool = False  # an open-ended schedule needs nothing more
     marks: dict[int, str] = field(default_factory=dict)
     added: list[Trial] = field(default_factory=list)
     stop: Json | None = None  # {"kind", "reason"} once the run is to end early

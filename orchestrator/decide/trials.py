@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from orchestrator.decide.commands import Apply, Command, Conduct
+from orchestrator.decide.commands import Apply, Command, Conduct, Consider
 from orchestrator.decide.state import RunState, needed_uses
 
 
@@ -13,6 +13,14 @@ def start_over(state: RunState, attempt: int = 1) -> None:
     state.attempt = attempt
 
 
+def _consider(state: RunState) -> list[Command]:
+    """Whether an open-ended schedule is to grow is asked once each time it is through."""
+    if not state.setup.open_ended or state.enough or "more" in state.pending:
+        return []
+    state.pending["more"] = Consider.__name__
+    return [Consider()]
+
+
 def trial_commands(state: RunState) -> list[Command]:
     """Apply what differs on the hosts, then conduct the trial; empty while answers are awaited or none is left."""
     if "trial" in state.pending or any(name in state.pending for name in state.hosts):
@@ -20,7 +28,7 @@ def trial_commands(state: RunState) -> list[Command]:
     if not state.position:
         state.position = state.next_position()
     if not state.position:
-        return []
+        return _consider(state)
     cell = state.setup.cell(state.trial(state.position).cell)
     commands: list[Command] = []
     for name, host in state.hosts.items():

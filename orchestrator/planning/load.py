@@ -95,6 +95,8 @@ def _looked_up(document: Document, parts: Parts, catalogue: Catalogue) -> Plan:
         changed_outside=top.changed_outside,
         accept=top.accept,
         threshold_ratio=top.threshold_ratio,
+        budget_s=top.budget_s,
+        screen=top.screen,
         binds=dict(document.bound),
         name=document.name,
     )

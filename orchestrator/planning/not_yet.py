@@ -9,9 +9,6 @@ from orchestrator.planning.document import Document, Json, Path
 # (where it stands; the value that is meant, or ANY; what to say)
 ANY = object()
 NOT_YET: tuple[tuple[Path, object, str], ...] = (
-    (("trial", "precision"), ANY, "repeating until an interval is narrow enough"),
-    (("trial", "replicates"), dict, "a range of replicates"),
-    (("budget",), ANY, "spending a fixed time where the uncertainty is"),
     (("screen",), True, "screening by a fractional factorial"),
     (("links", "*", "address"), "temporary", "temporary test addresses"),
     (("hosts", "*", "power_cycle"), ANY, "switching a host's power"),

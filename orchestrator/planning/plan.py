@@ -109,6 +109,8 @@ class Plan:
     changed_outside: str = "reapply"
     accept: tuple[str, ...] = ()
     threshold_ratio: float = 0.03
+    budget_s: float | None = None
+    screen: bool = False
     binds: Mapping[str, str] = field(default_factory=dict)  # those that the file used
     name: str = "plan.yaml"  # the file
 

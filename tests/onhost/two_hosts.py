@@ -34,8 +34,8 @@ def ip(*words: str) -> None:
 class TwoHosts:
     """`dome` and `vault`, each with eth1, joined by the namespace `between`."""
 
-    def __init__(self, prefix: str) -> None:
-        self.names = {who: f"{prefix}-{who}" for who in ("dome", "vault", "between")}
+    def __init__(self, prefix: str, who: tuple[str, ...]) -> None:
+        self.names = {each: f"{prefix}-{each}" for each in who}
 
     def inside(self, who: str, *words: str, **how: Any) -> subprocess.CompletedProcess[str]:
         """Run a program in a namespace, to its end."""
@@ -136,14 +136,27 @@ def routed(mtu: int = 9000) -> Iterator[TwoHosts]:
         yield hosts
 
 
+@contextlib.contextmanager
+def relayed() -> Iterator[TwoHosts]:
+    """Both hosts alone with a namespace each, `near` and `far`, that has the other one's address: see relay.py."""
+    with _namespaces("dome", "vault", "near", "far") as hosts:
+        for place, (who, side) in enumerate((("dome", "near"), ("vault", "far"))):
+            ip("link", "add", "name", "eth1", "netns", hosts.names[who], "type", "veth", "peer", "name", "eth1",
+               "netns", hosts.names[side])
+            for name, address in ((who, ADDRESSES[4][place]), (side, ADDRESSES[4][1 - place])):
+                hosts.link(name, "eth1", "up")
+                ip("-n", hosts.names[name], "addr", "add", f"{address}/24", "dev", "eth1")
+        yield hosts
+
+
 def _frames_as_they_are(hosts: TwoHosts, who: str, mtu: int) -> None:
     hosts.link(who, "eth1", "mtu", str(mtu), "up")
     hosts.inside(who, "ethtool", "-K", "eth1", "tso", "off", "tx-udp-segmentation", "off")
 
 
 @contextlib.contextmanager
-def _namespaces() -> Iterator[TwoHosts]:
-    hosts = TwoHosts(f"lt-{os.getpid()}")
+def _namespaces(*who: str) -> Iterator[TwoHosts]:
+    hosts = TwoHosts(f"lt-{os.getpid()}", who or ("dome", "vault", "between"))
     made = []
     try:
         for name in hosts.names.values():

@@ -12,11 +12,12 @@ from typing import Any
 from orchestrator.act.clocks import HostClock, read_clock
 from orchestrator.act.session import HostSession, Job
 from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
+from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.path import path_verdict
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
 from orchestrator.decide.state import RunState, place_of
 from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
-from orchestrator.faults import LinkError
+from orchestrator.faults import HostError, LinkError
 from orchestrator.metrics.throughput_search import NextTrial, advance
 from orchestrator.planning.cells import Cell
 from orchestrator.planning.order import Trial
@@ -133,7 +134,18 @@ class ConductedTrial:
                 found[name] = []
         target = self.record if when == "settings" else self.record["after"]
         target["settings"] = found
+        if when == "settings" and not any(not use["ok"] for uses in self.state.applied.values() for use in uses):
+            self._raise_if_changed_outside()
         return all(use["ok"] for uses in found.values() for use in uses)
+
+    def _raise_if_changed_outside(self) -> None:
+        """What took its level a moment ago and does not hold it now was changed by somebody else."""
+        changed = changed_outside(self.record["settings"])
+        if changed:
+            names = ", ".join(f"{item['setting']} on {item['host']}" for item in changed)
+            raise HostError(CHANGED_OUTSIDE, f"{names} was changed by somebody else before the trial could begin",
+                            host=changed[0]["host"], changed=changed,
+                            next_step="find what sets it: a network manager, a tuning service, a person")
 
     async def _ready(self, first: End, second: End) -> bool:
         ends = (first, second)

@@ -19,6 +19,7 @@ from orchestrator.decide import events as ev
 from orchestrator.decide.evidence import ways
 from orchestrator.decide.judge import judge
 from orchestrator.decide.machine import LEASE_IS_GONE, advance, handle
+from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.state import RunState
 from orchestrator.faults import BugError, Fault, HostError
 from orchestrator.planning.order import Trial
@@ -113,9 +114,13 @@ class Runner:
             self.post(ev.SessionLost(fault.host, fault.as_dict()))
             self.post(ev.ConductBroken(command.position, command.attempt, fault.as_dict()))
             return
+        if isinstance(fault, HostError) and fault.code == CHANGED_OUTSIDE:
+            self.post(ev.ConductBroken(command.position, command.attempt, fault.as_dict()))
+            return
         verdict = judge(record)
         self.post(ev.Conducted(command.position, command.attempt, record, {
             "status": verdict.status, "doubts": list(verdict.doubts), "reason": verdict.reason,
+            "changed_outside": changed_outside(record["after"].get("settings") or {}),
             "goodput_bit_s": {way.way: way.goodput_bit_s for way in ways(record) if way.goodput_bit_s is not None}}))
 
     async def _consider(self) -> None:

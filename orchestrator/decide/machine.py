@@ -129,7 +129,7 @@ def _conducted(state: RunState, event: ev.Conducted) -> None:
                                       "goodput_bit_s": dict(verdict.get("goodput_bit_s") or {}),
                                       "took_s": float(event.record.get("took_s") or 0.0)}
     _note_costs(state, event)
-    _note_outside_changes(state, event)
+    _note_outside_changes(state, event.verdict.get("changed_outside") or [])
     start_over(state, attempt=1)
 
 
@@ -153,9 +153,8 @@ def _note_costs(state: RunState, event: ev.Conducted) -> None:
         state.notes.append(f"changing {', '.join(sorted(found))} takes long here: trials are grouped around it")
 
 
-def _note_outside_changes(state: RunState, event: ev.Conducted) -> None:
+def _note_outside_changes(state: RunState, changed: list[dict[str, str]]) -> None:
     """A level that somebody else changed during the trial is no longer known, and is applied again or stops the run."""
-    changed = event.verdict.get("changed_outside") or []
     for item in changed:
         host = state.hosts[item["host"]]
         host.levels[place_name(item)] = UNKNOWN_LEVEL
@@ -168,6 +167,7 @@ def _conduct_broken(state: RunState, event: ev.ConductBroken) -> None:
     if state.pending.get("trial") != f"{event.position}/{event.attempt}":
         return
     del state.pending["trial"]
+    _note_outside_changes(state, event.fault.get("values", {}).get("changed") or [])
     if event.attempt >= MOST_ATTEMPTS:
         state.outcomes[event.position] = {"status": "failed", "doubts": ["broken_off"], "attempt": event.attempt,
                                           "reason": str(event.fault.get("message", "broken off"))}

@@ -22,9 +22,9 @@ from orchestrator.results.verdicts import (
     LEVEL,
     UNSURE,
     WORSE,
-    Difference,
+    Sides,
     Verdict,
-    difference,
+    differences,
     judge,
     rank_p_value,
 )
@@ -173,29 +173,11 @@ def _without_order(key: CellKey) -> CellKey:
     return CellKey(key.link, key.way, tuple(sorted((name, level) for name, level in key.levels if level)))
 
 
-@dataclass(frozen=True)
-class _Sides:
-    """The logarithms of a pair's independent values, and how far single ones scatter where that is known."""
-
-    reference: tuple[float, ...]
-    candidate: tuple[float, ...]
-    known_deviation: tuple[float, float] | None = None
-
-    @property
-    def sizes(self) -> tuple[int, int]:
-        return len(self.reference), len(self.candidate)
-
-    def difference(self) -> Difference | None:
-        if not self.reference or not self.candidate:
-            return None
-        return difference(self.reference, self.candidate, self.known_deviation)
-
-
 def _judged(pairs: Sequence[_Pair], measure: Measure, unit: str, threshold: float,
             deviations: Mapping[CellKey, tuple[float, float]]) -> list[CellComparison]:
     """Every pair with its verdict; the family of Holm's adjustment is all pairs that have a difference to test."""
     sides = [_sides(pair, measure, unit, deviations.get(pair.key)) for pair in pairs]
-    tested = {place: found for place, side in enumerate(sides) if (found := side.difference()) is not None}
+    tested = {place: found for place, found in enumerate(differences(sides)) if found is not None}
     verdicts = dict(zip(tested, judge(list(tested.values()), [sides[place].sizes for place in tested],
                                       threshold_ratio=threshold, higher_is_better=measure.higher_is_better),
                         strict=True))
@@ -203,13 +185,13 @@ def _judged(pairs: Sequence[_Pair], measure: Measure, unit: str, threshold: floa
             for place, (pair, side) in enumerate(zip(pairs, sides, strict=True))]
 
 
-def _sides(pair: _Pair, measure: Measure, unit: str, known: tuple[float, float] | None) -> _Sides:
+def _sides(pair: _Pair, measure: Measure, unit: str, known: tuple[float, float] | None) -> Sides:
     if _has_zero(pair, measure):
-        return _Sides((), ())  # zero has no ratio, and leaving it out would hide the worst trial
+        return Sides((), ())  # zero has no ratio, and leaving it out would hide the worst trial
     ours, theirs = (_logarithms(cells, measure, unit) for cells in (pair.reference, pair.candidate))
     if unit == "replicate" and known and ours and theirs:
-        return _Sides((_mean(ours),), (_mean(theirs),), known)  # one run each, as far apart as runs are
-    return _Sides(tuple(ours), tuple(theirs))
+        return Sides((_mean(ours),), (_mean(theirs),), known)  # one run each, as far apart as runs are
+    return Sides(tuple(ours), tuple(theirs))
 
 
 def _has_zero(pair: _Pair, measure: Measure) -> bool:
@@ -217,7 +199,7 @@ def _has_zero(pair: _Pair, measure: Measure) -> bool:
                for value in cell.values.get(measure.name, ()))
 
 
-def _compared(pair: _Pair, sides: _Sides, verdict: Verdict | None, measure: Measure) -> CellComparison:
+def _compared(pair: _Pair, sides: Sides, verdict: Verdict | None, measure: Measure) -> CellComparison:
     means = tuple(math.exp(_mean(side)) if side else None for side in (sides.reference, sides.candidate))
     word, reason = (verdict.word, "") if verdict else _without_ratio(pair, measure)
     return CellComparison(pair.key, word, reason, verdict, means[0], means[1], sides.sizes,

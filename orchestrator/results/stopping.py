@@ -4,7 +4,7 @@ Stopping when an interval happens to be narrow stops more readily on samples tha
 covers less than it promises (0.92 instead of 0.95 from five replicates on, 0.90 where the values are skewed by 1).
 Here the interval is widened before it is held against the precision, and the widened one is reported: simulated, it
 covers at least 0.95 (normal) and 0.92 (skewed by 1) at every precision, and is at most 1.3 times as wide as that of a
-fixed number of replicates. `tests/proofs` prints the figures.
+fixed number of replicates. `tests/proofs/interval_coverage.py` prints the figures.
 
 Pure arithmetic on values; who asks decides what to run.
 """

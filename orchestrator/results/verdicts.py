@@ -13,7 +13,7 @@ run to run is unknown. All on a logarithmic scale, so that "3 %" means the same 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -56,35 +56,79 @@ class Difference:
         return float(stats.t.sf(distance / self.error, self.degrees))
 
 
-def difference(reference: Sequence[float], candidate: Sequence[float],
-               known_deviation: tuple[float, float] | None = None) -> Difference | None:
-    """The difference of the means of two sides of logarithms; None when nothing says how far the values scatter.
+@dataclass(frozen=True)
+class Sides:
+    """The independent values of one cell on both sides, as logarithms.
 
-    Both sides of two or more: Welch's test. One side of one value: the other side's spread stands for both.
     `known_deviation` is (standard deviation, degrees of freedom) of single values, from elsewhere.
     """
-    ours, theirs = np.asarray(candidate, dtype=float), np.asarray(reference, dtype=float)
+
+    reference: Sequence[float]
+    candidate: Sequence[float]
+    known_deviation: tuple[float, float] | None = None
+
+    @property
+    def sizes(self) -> tuple[int, int]:
+        """The numbers of values (reference, candidate)."""
+        return len(self.reference), len(self.candidate)
+
+
+def difference(sides: Sides) -> Difference | None:
+    """The difference of one cell's means; None when nothing says how far the values scatter."""
+    return differences([sides])[0]
+
+
+def differences(cells: Sequence[Sides]) -> list[Difference | None]:
+    """The differences of many cells; those with as many values are computed together.
+
+    Both sides of two or more: Welch's test. One side of one value: the other side's spread stands for both.
+    """
+    found: list[Difference | None] = [None if 0 in cell.sizes else _with_one_spread(cell) for cell in cells]
+    for places in _alike(cells):
+        ours, theirs = (np.array([getattr(cells[place], side) for place in places], dtype=float)
+                        for side in ("candidate", "reference"))
+        for place, one in zip(places, _welch(ours, theirs), strict=True):
+            found[place] = one
+    return found
+
+
+def _alike(cells: Sequence[Sides]) -> Iterable[list[int]]:
+    """The places of cells for Welch's test, those with as many values together."""
+    groups: dict[tuple[int, int], list[int]] = {}
+    for place, cell in enumerate(cells):
+        if min(cell.sizes) >= 2 and cell.known_deviation is None:
+            groups.setdefault(cell.sizes, []).append(place)
+    return groups.values()
+
+
+def _with_one_spread(cell: Sides) -> Difference | None:
+    """Where one spread stands for both sides: a known one, or that of the only side that has several values."""
+    ours, theirs = np.asarray(cell.candidate, dtype=float), np.asarray(cell.reference, dtype=float)
     estimate = float(ours.mean() - theirs.mean())
-    if known_deviation is not None:
-        deviation, degrees = known_deviation
-        return Difference(estimate, deviation * math.sqrt(1 / len(ours) + 1 / len(theirs)), degrees)
-    if len(ours) < 2 and len(theirs) < 2:
+    if cell.known_deviation is not None:
+        deviation, degrees = cell.known_deviation
+    elif max(cell.sizes) < 2:
         return None
-    if min(len(ours), len(theirs)) < 2:
-        more = ours if len(ours) > 1 else theirs
-        deviation = float(more.std(ddof=1))
-        return Difference(estimate, deviation * math.sqrt(1 + 1 / len(more)), len(more) - 1)
-    return _welch(ours, theirs, estimate)
+    else:
+        more = ours if len(ours) > len(theirs) else theirs
+        deviation, degrees = float(more.std(ddof=1)), float(len(more) - 1)
+    return Difference(estimate, deviation * math.sqrt(1 / len(ours) + 1 / len(theirs)), degrees)
 
 
-def _welch(ours: np.ndarray, theirs: np.ndarray, estimate: float) -> Difference:
-    if np.ptp(ours) == 0 and np.ptp(theirs) == 0:
-        return Difference(estimate, 0.0, len(ours) + len(theirs) - 2)
-    found = stats.ttest_ind(ours, theirs, equal_var=False)
-    # the standard error out of scipy's own interval, so that there is one computation of Welch's test
-    low, high = found.confidence_interval(1 - LEVEL)
-    error = float(high - low) / 2 / float(stats.t.isf(LEVEL / 2, found.df))
-    return Difference(estimate, error, float(found.df))
+def _welch(ours: np.ndarray, theirs: np.ndarray) -> list[Difference]:
+    """Welch's test of each row; rows without any spread have no test and need none."""
+    estimates = ours.mean(axis=1) - theirs.mean(axis=1)
+    varies = (np.ptp(ours, axis=1) > 0) | (np.ptp(theirs, axis=1) > 0)
+    errors = np.zeros(len(ours))
+    degrees = np.full(len(ours), float(ours.shape[1] + theirs.shape[1] - 2))
+    if varies.any():
+        found = stats.ttest_ind(ours[varies], theirs[varies], axis=1, equal_var=False)
+        # the standard error out of scipy's own interval, so that there is one computation of Welch's test
+        interval = found.confidence_interval(1 - LEVEL)
+        degrees[varies] = found.df
+        errors[varies] = (interval.high - interval.low) / 2 / stats.t.isf(LEVEL / 2, found.df)
+    return [Difference(float(estimate), float(error), float(df))
+            for estimate, error, df in zip(estimates, errors, degrees, strict=True)]
 
 
 def rank_p_value(reference: Sequence[float], candidate: Sequence[float]) -> float | None:

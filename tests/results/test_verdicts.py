@@ -17,8 +17,10 @@ from orchestrator.results.verdicts import (
     UNSURE,
     WORSE,
     Difference,
+    Sides,
     Verdict,
     difference,
+    differences,
     judge,
     rank_p_value,
     values_needed,
@@ -46,7 +48,7 @@ def _t(found: Difference | None) -> float:
     (SLEEP_1, SLEEP_2, -1.8608, 17.776, 0.07939, (-3.3654832, 0.2054832), "R's sleep example"),
 ], ids=lambda one: one if isinstance(one, str) else "")
 def test_welch_is_that_of_the_textbooks(first, second, t, df, p, interval, source) -> None:
-    found = difference(second, first)
+    found = difference(Sides(second, first))
     assert found is not None
     assert _t(found) == pytest.approx(t, abs=5e-5)
     assert found.degrees == pytest.approx(df, abs=5e-4)
@@ -63,7 +65,7 @@ def test_the_two_samples_of_auto83b() -> None:
     found = variation(cells, [*AUTO83B_US, *AUTO83B_JAPAN], ["made"])
     assert found.rest_degrees == 326
     assert math.sqrt(found.f_ratio(found.terms[0])) == pytest.approx(12.62059, abs=5e-6)
-    welch = difference(AUTO83B_JAPAN, AUTO83B_US)
+    welch = difference(Sides(AUTO83B_JAPAN, AUTO83B_US))
     assert welch is not None
     assert (_t(welch), welch.degrees) == (pytest.approx(-12.946273, abs=5e-7), pytest.approx(136.87498, abs=5e-6))
 
@@ -82,7 +84,7 @@ def test_no_change_is_shown_as_statsmodels_shows_it() -> None:
     chance = np.random.default_rng(2)
     for _ in range(20):
         ours, theirs = chance.normal(0.005, 0.01, 7), chance.normal(0, 0.02, 5)
-        found = difference(theirs, ours)
+        found = difference(Sides(theirs, ours))
         assert found is not None
         expected = ttost_ind(ours, theirs, -0.03, 0.03, usevar="unequal")[0]
         assert found.equivalence_p_value(-0.03, 0.03) == pytest.approx(expected, rel=1e-9)
@@ -90,18 +92,18 @@ def test_no_change_is_shown_as_statsmodels_shows_it() -> None:
 
 def test_one_run_against_several_scatters_as_the_several_do() -> None:
     """A new value against n: t = (x - mean) / (s sqrt(1 + 1/n)) on n - 1, the prediction interval of textbooks."""
-    found = difference([1.0, 2.0, 3.0, 4.0], [6.0])
+    found = difference(Sides([1.0, 2.0, 3.0, 4.0], [6.0]))
     assert found is not None
     assert _t(found) == pytest.approx(3.5 / (np.std([1, 2, 3, 4], ddof=1) * math.sqrt(1.25)))
     assert found.degrees == 3
-    mirrored = difference([6.0], [1.0, 2.0, 3.0, 4.0])
+    mirrored = difference(Sides([6.0], [1.0, 2.0, 3.0, 4.0]))
     assert mirrored is not None
     assert _t(mirrored) == -_t(found)
-    assert difference([1.0], [2.0]) is None
+    assert difference(Sides([1.0], [2.0])) is None
 
 
 def test_a_known_spread_stands_for_one_run_a_side() -> None:
-    found = difference([1.0], [1.2], known_deviation=(0.1, 4))
+    found = difference(Sides([1.0], [1.2], known_deviation=(0.1, 4)))
     assert found is not None
     assert (found.estimate, found.error, found.degrees) == (pytest.approx(0.2), pytest.approx(0.1 * math.sqrt(2)), 4)
 
@@ -143,7 +145,7 @@ def test_a_family_raises_what_is_needed_to_call_a_difference() -> None:
 
 
 def test_values_equal_to_the_bit_leave_no_doubt() -> None:
-    found = difference([5.0, 5.0], [5.0, 5.0])
+    found = difference(Sides([5.0, 5.0], [5.0, 5.0]))
     assert found == Difference(0.0, 0.0, 2)
     assert _one(0.0, 0.0).word == SAME
     assert _one(0.5, 0.0).word == BETTER
@@ -171,7 +173,7 @@ def test_how_many_more_would_show_no_change() -> None:
     def share(n: int) -> float:
         shown = 0
         for _ in range(300):
-            pair = difference(list(chance.normal(0, 0.03, n)), list(chance.normal(0.005, 0.03, n)))
+            pair = difference(Sides(list(chance.normal(0, 0.03, n)), list(chance.normal(0.005, 0.03, n))))
             assert pair is not None
             shown += pair.equivalence_p_value(math.log(0.97), math.log(1.03)) < 0.05
         return shown / 300
@@ -181,3 +183,11 @@ def test_how_many_more_would_show_no_change() -> None:
 
 def test_at_the_threshold_no_number_tells() -> None:
     assert values_needed(Difference(math.log1p(0.0299), 0.02, 8), (5, 5), 0.03) is None
+
+
+def test_many_cells_at_once_are_each_what_they_are_alone() -> None:
+    cells = [Sides(OLD, NEW), Sides(SLEEP_1, SLEEP_2), Sides([1.0], [2.0]), Sides([1.0, 2.0, 4.0], [3.0]),
+             Sides([], [1.0]), Sides([5.0] * 10, [5.0] * 10), Sides([1.0], [2.0], known_deviation=(0.5, 3)),
+             Sides(SLEEP_2, SLEEP_1)]
+    assert differences(cells) == [difference(cell) for cell in cells]
+    assert [one is None for one in differences(cells)] == [False, False, True, False, True, False, False, False]

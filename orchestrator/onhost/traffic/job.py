@@ -74,7 +74,7 @@ class Traffic:
         beside.begin(window)
         for worker in self._workers:
             worker.start(window)
-        left_s = (window.drained_ns + _GRACE_NS - time.monotonic_ns()) / 1e9
+        left_s = (window.given_up_ns + _GRACE_NS - time.monotonic_ns()) / 1e9
         self.loop(lambda: all(worker.result is not None for worker in self._workers), left_s,
                   lambda _: Refusal("stuck", "a stream did not end in time"))
         return self._result(window, beside)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import errno
 import socket
+import struct
 import sys
+from typing import Optional
 
 from orchestrator.onhost import netlink
 from orchestrator.onhost.device_socket import (
@@ -27,6 +29,7 @@ from orchestrator.onhost.traffic.flows import Flow, Pair, Stream
 UDP_RECEIVE_BUFFER_BYTES = 32 * 1024 * 1024
 LEAST_UDP_RECEIVE_BUFFER_BYTES = 2 * 1024 * 1024
 _BACKLOG = 64
+_NO_LIMIT = (1 << 64) - 1
 
 
 def open_bound(pair: Pair, stream: Stream, port: int) -> socket.socket:
@@ -114,10 +117,15 @@ def _set_tcp(sock: socket.socket, flow: Flow, sends_here: bool) -> None:
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG, flow.segment_bytes)
     limits = [rate for rate in (flow.pacing_bit_s, flow.asked_bit_s) if rate]
     if limits and sends_here:  # the kernel counts IP and TCP headers and payload, in bytes per second
-        _set_pacing(sock, int(min(limits) / flow.streams / 8))
+        set_pacing(sock, int(min(limits) / flow.streams / 8))
+    # When a process of ours dies, what it has not sent yet dies with it: the kernel would go on sending for seconds.
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("@ii", 1, 0))
 
 
-def _set_pacing(sock: socket.socket, bytes_s: int) -> None:
+def set_pacing(sock: socket.socket, bytes_s: Optional[int]) -> None:
+    """The most that the kernel sends, in bytes per second; None: no limit."""
+    if bytes_s is None:
+        bytes_s = _NO_LIMIT
     try:
         sock.setsockopt(socket.SOL_SOCKET, kernel.SO_MAX_PACING_RATE, bytes_s.to_bytes(8, sys.byteorder))
     except OSError:  # a 32-bit kernel takes a 32-bit number

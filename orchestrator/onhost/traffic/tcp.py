@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
+import fcntl
 import os
 import socket
+import sys
 import time
 from functools import partial
 from typing import Any, Callable, Dict
 
-from orchestrator.onhost.traffic import kernel, signs
+from orchestrator.onhost.traffic import kernel, signs, sockets
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.stream import StreamProcess
-from orchestrator.onhost.traffic.window import Window, sleep_until
+from orchestrator.onhost.traffic.window import DRAIN_NS, Window, sleep_until
 
 SEND_BYTES = 256 * 1024
 RECEIVE_BYTES = 1024 * 1024
@@ -44,7 +47,7 @@ class TcpSend(StreamProcess):
             total = self._send(marks, window.stop_ns)
         except (BrokenPipeError, ConnectionResetError) as error:
             raise self.lost(error) from error
-        return {"sent_bytes": total + self._finish(window.drained_ns), "window_sent_bytes": round(marks.window_count),
+        return {"sent_bytes": total + self._finish(window.given_up_ns), "window_sent_bytes": round(marks.window_count),
                 "series": marks.series(), "process": self.process(), "congestion": self._congestion(),
                 "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF)}
 
@@ -72,32 +75,49 @@ class TcpSend(StreamProcess):
             before = now
 
     def _finish(self, until_ns: int) -> int:
-        """End the stream and wait until the other end has read it all; it closes first when we are the dialling end.
+        """End the stream and wait until the other end has read it all; how many octets that took.
 
         The serving end always closes first: who does keeps the pair of ports for a minute, and only the dialling end
         would be hindered by that in the next trial.
         """
+        sockets.set_pacing(self.sock, None)  # what is still queued is not part of the measurement
         ending = memoryview(self.codec.write(signs.END, self.stream.number))
+        patience = Patience(until_ns)
         done = 0
-        while done < len(ending) and time.monotonic_ns() < until_ns:
-            try:
-                done += self.sock.send(ending[done:])
-            except BlockingIOError:
-                continue
-            except OSError:
-                return done
         try:
+            while done < len(ending) and patience.lasts(self._waiting_bytes()):
+                with contextlib.suppress(BlockingIOError):
+                    done += self.sock.send(ending[done:])
             if self.pair.serving:
                 self.sock.shutdown(socket.SHUT_WR)
-            while time.monotonic_ns() < until_ns:
-                try:
+            while patience.lasts(self._waiting_bytes()):
+                with contextlib.suppress(BlockingIOError):
                     if not self.sock.recv(4096):
                         break
-                except BlockingIOError:
-                    continue
         except OSError:
             pass  # reset by an end that is done: the same as closed
         return done
+
+    def _waiting_bytes(self) -> int:
+        """What the other end's kernel has not acknowledged yet."""
+        answer = fcntl.ioctl(self.sock, kernel.SIOCOUTQ, bytes(4))
+        return int.from_bytes(answer, sys.byteorder)
+
+
+class Patience:
+    """Waiting for something that moves: over when it has not moved for two seconds, or at the latest at an instant."""
+
+    def __init__(self, until_ns: int) -> None:
+        self._until_ns = until_ns
+        self._moved_ns = time.monotonic_ns()
+        self._last = -1
+
+    def lasts(self, position: int) -> bool:
+        """Whether to go on waiting; `position` tells where the thing is now."""
+        now = time.monotonic_ns()
+        if position != self._last:
+            self._last, self._moved_ns = position, now
+        return now < self._until_ns and now - self._moved_ns < DRAIN_NS
 
 
 class TcpReceive(StreamProcess):
@@ -140,7 +160,7 @@ class TcpReceive(StreamProcess):
                 marks.cross(before, total - got, now, total)
                 self.note_window(marks)
                 if marks.complete:
-                    return total + self._rest(memoryview(buffer)[:got], window.drained_ns)
+                    return total + self._rest(memoryview(buffer)[:got], window.given_up_ns)
                 event_ns = marks.next_ns
             before = now
         raise _CLOSED
@@ -149,8 +169,9 @@ class TcpReceive(StreamProcess):
         """After the window: count on until the sign that ends the stream, or the end of patience."""
         ending = self.codec.write(signs.END, self.stream.number)
         kept = bytes(last[-len(ending):])
+        patience = Patience(until_ns)
         total = 0
-        while kept != ending and time.monotonic_ns() < until_ns:
+        while kept != ending and patience.lasts(total):
             try:
                 got = self.sock.recv_into(self._buffer)
             except BlockingIOError:

@@ -11,17 +11,23 @@ from orchestrator.onhost.refusal import Refusal
 # clocks' mapping is off by and however much is on its way.
 TAIL_NS = 100_000_000
 DRAIN_NS = 2_000_000_000  # RFC 2544 s23: wait two seconds for what is late
+# A slow link may have megabytes in front of it when TCP stops sending; as long as they arrive they are waited for.
+LONGEST_DRAIN_NS = 10_000_000_000
 _LONGEST_NS = 24 * 3600 * 10**9
 
 
 class Window(NamedTuple):
-    """Nanoseconds of CLOCK_MONOTONIC: traffic starts, the counted window, traffic stops, waiting for the rest stops."""
+    """Nanoseconds of CLOCK_MONOTONIC: traffic starts, the counted window, traffic stops, waiting for the rest stops.
+
+    `drained_ns` is for what arrives in no order or not at all, `given_up_ns` for what still comes in.
+    """
 
     start_ns: int
     from_ns: int
     to_ns: int
     stop_ns: int
     drained_ns: int
+    given_up_ns: int
 
     @property
     def seconds(self) -> float:
@@ -37,7 +43,8 @@ def read_window(told: Dict[str, Any]) -> Window:
         raise Refusal("bad_window", "the window's times are not in order", **told)
     if end <= now:
         raise Refusal("too_late", "the window had ended before this end was told of it", late_s=(now - end) / 1e9)
-    return Window(start, begin, end, end + TAIL_NS, end + TAIL_NS + DRAIN_NS)
+    stop = end + TAIL_NS
+    return Window(start, begin, end, stop, stop + DRAIN_NS, stop + LONGEST_DRAIN_NS)
 
 
 def sleep_until(at_ns: int) -> None:

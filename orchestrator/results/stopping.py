@@ -12,7 +12,7 @@ Pure arithmetic on values; who asks decides what to run.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -84,22 +84,6 @@ def _more(rule: PrecisionRule, n: int, ratio: float | None) -> int:
         return rule.least - n if n < rule.least else 1
     wanted = math.ceil(min(rule.most, n * (ratio / rule.precision_ratio) ** 2))
     return max(1, min(rule.most, wanted) - n)
-
-
-@dataclass(frozen=True)
-class Savings:
-    """What stopping early saved against `most` replicates of every cell."""
-
-    trials: int
-    trials_fixed: int
-    seconds_saved: float
-
-
-def savings(rule: PrecisionRule, trials_by_cell: Mapping[int, int], seconds_by_cell: Mapping[int, float]) -> Savings:
-    """Trials that were run and would have been run; seconds by the mean length of each cell's own trials."""
-    run = sum(trials_by_cell.values())
-    saved = sum((rule.most - count) * seconds_by_cell.get(cell, 0.0) for cell, count in trials_by_cell.items())
-    return Savings(run, rule.most * len(trials_by_cell), saved)
 
 
 @dataclass(frozen=True)

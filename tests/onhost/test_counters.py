@@ -69,22 +69,18 @@ def test_z20_counters_are_read_until_they_have_stopped_moving(monkeypatch: pytes
     assert settled_counters("eth1")["interface.rx_packets"] in (3001, 3002)
 
 
-def test_z20_counters_that_stand_still_before_they_jump_are_waited_for_until_they_explain_the_traffic(
+def test_z20_counters_that_stand_still_before_they_jump_are_waited_for_as_long_as_they_lag(
         monkeypatch: pytest.MonkeyPatch):
-    readings = [100] * 12 + [5000] * 12
+    readings = [100] * 12 + [5000] * 30
     _Lagging(monkeypatch, readings)
     assert settled_counters("eth1")["interface.rx_packets"] == 100     # standing still alone proves nothing
     _Lagging(monkeypatch, readings)
-    settled = settled_counters("eth1", reach={"interface.rx_bytes": 4_000_000})
-    assert settled["interface.rx_packets"] == 5000
+    assert settled_counters("eth1", lag_s=1.4)["interface.rx_packets"] == 5000
 
 
-def test_counters_that_never_rest_or_never_arrive_are_given_up_in_time(monkeypatch: pytest.MonkeyPatch):
+def test_counters_that_never_rest_are_given_up_in_time(monkeypatch: pytest.MonkeyPatch):
     clock = _Lagging(monkeypatch, list(range(0, 10**6, 1000)))
     settled_counters("eth1", bound_s=2.0)
-    assert clock.now_s == pytest.approx(2.0, abs=0.2)
-    clock = _Lagging(monkeypatch, [5])
-    settled_counters("eth1", bound_s=2.0, reach={"interface.rx_bytes": 10**12})
     assert clock.now_s == pytest.approx(2.0, abs=0.2)
 
 

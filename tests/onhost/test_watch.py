@@ -208,6 +208,24 @@ def test_the_window_is_that_of_the_traffic_and_not_of_the_samples(kernel: Kernel
     assert summary["busiest_core_busy"] == 0.25
 
 
+@pytest.mark.parametrize(("refresh_every", "lags"), [(1, False), (2, False), (6, True)])
+def test_z20_an_interface_whose_counters_lag_is_known_by_how_they_move(kernel: KernelFiles, refresh_every: int,
+                                                                       lags: bool):
+    """Samples a millisecond apart; the card's counters are copied at every one, every second, every sixth."""
+    watcher = Watcher("eth1", 0.001, **kernel.roots())
+    watcher._samples = [sample._replace(at_ns=index * 10**6, interface_bytes=index // refresh_every)
+                        for index, sample in enumerate([_one_sample(watcher)] * 40)]
+    assert (watcher.counter_lag_s() > 0) == lags
+    if lags:
+        assert watcher.counter_lag_s() == pytest.approx(refresh_every / 1000)
+    watcher.close()
+
+
+def _one_sample(watcher: Watcher) -> Any:
+    watcher.sample()
+    return watcher._samples[-1]
+
+
 def test_fewer_than_two_samples_say_nothing(kernel: KernelFiles):
     watcher = Watcher("eth1", **kernel.roots())
     watcher.sample()

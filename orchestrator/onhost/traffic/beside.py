@@ -107,7 +107,7 @@ class Beside:
 
     def end(self) -> Dict[str, Any]:
         """The traffic has ended: the host's summary, and the counters once they have stopped moving."""
-        after = settled_counters(self._pair.interface)
+        after = settled_counters(self._pair.interface, lag_s=self._watcher.counter_lag_s())
         self.turn()  # the last late probes
         window = self._window
         assert window is not None

@@ -6,9 +6,10 @@ kernel's backlog, `udp.*`, `ip.*`, `tcp.*` of the network namespace (protocol na
 
 from __future__ import annotations
 
+import math
 import os
 import time
-from typing import Dict, List, Optional, Tuple
+from typing import Dict, List, Tuple
 
 from orchestrator.onhost.watch.cores import parse_softnet
 from orchestrator.onhost.watch.driver_statistics import DriverStatistics
@@ -41,22 +42,22 @@ def read_counters(interface: str, *, proc_root: str = "/proc", sys_root: str = "
     return counters
 
 
-def settled_counters(interface: str, bound_s: float = REFRESH_BOUND_S,
-                     reach: Optional[Dict[str, int]] = None) -> Dict[str, int]:
-    """The counters once those of the interface have stopped moving, or as they are after `bound_s` seconds.
+def settled_counters(interface: str, bound_s: float = REFRESH_BOUND_S, *, lag_s: float = 0.0) -> Dict[str, int]:
+    """The counters once those of the interface have stopped moving, or as they are when the bound is over.
 
-    `reach`: values that counters must have come to, from what we know to have sent and received. A card whose counters
-    lag stands still for a second or two and then jumps, so standing still alone proves nothing.
+    `lag_s`: for how long this interface's counters stand still between two refreshes (`Watcher.counter_lag_s`). Only
+    when they have stood still for longer do they say anything about rest; the bound is at least that long and a second.
     """
     began_s = time.monotonic()
+    bound_s = max(bound_s, lag_s + 1.0)
+    still_looks = max(_STILL_LOOKS, math.ceil(lag_s / _LOOK_AGAIN_S) + 1 if lag_s else 0)
     still = 0
     before = read_counters(interface)
     while True:
         time.sleep(_LOOK_AGAIN_S)
         after = read_counters(interface)
         still = 0 if _moved(before, after) else still + 1
-        reached = all(after.get(name, value) >= value for name, value in (reach or {}).items())
-        if (reached and still >= _STILL_LOOKS) or time.monotonic() - began_s >= bound_s:
+        if still >= still_looks or time.monotonic() - began_s >= bound_s:
             return after
         before = after
 

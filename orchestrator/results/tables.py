@@ -32,7 +32,7 @@ def write_tables(folder: Path) -> None:
     from orchestrator.results.cells import cells_table
     from orchestrator.results.folder import open_run
     from orchestrator.results.read_run import read_table
-    from orchestrator.results.stopping import widening
+    from orchestrator.results.stopping import LEAST, widening
 
     state, everything = read_judged(folder / "journal.jsonl")
     rehearsed = [(record, verdict) for record, verdict in everything if record["role"] == "rehearse"]
@@ -47,7 +47,9 @@ def write_tables(folder: Path) -> None:
     _pack(folder / "watch.csv.gz", WATCH_COLUMNS, judged, watch_rows)
     _pack(folder / "counters.csv.gz", COUNTER_COLUMNS, judged, counter_rows)
     setup = state.setup
-    wider = widening(setup.replicates_least) if setup.precision_ratio is not None else 1.0
+    # both kinds of open-ended run look at a cell's spread before they decide to repeat it
+    open_ended = setup.precision_ratio is not None or setup.budget_s is not None
+    wider = widening(max(LEAST, setup.replicates_least)) if open_ended else 1.0
     table = cells_table(read_table(open_run(folder), "trials.csv"), factors, widening=wider)
     write_rows(folder / "cells.csv", list(table.columns),
                [{str(name): value for name, value in row.items()} for row in table.to_dict("records")])

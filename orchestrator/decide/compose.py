@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from orchestrator.decide.setup import LinkSetup, RunSetup
 from orchestrator.planning import Plan, cells, schedule
 from orchestrator.planning.cells import Cell
-from orchestrator.planning.order import Trial
+from orchestrator.planning.order import Trial, replicate_range
 from orchestrator.planning.rehearsal import rehearsal_cells
 
 
@@ -27,16 +27,8 @@ def compose(plan: Plan, *, run_id: str, holder: str, only_rehearse: bool = False
         lease_s=plan.lease_s, patience_s=plan.patience_s, seed=plan.order.seed,
         changed_outside=plan.changed_outside, accept=tuple(plan.accept), holder=holder,
         costly=tuple(sorted(plan.costly)), precision_ratio=plan.trial.precision_ratio, budget_s=plan.budget_s,
-        replicates_least=plan.trial.replicates, replicates_most=_most_replicates(plan),
+        replicates_least=plan.trial.replicates, replicates_most=replicate_range(plan)[1],
     )
-
-
-MOST_REPLICATES = 20  # of a cell whose replicates have no upper bound of their own
-
-
-def _most_replicates(plan: Plan) -> int:
-    bounds = plan.trial.replicate_bounds
-    return bounds.most if bounds.most > bounds.least else max(bounds.least, MOST_REPLICATES)
 
 
 def whole_schedule(plan: Plan, all_cells: Sequence[Cell], *, only_rehearse: bool = False) -> tuple[Trial, ...]:
@@ -46,4 +38,4 @@ def whole_schedule(plan: Plan, all_cells: Sequence[Cell], *, only_rehearse: bool
                   for place, cell in enumerate(rehearsed))
     if only_rehearse:
         return first
-    return first + schedule(plan, all_cells, replicates=1 if plan.budget_s is not None else None)
+    return first + schedule(plan, all_cells)

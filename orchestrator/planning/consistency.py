@@ -20,6 +20,7 @@ from orchestrator.planning.cells import (
 )
 from orchestrator.planning.document import Document, Path
 from orchestrator.planning.names import HOST_WORDS
+from orchestrator.planning.order import replicate_range
 from orchestrator.planning.parts import Parts
 from orchestrator.planning.plan import Plan
 from orchestrator.planning.synonyms import did_you_mean
@@ -62,7 +63,7 @@ def check_hosts_and_links(document: Document, parts: Parts) -> None:
             )
     for name in declared:
         used = name in ends or _mentioned(document, name)
-        if not used and ends <= set(declared) and len(parts.links) == len(names(document, "links")):
+        if not used and parts.links and ends <= set(declared) and len(parts.links) == len(names(document, "links")):
             document.report(
                 ("hosts", name),
                 "never-applies",
@@ -70,6 +71,19 @@ def check_hosts_and_links(document: Document, parts: Parts) -> None:
                 "remove it, or give it a link",
                 key=True,
             )
+
+
+def check_replicates(document: Document, plan: Plan) -> None:
+    """One thing decides how often a cell is measured."""
+    bounds, precision = plan.trial.replicate_bounds, plan.trial.precision_ratio
+    if precision is not None and plan.budget_s is not None:
+        said = "precision and budget both say how many trials there will be"
+        document.report(("budget",), "clash", said, "keep one of the two", key=True)
+    elif bounds.most > bounds.least and precision is None and plan.budget_s is None:
+        said = "nothing says how many replicates between least and most are enough"
+        document.report(
+            ("trial", "replicates"), "missing-key", said, "add precision: 2% to trial, or budget: 30min", key=True
+        )
 
 
 def _end_hosts(document: Document) -> Iterator[tuple[Path, str]]:
@@ -123,9 +137,9 @@ def _big(number: int) -> str:
 
 def _check_trials(document: Document, plan: Plan, count: int) -> None:
     """There is something to measure, and not more than a run can hold."""
-    trials = count * plan.trial.replicates
+    trials = count * replicate_range(plan)[1]
     if trials > MOST_TRIALS:
-        said = f"{count} cells x {plan.trial.replicates} replicates = {trials} trials: a plan has at most {MOST_TRIALS}"
+        said = f"{count} cells x {trials // count} replicates = {trials} trials: a plan has at most {MOST_TRIALS}"
         document.report(("trial", "replicates"), "too-many-cells", said)
     elif not count and plan.links:
         document.report(("leave_out",), "no-cells", "everything is left out: no cell remains", key=True)

@@ -45,35 +45,35 @@ class Lookup:
     def factor(self, name: str, text: grammar.Factor) -> Factor | None:
         """A factor with its levels, or None when it is not usable."""
         path: Path = ("factors", name)
-        if self.document.full:
-            return None
         levels_path = path if isinstance(self.document.at(path), list) else (*path, "levels")
-        if name in RESERVED:
-            self.document.report(
-                path,
-                "bad-name",
-                f"'{name}' is the name of a column of the results",
-                f"give the factor another name, such as {name}-level",
-                key=True,
-            )
+        if self.document.full or not self._looks_like_a_factor(name, text, levels_path):
+            return None
         if isinstance(text.levels, dict):
             return self._bundle(name, text, levels_path)
-        if not isinstance(text.levels, list) or not text.levels:
-            self.document.report(
-                levels_path,
-                "wrong-type",
-                f"levels of '{name}' is a list of levels, or a mapping of "
-                f"named levels, not {'an empty list' if text.levels == [] else shown(text.levels)}",
-                f"write levels: [{level_text(text.levels)}]" if isinstance(text.levels, str | int) else "",
-            )
-            return None
-        if len(text.levels) > MOST_CELLS:
-            said = f"{len(text.levels)} levels of '{name}': a plan has at most {MOST_CELLS} cells"
-            self.document.report(levels_path, "too-many-cells", said)
-            return None
         if text.setting is None and name in TRAFFIC_FACTORS:
             return self._traffic(TRAFFIC_FACTORS[name], text, levels_path)
         return self._of_setting(name, text, levels_path)
+
+    def _looks_like_a_factor(self, name: str, text: grammar.Factor, levels_path: Path) -> bool:
+        """Whether the name can be a factor's, and the levels are some levels."""
+        if name in RESERVED:
+            said = f"'{name}' is the name of a column of the results"
+            hint = f"give the factor another name, such as {name}-level"
+            self.document.report(("factors", name), "bad-name", said, hint, key=True)
+            return False
+        if isinstance(text.levels, dict):
+            return True
+        if not isinstance(text.levels, list) or not text.levels:
+            found = "an empty list" if text.levels == [] else shown(text.levels)
+            said = f"levels of '{name}' is a list of levels, or a mapping of named levels, not {found}"
+            hint = f"write levels: [{level_text(text.levels)}]" if isinstance(text.levels, str | int) else ""
+            self.document.report(levels_path, "wrong-type", said, hint)
+            return False
+        if len(text.levels) > MOST_CELLS:
+            said = f"{len(text.levels)} levels of '{name}': a plan has at most {MOST_CELLS} cells"
+            self.document.report(levels_path, "too-many-cells", said)
+            return False
+        return True
 
     def _of_setting(self, name: str, text: grammar.Factor, levels_path: Path) -> Factor | None:
         """A factor that varies one setting."""
@@ -193,7 +193,9 @@ class Lookup:
                     where,
                     "wrong-type",
                     f"level '{level}' is a mapping of settings, not {shown(settings)}",
-                    f"write {level}: {{mtu: 9000}}, or {{}} for the host as it is",
+                    f"write {level}: {{}} for the host as it is"
+                    if settings is None
+                    else f"write {level}: {{mtu: 9000}}, or {{}} for the host as it is",
                 )
             else:
                 levels.append(LevelOf(level, self._bundled(settings, text.at or "both", where, path)))

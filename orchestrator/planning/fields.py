@@ -63,6 +63,7 @@ _wait_read, _wait_schema = _quantity(units.DURATION, 0, 3_600, "0s", "2s")
 _long_read, _long_schema = _quantity(units.DURATION, 1, 30 * 86_400, "5min", "2h")
 _lease_read, _lease_schema = _quantity(units.DURATION, 2, 86_400, "5min")
 _rate_read, _rate_schema = _quantity(units.RATE, 1_000, 10**13, "2.5Gbit/s", "100Mbit/s")
+_precision_read, _precision_schema = _quantity(units.RATIO, 0.001, 0.5, "2%")
 _ratio_read, _ratio_schema = _quantity(units.RATIO, 0.0001, 1, "3%")
 TrialLength = Annotated[float, _trial_read, _trial_schema]
 Wait = Annotated[float, _wait_read, _wait_schema]
@@ -70,6 +71,7 @@ LongTime = Annotated[float, _long_read, _long_schema]
 LeaseTime = Annotated[float, _lease_read, _lease_schema]
 Rate = Annotated[int, _rate_read, _rate_schema]
 Ratio = Annotated[float, _ratio_read, _ratio_schema]
+Precision = Annotated[float, _precision_read, _precision_schema]
 
 
 def selector_problem(selector: str) -> str:
@@ -235,11 +237,10 @@ Line = Annotated[str, StringConstraints(max_length=400, pattern=r"^[^\n\t]*$")]
 def _program(value: Any) -> Any:
     """A program and its arguments; a line for a shell is not."""
     if isinstance(value, str):
-        refuse(
-            "wrong-type",
-            "a command is a list of a program and its arguments; no shell reads it",
-            f"write [{', '.join(value.split()[:6])}]",
-        )
+        parts = ", ".join(f'"{part}"' if "{" in part else part for part in value.split()[:8])
+        shell = "there is no shell to read | & ; < >: put that into a script of your own and name it here"
+        said = "a command is a list of a program and its arguments"
+        refuse("wrong-type", said, shell if re.search(r"[|&;<>`]", value) else f"write [{parts}]")
     if isinstance(value, list) and any(isinstance(part, int | float) and not isinstance(part, bool) for part in value):
         refuse("wrong-type", "an argument is text", "put the number in quotes")
     return value

@@ -5,9 +5,9 @@ The JSON schema is made from these models, so each field says in words what it i
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, WithJsonSchema
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, WithJsonSchema, model_validator
 
 from orchestrator.planning.fields import (
     DEFAULT_PORTS,
@@ -22,6 +22,7 @@ from orchestrator.planning.fields import (
     Mac,
     Name,
     Ports,
+    Precision,
     Program,
     Rate,
     Ratio,
@@ -35,8 +36,19 @@ from orchestrator.planning.fields import (
 
 Level = Annotated[Any, WithJsonSchema({"description": "A level; what it may be is for its setting or traffic factor."})]
 Condition = dict[Name, Annotated[Any, WithJsonSchema({"description": "One level, or a list of levels."})]]
+
+
+def _one_place(value: Any) -> Any:
+    """Where a setting is changed is one word."""
+    if isinstance(value, list | dict):
+        both = "write at: both" if isinstance(value, list) and len(value) == 2 else ""
+        refuse("wrong-type", "at is one place: first, second, both, a host, or host:interface", both)
+    return value
+
+
 Place = Annotated[
     str,
+    BeforeValidator(_one_place),
     Field(
         description="first, second or both ends of the link; a host; or host:interface.",
         examples=["both", "dome", "dome:eth1"],
@@ -217,16 +229,19 @@ class Factor(_CommandKeys):
     )
 
 
+def _as_list(value: Any) -> str:
+    """How a lone level, or several in one text, are written as a list."""
+    if not isinstance(value, str | int | float):
+        return ""
+    return f"write [{value}]" if "," in str(value) else f"write [{value}] for one level"
+
+
 def _long_factor(value: Any) -> Any:
     """A list is short for `{levels: list}`."""
     if isinstance(value, list):
         return {"levels": value}
     if not isinstance(value, dict):
-        refuse(
-            "wrong-type",
-            "a factor is a list of levels, or a mapping with levels:",
-            f"write [{value}] for one level" if isinstance(value, str | int | float) else "",
-        )
+        refuse("wrong-type", "a factor is a list of levels, or a mapping with levels:", _as_list(value))
     return value
 
 
@@ -237,7 +252,14 @@ class Replicates(Part):
     """How often each cell is measured."""
 
     least: int = Field(ge=1, le=1000, description="Always measured this often.")
-    most: int = Field(ge=1, le=1000, description="Never measured more often; needs precision.")
+    most: int = Field(ge=1, le=1000, description="Never measured more often; needs precision or budget.")
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        """The bounds are not crossed."""
+        if self.least > self.most:
+            refuse("clash", f"least is {self.least} and most only {self.most}")
+        return self
 
 
 def _long_replicates(value: Any) -> Any:
@@ -270,7 +292,7 @@ class Trial(Part):
         description="How often each cell is measured.",
         examples=[5],
     )
-    precision_ratio: Ratio | None = Field(
+    precision_ratio: Precision | None = Field(
         default=None, alias="precision", description="Repeat a cell until its interval is that narrow."
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from orchestrator.planning.conditions import condition, with_only
-from orchestrator.planning.consistency import check_cells, check_hosts_and_links, names
+from orchestrator.planning.consistency import check_cells, check_hosts_and_links, check_replicates, names
 from orchestrator.planning.document import Document, shown
 from orchestrator.planning.factors import Lookup
 from orchestrator.planning.not_yet import refuse_not_yet
@@ -53,7 +53,9 @@ def _plan(document: Document, catalogue: Catalogue) -> Plan | None:
     check_hosts_and_links(document, parts)
     before = len(document.problems)
     plan = _looked_up(document, parts, catalogue)
-    if len(document.problems) == before and parts.complete(document):
+    whole = len(document.problems) == before and parts.complete(document)
+    check_replicates(document, plan)
+    if whole:
         check_cells(document, plan)
     return plan
 

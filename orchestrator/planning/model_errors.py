@@ -105,7 +105,8 @@ def _words(document: Document, path: Path, key: bool, detail: ErrorDetails) -> W
     if kind == "literal_error":
         return _none_of(_name(path), str(context["expected"]), value)
     if kind in _EXPECTED:
-        return _wrong_type(_name(path), _EXPECTED[kind], value, document.texts.get(path, ""))
+        code, message, hint = _wrong_type(_name(path), _EXPECTED[kind], value, document.texts.get(path, ""))
+        return code, message, _written_out(path, value) or hint
     hint = _better_name(str(value)) if path == ("plan",) else _SHAPE_HINTS.get(str(path[-1]), "")
     return "bad-value", _bounds(kind, context, _name(path), value), hint if kind == "string_pattern_mismatch" else ""
 
@@ -129,10 +130,14 @@ def _wrong_key(path: Path, kind: str) -> Words:
 
 
 def _lives_elsewhere(key: str) -> str:
-    """Where a key belongs that is right, but not here."""
-    for pattern, model, words in _PARTS:
-        if key in keys(model):
-            return f"'{key}' belongs to {'a ' + words.split()[-1] if pattern[-1:] == ('*',) else words}"
+    """Where a key belongs that is right, or nearly right, but not here."""
+    for exact in (True, False):
+        for pattern, model, words in _PARTS:
+            place = f"a {words.split()[-1]}" if pattern[-1:] == ("*",) else words
+            if exact and key in keys(model):
+                return f"'{key}' belongs to {place}"
+            if not exact and (near := meant(key, keys(model))):
+                return f"did you mean '{near}' of {place}?"
     return ""
 
 
@@ -174,6 +179,21 @@ def _wrong_type(name: str, expected: str, value: Json, text: str) -> tuple[str, 
     return "wrong-type", f"{name} takes {expected}, not {shown(value)}", suggestion
 
 
+def _written_out(path: Path, value: Json) -> str:
+    """How a part is written whose mapping was left out."""
+    match path, value:
+        case ("hosts", name), str():
+            return f"write {name}: {{ssh: {value[:60]}}}"
+        case ("links", name), list():
+            return f"write {name}: {{ends: [dome:eth1, vault:eth1]}}"
+        case ("hosts" | "links" | "factors" as section,), list():
+            such = {"hosts": "dome: {ssh: dome.obs.example}", "links": "trunk: {ends: [dome:eth1, vault:eth1]}"}
+            return f"{section} are named: {such.get(section, 'mtu: [1500, 9000]')}"
+        case ("trial",), str():
+            return f"write trial: {{length: {value[:20]}}}"
+    return ""
+
+
 def _bounds(kind: str, context: Mapping[str, Any], name: str, value: Json) -> str:
     """A value outside of what its key takes."""
     if kind in {"greater_than_equal", "greater_than", "less_than_equal", "less_than"}:
@@ -200,8 +220,10 @@ def _part(path: Path) -> tuple[type[BaseModel] | None, str]:
     """The model that reads the part at `path`, and the part's name in a sentence."""
     for pattern, model, words in _PARTS:
         if len(pattern) == len(path) and all(want in ("*", step) for want, step in zip(pattern, path, strict=True)):
-            named = [step for want, step in zip(pattern, path, strict=True) if want == "*"]
-            return model, f"{words} '{named[0]}'" if named and isinstance(named[0], str) else words
+            named = next((step for want, step in zip(pattern, path, strict=True) if want == "*"), None)
+            if isinstance(named, int):
+                return model, _name(path)
+            return model, f"{words} '{named}'" if named else words
     return None, str(path[-1]) if path else "the plan"
 
 

@@ -13,6 +13,9 @@ from orchestrator.planning.plan import Plan
 _MASK = 2**64 - 1
 
 
+MOST_REPLICATES = 20  # of a cell whose number of replicates is left open and has no upper bound of its own
+
+
 @dataclass(frozen=True)
 class Trial:
     """One measurement of one cell; trials of one whole plot share one application of the costly settings."""
@@ -69,13 +72,22 @@ def schedule(plan: Plan, cells: Sequence[Cell], *, replicates: int | None = None
     plots = whole_plots(plan, cells)
     trials: list[Trial] = []
     plot = 0
-    for block in range(1, (replicates or plan.trial.replicates) + 1):
+    for block in range(1, (replicates or replicate_range(plan)[0]) + 1):
         for group in _shuffled(plots, chance if plan.order.shuffle else None):
             plot += 1
             trials += [
                 Trial(len(trials) + place, cell.number, block, block, plot) for place, cell in enumerate(group, 1)
             ]
     return tuple(trials)
+
+
+def replicate_range(plan: Plan) -> tuple[int, int]:
+    """(least, most) replicates of a cell; equal unless a precision or a budget decides how many there will be."""
+    bounds = plan.trial.replicate_bounds
+    if plan.budget_s is None and plan.trial.precision_ratio is None:
+        return bounds.least, bounds.least
+    most = bounds.most if bounds.most > bounds.least else max(bounds.least, MOST_REPLICATES)
+    return (1 if plan.budget_s is not None else bounds.least), most
 
 
 def whole_plots(plan: Plan, cells: Sequence[Cell]) -> list[list[Cell]]:

@@ -13,7 +13,7 @@ from orchestrator.planning.cautions import Caution, cautions
 from orchestrator.planning.cells import Cell, cells
 from orchestrator.planning.changes import HostChanges, SettingChange, changes
 from orchestrator.planning.estimate import Estimate, estimate
-from orchestrator.planning.order import Trial, schedule
+from orchestrator.planning.order import Trial, replicate_range, schedule
 from orchestrator.planning.plan import Catalogue, Plan, level_text
 
 _WIDTH = 110
@@ -28,6 +28,7 @@ class Outline:
     cells: tuple[Cell, ...]
     trials: tuple[Trial, ...]
     estimate: Estimate
+    longest: Estimate  # with as many replicates as there can be
     hosts: tuple[HostChanges, ...]
     cautions: tuple[Caution, ...]
 
@@ -43,6 +44,8 @@ class Outline:
             "trials": [asdict(trial) for trial in self.trials],
             "seed": self.plan.order.seed,
             "estimate": {**asdict(self.estimate), "total_s": self.estimate.total_s},
+            "longest": {**asdict(self.longest), "total_s": self.longest.total_s},
+            "budget_s": self.plan.budget_s,
             "lease_s": self.plan.lease_s,
             "hosts": [asdict(host) for host in self.hosts],
             "cautions": [asdict(caution) for caution in self.cautions],
@@ -53,12 +56,14 @@ def outline(plan: Plan, catalogue: Catalogue) -> Outline:
     """Work out everything that a plan would do."""
     found = cells(plan)
     trials = schedule(plan, found)
+    longest = schedule(plan, found, replicates=replicate_range(plan)[1])
     return Outline(
         plan=plan,
         cells=found,
         trials=trials,
         estimate=estimate(plan, found, trials),
-        hosts=changes(plan, found, trials, catalogue),
+        longest=estimate(plan, found, longest),
+        hosts=changes(plan, found, longest, catalogue),
         cautions=cautions(plan, found),
     )
 
@@ -110,7 +115,9 @@ def _counts(found: Outline) -> str:
     plots = len({trial.whole_plot for trial in found.trials})
     whole_plots = f", in {plots} whole plots: so often costly settings are applied" if plan.costly else ""
     cells_line = f"Cells   {len(found.cells)}" + (f" from {product}{less}" if product else ": the hosts as they stand")
-    trials_line = f"{len(found.cells)} cells x {plan.trial.replicates} replicates, {order}{whole_plots}"
+    least, most = replicate_range(plan)
+    replicates = "1 replicate" if least == 1 else f"{least} replicates"
+    trials_line = f"{len(found.cells)} cells x {replicates}, {order}{whole_plots}"
     spent = ", ".join(
         f"{word} {duration_text(seconds)}"
         for word, seconds in (
@@ -122,7 +129,20 @@ def _counts(found: Outline) -> str:
     )
     assumed = "(handling and rehearsal are assumed until they are measured)"
     time_line = f"Time    about {duration_text(time.total_s)}: {spent} {assumed}"
-    return "\n".join([cells_line, f"Trials  {len(found.trials)} = {trials_line}", time_line])
+    lines = [cells_line, f"Trials  {len(found.trials)} = {trials_line}", time_line]
+    if most > least:
+        lines.append(f"Then    {_open_end(found, most)}")
+    return "\n".join(lines)
+
+
+def _open_end(found: Outline, most: int) -> str:
+    """What goes on after the schedule, where a precision or a budget decides."""
+    plan = found.plan
+    limit = f"at most {most} replicates of a cell (about {duration_text(found.longest.total_s)} in all)"
+    if plan.budget_s is not None:
+        return f"more where the uncertainty is, until {duration_text(plan.budget_s)} of trials are spent; {limit}"
+    width = units.format_as(units.RATIO, plan.trial.precision_ratio or 0.0)
+    return f"more of each cell until its interval is within {width} of its mean; {limit}"
 
 
 def _reduced(plan: Plan, found: Sequence[Cell]) -> bool:

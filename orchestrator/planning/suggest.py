@@ -13,11 +13,15 @@ def closest(word: str, names: Iterable[str]) -> str:
     if not 0 < len(word) <= _LONGEST:
         return ""
     plain = _plain(word)
+    names = list(names)
     ranked = sorted(
         (_edits(plain, _plain(name)), place, name) for place, name in enumerate(names) if len(name) <= _LONGEST
     )
     if not ranked:
         return ""
+    longer = [name for name in names if _plain(name).startswith(plain)] if len(plain) > 1 else []
+    if len(longer) == 1:
+        return longer[0]
     edits, _, name = ranked[0]
     return name if edits <= max(1, _FAR * max(len(word), len(name))) and edits < len(name) else ""
 

@@ -15,7 +15,9 @@ from fractions import Fraction
 from orchestrator.planning.suggest import closest
 
 _NUMBER = re.compile(r"([0-9]{1,18}(?:\.[0-9]{1,18})?)[ ]?([^0-9., ].{0,15})?", re.ASCII)
+_EXPONENT = re.compile(r"\s*[0-9.]+[eE][-+]?[0-9]", re.ASCII)
 _LARGE = 10_000  # a bare number from here on is more likely in base units than in millions of them
+_LARGE_SIZE = 512
 _DECIMAL = {"": 1, "k": 10**3, "M": 10**6, "G": 10**9, "T": 10**12}
 _BINARY = {"Ki": 2**10, "Mi": 2**20, "Gi": 2**30, "Ti": 2**40}
 
@@ -160,7 +162,7 @@ def parse(text: object, *kinds: Kind) -> tuple[Kind, int | float]:
     if isinstance(text, bool) or not isinstance(text, int | float | str):
         raise UnitError("quantity", f"expected a {_names(kinds)}, such as {_examples(kinds)}")
     found = _NUMBER.fullmatch(str(text).strip())
-    if found is None:
+    if found is None or _EXPONENT.match(str(text)):
         raise UnitError("quantity", _why_no_number(str(text), kinds), _spaced_out(str(text), kinds))
     number, unit = found.group(1), (found.group(2) or "").strip()
     if not unit:
@@ -181,7 +183,7 @@ def parse(text: object, *kinds: Kind) -> tuple[Kind, int | float]:
 
 def _likely(number: str, kind: Kind) -> tuple[str, ...]:
     """What a bare number most likely means: a large one is in base units, any other lacks one of two units."""
-    if kind.whole and "." not in number and int(number) >= _LARGE:
+    if kind.whole and "." not in number and int(number) >= (_LARGE_SIZE if kind is SIZE else _LARGE):
         base = next(unit for unit, factor in kind.units.items() if factor == 1)
         return tuple(dict.fromkeys([number + base, format_as(kind, int(number))]))
     return tuple(number + unit for unit in kind.likely)
@@ -216,7 +218,7 @@ def _why_no_number(text: str, kinds: Iterable[Kind]) -> str:
         return f"'{shown}' is below zero: a {_names(kinds)} is not"
     if re.match(r"\s*[0-9]+,[0-9]", text):
         return f"'{shown}' has a comma: the decimal sign is a point"
-    if re.fullmatch(r"\s*[0-9.]+e[-+]?[0-9]+\s*.*", text, re.ASCII | re.IGNORECASE):
+    if _EXPONENT.match(text):
         return f"'{shown}' is written with an exponent: write the number out, with a unit"
     return f"'{shown}' is not a {_names(kinds)}, such as {_examples(kinds)}"
 

@@ -10,12 +10,12 @@ _PLAINER = (
     (
         "mapping values are not allowed here",
         "a ':' that begins a value where none can stand",
-        "is the line above indented as this one? a text with ': ' in it goes in quotes",
+        "a text with ': ' in it goes in quotes; or is a line above indented otherwise?",
     ),
     ("found character '\\t' that cannot start any token", "a tab: YAML indents by spaces", "replace the tab by spaces"),
     ("could not find expected ':'", "a key without its ':'", "write `key: value`, with a space after the ':'"),
-    ("expected ',' or ']'", "a list that is not closed, or a comma is missing", "close it with ]"),
-    ("expected ',' or '}'", "a mapping that is not closed, or a comma is missing", "close it with }"),
+    ("expected ',' or ']'", "a list [ that is not closed, or a comma is missing", "close it with ]"),
+    ("expected ',' or '}'", "a mapping { that is not closed, or a comma is missing", "close it with }"),
     (
         "expected <block end>, but found",
         "this line does not fit the indentation of the lines above it",
@@ -38,13 +38,17 @@ _PLAINER = (
         "a text that begins with & or * goes in quotes",
     ),
 )
+# What is noticed only lines later is shown where it began.
+_SHOWN_WHERE_IT_BEGAN = ("flow mapping", "flow sequence", "quoted scalar", "simple key")
 
 
 def explain(error: yaml.YAMLError) -> tuple[Place, str, str]:
     """(place, message, suggestion) of an error of PyYAML's."""
-    mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
-    place = Place(mark.line + 1, mark.column + 1) if mark else Place(1, 1)
+    mark, began = getattr(error, "problem_mark", None), getattr(error, "context_mark", None)
     words = f"{getattr(error, 'context', None) or ''}: {getattr(error, 'problem', None) or error}"
+    if began and (mark is None or (mark.line != began.line and any(part in words for part in _SHOWN_WHERE_IT_BEGAN))):
+        mark = began
+    place = Place(mark.line + 1, mark.column + 1) if mark else Place(1, 1)
     for pattern, message, suggestion in _PLAINER:
         if pattern in words:
             return place, message, suggestion

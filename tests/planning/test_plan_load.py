@@ -263,7 +263,7 @@ def test_a_mistake_in_a_link_is_met_with_what_was_probably_meant(link: str, code
             "bad-value",
             "a public key as the host has it in /etc/ssh/ssh_host_ed25519_key.pub: ssh-ed25519 AAAA...",
         ),
-        ("dome.obs.example", "wrong-type", ""),
+        ("dome.obs.example", "wrong-type", "write dome: {ssh: dome.obs.example}"),
         ("[]", "wrong-type", ""),
     ],
 )
@@ -371,7 +371,7 @@ def test_a_command_without_what_it_needs_is_refused(keys: str, code: str) -> Non
 
 
 # A part of the grammar that some version did not carry out yet, and a plan that has it.
-PARTS = {
+PARTS: dict[tuple[str | int, ...], str] = {
     ("trial", "precision"): HEAD + "trial: {precision: 2%, replicates: {least: 3, most: 20}}\n",
     ("trial", "replicates"): HEAD + "trial: {precision: 2%, replicates: {least: 3, most: 20}}\n",
     ("budget",): HEAD + "budget: 30min\n",
@@ -405,6 +405,22 @@ def _wrong(text: str) -> tuple[Problem, ...]:
     except PlanProblems as error:
         return error.problems
     return ()
+
+
+@pytest.mark.parametrize(
+    ("rest", "code"),
+    [
+        ("trial: {replicates: {least: 3, most: 20}}", "missing-key"),
+        ("trial: {replicates: {least: 20, most: 3}, precision: 2%}", "clash"),
+        ("trial: {replicates: {least: 0, most: 3}, precision: 2%}", "bad-value"),
+        ("trial: {replicates: {least: 3}, precision: 2%}", "missing-key"),
+        ("trial: {precision: 2}", "unit-missing"),
+        ("trial: {precision: 80%}", "bad-value"),
+        ("trial: {precision: 2%}\nbudget: 30min", "clash"),
+    ],
+)
+def test_how_often_a_cell_is_measured_is_decided_by_one_thing(rest: str, code: str) -> None:
+    assert problem(rest + "\n").code == code
 
 
 def test_everything_that_is_not_yet_has_a_sample() -> None:

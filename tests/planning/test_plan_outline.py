@@ -105,6 +105,17 @@ def test_the_text_names_cells_trials_hosts_and_what_becomes_of_them() -> None:
     assert max(map(len, text.splitlines())) <= 140
 
 
+def test_an_open_number_of_replicates_is_said_with_its_bounds() -> None:
+    precise = of("factors: {mtu: [1500, 9000]}\ntrial: {precision: 2%, replicates: {least: 3, most: 8}}\n")
+    text = render(precise)
+    assert "Trials  6 = 2 cells x 3 replicates" in text
+    assert "until its interval is within 2% of its mean; at most 8 replicates" in text
+    assert host(precise, "dome").sends_bytes_at_most == 2 * 8 * 12 * 312_500_000
+    spent = render(of("factors: {mtu: [1500, 9000]}\nbudget: 30min\n"))
+    assert "Trials  2 = 2 cells x 1 replicate," in spent
+    assert "until 30 min of trials are spent; at most 20 replicates" in spent
+
+
 def test_a_long_schedule_is_shortened_unless_all_is_asked_for() -> None:
     found = of("factors: {mtu: [1500, 4000, 9000]}\ntrial: {replicates: 40}\n")
     assert "more whole plots: --all shows them" in render(found)

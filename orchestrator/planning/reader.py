@@ -301,7 +301,7 @@ class _Reading:
                 f'a name begins with a letter; in quotes it is text: "{text[:40]}"',
             )
             return None
-        if _CONTROL.search(text):
+        if _CONTROL.search(text) or _FOREIGN.search(text):
             self._document.report_at(_place(event), "not-text", "a key holds a control character")
             return None
         return text
@@ -326,7 +326,7 @@ class _Reading:
         text: str = event.value
         plain = event.style is None
         self._document.texts[path] = text
-        if _CONTROL.search(text):
+        if _CONTROL.search(text) or _FOREIGN.search(text):
             self._broken(path, event, "not-text", "the text holds a control character")
             return None
         try:

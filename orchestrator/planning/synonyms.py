@@ -51,6 +51,35 @@ _SAME = {
     "loss_limit": "loss_ratio_limit loss max_loss",
     "mtu": "frame_size frame jumbo mtu_bytes framesize",
     "governor": "clock cpu_governor clock_policy scaling_governor cpufreq",
+    "receive-ring": "rx_ring ring rings ring_size rx_ring_size",
+    "transmit-ring": "tx_ring tx_ring_size",
+    "segmentation-offload": "tso gso segmentation",
+    "receive-coalescing": "gro lro",
+    "checksum-offload": "checksum checksums rx_checksum tx_checksum",
+    "scatter-gather": "sg",
+    "interrupt-coalescing": "coalesce coalescing rx_usecs moderation interrupt_moderation",
+    "channels": "queues combined queue_count",
+    "pause-frames": "pause flow_control",
+    "energy-efficient-ethernet": "eee",
+    "transmit-queue-length": "txqueuelen qlen",
+    "queueing": "qdisc",
+    "interrupt-cores": "irq irqs irq_affinity smp_affinity affinity interrupts",
+    "receive-steering": "rps",
+    "flow-steering": "rfs",
+    "transmit-steering": "xps",
+    "least-frequency": "min_freq scaling_min_freq minimum_frequency",
+    "greatest-frequency": "max_freq scaling_max_freq maximum_frequency frequency",
+    "boost": "turbo",
+    "idle-limit": "idle c_state cstate c_states",
+    "congestion-control": "tcp_congestion_control",
+    "receive-buffer-limit": "rmem_max rmem",
+    "transmit-buffer-limit": "wmem_max wmem",
+    "tcp-receive-memory": "tcp_rmem",
+    "tcp-transmit-memory": "tcp_wmem",
+    "tcp-memory": "tcp_mem",
+    "backlog": "netdev_max_backlog",
+    "busy-polling": "busy_poll busy_read",
+    "mtu-probing": "tcp_mtu_probing",
     "transmit": "tx up upload send forward out outgoing",
     "receive": "rx down download recv in incoming",
     "bidirectional": "both duplex two-way full-duplex",
@@ -67,7 +96,7 @@ def meant(word: str, names: Iterable[str]) -> str:
     """Which of `names` was meant by `word`: another spelling of it, or another word for it; "" when none."""
     known = list(names)
     ours = next((name for name in _OURS.get(word.casefold().replace("-", "_"), []) if name in known), "")
-    return closest(word, known) or ours
+    return ours or closest(word, known)
 
 
 def did_you_mean(word: str, names: Iterable[str]) -> str:

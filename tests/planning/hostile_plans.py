@@ -128,6 +128,7 @@ HOSTILE: dict[str, tuple[str, str]] = {
     "an escaped surrogate": ('plan: "\\ud800"\n', "not-text"),
     "an escaped null": ('plan: "a\\0b"\n', "not-text"),
     "an escape sequence": ('purpose: "\\e[31mred"\n' + HEAD, "not-text"),
+    "an escaped turn of the text": ('purpose: "a\\u202eb"\n' + HEAD, "not-text"),
     "a bell": ("plan: a\x07\n", "not-text"),
     "text turned around": ("plan: a\u202eb\n", "not-text"),
     "an isolate": ("plan: a\u2066b\n", "not-text"),

@@ -1,0 +1,59 @@
+"""What a finding is, and what a plan needs of a bench. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+# stops: the plan cannot be done so; limits: it measures this instead of the card; disturbs: it may spoil a trial;
+# differs: two ends that a comparison would want alike
+SEVERITIES = ("stops", "limits", "disturbs", "differs")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that is wrong, for a person."""
+
+    code: str
+    severity: str
+    host: str
+    subject: str  # an interface, a card's place, a service; "" for the host itself
+    seen: str
+    why: str
+    what_to_do: str
+
+    def as_dict(self) -> dict[str, str]:
+        """For `--json` and the run's folder."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class LinkNeed:
+    """What a plan asks of a link: its two ends as (host, interface), the greatest MTUs, the ports."""
+
+    name: str
+    ends: tuple[tuple[str, str], tuple[str, str]]
+    rate_bit_s: float | None = None
+    mtus: tuple[int, ...] = ()
+    ports: tuple[int, ...] = ()
+
+
+def measured_interfaces(host: str, survey: Mapping[str, Any], needs: Iterable[LinkNeed]) -> list[Mapping[str, Any]]:
+    """The interfaces to be looked at: the ends of the plan's links, or without a plan all that are switched on.
+
+    Without a plan nobody knows what is to be measured: interfaces without hardware below them are left out then.
+    """
+    named = {interface for need in needs for end, interface in need.ends if end == host}
+    return [each for each in survey["interfaces"]
+            if each["name"] in named or (not named and each["operstate"] == "up" and each.get("bus"))]
+
+
+def needs_of(host: str, interface: str, needs: Iterable[LinkNeed]) -> Iterator[LinkNeed]:
+    """The links that end at an interface."""
+    return (need for need in needs if (host, interface) in need.ends)
+
+
+def rate_words(rate_bit_s: float) -> str:
+    """A rate as people say it."""
+    return f"{rate_bit_s / 1e9:.3g} Gbit/s" if rate_bit_s >= 1e9 else f"{rate_bit_s / 1e6:.3g} Mbit/s"

@@ -76,7 +76,9 @@ def _apply_one(record: Record, token: int, use: dict[str, Any]) -> dict[str, Any
         if before is None:
             raise Refusal("not_prepared", f"{use['setting']} of {target or 'the host'} was not looked at before")
         if use.get("as_found"):  # a cell that leaves this place alone, after one that did not
+            record.save(lease.note_unfinished(state, use))
             seen = _as_found(setting, target, before)
+            record.save(state)  # finished: from here on any other value than this or ours is somebody else's
             return {**use, **seen, "took_s": time.monotonic() - started}
         problem = setting.check(target, level)
         seen = {"ok": False, "seen": None, "why": problem, "code": "cannot"}

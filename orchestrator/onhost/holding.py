@@ -62,7 +62,7 @@ def restore(record: Record, token: int) -> dict[str, Any]:
     """Put everything back that this run changed; {restored, left, conflicts}. The lease stays."""
     with record.locked():
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
-        state = restoring.put_back(state, "controller")
+        state = restoring.put_back(state, "controller", record.save)
         record.save(state)
     return dict(state["outcome"])
 
@@ -92,7 +92,7 @@ def recover(record: Record, run_id: str) -> dict[str, Any]:
             state = {**state, "changes": [one for one in state["changes"] if survives_reboot(one["setting"])],
                      "image": None}
         if state["standing"] != "restored":
-            state = restoring.put_back(state, "recover")
+            state = restoring.put_back(state, "recover", record.save)
             record.save(state)
         outcome = dict(state["outcome"] or {"restored": [], "left": [], "conflicts": []})
         compared = _differences(state) if state["image"] is not None else None

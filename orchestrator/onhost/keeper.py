@@ -102,10 +102,10 @@ def put_back_if_due(record: Record) -> bool:
         over = state["standing"] == "left" or now_ns >= state["deadline_ns"]
         waiting_ns = probation.left_ns(state, now_ns)
         if over:
-            state = restoring.put_back(state, "keeper")
+            state = restoring.put_back(state, "keeper", record.save)
         elif waiting_ns is not None and waiting_ns <= 0:
             places = state["probation"]["places"]
-            state = probation.failed(state, restoring.put_places_back(state, places, "keeper"))
+            state = probation.failed(state, restoring.put_places_back(state, places, "keeper", record.save))
         else:
             return False
         with contextlib.suppress(Refusal):  # a full disk: the host is back all the same, and `recover` will see it

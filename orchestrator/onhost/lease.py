@@ -103,6 +103,12 @@ def note_intent(state: dict[str, Any], use: dict[str, Any]) -> dict[str, Any]:
     return {**state, "changes": changes}
 
 
+def note_unfinished(state: dict[str, Any], place: dict[str, Any]) -> dict[str, Any]:
+    """The state before a changed place is put back: stopped in the middle, whatever it reads is ours."""
+    changes = [{**one, "unfinished": one["unfinished"] or place_of(one) == place_of(place)} for one in state["changes"]]
+    return {**state, "changes": changes}
+
+
 def note_done(state: dict[str, Any], use: dict[str, Any], reads: Any) -> dict[str, Any]:
     """The state once the change is made and the place reads `reads`: a value that is ours, should it be found."""
     changes = [dict(one) for one in state["changes"]]

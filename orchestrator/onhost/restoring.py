@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from typing import Any, Callable
+from typing import Any, Callable, Dict
 
 from orchestrator.onhost import lease
 from orchestrator.onhost.bounded import run_bounded
@@ -14,12 +14,21 @@ from orchestrator.onhost.refusal import Refusal
 RESTORE_BOUND_S = 60.0  # one setting; a driver that renegotiates a copper link takes up to 7 s
 
 
-def put_back(state: dict[str, Any], by: str, bound_s: float = RESTORE_BOUND_S) -> dict[str, Any]:
+Save = Callable[[Dict[str, Any]], None]
+
+
+def keep_nothing(state: dict[str, Any]) -> None:
+    """For a caller whose state is kept nowhere."""
+
+
+def put_back(state: dict[str, Any], by: str, save: Save = keep_nothing,
+             bound_s: float = RESTORE_BOUND_S) -> dict[str, Any]:
     """The state after putting everything back; call it under the lock.
 
-    `by` is "controller" while the lease goes on, "keeper" or "recover" when it ends with this.
+    `by` is "controller" while the lease goes on, "keeper" or "recover" when it ends with this. `save` keeps the state
+    before each write, so that an interrupted one is known to be ours.
     """
-    outcome = put_places_back(state, state["changes"], by, bound_s)
+    outcome = put_places_back(state, state["changes"], by, save, bound_s)
     if state["standing"] == "left":  # an attempt after another: what that one restored stays told
         outcome["restored"] = state["outcome"]["restored"] + outcome["restored"]
     clean = not outcome["left"] and not outcome["conflicts"]
@@ -30,14 +39,14 @@ def put_back(state: dict[str, Any], by: str, bound_s: float = RESTORE_BOUND_S) -
             "changes": [one for one in state["changes"] if lease.place_of(one) in unpaid]}
 
 
-def put_places_back(state: dict[str, Any], places: list[dict[str, Any]], by: str,
+def put_places_back(state: dict[str, Any], places: list[dict[str, Any]], by: str, save: Save = keep_nothing,
                     bound_s: float = RESTORE_BOUND_S) -> dict[str, Any]:
     """What putting some of the changes back achieved: {restored, left, conflicts, by, at_wall_ns}."""
     wanted = [lease.place_of(place) for place in places]
     outcome: dict[str, Any] = {"restored": [], "left": [], "conflicts": [], "by": by}
     changes = [change for change in reversed(in_order(state["changes"])) if lease.place_of(change) in wanted]
     for change in changes:
-        kind, entry = _put_back_one(change, state, bound_s)
+        kind, entry = _put_back_one(change, state, save, bound_s)
         outcome[kind].append(entry)
     _look_again(changes, state, outcome, bound_s)
     return {**outcome, "at_wall_ns": time.time_ns()}
@@ -61,12 +70,17 @@ def _reads_as_before(change: dict[str, Any], before: dict[str, Any]) -> Callable
     return lambda: bool(setting.same(before["value"], setting.read(target, before["level"])))
 
 
-def _put_back_one(change: dict[str, Any], state: dict[str, Any], bound_s: float) -> tuple[str, dict[str, Any]]:
+def _put_back_one(change: dict[str, Any], state: dict[str, Any], save: Save,
+                  bound_s: float) -> tuple[str, dict[str, Any]]:
     before = lease.before_of(state, change)
     assert before is not None, "an intent is only ever written for a prepared place"
     entry = {"setting": change["setting"], "target": change["target"], "before": before["value"]}
     try:
-        verdict = run_bounded(_restoring(change, before), bound_s)
+        verdict = run_bounded(_looking(change, before), bound_s)
+        if verdict["kind"] == "ours":
+            with contextlib.suppress(Refusal):  # a full disk is no reason to leave the host as it is
+                save(lease.note_unfinished(state, change))
+            verdict = run_bounded(_restoring(change, before), bound_s)
     except Refusal as refusal:
         return "left", {**entry, "now": None, "why": refusal.message, "command": mend_command(before)}
     if verdict["kind"] == "restored":
@@ -74,15 +88,23 @@ def _put_back_one(change: dict[str, Any], state: dict[str, Any], bound_s: float)
     return verdict["kind"], {**entry, "now": verdict["now"], "why": verdict["why"], "command": mend_command(before)}
 
 
-def _restoring(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], dict[str, Any]]:
+def _looking(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], dict[str, Any]]:
     setting, target, level = setting_of(change["setting"]), change["target"], before["level"]
 
     def step() -> dict[str, Any]:
         now = setting.read(target, level)
         if setting.same(before["value"], now):
             return {"kind": "restored"}
-        if not _is_ours(setting, change, now):
-            return {"kind": "conflicts", "now": now, "why": "someone else changed it: neither our value nor the first"}
+        if _is_ours(setting, change, now):
+            return {"kind": "ours"}
+        return {"kind": "conflicts", "now": now, "why": "someone else changed it: neither our value nor the first"}
+    return step
+
+
+def _restoring(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], dict[str, Any]]:
+    setting, target, level = setting_of(change["setting"]), change["target"], before["level"]
+
+    def step() -> dict[str, Any]:
         setting.restore(target, before["value"])
         now = setting.read(target, level)
         if setting.same(before["value"], now):

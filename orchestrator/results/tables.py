@@ -48,8 +48,7 @@ def write_tables(folder: Path) -> None:
     _pack(folder / "counters.csv.gz", COUNTER_COLUMNS, judged, counter_rows)
     setup = state.setup
     # both kinds of open-ended run look at a cell's spread before they decide to repeat it
-    open_ended = setup.precision_ratio is not None or setup.budget_s is not None
-    wider = widening(max(LEAST, setup.replicates_least)) if open_ended else 1.0
+    wider = widening(max(LEAST, setup.replicates_least)) if setup.open_ended else 1.0
     table = cells_table(read_table(open_run(folder), "trials.csv"), factors, widening=wider)
     write_rows(folder / "cells.csv", list(table.columns),
                [{str(name): value for name, value in row.items()} for row in table.to_dict("records")])

@@ -124,6 +124,7 @@ def check_cells(document: Document, plan: Plan) -> None:
         return
     _check_trials(document, plan, len(found))
     _check_applying(document, plan, everything)
+    _check_hold(document, plan)
     _check_leave_out(document, plan, everything)
     _check_places(document, plan, found)
     _check_family(document, plan, found)
@@ -163,6 +164,16 @@ def _check_applying(document: Document, plan: Plan, everything: list[Combination
             why += f": {factor.levels[0].changes[0].where} has no end on a link"
             suggestion = "name the interface, as in at: dome:eth1"
         document.report(("factors", name), "never-applies", why, suggestion, key=True)
+
+
+def _check_hold(document: Document, plan: Plan) -> None:
+    """Every held setting is held somewhere."""
+    held = {use.factor for use in hold_uses(plan)}
+    for number, change in enumerate(plan.hold):
+        if f"hold-{number + 1}" not in held:
+            said = f"{change.setting} belongs to an interface, and {change.where} has no end on a link"
+            hint = f"name the interface, as in at: {change.where}:eth1"
+            document.report(("hold", number, "at"), "never-applies", said, hint)
 
 
 def _check_leave_out(document: Document, plan: Plan, everything: list[Combination]) -> None:

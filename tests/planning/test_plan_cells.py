@@ -185,6 +185,21 @@ def test_factors_that_make_no_sense_together_are_refused(rest: str, code: str, l
     assert (found.code, found.line) == (code, line), found.render()
 
 
+@pytest.mark.parametrize(
+    "rest",
+    [
+        "hold: [{setting: mtu, at: router, level: 1500}]\n",
+        "factors: {mtu: {at: router, levels: [1500]}}\n",
+    ],
+)
+def test_an_interface_of_a_host_that_is_on_no_link_must_be_named(rest: str) -> None:
+    head = HEAD.replace("links:", "  router: {ssh: router}\nlinks:")
+    found = problem(rest, head)
+    assert (found.code, "at: " in found.suggestion) == ("never-applies", True)
+    named = cells(plan(rest.replace("at: router", "at: 'router:eth1'"), head))
+    assert uses(named[0]) == [("router", "eth1", "mtu", 1500)]
+
+
 def test_a_bundle_brings_several_settings_at_once_and_its_empty_level_none() -> None:
     found = cells(
         plan("factors:\n  tuning:\n    at: first\n    levels: {stock: {}, tuned: {mtu: 9000, governor: performance}}\n")

@@ -10,10 +10,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 from orchestrator.act.clocks import HostClock, read_clock
+from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
 from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
-from orchestrator.decide.path import path_verdict
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
 from orchestrator.decide.state import RunState, place_of
 from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
@@ -177,23 +177,9 @@ class ConductedTrial:
 
     async def _path_carries(self, first: End, second: End, facts: LinkFacts) -> bool:
         port = ports_for(self.link, self.trial, self.state.setup.seed, 1)[0]
-        shared = {"token": secrets.token_hex(32), "family": facts.family, "port": port, "mtu": facts.mtu,
-                  "small_first_bound_s": FORWARDING_BOUND_S}
-        answer = second.session.start("path.answer", {**shared, "interface": second.interface,
-                                                      "local": second.address, "peer": first.address},
-                                      bound_s=PATH_BOUND_S)
-        try:
-            await _stage(answer, "listening", 15.0)
-            probe = first.session.start("path.probe", {**shared, "interface": first.interface,
-                                                       "local": first.address, "peer": second.address},
-                                        bound_s=PATH_BOUND_S)
-            mine = await self._follow(probe)
-            await answer.tell({"done": True})
-            theirs = await answer.result()
-        except BaseException:
-            await answer.cancel()
-            raise
-        self.record["path"] = path_verdict(mine, theirs)
+        ends = (PathEnd(end.session, end.interface, end.address) for end in (first, second))
+        self.record["path"] = await prove_path(*ends, family=facts.family, port=port, mtu=facts.mtu,
+                                               small_bound_s=FORWARDING_BOUND_S, follow=self._follow)
         return str(self.record["path"]["verdict"]) == "open"
 
     async def _follow(self, job: Job) -> Json:
@@ -228,10 +214,10 @@ class ConductedTrial:
         serve = second.session.start("traffic.serve", serve_args, bound_s=bound_s + 10)
         jobs = [serve]
         try:
-            await _stage(serve, "listening", 15.0)
+            await wait_for_stage(serve, "listening", 15.0)
             dial = first.session.start("traffic.dial", dial_args, bound_s=bound_s + 10)
             jobs.append(dial)
-            await asyncio.gather(_stage(dial, "connected", 20.0), _stage(serve, "connected", 20.0))
+            await asyncio.gather(wait_for_stage(dial, "connected", 20.0), wait_for_stage(serve, "connected", 20.0))
             clocks = await asyncio.gather(read_clock(first.session), read_clock(second.session))
             await self._give_windows((dial, serve), clocks, length_s)
             mine, theirs = await asyncio.gather(dial.result(), serve.result())
@@ -261,12 +247,3 @@ class ConductedTrial:
                                            for end, answer in zip((first, second), answers, strict=True)}
         self.record["before"] = {"boot_id": {name: (host.facts or {}).get("boot_id")
                                              for name, host in self.state.hosts.items()}}
-
-
-async def _stage(job: Job, stage: str, bound_s: float) -> None:
-    """Wait until a job says that it has come so far."""
-    while True:
-        if (await job.event(bound_s)).get("stage") == stage:
-            return
-
-

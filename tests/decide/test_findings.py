@@ -101,7 +101,8 @@ SPOILED: dict[str, tuple[Callable[[Bench], None], str, str, list[str]]] = {
     "ends with other MTUs": (_end(mtu=1500), "ends_differ", "differs", ["MTU", "dome 1500", "vault 9000"]),
     "ends with other kernels": (lambda bench: bench["vault"].update(kernel="6.1.0"), "ends_differ", "differs",
                                 ["kernel", "6.12.1", "6.1.0"]),
-    "ends with other drivers": (_end(driver="othercard"), "ends_differ", "differs", ["driver", "othercard", "trunkcard"]),
+    "ends with other drivers": (_end(driver="othercard"), "ends_differ", "differs",
+                                ["driver", "othercard", "trunkcard"]),
     "ends with other offloads": (_end(features=["rx-gro", "rx-checksum"]), "ends_differ", "differs", ["offloads"]),
 }
 
@@ -215,7 +216,8 @@ def test_a_difference_is_one_line() -> None:
     now["vault"]["interfaces"] = [each for each in now["vault"]["interfaces"] if each["name"] != "eth0"]
     assert survey_changes(before, now) == [
         "dome: kernel 6.12.1 -> 6.13.0", "dome:policy0: governor performance -> powersave",
-        "dome:eth1: firmware 1 -> 2", "dome:eth1: tx-udp-segmentation on -> off", "dome:eth1: rx-lro off -> on", "vault: eth0 is gone"]
+        "dome:eth1: firmware 1 -> 2", "dome:eth1: tx-udp-segmentation on -> off", "dome:eth1: rx-lro off -> on",
+        "vault: eth0 is gone"]
 
 
 def test_what_only_one_survey_has_read_is_no_difference() -> None:

@@ -1,0 +1,56 @@
+"""The path proof between two hosts: one listens, the other asks, their receipts are laid together."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from typing import Any
+
+from orchestrator.act.session import HostSession, Job
+from orchestrator.decide.path import path_verdict
+
+Json = dict[str, Any]
+_LISTENING_BOUND_S = 15.0
+_PROOF_BOUND_S = 30.0  # for the large frames, once a small one has passed
+
+
+@dataclass(frozen=True)
+class PathEnd:
+    """One end: a session to its host, its interface and the address on it."""
+
+    session: HostSession
+    interface: str
+    address: str
+
+
+async def prove_path(first: PathEnd, second: PathEnd, *, family: int, port: int, mtu: int, small_bound_s: float,
+                     follow: Callable[[Job], Awaitable[Json]] | None = None) -> Json:
+    """The verdict on a path for frames of `mtu` bytes, each direction alone; raises HostError.
+
+    A small frame is waited for `small_bound_s` at most. `follow` takes the asking job and gives its result, for a
+    caller that wants to hear how it goes.
+    """
+    shared = {"token": secrets.token_hex(32), "family": family, "port": port, "mtu": mtu,
+              "small_first_bound_s": small_bound_s}
+    bound_s = small_bound_s + _PROOF_BOUND_S
+    answer = second.session.start("path.answer", {**shared, "interface": second.interface, "local": second.address,
+                                                  "peer": first.address}, bound_s=bound_s)
+    try:
+        await wait_for_stage(answer, "listening", _LISTENING_BOUND_S)
+        probe = first.session.start("path.probe", {**shared, "interface": first.interface, "local": first.address,
+                                                   "peer": second.address}, bound_s=bound_s)
+        mine = await (follow(probe) if follow else probe.result())
+        await answer.tell({"done": True})
+        theirs = await answer.result()
+    except BaseException:
+        await answer.cancel()
+        raise
+    return path_verdict(mine, theirs)
+
+
+async def wait_for_stage(job: Job, stage: str, bound_s: float) -> None:
+    """Wait until a job says that it has come so far."""
+    while True:
+        if (await job.event(bound_s)).get("stage") == stage:
+            return

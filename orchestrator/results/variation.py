@@ -57,22 +57,43 @@ def variation(cells: Sequence[Mapping[str, str]], values: Sequence[float] | np.n
     """
     measured = np.asarray(values, dtype=float)
     centred = measured - measured.mean()  # large common leading digits would eat the precision of the squares
+    # All terms are alike for the replicates of a cell, so their mean, weighted, stands for them: the same squares from
+    # one row per cell, however many replicates there are.
+    cells, means, weights, within = _cell_means(cells, centred, factors)
     names = [term for size in range(1, order + 1) for term in itertools.combinations(factors, size)]
-    columns = {term: _columns(cells, term) for term in names}
-    ones = np.ones((len(measured), 1))
-    full = _fit(centred, [ones, *columns.values()])
+    columns = {term: weights[:, None] * _columns(cells, term) for term in names}
+    ones, weighted = weights[:, None], weights * means
+    full = _fit(weighted, [ones, *columns.values()])
     total = float(centred @ centred)
     terms = []
     for term in names:
         others = [columns[other] for other in names if not set(term) <= set(other)]
-        without = _fit(centred, [ones, *others])
-        with_it = _fit(centred, [ones, *others, columns[term]])
+        without = _fit(weighted, [ones, *others])
+        with_it = _fit(weighted, [ones, *others, columns[term]])
         degrees = with_it.rank - without.rank
         if degrees:
             squares = max(0.0, without.rest - with_it.rest)
             terms.append(Term(term, squares, degrees, squares / total if total else 0.0))
     terms.sort(key=lambda term: -term.share)
-    return Variation(tuple(terms), full.rest, len(measured) - full.rank, total)
+    return Variation(tuple(terms), full.rest + within, len(measured) - full.rank, total)
+
+
+def _cell_means(cells: Sequence[Mapping[str, str]], values: np.ndarray, factors: Sequence[str]
+                ) -> tuple[list[Mapping[str, str]], np.ndarray, np.ndarray, float]:
+    """(each different cell once, the mean of its values, the root of their number, the squares within cells)."""
+    first: dict[tuple[str, ...], int] = {}
+    kinds: list[Mapping[str, str]] = []
+    place = np.empty(len(values), dtype=int)
+    for number, cell in enumerate(cells):
+        key = tuple(cell[name] for name in factors)
+        if key not in first:
+            first[key] = len(kinds)
+            kinds.append(cell)
+        place[number] = first[key]
+    counts = np.bincount(place)
+    means = np.bincount(place, weights=values) / counts
+    within = values - means[place]
+    return kinds, means, np.sqrt(counts), float(within @ within)
 
 
 @dataclass(frozen=True)

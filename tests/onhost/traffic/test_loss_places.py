@@ -1,0 +1,111 @@
+"""Datagrams lost on purpose, each at one place: the account equals the kernel's own counter of that place alone."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from two_ends import arguments, flow, other_end, run_pair
+from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch
+
+from orchestrator.decide.evidence import ways
+from orchestrator.decide.judge import judge
+from orchestrator.decide.losses import losses
+
+pytestmark = pytest.mark.lab
+PLACES = ("own_queue", "own_interface", "between", "far_interface", "backlog", "socket")
+Json = dict[str, Any]
+
+
+def _record(dialled: Json, served: Json, traffic: Json) -> Json:
+    """The trial's record as the runner would have written it."""
+    end = {"interface": "eth1", "driver": "veth", "speed_bit_s": None}
+    return {"traffic": {"direction": "transmit", **traffic}, "levels": {}, "settings": {}, "path": {"verdict": "open"},
+            "link_facts": {"rate_bit_s": None, "family": 4, "mtu": 1500, "first": {**end, "host": "near"},
+                           "second": {**end, "host": "far"}},
+            "first": dialled, "second": served, "after": {}, "error": None}
+
+
+def _trial(prepare: Callable[[], None], count: Callable[[], int], traffic: Json) -> Json:
+    """Run in a namespace of its own: {what the kernel counted, the account, the verdict}."""
+    def measure() -> Json:
+        join_by_switch(segmentation="gso off gro off")
+        prepare()
+        sent = flow("transmit", "udp", **traffic)
+        args = arguments([sent], **ends())
+        dialled, served = run_pair(args, serve_args=other_end(args), serve_in=enter("far"), dial_in=enter("near"),
+                                   length_s=1.0)
+        record = _record(dialled, served, sent)
+        account = losses(ways(record)[0])
+        assert account is not None
+        verdict = judge(record)
+        return {"kernel": count(), "lost": account.lost, "attempted": account.attempted, "unplaced": account.unplaced,
+                **{name: getattr(account, name) for name in PLACES}, "status": verdict.status, "doubts": verdict.doubts}
+    return dict(in_own_namespace(measure))
+
+
+def _only_at(found: Json, place: str) -> None:
+    assert found["unplaced"] == ""
+    assert {name: found[name] for name in PLACES} == {name: found["lost"] if name == place else 0 for name in PLACES}
+
+
+def _nothing() -> None:
+    pass
+
+
+def _drop(share: str) -> Callable[[], None]:
+    """A rule at the switch's first port that drops and counts; frames are single frames here."""
+    def prepare() -> None:
+        rules = Path("/run/rules.nft")
+        rules.write_text('table netdev t {\nchain c {\ntype filter hook ingress device "port0" priority 0;\n'
+                         f"udp length > 900 {share} counter drop\n}}\n}}\n")
+        inside("switch", f"nft -f {rules}")
+    return prepare
+
+
+def _dropped_by_rule() -> int:
+    return int(re.findall(r"counter packets (\d+)", inside("switch", "nft list ruleset"))[0])
+
+
+def test_a_healthy_path_loses_nothing_and_has_no_doubt():
+    found = _trial(_nothing, lambda: 0, {"datagram_bytes": 1000, "asked_bit_s": 20e6})
+    assert (found["lost"], found["status"]) == (0, "valid")
+    assert set(found["doubts"]) <= {"limited_by_sender"}    # on a machine that is busy with something else
+    _only_at(found, "between")
+
+
+@pytest.mark.parametrize("share", ["numgen inc mod 1000 500", "numgen inc mod 100 >= 97", "numgen inc mod 10 >= 7"])
+def test_what_a_filter_on_the_way_drops_is_lost_between(share: str):
+    """0.1, 3 and 30 %. The first few pass: by them the sender finds out which way of sending its kernel takes."""
+    found = _trial(_drop(share), _dropped_by_rule, {"datagram_bytes": 1000, "asked_bit_s": 20e6})
+    assert found["kernel"] > 0
+    assert found["lost"] == found["kernel"]
+    _only_at(found, "between")
+
+
+def test_z6_what_the_own_queue_drops_is_lost_there_and_not_in_the_network():
+    def prepare() -> None:
+        inside("near", "tc qdisc replace dev eth1 root tbf rate 10mbit burst 3000 limit 6000")
+
+    def dropped() -> int:
+        return int(re.findall(r"dropped (\d+)", inside("near", "tc -s qdisc show dev eth1"))[0])
+    found = _trial(prepare, dropped, {"datagram_bytes": 1000, "asked_bit_s": 40e6, "send_path": "single"})
+    assert found["kernel"] > 100
+    assert found["own_queue"] == pytest.approx(found["kernel"], abs=3)     # the round-trip probes meet the same queue
+    assert found["between"] <= 3
+    assert found["lost"] == sum(found[name] for name in PLACES)
+
+
+def test_what_the_receiving_socket_has_no_room_for_is_lost_there():
+    def overflowed() -> int:
+        text = inside("far", "cat /proc/net/snmp")
+        names, values = (line.split() for line in text.splitlines() if line.startswith("Udp:"))
+        return int(values[names.index("RcvbufErrors")])
+    found = _trial(_nothing, overflowed, {"datagram_bytes": 1000, "asked_bit_s": 200e6, "socket_buffer_bytes": 4096,
+                                          "receive_path": "batch", "burst_datagrams": 64})
+    assert found["kernel"] > 0
+    assert found["socket"] == found["kernel"] == found["lost"]
+    _only_at(found, "socket")

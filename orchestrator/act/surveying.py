@@ -1,0 +1,74 @@
+"""Surveying hosts: every one at the same time, nothing changed; and the path between two of them, if asked."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from typing import Any
+
+from orchestrator.act.path_proof import PathEnd, prove_path
+from orchestrator.act.session import HostSession
+from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
+from orchestrator.decide.setup import LinkSetup
+from orchestrator.faults import Fault, HostError
+
+Json = dict[str, Any]
+Open = Callable[[str], Awaitable[HostSession]]
+_SURVEY_BOUND_S = 30.0
+_SMALL_FRAME_BOUND_S = 3.0  # a survey does not wait for a port that begins to forward: it says that nothing came
+
+
+class Surveyed:
+    """What hosts answered: surveys by name, faults of those that did not, and what paths carry."""
+
+    def __init__(self) -> None:
+        self.surveys: dict[str, Json] = {}
+        self.faults: dict[str, Fault] = {}  # by host
+        self.link_faults: dict[str, Fault] = {}
+        self.paths: dict[str, Json] = {}
+
+
+async def survey_hosts(names: Sequence[str], open_session: Open, links: Sequence[LinkSetup] = ()) -> Surveyed:
+    """Survey every host, then prove the paths of `links` one after the other. A host's fault stops no other host."""
+    found = Surveyed()
+    sessions: dict[str, HostSession] = {}
+
+    async def one(name: str) -> None:
+        try:
+            sessions[name] = await open_session(name)
+            found.surveys[name] = await _survey(sessions[name])
+        except HostError as fault:
+            found.faults[name] = fault
+    try:
+        await asyncio.gather(*(one(name) for name in names))
+        for link in links:
+            await _prove(link, sessions, found)
+    finally:
+        await asyncio.gather(*(session.close() for session in sessions.values()), return_exceptions=True)
+    return found
+
+
+async def _survey(session: HostSession) -> Json:
+    """The host's answer, with how far its wall clock is from ours in seconds."""
+    survey = await session.request("survey", {}, bound_s=_SURVEY_BOUND_S)
+    before = time.time()
+    clock = await session.request("clock", {})
+    survey["clock_offset_s"] = round(clock["wall_ns"] / 1e9 - (before + time.time()) / 2, 4)
+    return survey
+
+
+async def _prove(link: LinkSetup, sessions: Mapping[str, HostSession], found: Surveyed) -> None:
+    """The path at the smaller of the two MTUs that the ends have now; a fault is what there is to say about it."""
+    (a, selector_a), (b, selector_b) = link.ends
+    if a not in found.surveys or b not in found.surveys:
+        return
+    try:
+        first, second = (interface_facts(interface_of(selector, found.surveys[host], host), found.surveys[host])
+                         for host, selector in ((a, selector_a), (b, selector_b)))
+        family, local, peer = addresses_of(link, first, second, None)
+        found.paths[link.name] = await prove_path(
+            PathEnd(sessions[a], first["name"], local), PathEnd(sessions[b], second["name"], peer), family=family,
+            port=link.ports[0], mtu=min(first["mtu"], second["mtu"]), small_bound_s=_SMALL_FRAME_BOUND_S)
+    except Fault as fault:
+        found.link_faults[link.name] = fault

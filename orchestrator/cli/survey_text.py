@@ -1,0 +1,66 @@
+"""A survey as lines of text for a terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from orchestrator.act.surveying import Surveyed
+    from orchestrator.decide.findings import Ceiling, Finding
+
+_WIDTH = 110
+_WORDS = {"stops": "stops the plan", "limits": "limits what can be measured", "disturbs": "may disturb a trial",
+          "differs": "the ends differ"}
+
+
+def survey_lines(surveyed: Surveyed, found: list[Finding], rows: list[Ceiling],
+                 changes: list[str] | None) -> Iterator[str]:
+    """What the hosts are, what is wrong, what the links can carry; `changes` is None when nothing was compared."""
+    for name, survey in surveyed.surveys.items():
+        yield from _host(name, survey)
+    for each in found:
+        yield f"\n{each.host + ': ' if each.host else ''}{_WORDS[each.severity]} [{each.code}]"
+        for text in (each.seen, f"why it matters: {each.why}", f"what to do: {each.what_to_do}"):
+            yield from textwrap.wrap(text, _WIDTH, initial_indent="  ", subsequent_indent="    ")
+    if surveyed.surveys and not found:
+        yield "\nNothing was found that stops, limits or disturbs a run."
+    if rows:
+        yield "\nThe most that each link can carry (the processors' part is unknown until measured):"
+        yield from (line for row in rows for line in _ceiling(row))
+    for name, path in surveyed.paths.items():
+        yield f"\nPath of {name}: {path['sentence'] or 'frames of the present size pass both ways'}"
+    if changes is not None:
+        yield "\nChanged since the earlier survey:"
+        yield from (f"  {line}" for line in changes or ["nothing"])
+
+
+def _host(name: str, survey: dict[str, Any]) -> Iterator[str]:
+    machine = survey["machine_depth"]
+    governors = ", ".join(sorted({each["governor"] for each in machine["policies"]}))
+    parts = (survey["model"] or survey["machine"], f"kernel {survey['kernel']}", f"{survey['cpus']} cores",
+             f"{machine['memory_bytes'] / 2**30:.1f} GiB", governors or "no choice of clock",
+             f"Python {survey['python']}")
+    yield f"{name}: {', '.join(parts)}"
+    for each in survey["interfaces"]:
+        if not each["loopback"]:
+            yield f"  {each['name']}: {', '.join(_interface_words(each))}"
+
+
+def _interface_words(interface: dict[str, Any]) -> Iterator[str]:
+    speed = interface["speed_bit_s"]
+    yield interface["driver"] or interface["kind"] or "no driver"
+    yield "carrier" if interface["carrier"] else "no carrier"
+    yield f"{speed / 1e6:g} Mbit/s {interface['duplex']} duplex" if speed else "speed unknown"
+    yield f"MTU {interface['mtu']} (at most {interface['max_mtu'] or 'unknown'})"
+    yield " ".join(one["address"] for one in interface["addresses"]) or "no address"
+
+
+def _ceiling(row: Ceiling) -> Iterator[str]:
+    where = f"  {row.link} {row.direction}, MTU {row.mtu}: "
+    if row.tcp_bit_s is None or row.udp_bit_s is None:
+        yield where + row.narrowest
+    else:
+        figures = f"TCP {row.tcp_bit_s / 1e6:.1f}, UDP {row.udp_bit_s / 1e6:.1f} Mbit/s"
+        yield f"{where}{figures}; the narrowest part is {row.narrowest}"

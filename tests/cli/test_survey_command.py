@@ -1,0 +1,68 @@
+"""`linktrial survey` on the lab's hosts over real SSH: what is said, what is not, and the exit codes."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from orchestrator.cli.exits import Exit
+from orchestrator.lab.lab import Lab
+
+pytestmark = pytest.mark.lab
+
+PLAN = """plan: look
+hosts:
+  dome: {ssh: dome, privilege: root}
+  vault: {ssh: vault, privilege: root}
+links:
+  trunk: {ends: [dome:eth1, vault:eth1], rate: 2.5Gbit/s}
+factors:
+  mtu: [1500, 9000]
+  transport: [tcp]
+"""
+ROOT = Path(__file__).parents[2]
+
+
+def survey(lab: Lab, *arguments: str) -> subprocess.CompletedProcess[str]:
+    return lab.run([sys.executable, "-m", "orchestrator.cli", "survey", *arguments, "--ssh-config", lab.ssh_config],
+                   capture_output=True, text=True, cwd=ROOT, timeout=90)
+
+
+def test_a_plans_bench_is_surveyed_and_its_path_proven(lab: Lab, tmp_path: Path) -> None:
+    plan = tmp_path / "look.yaml"
+    plan.write_text(PLAN)
+    for host in lab.hosts.values():
+        host.exec(["ip", "link", "set", "dev", "eth1", "mtu", "9000"], check=True)
+    answer = survey(lab, str(plan), "--json")
+    found = json.loads(answer.stdout)
+    assert set(found["hosts"]) == {"dome", "vault"}
+    assert found["paths"]["trunk"]["verdict"] == "open"
+    assert {row["mtu"] for row in found["ceilings"]} == {1500, 9000}
+    assert all("2.5 Gbit/s" in row["narrowest"] for row in found["ceilings"])
+    assert [each for each in found["findings"] if each["severity"] in ("stops", "limits")] == []
+    assert answer.returncode == Exit.COMPLETE, answer.stderr
+
+    lab.switch.set_port_mtu("vault", 1500)
+    spoiled = survey(lab, str(plan))
+    assert spoiled.returncode == Exit.SOME_NOT_VALID
+    assert "stops the plan [path]" in spoiled.stdout
+    assert "Something between the ends stops larger frames" in " ".join(spoiled.stdout.split())
+
+    earlier = tmp_path / "earlier.json"
+    earlier.write_text(answer.stdout)
+    lab.hosts["dome"].exec(["ip", "link", "set", "dev", "eth1", "mtu", "1500"], check=True)
+    compared = survey(lab, "dome", "--against", str(earlier))
+    assert "dome:eth1: MTU 9000 -> 1500" in compared.stdout
+
+
+def test_hosts_are_surveyed_by_name_and_one_that_is_not_there_stops_no_other(lab: Lab) -> None:
+    answer = survey(lab, "dome", "nowhere")
+    assert answer.returncode == Exit.REFUSED
+    assert answer.stdout.startswith("dome: ")
+    assert "eth1: veth" in answer.stdout
+    assert "nowhere" in answer.stderr
+    assert "what to do" in answer.stderr

@@ -49,7 +49,14 @@ class HostActions:
 
     async def take(self, command: do.Take) -> ev.Event:
         """Ask for the lease, as a run that may hold it already."""
-        answer = await self._ask(command.host, "lease.take", self._wanted_lease())
+        try:
+            answer = await self._ask(command.host, "lease.take", self._wanted_lease())
+        except HostError as error:
+            if error.code not in ("busy", "unclean") or error.values.get("run_id") != self.setup.run_id:
+                raise
+            # Our own, from a controller that died before it could note the answer; this run's journal is ours alone.
+            await self._ask(command.host, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
+            answer = await self._ask(command.host, "lease.take", self._wanted_lease())
         return ev.Taken(command.host, answer["token"], answer.get("earlier"))
 
     async def prove_keeper(self, command: do.ProveKeeper) -> ev.Event:
@@ -99,7 +106,7 @@ class HostActions:
         """Try to reach a lost host until the plan's patience ends; ask it what became of our lease."""
         name, pause_s = command.host, FIRST_PAUSE_S
         clock = asyncio.get_running_loop().time
-        until = clock() + self.setup.patience_s
+        until = clock() + (self.setup.patience_s if self.state.began else 0.0)
         while True:
             try:
                 return await self._rejoin_once(name)
@@ -145,6 +152,14 @@ class HostActions:
             return await trial.conduct(), None
         except Fault as fault:
             return {**trial.record, "error": fault.as_dict()}, fault
+
+    async def put_back_now(self, name: str) -> bool:
+        """Put a host back from its own record, at once and without the journal; whether it is as found."""
+        try:
+            answer = await self._ask(name, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
+        except Fault:
+            return False
+        return not answer["left"] and not answer["conflicts"]
 
     async def renew(self, name: str) -> None:
         """Renew a host's lease, so that it goes on waiting for us."""

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from orchestrator.decide.journal_lines import START, Cut, Entry, decode, encode
+from orchestrator.decide.journal_lines import Cut, Entry, decode, encode
 from orchestrator.faults import BugError, HostError
 
 MOST_BYTES = 2 << 30
+JOURNAL_WRITE = "journal_write"  # the code of a journal that cannot be written any more
 
 
 class Journal:
@@ -21,12 +23,22 @@ class Journal:
         """Open the journal for appending; a bad tail from a crash is cut off first, and kept beside it."""
         self.path = path
         self.cut: Cut | None = None
-        entries, self._sum = self._recover() if path.exists() else ([], START)
-        self.entries_found = entries
-        self._number = len(entries)
-        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
         self._broken = False
+        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
+        self._lock()
+        self.entries_found, self._sum = self._recover()
+        self._number = len(self.entries_found)
         _flush_folder(path.parent)
+
+    def _lock(self) -> None:
+        """One controller per run: two would fight over the hosts' leases."""
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            os.close(self._file)
+            raise HostError("run_in_use", f"{self.path.parent}: another linktrial is driving this run",
+                            host="controller",
+                            next_step="wait for it, or look with: linktrial show " + str(self.path.parent)) from error
 
     def append(self, kind: str, body: dict[str, Any]) -> Entry:
         """Write one line and flush it; returns only when it is on the disk."""
@@ -41,7 +53,7 @@ class Journal:
             os.fdatasync(self._file)
         except OSError as error:
             self._broken = True
-            raise HostError("journal_write", f"cannot write {self.path}: {error}", host="controller",
+            raise HostError(JOURNAL_WRITE, f"cannot write {self.path}: {error}", host="controller",
                             next_step="make room on the disk, then: linktrial resume " + str(self.path.parent)
                             ) from error
         self._number, self._sum = entry.number, total

@@ -13,7 +13,7 @@ from dataclasses import asdict
 from typing import Any
 
 from orchestrator.act.actions import HostActions
-from orchestrator.act.journal import Journal
+from orchestrator.act.journal import JOURNAL_WRITE, Journal
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.evidence import ways
@@ -52,12 +52,26 @@ class Runner:
             while self.state.exit_code is None:
                 self._start(self._handle(await self.events.get()))
             return self.state.exit_code
+        except HostError as error:
+            if error.code != JOURNAL_WRITE:
+                raise
+            return await self._end_without_journal(error)
         finally:
             renewing.cancel()
             for task in self.tasks.values():
                 task.cancel()
             await asyncio.gather(renewing, *self.tasks.values(), return_exceptions=True)
             await self.actions.close()
+
+    async def _end_without_journal(self, error: HostError) -> int:
+        """The journal cannot be written any more: nothing is measured on, and the hosts' own records put them back."""
+        self.listener(self.state, f"{error.message}; putting the hosts back - {error.next_step}")
+        for task in self.tasks.values():
+            task.cancel()
+        await asyncio.gather(*self.tasks.values(), return_exceptions=True)
+        held = [name for name, host in self.state.hosts.items() if host.token and not host.released]
+        clean = await asyncio.gather(*(self.actions.put_back_now(name) for name in held))
+        return 6 if all(clean) else 5
 
     def post(self, event: ev.Event) -> None:
         """Let something happen; used by signal handlers too."""

@@ -5,6 +5,7 @@ A dead terminal never stops a run: the first write that fails ends the talking, 
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import time
 import traceback
@@ -44,8 +45,9 @@ class Progress:
         """One line, to both."""
         text = visible(line)
         self._said_s = time.monotonic()
-        self._log.write(f"{datetime.now(UTC).isoformat(timespec='seconds')} {text}\n")
-        self._log.flush()
+        with contextlib.suppress(OSError):  # a full disk ends the run through its journal, not through its log
+            self._log.write(f"{datetime.now(UTC).isoformat(timespec='seconds')} {text}\n")
+            self._log.flush()
         if self._stream is not None:
             try:
                 self._stream.write(text + "\n")

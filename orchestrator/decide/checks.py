@@ -12,6 +12,7 @@ from orchestrator.decide.doubts import Found, found, percent, rate
 from orchestrator.decide.evidence import Way, both_sides, foreign_bytes, ways
 from orchestrator.decide.losses import losses
 from orchestrator.decide.series import stalls, trend, two_levels
+from orchestrator.metrics.tcp import window_shortfall
 
 Json = Mapping[str, Any]
 
@@ -239,3 +240,14 @@ def order(way: Way) -> Iterator[Found]:
     late = way.receive.get("datagrams_reordered")
     if received and late and late > REORDERED_NOTED * received:
         yield found("reordered", share=percent(late / received))
+
+
+def window(way: Way) -> Iterator[Found]:
+    """Socket buffers that the plan set smaller than the path's bandwidth-delay product (RFC 6349 s3.3.1)."""
+    size, rate_bit_s, rtt_s = (way.traffic.get("socket_buffer_bytes"), way.link_facts.get("rate_bit_s"),
+                               way.tcp.get("rtt_min_s"))
+    if not size or not rate_bit_s or not rtt_s:
+        return
+    why = window_shortfall(rate_bit_s, rtt_s, size * (way.traffic.get("streams") or 1), which="socket buffer")
+    if why:
+        yield found("window_small", why=why)

@@ -63,6 +63,7 @@ _ALL = (
     Doubt("kernel_warned", "noted", "{host}: the kernel warned during the trial: {line}"),
     Doubt("coalesced_segments", "noted",
           "{frames} frames were counted for {segments} TCP segments: segments crossed the link in blocks"),
+    Doubt("window_small", "noted", "{why}"),
     Doubt("path_mtu_learned", "noted", "{host}: a path MTU of {learned} was still remembered before the traffic"),
 )
 DOUBTS: dict[str, Doubt] = {doubt.code: doubt for doubt in _ALL}

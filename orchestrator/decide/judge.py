@@ -98,7 +98,7 @@ _WHOLE_TRIAL: tuple[Callable[[Json], Iterator[Found]], ...] = (
     checks.steal, checks.foreign, checks.kernel_log, checks.path_notes)
 _EACH_WAY: tuple[Callable[[Way], Iterator[Found]], ...] = (
     checks.segment_size, checks.framing, checks.named_interfaces, checks.fill, checks.steadiness, checks.offered_rate,
-    checks.loss_places, checks.pauses, checks.order)
+    checks.loss_places, checks.pauses, checks.order, checks.window)
 
 
 def _measured(record: Json) -> Verdict:

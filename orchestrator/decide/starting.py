@@ -11,11 +11,15 @@ def starting_commands(state: RunState) -> list[Command]:
     """What brings the hosts nearer to being ready; empty when all are, or when answers are awaited."""
     absent = [name for name, host in state.hosts.items() if not host.connected]
     if absent:
-        contact = Rejoin if state.began else Connect
-        return [contact(name) for name in absent if name not in state.pending]
+        return [_contact(state, name) for name in absent if name not in state.pending]
     if any(host.token == 0 for host in state.hosts.values()):
         return _take_next(state)
     return [command for name in state.hosts if name not in state.pending for command in _make_ready(state, name)]
+
+
+def _contact(state: RunState, name: str) -> Command:
+    """A host that may hold our lease is asked what became of it; any other is met for the first time."""
+    return Rejoin(name) if state.began or state.hosts[name].token else Connect(name)
 
 
 def _take_next(state: RunState) -> list[Command]:

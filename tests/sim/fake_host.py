@@ -80,7 +80,8 @@ class FakeHost:
         self.record = lease.take(self.record, {"token": None, **args}, now_ns=now_ns, wall_ns=now_ns,
                                  boot=self.boot_id, netns=self.number, survives=lambda name: name in LASTING)
         self.keeper = True
-        return {"token": self.record["token"], "earlier": self.record["earlier"], "left_s": 1.0, "joined": live}
+        return {"token": self.record["token"], "earlier": self.record["earlier"], "left_s": 1.0, "joined": live,
+                "boot": self.boot_id}
 
     def _lease_renew(self, args: Json, now_ns: int) -> Json:
         self.record = lease.renew(self._held(args, now_ns), args["lease_s"], now_ns)

@@ -54,6 +54,7 @@ class FakeWorld:
         self.hosts, self.chance = hosts, chance
         self.make_path, self.make_traffic = path, traffic
         self.cut: set[str] = set()  # hosts whose control path is down
+        self.paused_until = 0.0  # the controller does not run before
         self.open: list[FakeSession] = []
         self.meeting: dict[str, Any] = {}
         self.measured_while_wrong: list[Json] = []
@@ -143,7 +144,7 @@ class FakeSession:
         args = json.loads(json.dumps(args or {}))
         strikes = self.world.chance.strikes
         self._accidents()
-        await asyncio.sleep(LATENCY_S)
+        await asyncio.sleep(max(LATENCY_S, self.world.paused_until - self.world.now()))
         if self.dead or strikes("lost_before", self.world.now()):
             self.lose()
             raise self.error("lost")

@@ -16,6 +16,7 @@ from orchestrator.decide.journal_lines import START, Entry, decode, encode
 from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import LinkSetup, RunSetup, setup_from_dict
 from orchestrator.decide.state import RunState, begin
+from orchestrator.onhost.refusal import Refusal
 from orchestrator.planning.cells import Cell, SettingUse
 from orchestrator.planning.order import SplitMix, Trial
 from orchestrator.planning.traffic import DEFAULTS
@@ -27,14 +28,16 @@ from tests.sim.virtual_loop import VirtualLoop
 Json = dict[str, Any]
 NIGHT_S = 4 * 3600.0  # a simulated run that takes longer has hung
 
+# Probability per message (connection and host faults) or per half second or second of the night (the others).
 FAULTS: dict[str, float] = {
     "connect_refused": 0.02, "connect_hangs": 0.01, "lost_before": 0.01, "answer_lost": 0.01, "answer_late": 0.003,
-    "silent_before": 0.003, "slow": 0.01, "noise": 0.003, "restart": 0.003, "keeper_killed": 0.003,
-    "driver_rounds": 0.01, "driver_refuses": 0.01, "control_path_cut": 0.005, "job_dies": 0.02,
-    "changed_outside": 0.01, "interrupted": 0.002, "terminated": 0.002, "controller_killed": 0.003,
-    "controller_paused": 0.002, "long_cut": 0.002, "host_down": 0.001, "path_small": 0.01, "twice_interrupted": 0.001,
-    "journal_torn": 0.002, "conflict": 0.002,
+    "silent_before": 0.003, "slow": 0.01, "noise": 0.003, "restart": 0.003, "keeper_killed": 0.005,
+    "driver_rounds": 0.005, "driver_refuses": 0.005, "control_path_cut": 0.003, "job_dies": 0.02,
+    "changed_outside": 0.003, "interrupted": 0.002, "terminated": 0.002, "twice_interrupted": 0.002,
+    "controller_killed": 0.01, "controller_paused": 0.002, "long_cut": 0.0005, "host_down": 0.0005, "path_small": 0.02,
+    "journal_torn": 0.5, "journal_garbage": 0.3, "conflict": 0.0003,
 }
+FOREIGN_MTU = 4321  # what a stranger sets: neither ours nor the first value
 
 
 class MemoryJournal:
@@ -110,7 +113,7 @@ class Night:
         self.journal = MemoryJournal()
         self.violations: list[str] = []
         self.exit_codes: list[int] = []
-        self.touched_by_others: set[tuple[str, tuple[str, str]]] = set()
+        self.conflicts: set[str] = set()  # hosts on which a stranger has set something
 
     def _path(self, first: Json, second: Json) -> tuple[Json, Json]:
         carries = 1500 if self.chance.strikes("path_small", self.world.now()) else 9000
@@ -136,7 +139,7 @@ class Night:
             if code is not None:
                 self.exit_codes.append(code)
                 self._as_the_code_says(code)
-                if code in (0, 1, 3):
+                if code in (0, 1) or (code == 5 and self.conflicts):
                     break
             self.journal = MemoryJournal(self.journal.data)
             state, _ = replay(self.journal.entries)
@@ -148,7 +151,7 @@ class Night:
     def _as_the_code_says(self, code: int) -> None:
         """Any exit code but 5 claims that every host is as it was found; 5 must have a reason."""
         if code == 5:
-            return
+            return  # the hosts may differ; what is left is looked at when the night is over
         for name, host in self.hosts.items():
             if host.values != self.before[name]:
                 self.violations.append(f"exit code {code}, but {name} is {host.values}, not {self.before[name]}")
@@ -161,6 +164,9 @@ class Night:
                 host.keep(self.world.now())
                 if self.chance.strikes("changed_outside", self.world.now()):
                     host.values[("mtu", "eth1")] = self.before[name][("mtu", "eth1")]
+                if host.record and host.record["changes"] and self.chance.strikes("conflict", self.world.now()):
+                    host.values[("mtu", "eth1")] = FOREIGN_MTU
+                    self.conflicts.add(name)
                 if self.chance.strikes("long_cut", self.world.now()):
                     self._cut(name, 120.0 + self.chance.below(200))
                 if self.chance.strikes("host_down", self.world.now()):
@@ -189,6 +195,8 @@ class Night:
                 break
             if self.chance.strikes("controller_killed", self.world.now()):
                 return await self._kill(running, actions)
+            if self.chance.strikes("controller_paused", self.world.now()):
+                await self._pause()
             if self.chance.strikes("interrupted", self.world.now()):
                 runner.post(ev.StopAsked("interrupt", "interrupted"))
             if self.chance.strikes("terminated", self.world.now()):
@@ -200,6 +208,27 @@ class Night:
             self.violations.append(f"a bug of ours: {runner.bug!r}")
         return await running
 
+    async def _pause(self) -> None:
+        """SIGSTOP for longer than the lease; somebody else takes a host meanwhile, and what they set must stay."""
+        self.world.paused_until = self.world.now() + 150.0
+        await asyncio.sleep(100.0)
+        name = min(self.hosts)
+        host = self.hosts[name]
+        try:
+            taken = host.do("lease.take", {"run_id": "other", "holder": "other", "lease_s": 120.0}, self.world.now())
+        except Refusal:
+            return  # not free: the host owes something, or was never let go
+        place = {"setting": "mtu", "target": "eth1", "level": 2000}
+        token = {"token": taken["token"]}
+        host.do("prepare", {**token, "interfaces": [], "places": [place]}, self.world.now())
+        host.do("apply", {**token, "uses": [place]}, self.world.now())
+        await asyncio.sleep(70.0)  # the first controller has woken up, and tries
+        if host.boot_id == taken["boot"] and host.record and host.record["token"] == token["token"]:
+            if host.values[("mtu", "eth1")] not in (2000, self.before[name][("mtu", "eth1")], FOREIGN_MTU):
+                self.violations.append(f"{name} was changed under another run's lease")
+            host.do("restore", token, self.world.now())
+            host.do("lease.release", token, self.world.now())
+
     async def _kill(self, running: asyncio.Future[int], actions: HostActions) -> None:
         """SIGKILL: no clean-up runs; sessions drop; the journal may have a torn line."""
         for session in list(actions.sessions.values()):
@@ -208,9 +237,11 @@ class Night:
         running.cancel()
         await asyncio.gather(running, return_exceptions=True)
         self.journal.data = frozen
+        last = frozen.rstrip(b"\n").rfind(b"\n")
         if self.chance.strikes("journal_torn", self.world.now()):
-            last = frozen.rstrip(b"\n").rfind(b"\n")
             self.journal.data = frozen + frozen[last + 1:last + 40]
+        elif self.chance.strikes("journal_garbage", self.world.now()):
+            self.journal.data = frozen + b"\x00" * 40 + b"\n"
 
     def _watch(self, state: RunState, item: ev.Event | Command | str) -> None:
         """Invariants that hold after every step."""

@@ -242,6 +242,14 @@ def test_stolen_time_heat_and_kernel_warnings_are_noted_with_the_host() -> None:
         assert "dome" in _with_doubt(changed(healthy_record(), **values), code, "valid").reason
 
 
+def test_a_socket_buffer_smaller_than_the_path_needs_is_said_in_a_sentence():
+    """RFC 6349 table 3.3.1: 500 Mb/s at 5 ms have 312.5 kB in flight (s5.1: five connections of 62.5 kB)."""
+    record = changed(healthy_record(rate_bit_s=5e8), traffic__socket_buffer_bytes=62_500,
+                     first__parts__0__tcp__rtt_min_s=0.005)
+    assert "312.5 kB" in _with_doubt(record, "window_small", "valid").reason
+    assert judge(changed(record, traffic__streams=5)).doubts == ()
+
+
 def test_z1_a_path_mtu_that_was_not_forgotten_is_noted() -> None:
     record = changed(healthy_record(mtu=9000), path__learned_mtu_bytes={"first": 1500, "second": 9000})
     _with_doubt(record, "path_mtu_learned", "valid")

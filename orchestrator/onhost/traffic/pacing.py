@@ -7,6 +7,7 @@ than twice the asked rate and never above the line's own, so that one late wake-
 
 from __future__ import annotations
 
+import math
 import time
 from typing import List, Optional
 
@@ -19,18 +20,17 @@ _NAP_NS = 50_000_000  # the longest sleep in one piece: stay able to stop
 
 
 def burst_size(wire_bytes: int, line_bit_s: Optional[float], asked_frames_s: Optional[float]) -> int:
-    """Datagrams per burst: 100 µs of line time, at least 1. `wire_bytes` is what one occupies the line for.
+    """Datagrams per burst: as few as keep the wake-ups 100 µs apart, and never more than 100 µs of line time.
 
-    When the line's rate is not known the asked rate takes its place, which errs to the careful side; with neither
+    `wire_bytes` is what one occupies the line for; `asked_frames_s` None: as fast as it goes. With neither rate known
     there is nothing to be careful of (two ends on one machine), and a burst is what makes calls cheap.
     """
+    most = _LARGEST_BURST
     if line_bit_s:
-        frames_s = line_bit_s / (8 * wire_bytes)
-    elif asked_frames_s:
-        frames_s = asked_frames_s
-    else:
-        return _LARGEST_BURST
-    return max(1, min(_LARGEST_BURST, int(BURST_TIME_S * frames_s)))
+        most = max(1, min(most, int(BURST_TIME_S * line_bit_s / (8 * wire_bytes))))
+    if asked_frames_s is None:
+        return most
+    return min(most, max(1, math.ceil(BURST_TIME_S * asked_frames_s)))
 
 
 class Pacer:

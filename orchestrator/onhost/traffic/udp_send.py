@@ -62,7 +62,8 @@ class UdpSend(StreamProcess):
         sent = sum(self._accepted)
         return {"sent_bytes": sent * size, "window_sent_bytes": round(marks.window_count * size),
                 "datagrams_sent": sent, "window_datagrams_sent": self._accepted[WINDOW],
-                "datagrams_refused": self._refused, "unreachable_reports": self._unreachable,
+                "datagrams_by_phase": self._accepted, "datagrams_refused": self._refused,
+                "unreachable_reports": self._unreachable,
                 "send_path": self._path.name, "burst_datagrams": self._path.count,
                 "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF),
                 "pacing_late_p99_s": pacer.late_p99_s() if pacer else None,

@@ -22,8 +22,8 @@ NEAR6, FAR6 = "2001:2:0:7::1", "2001:2:0:7::2"
 _NEW_MOUNTS, _NEW_NETWORK = 0x00020000, 0x40000000
 _PRIVATE = 1 << 18 | 1 << 14
 
-__all__ = ["FAR4", "FAR6", "NEAR4", "NEAR6", "ends", "enter", "in_own_namespace", "inside", "join_by_switch", "run",
-           "shape"]
+__all__ = ["FAR4", "FAR6", "NEAR4", "NEAR6", "ends", "enter", "in_own_namespace", "inside", "join_by_relay",
+           "join_by_switch", "run", "shape"]
 
 
 def inside(place: str, line: str) -> str:
@@ -63,6 +63,21 @@ def join_by_switch(mtu: int = 1500, segmentation: str = "gso on gro on") -> None
         for where, end in (("switch", port), (place, "eth1")):
             inside(where, f"ethtool -K {end} tso off tx-udp-segmentation off {segmentation}")
             inside(where, f"tc qdisc replace dev {end} root pfifo limit 2000")
+
+
+def join_by_relay(mtu: int = 1500) -> None:
+    """The same two hosts, but a relay of the test's own has to carry every frame from port to port."""
+    for place, port, four, six in (("near", "port0", NEAR4, NEAR6), ("far", "port1", FAR4, FAR6)):
+        run(f"ip netns add {place}")
+        run(f"ip link add name {port} mtu {mtu} type veth peer name eth1 netns {place} mtu {mtu}")
+        run(f"sysctl -qw net.ipv6.conf.{port}.disable_ipv6=1")
+        run(f"ip link set dev {port} up promisc on")
+        run(f"ethtool -K {port} tso off gso off gro off tx-udp-segmentation off tx off rx off")
+        inside(place, "ip link set dev eth1 up")
+        inside(place, f"ip addr add {four}/24 dev eth1")
+        inside(place, f"ip addr add {six}/64 dev eth1 nodad")
+        # whole frames with their checksums filled in: the relay sees what a wire would carry
+        inside(place, "ethtool -K eth1 tso off gso off gro off tx-udp-segmentation off tx off")
 
 
 def shape(rate_bit_s: int) -> None:

@@ -203,9 +203,11 @@ def values_needed(found: Difference, size: tuple[int, int], threshold: float, *,
 
 def _growing(first: int) -> Sequence[int]:
     """Sizes to try: every one at first, then in steps of a tenth."""
-    sizes = [first]
-    while sizes[-1] < _MOST_VALUES:
-        sizes.append(max(sizes[-1] + 1, int(sizes[-1] * 1.1)))
+    sizes = []
+    size = first
+    while size <= _MOST_VALUES:
+        sizes.append(size)
+        size = max(size + 1, int(size * 1.1))
     return sizes
 
 

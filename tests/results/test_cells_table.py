@@ -76,6 +76,12 @@ def test_the_table_has_the_columns_that_columns_json_describes(tmp_path: Path) -
     assert table["n_asked"].tolist() == [5] * len(table)
 
 
+def test_an_interval_of_two_wild_values_does_not_reach_below_zero() -> None:
+    row = cells_table(_trials([{"goodput_bit_s": 10.0}, {"goodput_bit_s": 90.0}]), ["mtu"]).iloc[0]
+    assert row["goodput_low_bit_s"] == 0
+    assert row["goodput_high_bit_s"] == pytest.approx(50 + 12.7062 * 40, rel=1e-5)  # t table, 1 degree of freedom
+
+
 def test_no_trials_make_an_empty_table() -> None:
     trials = _trials([{"goodput_bit_s": 1.0}])
     assert len(cells_table(trials.iloc[:0], ["mtu"])) == 0

@@ -185,6 +185,11 @@ def test_at_the_threshold_no_number_tells() -> None:
     assert values_needed(Difference(math.log1p(0.0299), 0.02, 8), (5, 5), 0.03) is None
 
 
+def test_more_than_a_thousand_is_no_advice() -> None:
+    assert values_needed(Difference(0.0, 2.0, 8), (5, 5), 0.03) is None
+    assert values_needed(Difference(0.0, 0.05, 8), (5, 5), 0.03) is not None
+
+
 def test_many_cells_at_once_are_each_what_they_are_alone() -> None:
     cells = [Sides(OLD, NEW), Sides(SLEEP_1, SLEEP_2), Sides([1.0], [2.0]), Sides([1.0, 2.0, 4.0], [3.0]),
              Sides([], [1.0]), Sides([5.0] * 10, [5.0] * 10), Sides([1.0], [2.0], known_deviation=(0.5, 3)),

@@ -16,13 +16,18 @@ install_when_missing() {
   done
   [ -z "$packages" ] && return 0
   if is_root && command -v apt-get >/dev/null 2>&1; then
-    say "installing$packages"
     # shellcheck disable=SC2086 - a list of words
-    { DEBIAN_FRONTEND=noninteractive apt-get -qq update && DEBIAN_FRONTEND=noninteractive apt-get -qq install -y \
-      --no-install-recommends $packages; } >/dev/null || give_up "apt-get could not install$packages"
+    _install_packages $packages
   else
     say "not found:$programs (packages:$packages)"
   fi
+}
+
+_install_packages() {
+  say "installing $*"
+  words=$( (DEBIAN_FRONTEND=noninteractive apt-get -qq update &&
+    DEBIAN_FRONTEND=noninteractive apt-get -qq install -y --no-install-recommends "$@") 2>&1) ||
+    give_up "apt-get could not install $*: $words"
 }
 
 # The first Python that really runs and is new enough; a shim on the PATH may be neither.
@@ -58,9 +63,7 @@ make_environment() {
 _install_venv_module() {
   package=$("$1" -c 'import sys; print("python%d.%d-venv" % sys.version_info[:2])')
   if is_root && command -v apt-get >/dev/null 2>&1; then
-    say "installing $package"
-    { DEBIAN_FRONTEND=noninteractive apt-get -qq update && DEBIAN_FRONTEND=noninteractive apt-get -qq install -y \
-      --no-install-recommends "$package"; } >/dev/null || give_up "apt-get could not install $package"
+    _install_packages "$package"
   else
     give_up "$1 cannot make environments: install the package $package (as root: apt-get install $package)"
   fi

@@ -6,7 +6,8 @@ set -eu
 checkout=$(cd "$(dirname "$0")/.." && pwd)
 . "$checkout/.ci/environment.sh"
 
-install_when_missing sshd=openssh-server ssh=openssh-client ethtool=ethtool nft=nftables ip=iproute2 gcc=gcc sudo=sudo
+install_when_missing sshd=openssh-server ssh=openssh-client ethtool=ethtool nft=nftables ip=iproute2 \
+  "gcc=gcc libc6-dev" sudo=sudo
 make_environment "$checkout" dev
 if is_root; then export LINKTRIAL_REQUIRE_LAB=1; fi
 cd "$checkout"

@@ -25,12 +25,11 @@ time.sleep(1000)
 
 
 def _traces() -> set[str]:
-    """Namespaces held, mounts, control groups: whatever of a lab could be seen from the machine."""
+    """Namespaces held and mounts: whatever of a lab could be seen from the machine (control groups: test_board.py)."""
     spaces = {_space(link) for link in Path("/proc").glob("[0-9]*/ns/net")}
     mounts = {f"mount {line.split()[1]}" for line in Path("/proc/self/mounts").read_text().splitlines()
               if "linktrial" in line}
-    groups = {str(path) for path in Path("/sys/fs/cgroup").glob("*/linktrial-lab-*")}
-    return spaces | mounts | groups | {str(path) for path in Path("/sys/fs/cgroup").glob("linktrial-lab-*")}
+    return spaces | mounts
 
 
 def _space(link: Path) -> str:

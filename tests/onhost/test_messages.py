@@ -21,7 +21,7 @@ TRAFFIC = {**PEERS, "ports": [20000, 20001], "flows": [FLOW], "mtu": 1500, "rate
            "round_trip": True, "bound_s": 60}
 PATH = {**PEERS, "port": 20000, "mtu": 9000}
 GOOD: dict[str, dict[str, Any]] = {
-    "clock": {}, "facts": {}, "keeper": {}, "control": {}, "image": {"interfaces": ["eth1"]},
+    "clock": {}, "facts": {}, "survey": {}, "keeper": {}, "control": {}, "image": {"interfaces": ["eth1"]},
     "read": {"places": [PLACE]},
     "lease.take": {"run_id": "20260101T000000Z-ab", "holder": "ann@desk (pid 1)", "lease_s": 300},
     "lease.renew": {"token": 7, "lease_s": 300}, "lease.release": {"token": 7}, "recover": {"run_id": ""},

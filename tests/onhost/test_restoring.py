@@ -1,0 +1,139 @@
+"""What putting back does with settings that lie, hang, die or refuse; and what a keeper may do when."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from orchestrator.onhost import keeper, lease, restoring
+from orchestrator.onhost.record import Record, boot_id, boottime_ns
+from orchestrator.onhost.refusal import Refusal
+
+
+class File:
+    """A setting over a file's content, so that a forked child's writes are seen."""
+
+    survives_reboot = False
+
+    def __init__(self, path: Path, behaviour: str = "good") -> None:
+        self.path, self.behaviour = path, behaviour
+
+    def read(self, target: str, level: Any = None) -> str:
+        if self.behaviour == "cannot be read":
+            raise Refusal("failed", "no such interface")
+        return self.path.read_text()
+
+    def verify(self, target: str, level: Any) -> dict[str, Any]:
+        return {"ok": self.read(target) == level, "seen": self.read(target), "why": ""}
+
+    def restore(self, target: str, before: Any) -> None:
+        if self.behaviour == "hangs":
+            time.sleep(60)
+        if self.behaviour == "dies":
+            os.kill(os.getpid(), 9)
+        if self.behaviour == "bug":
+            raise ZeroDivisionError("a bug")
+        if self.behaviour != "ignores":
+            self.path.write_text(before)
+
+    def same(self, before: Any, now: Any) -> bool:
+        return bool(before == now)
+
+    def mend_command(self, target: str, value: Any) -> str:
+        return f"set it to {value}"
+
+
+def _changed(value: str = "new", *, unfinished: bool = False) -> dict[str, Any]:
+    place = {"setting": "file", "target": "x", "level": "new"}
+    state = lease.take(None, {"run_id": "r1", "holder": "ann", "lease_s": 60.0}, now_ns=boottime_ns(),
+                       wall_ns=time.time_ns(), boot=boot_id(), netns=1, survives=lambda name: False)
+    state = {**state, "before": [{**place, "value": "old"}]}
+    state = lease.note_intent(state, place)
+    return state if unfinished else lease.note_done(state, place, value)
+
+
+@pytest.fixture
+def setting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> File:
+    made = File(tmp_path / "value")
+    made.path.write_text("new")
+    monkeypatch.setattr(restoring, "setting_of", lambda name: made)
+    monkeypatch.setattr(restoring, "in_order", lambda changes, *more: list(changes), raising=False)
+    return made
+
+
+def test_what_reads_as_before_was_restored(setting: File) -> None:
+    outcome = restoring.put_back(_changed(), "recover")
+    assert outcome["standing"] == "restored"
+    assert outcome["changes"] == []
+    assert setting.path.read_text() == "old"
+
+
+@pytest.mark.parametrize("behaviour", ["ignores", "hangs", "dies", "bug", "cannot be read"])
+def test_what_cannot_be_put_back_is_listed_with_its_command(behaviour: str, setting: File) -> None:
+    """A setting that takes the value and does not have it afterwards is left, not restored."""
+    setting.behaviour = behaviour
+    state = restoring.put_back(_changed(), "recover", bound_s=1.0)
+    (left,) = state["outcome"]["left"]
+    assert (left["before"], left["command"]) == ("old", "set it to old")
+    assert left["why"]
+    assert state["standing"] == "left"
+    assert len(state["changes"]) == 1, "it is still owed"
+
+
+def test_a_value_that_is_nobodys_of_ours_is_a_conflict(setting: File) -> None:
+    setting.path.write_text("theirs")
+    state = restoring.put_back(_changed(), "recover")
+    assert [one["now"] for one in state["outcome"]["conflicts"]] == ["theirs"]
+    assert setting.path.read_text() == "theirs"
+
+
+def test_after_an_interrupted_change_any_value_is_ours(setting: File) -> None:
+    setting.path.write_text("half")
+    assert restoring.put_back(_changed(unfinished=True), "recover")["standing"] == "restored"
+
+
+def test_a_write_is_announced_before_it_is_made(setting: File) -> None:
+    seen: list[tuple[bool, str]] = []
+    restoring.put_back(_changed(), "keeper",
+                       lambda state: seen.append((state["changes"][0]["unfinished"], setting.path.read_text())))
+    assert seen == [(True, "new")]
+
+
+def test_a_full_disk_does_not_keep_the_host_changed(setting: File) -> None:
+    def full(state: dict[str, Any]) -> None:
+        raise Refusal("record", "no space")
+    assert restoring.put_back(_changed(), "keeper", full)["standing"] == "restored"
+    assert setting.path.read_text() == "old"
+
+
+def test_the_controllers_restore_does_not_end_the_lease(setting: File) -> None:
+    assert restoring.put_back(_changed(), "controller")["standing"] == "held"
+
+
+def test_the_keeper_leaves_a_lease_alone_that_was_renewed_before_it_got_the_lock(setting: File, tmp_path: Path) -> None:
+    record = Record(str(tmp_path / "linktrial"))
+    with record.locked():
+        record.save(_changed())
+    assert not keeper.put_back_if_due(record)
+    assert setting.path.read_text() == "new"
+    with record.locked():
+        state = record.load()
+        assert state is not None
+        record.save({**state, "deadline_ns": boottime_ns()})
+    assert keeper.put_back_if_due(record)
+    assert setting.path.read_text() == "old"
+
+
+def test_a_lock_that_one_stuck_change_holds_does_not_keep_the_keeper_for_ever(
+        setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing else can change the host by then: every change checks the deadline once it has the lock."""
+    monkeypatch.setattr(keeper, "LOCK_PATIENCE_S", 0.2)
+    record = Record(str(tmp_path / "linktrial"))
+    with record.locked():
+        record.save({**_changed(), "deadline_ns": boottime_ns()})
+        assert keeper.put_back_if_due(Record(record.directory))
+    assert setting.path.read_text() == "old"

@@ -1,0 +1,178 @@
+#!/usr/bin/env python3
+"""Break the safety code on purpose, one place at a time: the tests must notice every time.
+
+    bash tests/proofs.sh mutants.py [--only WORD] [--list]
+
+Each row is a file, a piece of its text, what to put in its place, and the tests that have to fail. The tree itself is
+not touched: the breaking happens in a copy. Exit code 1 when a broken copy passes, or when a row no longer fits.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import NamedTuple
+
+CHECKOUT = Path(__file__).resolve().parents[2]
+BOUND_S = 300
+
+
+class Mutant(NamedTuple):
+    """One way to break the code."""
+
+    what: str
+    file: str
+    good: str
+    bad: str
+    tests: tuple[str, ...]
+
+
+HOST = "orchestrator/onhost"
+CRASH = ("tests/onhost/test_crash_matrix.py",)
+LEASE = ("tests/onhost/test_lease.py",)
+KEEPER = "tests/onhost/test_keeper.py"
+RESTORING = ("tests/onhost/test_restoring.py",)
+MUTANTS = (
+    Mutant("change before the intent is written", f"{HOST}/changes.py",
+           "            record.save(state)\n            seen = _change(", "            seen = _change(", CRASH),
+    Mutant("no flush of the record", f"{HOST}/record.py", "                os.fsync(handle.fileno())\n", "", CRASH),
+    Mutant("no flush of the record's folder", f"{HOST}/record.py", "            self._sync_directory()\n", "", CRASH),
+    Mutant("a write in putting back is not announced", f"{HOST}/restoring.py",
+           "                save(lease.note_unfinished(state, change))", "                pass", CRASH),
+    Mutant("the first before-value is overwritten", f"{HOST}/changes.py",
+           "            if lease.before_of({\"before\": before}, place) is None:", "            if True:",
+           (f"{KEEPER}::test_the_first_before_value_wins",)),
+    Mutant("put back in forward order", f"{HOST}/restoring.py", "reversed(in_order(", "list(in_order(",
+           (f"{KEEPER}::test_putting_back_goes_in_reverse_and_does_not_stop_at_an_error",)),
+    Mutant("putting back stops at the first error", f"{HOST}/restoring.py",
+           "        outcome[kind].append(entry)\n    _look",
+           "        outcome[kind].append(entry)\n        if kind == 'left':\n            break\n    _look",
+           (f"{KEEPER}::test_putting_back_goes_in_reverse_and_does_not_stop_at_an_error",)),
+    Mutant("what was put back is not read again", f"{HOST}/restoring.py",
+           "        if setting.same(before[\"value\"], now):\n            return {\"kind\": \"restored\"}\n"
+           "        return {\"kind\": \"left\"",
+           "        if True:\n            return {\"kind\": \"restored\"}\n"
+           "        return {\"kind\": \"left\"", RESTORING),
+    Mutant("somebody else's value is overwritten", f"{HOST}/restoring.py",
+           "        if _is_ours(setting, change, now):", "        if True:", RESTORING),
+    Mutant("an interrupted change is taken for somebody else's", f"{HOST}/restoring.py",
+           "    if change[\"unfinished\"] or any(", "    if any(", RESTORING),
+    Mutant("the token is not looked at", f"{HOST}/lease.py",
+           "    if token != state[\"token\"]:", "    if False:", LEASE),
+    Mutant("the deadline is not looked at", f"{HOST}/lease.py",
+           "    if state[\"standing\"] != \"held\" or now_ns >= state[\"deadline_ns\"]:",
+           "    if state[\"standing\"] != \"held\":", LEASE),
+    Mutant("the deadline is a tick late", f"{HOST}/lease.py",
+           "    if state[\"standing\"] != \"held\" or now_ns >= state[\"deadline_ns\"]:",
+           "    if state[\"standing\"] != \"held\" or now_ns > state[\"deadline_ns\"]:", LEASE),
+    Mutant("a restart of the host is not noticed", f"{HOST}/lease.py",
+           "    if state is None or state[\"boot_id\"] != boot:", "    if state is None:", LEASE),
+    Mutant("re-joining does not raise the token", f"{HOST}/lease.py",
+           "    return {**state, \"token\": max(now_ns // 1000, state[\"token\"] + 1), \"superseded\"",
+           "    return {**state, \"superseded\"", LEASE),
+    Mutant("anybody re-joins who knows the run's name", f"{HOST}/lease.py",
+           " or shown not in (state[\"token\"], state[\"superseded\"])", "", LEASE),
+    Mutant("an earlier run's changes stop nobody", f"{HOST}/lease.py",
+           "        if owes(state, boot, survives):", "        if False:", LEASE),
+    Mutant("renewing can shorten a lease", f"{HOST}/lease.py",
+           "max(state[\"deadline_ns\"], now_ns + int(lease_s * NS))", "now_ns + int(lease_s * NS)", LEASE),
+    Mutant("the changing session confirms itself", f"{HOST}/probation.py",
+           "    if session == waiting[\"session\"]:", "    if False:", LEASE),
+    Mutant("a torn record is believed", f"{HOST}/record.py", "        if mark != b\"%08x\" % zlib.crc32(body):",
+           "        if False:", ("tests/onhost/test_record.py",)),
+    Mutant("the older of two records is believed", f"{HOST}/record.py", "        return max(found,",
+           "        return min(found,", ("tests/onhost/test_record.py",)),
+    Mutant("a lock on a removed file counts", f"{HOST}/record.py",
+           "            if os.fstat(lock).st_ino == os.stat(path).st_ino:", "            if True:",
+           ("tests/onhost/test_record.py",)),
+    Mutant("a folder of somebody else's is used", f"{HOST}/record.py",
+           "        if not stat.S_ISDIR(seen.st_mode) or seen.st_uid != os.getuid() or seen.st_mode & 0o077:",
+           "        if False:", ("tests/onhost/test_record.py",)),
+    Mutant("the keeper does not look at the deadline under the lock", f"{HOST}/keeper.py",
+           "        over = state[\"standing\"] == \"left\" or now_ns >= state[\"deadline_ns\"]", "        over = True",
+           RESTORING),
+    Mutant("a host is given up with changes on it", f"{HOST}/holding.py",
+           "        if state[\"changes\"]:", "        if False:",
+           (f"{KEEPER}::test_somebody_elses_change_is_a_conflict_and_left_alone",)),
+    Mutant("a frame's checksum is not compared", f"{HOST}/frames.py", "            if zlib.crc32(body) != body_sum:",
+           "            if False:", ("tests/onhost/test_frames.py",)),
+    Mutant("a frame's header is not compared", f"{HOST}/frames.py",
+           "            if zlib.crc32(bytes(self._bytes[:8])) != head_sum:", "            if False:",
+           ("tests/onhost/test_frames.py",)),
+    Mutant("a key too many is let through", f"{HOST}/shapes.py",
+           "            if key not in needed and key not in optional:", "            if False:",
+           ("tests/onhost/test_messages.py",)),
+    Mutant("a level is not looked at by its setting", f"{HOST}/messages.py",
+           "    problem = \"\" if level is None else catalogue[setting].problem_with(level)", "    problem = \"\"",
+           ("tests/onhost/test_messages.py",)),
+    Mutant("the code's checksum is not compared", "orchestrator/act/bundle.py",
+           "hexdigest()==\"{self.sha256}\" or sys.exit", "hexdigest() or sys.exit",
+           ("tests/act/test_starting.py::test_code_that_does_not_match_the_command_is_not_run",)),
+    Mutant("a revoked host key is accepted", "orchestrator/act/host_keys.py",
+           "                trusted.revoked.append(entry.key)", "                pass",
+           ("tests/act/test_host_identity.py",)),
+    Mutant("checking switched off is not noticed", "orchestrator/act/ssh_config.py", "    if checking in _OFF:",
+           "    if False:", ("tests/act/test_host_identity.py", "tests/act/test_ssh_config.py")),
+    Mutant("any host key is accepted", "orchestrator/act/login.py", "known_hosts=trusted.for_asyncssh()",
+           "known_hosts=None", ("tests/act/test_host_identity.py",)),
+)
+
+
+def main() -> int:
+    """Try every row; the number of those that nothing noticed decides."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--only", default="", help="rows whose description contains this")
+    options.add_argument("--list", action="store_true", help="list the rows and end")
+    chosen = options.parse_args()
+    rows = [mutant for mutant in MUTANTS if chosen.only in mutant.what]
+    if chosen.list:
+        print("\n".join(mutant.what for mutant in rows))
+        return 0
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / "copy"
+        for name in ("orchestrator", "tests", "plans"):
+            shutil.copytree(CHECKOUT / name, copy / name, ignore=shutil.ignore_patterns("__pycache__"))
+        for name in ("pyproject.toml", "README.md", "LICENSE"):
+            shutil.copy(CHECKOUT / name, copy / name)
+        unbroken = {test for mutant in rows for test in mutant.tests}
+        if _fails(copy, tuple(sorted(unbroken))):
+            print("these tests fail without any mutant: nothing can be said")
+            return 1
+        survivors = [mutant.what for mutant in rows if not _is_caught(copy, mutant)]
+    print(f"{len(rows) - len(survivors)} of {len(rows)} caught")
+    return 1 if survivors else 0
+
+
+def _is_caught(copy: Path, mutant: Mutant) -> bool:
+    file = copy / mutant.file
+    text = file.read_text(encoding="utf-8")
+    if text.count(mutant.good) == 0:
+        print(f"NO LONGER FITS   {mutant.what}", flush=True)
+        return False
+    file.write_text(text.replace(mutant.good, mutant.bad), encoding="utf-8")
+    try:
+        caught = _fails(copy, mutant.tests)
+    finally:
+        file.write_text(text, encoding="utf-8")
+    print(f"{'caught' if caught else 'NOBODY NOTICED':<16} {mutant.what}", flush=True)
+    return caught
+
+
+def _fails(copy: Path, tests: tuple[str, ...]) -> bool:
+    # the copy's own package must be imported, not the installed one: its folder comes first on the path
+    done = subprocess.run([sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests], cwd=copy,
+                          capture_output=True, text=True, timeout=BOUND_S, check=False,
+                          env={**os.environ, "PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"})
+    if done.returncode not in (0, 1):
+        print(done.stdout[-2000:], done.stderr[-2000:])
+        raise SystemExit("pytest itself failed")
+    return done.returncode == 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -44,10 +44,15 @@ async def recover_host(name: str, connect: Callable[[str], Awaitable[HostSession
     session = await connect(name)
     try:
         answer = await session.request("recover", {"run_id": run_id}, bound_s=BOUND_S)
-        if answer["found"] is not None:
-            return Recovered(name, "record", answer["restored"], answer["left"], answer["conflicts"],
+        if answer["found"] is None:
+            return await _from_journal(name, session, run_id, known)
+        recorded = Recovered(name, "record", answer["restored"], answer["left"], answer["conflicts"],
                              answer["compared"] or {})
-        return await _from_journal(name, session, run_id, known)
+        if not recorded.as_found:
+            return recorded
+        # The record may be that of an earlier recovery, which had not come to what only the journal knows.
+        rest = await _from_journal(name, session, run_id, known)
+        return recorded if rest.source == "nothing" else rest
     finally:
         await session.close()
 

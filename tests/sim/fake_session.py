@@ -57,6 +57,7 @@ class FakeWorld:
         self.paused_until = 0.0  # the controller does not run before
         self.open: list[FakeSession] = []
         self.meeting: dict[str, Any] = {}
+        self.meetings: list[asyncio.Future[None]] = []
         self.measured_while_wrong: list[Json] = []
 
     def now(self) -> float:
@@ -200,7 +201,7 @@ class FakeSession:
         if other is None:
             self.world.meeting[token] = job
         else:
-            asyncio.ensure_future(self._meet(job, other))
+            self.world.meetings.append(asyncio.ensure_future(self._meet(job, other)))
         if self.world.chance.strikes("job_dies", self.world.now()):
             job.future.set_exception(self.error("died"))
         return job

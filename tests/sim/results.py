@@ -41,8 +41,8 @@ def _received(way: str, got: int, window_s: float) -> Json:
 def _sent(way: str, got: int, window_s: float, mtu: int) -> Json:
     return {"way": way, "part": "send", "sent_bytes": got, "window_sent_bytes": got, "seconds": window_s,
             "streams": [], "error": "", "asked_bit_s": None,
-            "tcp": {"segments_sent": got // (mtu - 52), "segments_retransmitted": 0, "rtt_s": 0.001, "rtt_min_s": 0.0005,
-                    "mss_bytes": mtu - 52, "path_mtu_bytes": mtu},
+            "tcp": {"segments_sent": got // (mtu - 52), "segments_retransmitted": 0, "rtt_s": 0.001,
+                    "rtt_min_s": 0.0005, "mss_bytes": mtu - 52, "path_mtu_bytes": mtu},
             "process": {"cpu_s": 0.2, "run_delay_s": 0.0, "throttled_ratio": None}}
 
 

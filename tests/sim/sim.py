@@ -81,7 +81,8 @@ def make_setup(seed: int) -> RunSetup:
         for polling in ("off", "on"):
             uses = [SettingUse(host, "eth1", "mtu", mtu, "mtu") for host in ("dome", "vault")]
             if polling == "on":
-                uses.append(SettingUse("dome", "", "command", {"level": "on", "read": ["r"], "write": ["w"]}, "polling"))
+                switch = {"level": "on", "read": ["r"], "write": ["w"]}
+                uses.append(SettingUse("dome", "", "command", switch, "polling"))
                 uses.append(SettingUse("dome", "", "governor", "performance", "clock"))
             cells.append(Cell(len(cells) + 1, f"mtu={mtu} polling={polling}", {"mtu": mtu, "polling": polling},
                               tuple(uses), "trunk", dict(DEFAULTS)))

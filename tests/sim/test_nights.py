@@ -18,8 +18,8 @@ def test_a_quiet_night_measures_every_trial_and_leaves_every_host_as_found():
     outcome = night.run()
     assert outcome.exit_codes == [0]
     assert outcome.violations == []
-    assert {position: o["status"] for position, o in outcome.state.outcomes.items()} == {
-        position: "valid" for position in range(1, len(night.setup.schedule) + 1)}
+    statuses = {position: outcome["status"] for position, outcome in outcome.state.outcomes.items()}
+    assert statuses == dict.fromkeys(range(1, len(night.setup.schedule) + 1), "valid")
     assert {name: host.values for name, host in night.hosts.items()} == night.before
     assert all(host.record is None and not host.keeper for host in night.hosts.values())
 

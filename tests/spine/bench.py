@@ -23,7 +23,7 @@ RUN_BOUND_S = 110
 def plan_text(**changes: Any) -> str:
     """A small plan for the observatory; keyword arguments replace its parts."""
     plan = {
-        "plan": "night", "hosts": {"dome": {"ssh": "dome", "privilege": "root"}, "vault": {"ssh": "vault", "privilege": "root"}},
+        "plan": "night", "hosts": {name: {"ssh": name, "privilege": "root"} for name in ("dome", "vault")},
         "links": {"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "2.5Gbit/s", "isolated": True}},
         "factors": {"mtu": [1500, 9000]},
         "trial": {"length": "400ms", "warmup": "200ms", "settle": "50ms", "replicates": 1}, "lease": "5s", **changes}
@@ -83,8 +83,9 @@ class Bench:
 
     def signal(self, number: int) -> None:
         """Send a signal to the controller of this lab, and to nothing else: only its processes can be seen there."""
-        self.lab.run(["sh", "-c", "for p in /proc/[0-9]*; do grep -qz 'orchestrator.cl[i]' $p/cmdline && "
-                      f"kill -{int(number)} ${{p#/proc/}}; done"], timeout=10)
+        script = (f"for p in /proc/[0-9]*; do grep -qsz 'orchestrator.cl[i]' $p/cmdline && kill -{int(number)} "
+                  "${p#/proc/}; done")
+        self.lab.run(["sh", "-c", script], timeout=10)
 
     def mtu(self, host: str) -> int:
         seen = self.lab.hosts[host].exec(["ip", "-j", "link", "show", "dev", "eth1"], capture_output=True, text=True)

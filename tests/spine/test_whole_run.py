@@ -15,7 +15,8 @@ pytestmark = pytest.mark.lab
 
 def test_a_run_measures_every_cell_and_leaves_hosts_as_found(bench: Bench):
     before = {host: bench.links_and_addresses(host) for host in ("dome", "vault")}
-    done, folder = bench.run(plan_text(factors={"mtu": [1500, 9000], "direction": ["transmit", "receive", "bidirectional"]}))
+    directions = ["transmit", "receive", "bidirectional"]
+    done, folder = bench.run(plan_text(factors={"mtu": [1500, 9000], "direction": directions}))
     assert done.returncode == 0, done.stderr
     rows = trials_of(folder)
     assert len(rows) == 2 * (1 + 1 + 2)
@@ -56,8 +57,8 @@ def test_udp_and_both_families_are_measured(bench: Bench):
 
 def test_a_closed_terminal_does_not_stop_a_run(bench: Bench):
     reading, writing = os.pipe()
-    process = bench.lab.start([*LINKTRIAL, "run", str(bench.write(plan_text())), "--out", str(bench.out), "--ssh-config",
-                               bench.lab.ssh_config], stdout=writing, stderr=writing)
+    words = ["run", str(bench.write(plan_text())), "--out", str(bench.out), "--ssh-config", bench.lab.ssh_config]
+    process = bench.lab.start([*LINKTRIAL, *words], stdout=writing, stderr=writing)
     os.close(writing)
     bench.wait_for("trial 1 of 2")
     os.close(reading)  # whoever read what the run says is gone

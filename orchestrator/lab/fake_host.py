@@ -6,7 +6,7 @@ from typing import Any
 
 from orchestrator.lab.fake_kernel import FakeKernel
 from orchestrator.onhost import ethtool
-from orchestrator.onhost.settings.programs import Outcome
+from orchestrator.onhost.settings.kernel import Outcome
 
 INTERFACE = "eth1"
 CORES = 4

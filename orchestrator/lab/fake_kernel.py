@@ -13,8 +13,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from orchestrator.onhost import ethtool
-from orchestrator.onhost.settings.kernel import Kernel
-from orchestrator.onhost.settings.programs import Outcome
+from orchestrator.onhost.settings.kernel import Kernel, Outcome
 
 IPV6_LEAST_MTU = 1280
 _NEEDS = {"tx-tcp-segmentation": ("tx-scatter-gather", "tx-checksum-ip-generic"),

@@ -10,7 +10,7 @@ import time
 from typing import Any, Dict, List
 
 from orchestrator.onhost import ethtool, netlink
-from orchestrator.onhost.watch.clocks import parse_core_list
+from orchestrator.onhost.core_list import parse_core_list
 
 _UNKNOWN_DUPLEX = "unknown"
 # What the board or machine calls itself: device tree first, because boards that have both mean it.

@@ -20,7 +20,7 @@ from orchestrator.onhost.settings.greatest_frequency import GreatestFrequency
 from orchestrator.onhost.settings.idle_limit import IdleLimit
 from orchestrator.onhost.settings.interrupt_coalescing import InterruptCoalescing
 from orchestrator.onhost.settings.interrupt_cores import InterruptCores
-from orchestrator.onhost.settings.kernel import Kernel
+from orchestrator.onhost.settings.kernel import Kernel, this_host
 from orchestrator.onhost.settings.least_frequency import LeastFrequency
 from orchestrator.onhost.settings.mtu import Mtu
 from orchestrator.onhost.settings.mtu_probing import MtuProbing
@@ -89,4 +89,4 @@ def catalogue(kernel: Kernel) -> Catalogue:
     return Catalogue(kernel)
 
 
-CATALOGUE = Catalogue(Kernel())
+CATALOGUE = Catalogue(this_host())

@@ -8,8 +8,8 @@ from typing import Any, Dict, List
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
+from orchestrator.onhost.settings.kernel import Outcome
 from orchestrator.onhost.settings.levels import shown
-from orchestrator.onhost.settings.programs import Outcome
 
 PLACE = "{level}"  # where a written value goes in an argument
 _BOUND_S = 30.0

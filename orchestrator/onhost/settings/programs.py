@@ -8,22 +8,13 @@ import select
 import signal
 import subprocess
 import time
-from typing import List, NamedTuple
+from typing import List
 
 from orchestrator.onhost.process import die_with_parent
+from orchestrator.onhost.settings.kernel import Outcome
 
 _ENVIRONMENT = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C", "HOME": "/"}
 MOST_OUTPUT_BYTES = 1 << 16
-
-
-class Outcome(NamedTuple):
-    """What a program left: its exit status (negative: the signal that ended it), output and complaints."""
-
-    status: int
-    output: str
-    complaint: str
-    too_late: bool
-    too_much: bool
 
 
 def run_program(arguments: List[str], bound_s: float) -> Outcome:

@@ -6,7 +6,7 @@ from typing import Any, Dict
 
 from orchestrator.onhost.control_path import control_path
 from orchestrator.onhost.facts import read_facts
-from orchestrator.onhost.settings.kernel import Kernel
+from orchestrator.onhost.settings.kernel import this_host
 from orchestrator.onhost.survey.activity import read_activity
 from orchestrator.onhost.survey.cards import read_cards, read_interface_depths
 from orchestrator.onhost.survey.machine import read_machine
@@ -23,7 +23,7 @@ def read_survey() -> Dict[str, Any]:
     names = [each["name"] for each in facts["interfaces"] if not each["loopback"]]
     depths = read_interface_depths(roots, names)
     # a namespace shows the bus of the machine below without its interfaces
-    cards = read_cards(roots, facts["kernel"]) if Kernel().owns_machine() else []
+    cards = read_cards(roots, facts["kernel"]) if this_host().owns_machine() else []
     interfaces = [{**each, **depths.get(each["name"], {})} for each in facts["interfaces"]]
     return {**facts, "interfaces": interfaces, "machine_depth": read_machine(roots, facts["kernel"]),
             "cards": cards, "activity": read_activity(roots, names),

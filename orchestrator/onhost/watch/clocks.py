@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import glob
 import os
-from typing import Dict, List, NamedTuple, Optional, Tuple
+from typing import Dict, NamedTuple, Optional, Tuple
 
+from orchestrator.onhost.core_list import parse_core_list
 from orchestrator.onhost.watch.files import KeptFile, read_once
 
 _CPU = "devices/system/cpu"
@@ -24,15 +25,6 @@ class Policy(NamedTuple):
     cores: Tuple[int, ...]
     max_hz: Optional[int]
     current: KeptFile
-
-
-def parse_core_list(text: str) -> Tuple[int, ...]:
-    """Cores of "0 1 2" or "0-3,8": both forms occur in sysfs."""
-    cores: List[int] = []
-    for part in text.replace(",", " ").split():
-        low, _, high = part.partition("-")
-        cores.extend(range(int(low), int(high or low) + 1))
-    return tuple(cores)
 
 
 class Clocks:

@@ -16,7 +16,9 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent.parent / "results"))
 from simulate import (
     KINDS,
+    LEAST_COVERED,
     SKEWNESS,
+    WIDEST,
     Bench,
     against_fixed,
     budgeted,
@@ -31,8 +33,6 @@ from simulate import (
 
 from orchestrator.results.stopping import PrecisionRule, widening
 
-LEAST_COVERED = {"normal": 0.94, "skewed by 1": 0.90}
-WIDEST = 1.3
 failures: list[str] = []
 
 

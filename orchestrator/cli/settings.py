@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import textwrap
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 import click
 
 from orchestrator.cli.exits import Exit
-from orchestrator.onhost.settings import CATALOGUE
+from orchestrator.onhost.settings import CATALOGUE, FAMILIES
 from orchestrator.planning.traffic import TRAFFIC_FACTORS
 
 _WIDTH = 110
@@ -18,8 +19,14 @@ _WIDTH = 110
 
 @click.command()
 @click.option("--json", "as_json", is_flag=True, help="Print data for programs.")
-def command(as_json: bool) -> int:
-    """List the settings and traffic factors that a plan can vary."""
+@click.option("--for", "keep_for", nargs=2, type=(click.Path(exists=True, file_okay=False, path_type=Path), int),
+              metavar="RUN CELL", help="How each host keeps the levels of one cell of a run.")
+def command(as_json: bool, keep_for: tuple[Path, int] | None) -> int:
+    """List the settings and traffic factors that a plan can vary; or say how to keep a cell's levels for good."""
+    if keep_for is not None:
+        from orchestrator.cli.keep import print_kept
+
+        return print_kept(*keep_for, as_json=as_json)
     found = {"settings": _settings(), "traffic_factors": _traffic_factors()}
     if as_json:
         click.echo(json.dumps(found, indent=2))
@@ -39,7 +46,7 @@ def _settings() -> list[dict[str, Any]]:
             "privilege": info.privilege, "survives_reboot": info.survives_reboot, "costly": info.costly,
             "example": info.example, "doc": info.doc,
         }
-        for name, info in CATALOGUE.items()
+        for name, info in {**CATALOGUE, **{each.called: CATALOGUE[each.example] for each in FAMILIES}}.items()
     ]  # fmt: skip
 
 

@@ -13,10 +13,9 @@ from hypothesis import strategies as st
 from orchestrator.lab.fake_host import INTERFACE, example_for, fake_host
 from orchestrator.lab.fake_kernel import FakeKernel
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.settings import CATALOGUE, catalogue, in_order
-from orchestrator.onhost.settings.catalogue import FAMILIES
+from orchestrator.onhost.settings import CATALOGUE, FAMILIES, catalogue, in_order
 
-NAMES = [*CATALOGUE, *(member for member, _ in FAMILIES.values())]
+NAMES = [*CATALOGUE, *(family.example for family in FAMILIES)]
 # A second level for each, so that a sequence can go to and fro; the first is the example.
 OTHER_LEVELS: dict[str, Any] = {
     "mtu": 1000, "speed": "forced 100Mbit/s half", "segmentation-offload": "on", "receive-coalescing": "on",

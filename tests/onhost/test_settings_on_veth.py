@@ -7,6 +7,7 @@ speeds, energy) is proven on a host in memory here and on emulated cards in test
 from __future__ import annotations
 
 import json
+import subprocess
 import time
 from pathlib import Path
 from typing import Any
@@ -110,6 +111,22 @@ def apply_and_put_back(case: str) -> None:
 @pytest.mark.parametrize("case", ON_VETH)
 def test_what_is_applied_is_seen_by_others_and_put_back(case: str) -> None:
     in_own_namespace(apply_and_put_back, case)
+
+
+def type_the_keeping_command(case: str) -> None:
+    name, level, _, _ = ON_VETH[case]
+    make_pair()
+    run("ip link set dev far0 mtu 9000")
+    setting = CATALOGUE[name]
+    target = NEAR if setting.scope == "interface" else ""
+    assert not setting.verify(target, level)["ok"], "the case would prove nothing"
+    subprocess.run(["/bin/sh", "-c", setting.keep_command(target, level)], check=True, capture_output=True, timeout=20)
+    assert setting.verify(target, level)["ok"]
+
+
+@pytest.mark.parametrize("case", [case for case in ON_VETH if case not in ("test addresses", "channels")])
+def test_the_command_that_keeps_a_level_gives_it(case: str) -> None:
+    in_own_namespace(type_the_keeping_command, case)
 
 
 SEQUENCE_CASES = [case for case in ON_VETH if case != "test addresses"]  # asking the link takes seconds

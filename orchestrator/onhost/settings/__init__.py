@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from orchestrator.onhost.settings.catalogue import CATALOGUE, catalogue
+from orchestrator.onhost.settings.catalogue import CATALOGUE, FAMILIES, catalogue
 from orchestrator.onhost.settings.order import in_order
 
-__all__ = ["CATALOGUE", "catalogue", "in_order"]
+__all__ = ["CATALOGUE", "FAMILIES", "catalogue", "in_order"]

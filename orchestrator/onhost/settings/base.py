@@ -115,7 +115,17 @@ class Setting:
         """What a person types to put `value` (from `read`) back; empty when there is nothing."""
         return "" if value is None else self._mended(target, value)
 
+    def keep_command(self, target: str, level: object) -> str:
+        """What a person types to give `target` this level for good, on any host; pure. Empty where it is not one line.
+
+        Only for levels that `problem_with` accepts.
+        """
+        return self._kept(target, level)
+
     # --- what each setting fills ------------------------------------------------------------------------------------
+    def _kept(self, target: str, level: object) -> str:
+        raise NotImplementedError
+
     def _parsed(self, level: object) -> Any:
         """The level in the terms of the setting; ValueError, in a sentence, when it can be one on no host. Pure."""
         raise NotImplementedError

@@ -47,5 +47,11 @@ class Boost(Setting):
         path, on = self._file()
         return path, on if wanted else str(1 - int(on))
 
+    def _kept(self, target: str, level: object) -> str:
+        """For the usual file; the driver with the opposite one is told apart when it is typed."""
+        (usual, on), (opposite, off) = _FILES
+        values = (on, off) if self._parsed(level) else (off, on)
+        return f"test -e {usual} && echo {values[0]} > {usual} || echo {values[1]} > {opposite}"
+
     def _mended(self, target: str, value: Any) -> str:
         return write_command(*self._spelled(value))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Callable, Dict, Iterator, Mapping, Tuple, Type
+from typing import Callable, Dict, Iterator, Mapping, NamedTuple, Tuple, Type
 
 from orchestrator.onhost.settings.backlog import Backlog
 from orchestrator.onhost.settings.base import Setting
@@ -51,11 +51,21 @@ _CLASSES: Tuple[Type[Setting], ...] = (
     TransmitBufferLimit, TcpReceiveMemory, TcpTransmitMemory, TcpMemory, Backlog, BusyPolling, MtuProbing,
     Command,
 )
-# prefix of the names, one member for the documentation, and how a member is made (KeyError for a name that is none)
-FAMILIES: Dict[str, Tuple[str, Callable[[Kernel, str], Setting]]] = {
-    "feature.": ("feature.tx-udp-segmentation", Feature),
-    "net": ("net.ipv4.tcp_sack", Sysctl),
-}
+
+
+class Family(NamedTuple):
+    """Settings whose names are made of a prefix and a name of the kernel's."""
+
+    prefix: str
+    called: str  # in a list of settings
+    example: str  # one member, which documents them all
+    make: Callable[[Kernel, str], Setting]  # KeyError for a name that is none
+
+
+FAMILIES: Tuple[Family, ...] = (
+    Family("feature.", "feature.NAME", "feature.tx-udp-segmentation", Feature),
+    Family("net", "net.NAME", "net.ipv4.tcp_sack", Sysctl),
+)
 
 
 class Catalogue(Mapping[str, Setting]):
@@ -72,9 +82,9 @@ class Catalogue(Mapping[str, Setting]):
     def __getitem__(self, name: str) -> Setting:
         if name in self._fixed:
             return self._fixed[name]
-        for prefix, (_, make) in FAMILIES.items():
-            if name.startswith(prefix):
-                return make(self._kernel, name)
+        for family in FAMILIES:
+            if name.startswith(family.prefix):
+                return family.make(self._kernel, name)
         raise KeyError(name)
 
     def __iter__(self) -> Iterator[str]:

@@ -6,7 +6,13 @@ from typing import Any, Dict
 
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.base import HOST, Setting
-from orchestrator.onhost.settings.cpu_policies import CPU_TREE, each_policy, spelled_writes
+from orchestrator.onhost.settings.cpu_policies import (
+    CPU_TREE,
+    POLICIES,
+    each_policy,
+    spelled_writes,
+    write_everywhere,
+)
 
 _FILES = {"least": "scaling_min_freq", "greatest": "scaling_max_freq"}
 _WHAT = "the limits of its clock"
@@ -79,6 +85,14 @@ class ClockLimit(Setting):
             return wanted
         end = "min" if wanted == "lowest" else "max"
         return int(self._kernel.read_text(f"{each_policy(self._kernel, _WHAT)[policy]}/cpuinfo_{end}_freq"))
+
+    def _kept(self, target: str, level: object) -> str:
+        wanted = self._parsed(level)
+        if isinstance(wanted, int):
+            return write_everywhere(_FILES[self.limit], wanted)
+        end = "min" if wanted == "lowest" else "max"
+        return (f"for policy in {POLICIES}/policy*; do cat $policy/cpuinfo_{end}_freq > "
+                f"$policy/{_FILES[self.limit]}; done")
 
     def _mended(self, target: str, value: Any) -> str:
         return " && ".join(spelled_writes(_FILES[limit], {policy: limits[limit] for policy, limits in value.items()})

@@ -54,6 +54,10 @@ class Command(Setting):
             return f"write has no {PLACE} in any argument"
         return _problem_with_wait(level.get("wait_s")) or _problem_with_value(level.get("level"))
 
+    def _kept(self, target: str, level: object) -> str:
+        assert isinstance(level, dict), "problem_with has seen it"
+        return " ".join(shlex.quote(argument) for argument in _filled(level["write"], level["level"]))
+
     def _mended(self, target: str, value: Any) -> str:
         """The plan's own write, with the value found."""
         return " ".join(shlex.quote(argument) for argument in _filled(value["write"], value["value"]))

@@ -58,6 +58,11 @@ class DriverTable(Setting):
         if changes:
             self._kernel.write_table(target, self.table, changes)
 
+    def _kept(self, target: str, level: object) -> str:
+        words = self._wanted(level, dict.fromkeys(self.table.words, 1))
+        return f"ethtool {self.option} {target} " + " ".join(f"{name} {self._typed(name, value)}"
+                                                             for name, value in words.items())
+
     def _mended(self, target: str, value: Mapping[str, int]) -> str:
         words = " ".join(f"{name} {self._typed(name, number)}" for name, number in value.items()
                          if number or name in self.switches)

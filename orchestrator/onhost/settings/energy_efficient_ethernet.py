@@ -39,5 +39,8 @@ class EnergyEfficientEthernet(DriverTable):
         wanted = self._parsed(level)
         return f"{target} supports no energy-efficient mode" if wanted and not self._words(target)["supported"] else ""
 
+    def _kept(self, target: str, level: object) -> str:
+        return self._mended(target, {"enabled": self._parsed(level)})
+
     def _mended(self, target: str, value: Any) -> str:
         return f"ethtool --set-eee {target} eee {'on' if value['enabled'] else 'off'}"

@@ -68,6 +68,10 @@ class FeatureSwitch(Setting):
         if wanted:
             self._kernel.set_features(target, wanted)
 
+    def _kept(self, target: str, level: object) -> str:
+        switch = "on" if self._parsed(level) else "off"
+        return f"ethtool -K {target} " + " ".join(f"{name} {switch}" for name in self.features)
+
     def _mended(self, target: str, value: Dict[str, Dict[str, bool]]) -> str:
         now = self._kernel.features(target) if self._kernel.find_link(target) else {}
         words = [f"{name} {'on' if state['requested'] else 'off'}" for name, state in value.items()
@@ -78,7 +82,7 @@ class FeatureSwitch(Setting):
 class Feature(FeatureSwitch):
     """One feature by the kernel's own name, such as feature.tx-udp-segmentation."""
 
-    doc = "One offload feature by the kernel's own name; `ethtool -k` shows them in brackets of its own groups."
+    doc = "One offload feature of the driver by the kernel's own name; hosts with other kernels may have others."
 
     def __init__(self, kernel: Kernel, name: str) -> None:
         """Raise KeyError when `name` is not `feature.` and the name of a feature."""

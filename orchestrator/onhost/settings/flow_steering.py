@@ -53,5 +53,10 @@ class FlowSteering(Setting):
             self._kernel.write_text(f"/proc/sys/{_TABLE}", before["table"])
         queues.write_files(self._kernel, self._link(target), before["queues"])
 
+    def _kept(self, target: str, level: object) -> str:
+        entries, files = self._parsed(level), f"/sys/class/net/{target}/queues/rx-*"
+        return (f"{sysctl_command(_TABLE, str(entries))} && for queue in {files}; do "
+                f"echo $(( {entries} / $(ls -d {files} | wc -l) )) > $queue/{_FILE}; done")
+
     def _mended(self, target: str, value: Any) -> str:
         return " && ".join([sysctl_command(_TABLE, value["table"]), *queues.commands(target, value["queues"])])

@@ -7,7 +7,7 @@ import re
 from typing import Any, Dict
 
 from orchestrator.onhost.settings.base import HOST, Setting
-from orchestrator.onhost.settings.cpu_policies import CPU_TREE, each_policy, spelled_writes
+from orchestrator.onhost.settings.cpu_policies import CPU_TREE, each_policy, spelled_writes, write_everywhere
 
 _KNOWN = ("performance", "powersave", "userspace", "schedutil", "ondemand", "conservative")
 _SHAPE = re.compile(r"[a-z][a-z0-9_]{0,14}")  # CPUFREQ_NAME_LEN is 16
@@ -38,6 +38,9 @@ class Governor(Setting):
     def _mended(self, target: str, value: Any) -> str:
         """One write for each policy."""
         return spelled_writes("scaling_governor", value)
+
+    def _kept(self, target: str, level: object) -> str:
+        return write_everywhere("scaling_governor", level)
 
     def _current(self, target: str, level: object) -> Any:
         """The name when all policies agree, otherwise each policy's."""

@@ -61,6 +61,11 @@ class IdleLimit(Setting):
             if self._kernel.read_text(path) != text:
                 self._kernel.write_text(path, text)
 
+    def _kept(self, target: str, level: object) -> str:
+        limit = self._parsed(level)
+        switch = "0" if limit == _ALL else f"$(( ${{state##*state}} > {limit} ))"
+        return f"for state in {CPU_TREE}/cpu*/cpuidle/state*; do echo {switch} > $state/disable; done"
+
     def _mended(self, target: str, value: Any) -> str:
         return " && ".join(write_command(path, text) for path, text in value.items())
 

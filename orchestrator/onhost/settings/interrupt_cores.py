@@ -73,6 +73,10 @@ class InterruptCores(Setting):
                 raise Refusal(CANNOT, f"interrupt {number} of {target} cannot be moved on this host: the kernel "
                               f"answered: {error.strerror}", interrupt=number, errno=error.errno) from error
 
+    def _kept(self, target: str, level: object) -> str:
+        """Empty: interrupts get other numbers at every start, and a list of them would be wrong the next time."""
+        return ""
+
     def _mended(self, target: str, value: Dict[str, str]) -> str:
         return " && ".join(write_command(_file(number), text) for number, text in value.items())
 

@@ -47,6 +47,9 @@ class Mtu(Setting):
             lines += ipv6_state.mend_commands(self._kernel, name, state)
         return " && ".join(lines)
 
+    def _kept(self, target: str, level: object) -> str:
+        return f"ip link set dev {target} mtu {self._parsed(level)}"
+
     def _same(self, before: Any, now: Any) -> bool:
         """Equal in size, and nothing that IPv6 had is missing; more (a test address) is no difference."""
         return (bool(before["mtu"] == now["mtu"] and before["children"] == now["children"])

@@ -109,6 +109,13 @@ class Queueing(Setting):
         if not before["default"]:
             self._kernel.set_root_qdisc(index, before["kind"], bytes.fromhex(before["options"]), before["handle"])
 
+    def _kept(self, target: str, level: object) -> str:
+        wish = self._parsed(level)
+        limit = "" if wish.limit is None else f" limit {wish.limit}"
+        if wish.kind == _DEFAULT:
+            return f"tc qdisc delete dev {target} root"
+        return f"tc qdisc replace dev {target} root {wish.kind}{limit}"
+
     def _mended(self, target: str, value: Any) -> str:
         if value["default"]:
             return f"tc qdisc delete dev {target} root"

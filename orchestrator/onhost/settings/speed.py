@@ -112,6 +112,15 @@ class Speed(Setting):
             self._kernel.set_link_settings(target, autoneg=False, speed_bit_s=before["speed_bit_s"],
                                            duplex=before["duplex"] or None, advertised=before["advertised"])
 
+    def _kept(self, target: str, level: object) -> str:
+        wish = self._parsed(level)
+        if wish.speed_bit_s is None:
+            return f"ethtool -s {target} autoneg on"
+        if wish.forced:
+            return f"ethtool -s {target} autoneg off speed {wish.speed_bit_s // 10**6} duplex {wish.duplex}"
+        modes = sum(1 << bit for bit in ethtool.modes_of(wish.speed_bit_s, wish.duplex))
+        return f"ethtool -s {target} autoneg on advertise {modes:#x}"
+
     def _mended(self, target: str, value: Any) -> str:
         if value["autoneg"]:
             return f"ethtool -s {target} autoneg on advertise {sum(1 << bit for bit in value['advertised']):#x}"

@@ -59,6 +59,14 @@ class QueueSteering(Setting):
     def _put_back(self, target: str, before: Dict[str, str]) -> None:
         queues.write_files(self._kernel, self._link(target), before)
 
+    def _kept(self, target: str, level: object) -> str:
+        parsed, files = self._parsed(level), f"/sys/class/net/{target}/queues/*/{self.file}"
+        if parsed == "spread":
+            return ""  # depends on the host's queues and cores
+        if parsed == "all":
+            return f"printf '%x\\n' $(( (1 << $(nproc --all)) - 1 )) | tee {files}"
+        return f"echo {queues.mask([] if parsed == 'off' else parsed)} | tee {files}"
+
     def _mended(self, target: str, value: Dict[str, str]) -> str:
         return " && ".join(queues.commands(target, value))
 

@@ -45,6 +45,9 @@ class SysctlSetting(Setting):
             if " ".join(self._kernel.read_text(f"{_TREE}/{path}").split()) != text:
                 self._kernel.write_text(f"{_TREE}/{path}", text)
 
+    def _kept(self, target: str, level: object) -> str:
+        return " && ".join(sysctl_command(path, self._written(level)) for path in self.paths)
+
     def _mended(self, target: str, value: Any) -> str:
         return " && ".join(sysctl_command(path, text) for path, text in value.items())
 

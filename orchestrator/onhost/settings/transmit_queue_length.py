@@ -32,5 +32,8 @@ class TransmitQueueLength(Setting):
         if link["transmit_queue_length"] != before:
             self._kernel.set_link(link["index"], transmit_queue_length=before)
 
+    def _kept(self, target: str, level: object) -> str:
+        return self._mended(target, self._parsed(level))
+
     def _mended(self, target: str, value: int) -> str:
         return f"ip link set dev {target} txqueuelen {value}"

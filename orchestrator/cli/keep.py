@@ -1,0 +1,66 @@
+"""Keeping the winner: for one cell of a run, what each host's owner types, and what makes it last."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from orchestrator.cli.exits import Exit
+from orchestrator.cli.plans import load_plans
+from orchestrator.decide.ends import target_of
+from orchestrator.faults import PlanError
+from orchestrator.onhost.settings import CATALOGUE
+from orchestrator.onhost.settings.keeping import Kept, keep
+from orchestrator.planning import cells
+from orchestrator.planning.cells import Cell
+
+
+def print_kept(run: Path, number: int, *, as_json: bool) -> int:
+    """Print the commands and files of every host for the levels of cell `number`; nothing is contacted."""
+    cell = _cell(run, number)
+    kept = {host: keep(uses, CATALOGUE) for host, uses in _uses(run, cell).items()}
+    if as_json:
+        click.echo(json.dumps({host: each._asdict() for host, each in kept.items()}, indent=2))
+    else:
+        click.echo("\n".join(line for host, each in kept.items() for line in _shown(host, each))
+                   or f"cell {number} ({cell.key}) changes no setting")
+    return Exit.COMPLETE
+
+
+def _cell(run: Path, number: int) -> Cell:
+    found = cells(load_plans([run], {})[0].plan)
+    cell = next((each for each in found if each.number == number), None)
+    if cell is None:
+        raise PlanError("no_such_cell", f"{run}: its plan has no cell {number}", next_step=f"1 to {len(found)}")
+    return cell
+
+
+def _uses(run: Path, cell: Cell) -> dict[str, list[Mapping[str, Any]]]:
+    """By host: {setting, target, level}, the interfaces by the names that they had in the run."""
+    file = run / "run.json"
+    facts = json.loads(file.read_text()).get("hosts", {}) if file.is_file() else {}
+    uses: dict[str, list[Mapping[str, Any]]] = {}
+    for use in cell.settings:
+        host = facts.get(use.host)
+        if not host:
+            raise PlanError("no_facts", f"{run}: run.json does not say what {use.host} is",
+                            next_step="name the folder of a run that reached its hosts")
+        target = target_of(use, host.get("facts", host))
+        uses.setdefault(use.host, []).append({"setting": use.setting, "target": target, "level": use.level})
+    return uses
+
+
+def _shown(host: str, kept: Kept) -> Iterator[str]:
+    yield f"# {host}: as root"
+    yield from kept.commands
+    for path, text in kept.files.items():
+        yield f"\n# {host}: to keep it after a restart, in {path}" + (
+            " (then: systemctl enable " + Path(path).stem + ")" if path.endswith(".service") else "")
+        yield text.rstrip()
+    if kept.not_kept:
+        yield f"\n# {host}: no single command keeps these: {'; '.join(kept.not_kept)}"
+    yield ""

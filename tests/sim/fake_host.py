@@ -187,7 +187,7 @@ class FakeHost:
                 continue
             self.values[_key(change)] = before["value"]
             outcome["restored"].append(entry)
-        standing = "restored" if not unpaid and by != "controller" else "left" if unpaid else state["standing"]
+        standing = state["standing"] if by == "controller" else "left" if unpaid else "restored"
         return {**state, "outcome": outcome, "changes": unpaid, "standing": standing}
 
     def _value(self, place: Json) -> Any:

@@ -228,7 +228,8 @@ class Night:
             if host.values[("mtu", "eth1")] not in (2000, self.before[name][("mtu", "eth1")], FOREIGN_MTU):
                 self.violations.append(f"{name} was changed under another run's lease")
             host.do("restore", token, self.world.now())
-            host.do("lease.release", token, self.world.now())
+            if not host.record["changes"]:
+                host.do("lease.release", token, self.world.now())
 
     async def _kill(self, running: asyncio.Future[int], actions: HostActions) -> None:
         """SIGKILL: no clean-up runs; sessions drop; the journal may have a torn line."""

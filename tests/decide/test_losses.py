@@ -112,3 +112,9 @@ def test_a_few_stray_frames_that_the_interface_dropped_do_not_hide_where_the_res
     record = count(changed(_lossy(1000), second__parts__0__socket_drops=998), "second", interface_rx_dropped=6)
     account = _account(record)
     assert (account.socket, account.far_interface, account.between) == (998, 2, 0)
+
+
+def test_stray_frames_beyond_what_the_interface_dropped_are_a_contradiction():
+    """The socket alone explains more than was lost, and there is nothing stray to take it off."""
+    assert _account(changed(_lossy(100), second__parts__0__socket_drops=105)).unplaced
+    assert not _account(changed(_lossy(100), second__parts__0__socket_drops=100)).unplaced

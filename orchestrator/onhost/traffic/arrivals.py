@@ -12,47 +12,13 @@ with, so a wall clock that was set in the middle makes the figures void, and tha
 from __future__ import annotations
 
 import array
-import socket
-import struct
-import time
 from typing import Any, Dict, List, Optional, Tuple
 
 from orchestrator.metrics.delay_variation import above_least_percentile
 from orchestrator.metrics.jitter import Jitter
-from orchestrator.onhost.traffic.kernel import SO_TIMESTAMPNS
+from orchestrator.onhost.traffic.stamps import STEPPED_NS, wall_offset_ns
 
 _KEPT_IN_ALL = 400_000  # their jitter takes a few tenths of a second to compute
-_STEPPED_NS = 1_000_000
-_STAMP = "qq" if struct.calcsize("@l") == 8 else "ii"  # the struct timespec of SO_TIMESTAMPNS
-_HEAD_BYTES = socket.CMSG_LEN(0)
-_HEAD = struct.Struct("@Nii")
-# Room per message for the kernel's receive time and for the size of a coalesced block's parts.
-CONTROL_BYTES = socket.CMSG_SPACE(struct.calcsize("=" + _STAMP)) + socket.CMSG_SPACE(4)
-
-
-class ReceiveTimes:
-    """Reads the kernel's receive times out of the control data of a batch of messages."""
-
-    def __init__(self, control: bytearray) -> None:
-        """`control` holds CONTROL_BYTES per message; the receive time always comes first."""
-        self._control = control
-        self._layouts: Dict[int, struct.Struct] = {}
-
-    def present(self) -> bool:
-        """Whether the kernel stamped the first message of the batch."""
-        _, level, kind = _HEAD.unpack_from(self._control)
-        return bool(level == socket.SOL_SOCKET and kind == SO_TIMESTAMPNS)
-
-    def read_ns(self, count: int) -> List[int]:
-        """Receive times of the first `count` messages, nanoseconds of the wall clock."""
-        layout = self._layouts.get(count)
-        if layout is None:
-            behind = CONTROL_BYTES - _HEAD_BYTES - struct.calcsize("=" + _STAMP)
-            layout = self._layouts[count] = struct.Struct("=" + f"{_HEAD_BYTES}x{_STAMP}{behind}x" * count)
-        values = layout.unpack_from(self._control)
-        return [seconds * 1_000_000_000 + rest for seconds, rest in zip(values[::2], values[1::2])]
-
-
 class Arrivals:
     """The transit times of one stream over the window."""
 
@@ -69,7 +35,7 @@ class Arrivals:
     def open_window(self, intervals: int) -> None:
         """The window begins; it has so many intervals."""
         self._per_interval = max(64, _KEPT_IN_ALL // max(1, intervals))
-        self._wall_offset_ns = _wall_offset_ns()
+        self._wall_offset_ns = wall_offset_ns()
         self.room = self._per_interval
 
     def next_interval(self) -> None:
@@ -81,7 +47,7 @@ class Arrivals:
         """The window has ended."""
         self.next_interval()
         self.room = 0
-        self._stepped = abs(_wall_offset_ns() - self._wall_offset_ns) > _STEPPED_NS
+        self._stepped = abs(wall_offset_ns() - self._wall_offset_ns) > STEPPED_NS
 
     def note(self, sent_ns: Tuple[int, ...], received_ns: List[int]) -> None:
         """Take in a batch, in order of arrival."""
@@ -120,7 +86,3 @@ class Arrivals:
             what = "of every datagram"
         return f"kernel receive times {what}" + (", from a part of each interval" if self._cut else "")
 
-
-def _wall_offset_ns() -> int:
-    """Wall clock less monotonic clock."""
-    return time.time_ns() - time.monotonic_ns()

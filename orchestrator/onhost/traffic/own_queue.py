@@ -12,6 +12,7 @@ from typing import Optional
 
 from orchestrator.onhost import netlink
 
+_LARGEST_BUFFER_BYTES = 2 * 1024 * 1024
 _LEAST_BUFFER_BYTES = 4608  # two small datagrams: below, the kernel does not go
 # What the kernel charges a socket for the smallest datagram: a page fragment of 512 bytes and its own record of 256.
 _LEAST_CHARGE_BYTES = 768
@@ -33,10 +34,13 @@ def frames_in_queue(interface: str) -> Optional[int]:
     return None
 
 
-def buffer_for(interface: str, streams: int, ordinary_bytes: int) -> Optional[int]:
-    """A send buffer for each of `streams` sockets that together do not overrun the queue; None: the ordinary one is."""
+def buffer_for(interface: str, streams: int) -> Optional[int]:
+    """A send buffer for each of `streams` sockets that together fill the queue and do not overrun it.
+
+    None where the queue is not counted in frames: then the kernel's ordinary buffer is as good as any. A larger buffer
+    than that keeps the line busy while the sending process waits for a core: the ordinary one is 1 ms of a gigabit.
+    """
     frames = frames_in_queue(interface)
     if frames is None:
         return None
-    share = frames * _LEAST_CHARGE_BYTES // streams
-    return max(share, _LEAST_BUFFER_BYTES) if share < ordinary_bytes else None
+    return min(max(frames * _LEAST_CHARGE_BYTES // streams, _LEAST_BUFFER_BYTES), _LARGEST_BUFFER_BYTES)

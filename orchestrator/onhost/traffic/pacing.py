@@ -13,7 +13,9 @@ from typing import List, Optional
 
 BURST_TIME_S = 100e-6  # a burst occupies the line for no longer than this unless the plan says otherwise
 _LARGEST_BURST = 176  # four sends of 44 full frames
-_SHORTEST_SPIN_NS, _LONGEST_SPIN_NS = 10_000, 100_000
+LINE_SHARE_ASKED = 0.98  # who asks for more than this share of the line wants it overrun
+_EARLY_AT_FIRST_NS, _EARLIEST_NS, _SPARE_NS, _LEARN_NS = 50_000, 100_000, 5_000, 500
+_WORTH_SLEEPING_NS = 200_000
 _BUCKET_SHIFT = 11  # lateness is counted in steps of 2.048 µs
 _BUCKETS = 2048
 _NAP_NS = 50_000_000  # the longest sleep in one piece: stay able to stop
@@ -36,14 +38,17 @@ def burst_size(wire_bytes: int, line_bit_s: Optional[float], asked_frames_s: Opt
 class Pacer:
     """The due times of one stream's bursts and how well they were kept."""
 
-    def __init__(self, start_ns: int, interval_ns: float, least_gap_ns: float) -> None:
-        """`interval_ns` between bursts by the asked rate; `least_gap_ns` is the line time of one burst, or 0."""
+    def __init__(self, start_ns: int, interval_ns: float, line_ns: float) -> None:
+        """`interval_ns` between bursts by the asked rate; `line_ns` is the line time of one burst, 0 if not known."""
         self._start_ns = start_ns
         self._interval_ns = interval_ns
-        self._gap_ns = max(interval_ns / 2, least_gap_ns)
+        # Catching up: at most at double rate, and not above the line's unless that much was asked for anyway.
+        self._gap_ns = interval_ns / 2
+        if line_ns < interval_ns * LINE_SHARE_ASKED:
+            self._gap_ns = max(self._gap_ns, line_ns)
         self._bursts = 0
         self._last_ns = 0.0
-        self._spin_ns = float(_LONGEST_SPIN_NS)
+        self._early_ns = _EARLY_AT_FIRST_NS
         self._late = [0] * _BUCKETS
 
     def wait(self) -> int:
@@ -52,9 +57,9 @@ class Pacer:
         planned = self._start_ns + self._bursts * self._interval_ns
         due = max(planned, self._last_ns + self._gap_ns)
         now = clock()
-        ahead = due - now
-        if ahead > self._spin_ns:
-            self._sleep(ahead - self._spin_ns)
+        # Who is late already cannot afford another late sleep for the sake of some ten microseconds.
+        if due - now > (self._early_ns if planned >= due else _WORTH_SLEEPING_NS):
+            self._sleep(due - self._early_ns - now)
             now = clock()
         while now < due:
             now = clock()
@@ -64,13 +69,16 @@ class Pacer:
         return now
 
     def _sleep(self, ahead_ns: float) -> None:
-        """Sleep in naps and learn how late they end: a mean over the last 16, doubled, is what must be spun."""
+        """Sleep, in naps, and learn how late sleeps end: a running median, so that half of them end in time.
+
+        Aiming at the median keeps the spin short; a process that spins much is soon made to wait by the scheduler.
+        """
         nap_ns = min(ahead_ns, _NAP_NS)
         before = time.monotonic_ns()
         time.sleep(nap_ns / 1e9)
         late_ns = time.monotonic_ns() - before - nap_ns
-        wanted = min(_LONGEST_SPIN_NS, max(_SHORTEST_SPIN_NS, 2 * late_ns))
-        self._spin_ns += (wanted - self._spin_ns) / 16
+        step_ns = _LEARN_NS if late_ns > self._early_ns - _SPARE_NS else -_LEARN_NS
+        self._early_ns = min(_EARLIEST_NS, max(_SPARE_NS, self._early_ns + step_ns))
         if ahead_ns > _NAP_NS:
             self._sleep(ahead_ns - nap_ns)
 

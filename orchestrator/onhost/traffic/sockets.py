@@ -139,8 +139,7 @@ def _set_udp(sock: socket.socket, pair: Pair, stream: Stream) -> None:
         level, option = ((socket.IPPROTO_IPV6, IPV6_RECVERR) if pair.family == 6
                          else (socket.IPPROTO_IP, IP_RECVERR))
         sock.setsockopt(level, option, 1)  # without it a datagram dropped by the own queue counts as sent
-        ordinary = sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF)
-        wanted = flow.socket_buffer_bytes or own_queue.buffer_for(pair.interface, flow.streams, ordinary)
+        wanted = flow.socket_buffer_bytes or own_queue.buffer_for(pair.interface, flow.streams)
         if wanted:
             set_buffer(sock, socket.SO_SNDBUF, wanted)
         if flow.datagram_bytes + ip_and_udp_bytes(pair.family) <= pair.mtu:

@@ -10,18 +10,19 @@ import socket
 import sys
 import time
 from functools import partial
-from typing import Any, Callable, Dict
+from typing import Any, Callable, Dict, Tuple
 
 from orchestrator.onhost.traffic import kernel, signs, sockets
 from orchestrator.onhost.traffic.marks import Marks
+from orchestrator.onhost.traffic.stamps import CONTROL_BYTES, StampClock, stamp_of
 from orchestrator.onhost.traffic.stream import StreamProcess
 from orchestrator.onhost.traffic.window import DRAIN_NS, Window, sleep_until
 
 SEND_BYTES = 256 * 1024
 RECEIVE_BYTES = 1024 * 1024
+_STAMPED_BYTES = 65536
 _SEND_WAIT_S = 0.1
 _RECEIVE_WAIT_S = 0.02
-_CLOSED = ConnectionResetError(errno.ECONNRESET, "closed by the other end")
 
 
 class TcpSend(StreamProcess):
@@ -127,7 +128,12 @@ class TcpReceive(StreamProcess):
         """Touch the buffer once, so that no page is new during the traffic."""
         self.sock.setblocking(True)
         self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, kernel.timeout_option(_RECEIVE_WAIT_S))
+        self.sock.setsockopt(socket.SOL_SOCKET, kernel.SO_TIMESTAMPNS, 1)
         self._buffer = bytearray(os.urandom(4096)) * (RECEIVE_BYTES // 4096)
+        self._stamps = StampClock()
+        self._ending = self.codec.write(signs.END, self.stream.number)
+        self._last_got = 0
+        self._end_seen = True
 
     def run(self, window: Window) -> Dict[str, Any]:
         """Read until the other end says that this was all."""
@@ -142,36 +148,71 @@ class TcpReceive(StreamProcess):
                 "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)}
 
     def _receive(self, marks: Marks, window: Window) -> int:
-        buffer, clock = self._buffer, time.monotonic_ns
-        receive = partial(self.sock.recv_into, buffer)
+        clock = time.monotonic_ns
+        receive = partial(self.sock.recv_into, self._buffer)
         total = 0
         before = clock()
-        event_ns = marks.next_ns
         while True:
             try:
                 got = receive()
-                if not got:
-                    break
             except BlockingIOError:
                 got = 0
+            else:
+                if not got:
+                    return self._closed_early(marks, (before, total), window)
+                self._last_got = got
             now = clock()
             total += got
-            if now >= event_ns:
-                marks.cross(before, total - got, now, total)
-                self.note_window(marks)
+            if now >= marks.next_ns:
+                total = self._cross(marks, (before, total - got), total, window)
                 if marks.complete:
-                    return total + self._rest(memoryview(buffer)[:got], window.given_up_ns)
-                event_ns = marks.next_ns
+                    return total + self._rest(window.given_up_ns)
+                now = clock()
             before = now
-        raise _CLOSED
 
-    def _rest(self, last: memoryview, until_ns: int) -> int:
+    def _cross(self, marks: Marks, before: Tuple[int, int], total: int, window: Window) -> int:
+        """A mark has gone by: read on with receive times until what is read has arrived after it; the new total.
+
+        `before` is an instant and the count read by then. When this process has not had to wait for a core, one read
+        is enough. When it has, there is a backlog, and only its receive times say what belongs in front of the mark.
+        """
+        small = memoryview(self._buffer)[:_STAMPED_BYTES]
+        self._stamps.refresh()
+        while True:
+            got, stamp = 0, 0
+            try:
+                got, ancillary, _, _ = self.sock.recvmsg_into([small], CONTROL_BYTES)
+                if not got:
+                    return self._closed_early(marks, before, window)
+                self._last_got = got
+                stamp = stamp_of(ancillary)
+            except BlockingIOError:
+                pass  # nothing for a while: all that has arrived has been read
+            total += got
+            arrived = self._stamps.monotonic_ns(stamp, before[0], time.monotonic_ns())
+            if arrived >= marks.next_ns:
+                marks.cross(*before, arrived, total)
+                self.note_window(marks)
+                return total
+            before = (arrived, total)
+
+    def _closed_early(self, marks: Marks, last: Tuple[int, int], window: Window) -> int:
+        """The other end has closed: in order, and we were late to read it, or in the middle of the traffic."""
+        if self._last_octets() != self._ending:
+            raise ConnectionResetError(errno.ECONNRESET, "closed by the other end")
+        marks.cross(*last, max(last[0] + 1, window.to_ns), last[1])
+        self.note_window(marks)
+        return last[1]
+
+    def _last_octets(self) -> bytes:
+        return bytes(self._buffer[max(0, self._last_got - signs.SIGN_BYTES):self._last_got])
+
+    def _rest(self, until_ns: int) -> int:
         """After the window: count on until the sign that ends the stream, or the end of patience."""
-        ending = self.codec.write(signs.END, self.stream.number)
-        kept = bytes(last[-len(ending):])
+        kept = self._last_octets()
         patience = Patience(until_ns)
         total = 0
-        while kept != ending and patience.lasts(total):
+        while kept != self._ending and patience.lasts(total):
             try:
                 got = self.sock.recv_into(self._buffer)
             except BlockingIOError:
@@ -181,13 +222,12 @@ class TcpReceive(StreamProcess):
             if not got:
                 break
             total += got
-            kept = (kept + bytes(self._buffer[max(0, got - len(ending)):got]))[-len(ending):]
-        self._end_seen = kept == ending
+            self._last_got = got
+            kept = (kept + self._last_octets())[-len(self._ending):]
+        self._end_seen = kept == self._ending
         return total
 
     def _close(self) -> None:
-        try:
-            if self.pair.serving:
+        if self.pair.serving:
+            with contextlib.suppress(OSError):  # closed by the other end already
                 self.sock.shutdown(socket.SHUT_WR)
-        except OSError:
-            pass  # closed by the other end already

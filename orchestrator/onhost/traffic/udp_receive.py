@@ -11,11 +11,12 @@ from typing import Any, Dict, List
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import kernel, message_vector, signs
-from orchestrator.onhost.traffic.arrivals import CONTROL_BYTES, Arrivals, ReceiveTimes
+from orchestrator.onhost.traffic.arrivals import Arrivals
 from orchestrator.onhost.traffic.datagrams import PHASES, WINDOW, BatchReader, line_for
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.message_vector import MessageVector, OneMessage
 from orchestrator.onhost.traffic.sequence import Sequence
+from orchestrator.onhost.traffic.stamps import CONTROL_BYTES, ReceiveTimes, StampClock
 from orchestrator.onhost.traffic.stream import StreamProcess
 from orchestrator.onhost.traffic.window import Window
 
@@ -45,6 +46,7 @@ class UdpReceive(StreamProcess):
         self._vector = (MessageVector(self._data, self._most, self._distance, block, CONTROL_BYTES)
                         if self.path != SINGLE else OneMessage(self.sock, self._data, CONTROL_BYTES))
         self._receive_times = ReceiveTimes(self._vector.control)
+        self._stamped = False  # whether the batch in hand has receive times
         self._heads = BatchReader(self._data, 0, self._distance, self._most)  # of one datagram per message
         self._line = line_for(self._distance)
         most_in_one = max(1, block // self._size)
@@ -54,6 +56,7 @@ class UdpReceive(StreamProcess):
         self._all_plain = [[self._size] * count for count in range(self._most + 1)]
         self._arrivals = Arrivals()
         self._ends: Dict[int, int] = {}
+        self._gone = False  # the sender has closed its end
         self._blocks = self._blocked = 0  # messages of several datagrams, and what was in them
 
     def _set_up_socket(self) -> None:
@@ -98,36 +101,37 @@ class UdpReceive(StreamProcess):
         return result
 
     def _receive(self, marks: Marks, window: Window) -> None:
-        clock = time.monotonic_ns
+        """Take in everything until it is over; a mark goes by when something that arrived after it has been read."""
+        clock, stamps = time.monotonic_ns, StampClock()
         receive, descriptor, most = self._vector.receive, self.sock.fileno(), self._most
+        lengths_of, last_stamp = self._vector.lengths, self._receive_times.last_ns
         plain, take = self._all_plain, self._take
-        lengths_of = self._vector.lengths
         total = 0
-        before = clock()
-        event_ns = window.start_ns
-        next_alive_ns = window.start_ns
+        before = next_alive_ns = window.start_ns
         while True:
             got = receive(descriptor, most)
-            now = clock()
+            now = arrived = clock()
             fresh = 0
             if got > 0:
+                stamp = last_stamp(got)
+                self._stamped = stamp != 0
+                arrived = stamps.monotonic_ns(stamp, before, now)
                 lengths = lengths_of(got)
                 fresh = self._take_plain(got) if lengths == plain[got] else take(lengths)
                 total += fresh
-            elif got < 0 and self._check(-got, now, window):
+            elif self._check(-got, now, window):
+                arrived = max(now, window.to_ns)
+            if arrived >= marks.next_ns:
+                marks.cross(before, total - fresh, arrived, total)
+                self.note_window(marks)
+                self._note_interval(marks)
+                stamps.refresh()
+            if now >= next_alive_ns:
+                next_alive_ns = now + _ALIVE_EVERY_NS
+                self._show_alive()
+            if marks.complete and self._is_over(now, window):
                 return
-            if now >= event_ns:
-                if now >= marks.next_ns:
-                    marks.cross(before, total - fresh, now, total)
-                    self.note_window(marks)
-                    self._note_interval(marks)
-                if now >= next_alive_ns:
-                    next_alive_ns = now + _ALIVE_EVERY_NS
-                    self._show_alive()
-                if now >= window.to_ns and self._is_over(now, window):
-                    return
-                event_ns = min(marks.next_ns, next_alive_ns) if now < window.to_ns else now
-            before = now
+            before = arrived
 
     def _take_plain(self, count: int) -> int:
         """Messages of one datagram each."""
@@ -139,7 +143,7 @@ class UdpReceive(StreamProcess):
             fresh = sequence.take(self._heads.numbers(count))
         if sequence.foreign != foreign:
             self._look_for_signs([self._size] * count)
-        elif self._arrivals.room > 0 and self._receive_times.present():
+        elif self._arrivals.room > 0 and self._stamped:
             self._arrivals.note(self._heads.times_ns(count), self._receive_times.read_ns(count))
         return fresh
 
@@ -166,7 +170,7 @@ class UdpReceive(StreamProcess):
         self._blocked += sum(lengths) // size
         if odd or sequence.foreign != foreign:
             self._look_for_signs(lengths)
-        elif self._arrivals.room > 0 and self._receive_times.present():
+        elif self._arrivals.room > 0 and self._stamped:
             firsts = tuple(heads.times_ns(1)[0] for _, heads in zip(lengths, self._block_heads))
             self._arrivals.note(firsts, self._receive_times.read_ns(len(lengths)))
         return fresh
@@ -198,11 +202,12 @@ class UdpReceive(StreamProcess):
                           stream=self.stream.number)
         if now < window.to_ns:  # nobody has the port any more that our sign of life went to
             raise self.lost(OSError(error, "port unreachable"))
+        self._gone = True
         return True
 
     def _is_over(self, now: int, window: Window) -> bool:
         """All that the sender has sent is here, or what is missing is too late."""
-        if now >= window.drained_ns:
+        if now >= window.drained_ns or self._gone:
             return True
         if len(self._ends) < PHASES:
             return False

@@ -80,12 +80,12 @@ def join_by_relay(mtu: int = 1500) -> None:
         inside(place, "ethtool -K eth1 tso off gso off gro off tx-udp-segmentation off tx off")
 
 
-def shape(rate_bit_s: int) -> None:
+def shape(rate_bit_s: int, limit_bytes: int = 500_000) -> None:
     """Both directions at a rate, with what Ethernet adds to a frame counted: preamble, check sequence and gap."""
     burst = rate_bit_s // 8000 + 20000
     for port in ("port0", "port1"):
         inside("switch", f"tc qdisc replace dev {port} root stab overhead 24 linklayer ethernet "
-                         f"tbf rate {rate_bit_s}bit burst {burst} limit 500000")
+                         f"tbf rate {rate_bit_s}bit burst {burst} limit {limit_bytes}")
 
 
 def ends(family: int = 4, **more: Any) -> dict[str, Any]:

@@ -1,0 +1,74 @@
+"""A link of a known rate: goodput is what the wire's own arithmetic leaves of it, in every direction and framing.
+
+The switch's ports are shaped with what Ethernet adds to a frame counted (stab overhead 24: check sequence 4, preamble
+8, gap 12; the kernel counts the 14 of the header itself), so payload / (MTU + 38) of the rate is what can arrive.
+"""
+
+from __future__ import annotations
+
+import statistics
+from typing import Any
+
+import pytest
+from two_ends import arguments, flow, part, run_pair
+from wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
+
+from orchestrator.wire import goodput_ceiling
+
+pytestmark = pytest.mark.lab
+
+
+def fills(rate_bit_s: int, mtu: int, family: int, transport: str, way: str, *, repeats: int = 5,
+          length_s: float = 0.5) -> list[float]:
+    """Goodput / ceiling of several trials over one shaped link."""
+    def body() -> list[Any]:
+        join_by_switch(mtu)
+        # UDP goes as fast as it can: the queue in front of the port stays full, and most is lost there
+        shape(rate_bit_s, limit_bytes=500_000 if transport == "tcp" else 3_000_000)
+        # reno keeps a deep queue busy whatever the timing of a loaded machine; every kernel has it
+        more = {"congestion": "reno"} if transport == "tcp" else {}
+        args = [arguments([flow(way, transport, **more)], **ends(family, mtu=mtu, rate_bit_s=float(rate_bit_s)))
+                for _ in range(repeats)]
+        return [run_pair(each, length_s=length_s, warmup_s=0.3, dial_in=enter("near"), serve_in=enter("far"))
+                for each in args]
+    ceiling = goodput_ceiling(rate_bit_s, mtu, family, transport)
+    received = [part(dialled if way == "receive" else served, "receive", way)
+                for dialled, served in in_own_namespace(body)]
+    return [8 * each["goodput_bytes"] / each["window_s"] / ceiling for each in received]
+
+
+@pytest.mark.parametrize(("mtu", "family", "transport", "way"), [
+    (1500, 4, "tcp", "transmit"), (1500, 6, "tcp", "receive"), (1500, 4, "udp", "receive"),
+    (9000, 6, "udp", "transmit"),
+])
+def test_a_hundred_megabit_link_is_filled_to_half_a_per_cent(mtu: int, family: int, transport: str, way: str) -> None:
+    found = fills(100_000_000, mtu, family, transport, way)
+    assert statistics.median(found) == pytest.approx(1.0, abs=0.005), found
+
+
+@pytest.mark.proof
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("rate_bit_s", [100_000_000, 1_000_000_000, 2_500_000_000])
+@pytest.mark.parametrize("mtu", [1500, 9000])
+@pytest.mark.parametrize("family", [4, 6])
+@pytest.mark.parametrize("transport", ["tcp", "udp"])
+def test_every_rate_frame_and_family_is_filled_to_half_a_per_cent(
+        rate_bit_s: int, mtu: int, family: int, transport: str) -> None:
+    found = fills(rate_bit_s, mtu, family, transport, "transmit", repeats=7, length_s=2.0)
+    assert statistics.median(found) == pytest.approx(1.0, abs=0.005), found
+
+
+def test_both_ways_at_once_over_udp_are_each_as_full_as_alone() -> None:
+    """RFC 2544 section 14; TCP both ways would be less, as acknowledgements queue behind data (traps Z17)."""
+    def body() -> list[Any]:
+        join_by_switch()
+        shape(100_000_000)
+        asked = 0.95 * goodput_ceiling(100e6, 1500, 4, "udp")
+        args = arguments([flow(way, "udp", asked_bit_s=asked) for way in ("transmit", "receive")],
+                         **ends(rate_bit_s=100e6))
+        return [run_pair(args | {"token": f"{number:064x}"}, length_s=0.4, warmup_s=0.2, dial_in=enter("near"),
+                         serve_in=enter("far")) for number in range(16, 19)]
+    for dialled, served in in_own_namespace(body):
+        for result, sending, way in ((served, dialled, "transmit"), (dialled, served, "receive")):
+            received, sent = part(result, "receive", way), part(sending, "send", way)
+            assert received["datagrams_received"] == sent["datagrams_sent"], "nothing is lost at 95 % in either way"

@@ -57,12 +57,10 @@ class Channel(asyncssh.SSHClientSession[bytes]):
         """Output of the helper, or of whatever the login shell runs before it."""
         if datatype == asyncssh.EXTENDED_DATA_STDERR:
             self.seen.diagnostics = (self.seen.diagnostics + data)[-DIAGNOSTICS_LIMIT_BYTES:]
-        elif self.ended.is_set():
-            return
-        elif self.started.is_set():
-            self._feed(data)
-        else:
+        elif not self.started.is_set():
             self._look_for_start(data)
+        elif not self.ended.is_set():
+            self._feed(data)
 
     def send(self, message: dict[str, Any]) -> None:
         """One frame to the helper; FrameError when it is too large."""
@@ -98,6 +96,9 @@ class Channel(asyncssh.SSHClientSession[bytes]):
 
     def _look_for_start(self, data: bytes) -> None:
         self.seen.output += data
+        if self.ended.is_set():  # last words, which may come after the exit status that they explain
+            self.seen.output = self.seen.output[-NOISE_LIMIT_BYTES:]
+            return
         found = _START.search(self.seen.output)
         if found is None:
             if len(self.seen.output) > NOISE_LIMIT_BYTES:

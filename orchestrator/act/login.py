@@ -13,6 +13,7 @@ import asyncssh
 
 from orchestrator.act.addresses import HostAddress
 from orchestrator.act.host_keys import Trusted, fingerprint, read_known_hosts, trusted_for
+from orchestrator.act.login_keys import offered_keys
 from orchestrator.act.ssh_config import SshRoute, jump_address, resolve
 from orchestrator.faults import BugError, HostError
 
@@ -60,13 +61,6 @@ class _Client(asyncssh.SSHClient):
     def auth_completed(self) -> None:
         """The login succeeded."""
         self.authenticated = True
-
-
-class _KeysGiven(list[asyncssh.SSHKeyPair]):
-    """Never counts as "none given": asyncssh would then load the user's default keys by itself."""
-
-    def __bool__(self) -> bool:
-        return True
 
 
 async def log_in(host: HostAddress, *, ssh_config: str | None = None, bound_s: float = 30.0) -> Login:
@@ -117,23 +111,22 @@ async def _jumps(host: HostAddress, route: SshRoute, ssh_config: str | None,
 
 async def _log_in_once(host: HostAddress, route: SshRoute, hops: list[asyncssh.SSHClientConnection], bound_s: float,
                        trusted: Trusted, client: _Client) -> Login:
-    keys, passed_over = _load_keys(route)
-    async with _gate(route):
+    async with offered_keys(route) as offered, _gate(route):
         try:
             connection = await asyncssh.connect(
                 route.hostname, route.port, config=None, tunnel=hops[-1] if hops else (), options=None,
                 client_factory=lambda: client, username=route.user,
                 known_hosts=trusted.for_asyncssh(), host_key_alias=route.host_key_alias or None,
                 x509_trusted_certs=None, x509_trusted_cert_paths=(),
-                client_keys=keys, client_certs=[str(file) for file in route.certificate_files if file.is_file()],
-                agent_path=route.identity_agent or None,
-                agent_identities=_public_keys(route) if route.identities_only else None,
-                agent_forwarding=False, password_auth=False, kbdint_auth=False, gss_auth=False, gss_kex=False,
+                client_keys=offered.keys,
+                client_certs=[str(file) for file in route.certificate_files if file.is_file()],
+                agent_path=None, agent_identities=None, agent_forwarding=False,
+                password_auth=False, kbdint_auth=False, gss_auth=False, gss_kex=False,
                 request_pty=False, x11_forwarding=False,
                 connect_timeout=bound_s, login_timeout=bound_s,
                 keepalive_interval=KEEPALIVE_S, keepalive_count_max=KEEPALIVES_MISSED)
         except (asyncssh.Error, OSError, TimeoutError) as error:
-            raise _explained(error, host, route, trusted, client, passed_over) from error
+            raise _explained(error, host, route, trusted, client, offered.passed_over) from error
     shown = connection.get_server_host_key()
     return Login(connection, fingerprint(shown) if shown is not None else "", list(hops))
 
@@ -146,26 +139,6 @@ def _gate(route: SshRoute) -> asyncio.Semaphore:
     """At most a few handshakes at a time to one server, which drops connections otherwise."""
     gates = _gates.setdefault(asyncio.get_running_loop(), {})
     return gates.setdefault((route.hostname, route.port), asyncio.Semaphore(HANDSHAKES_AT_ONCE))
-
-
-def _load_keys(route: SshRoute) -> tuple[_KeysGiven, list[str]]:
-    """The private keys that can be used as they are, and why others cannot (a key with a passphrase needs an agent)."""
-    keys, passed_over = _KeysGiven(), []
-    for file in route.identity_files:
-        if not file.is_file():
-            continue
-        try:
-            keys.extend(asyncssh.load_keypairs(str(file)))
-        except asyncssh.KeyEncryptionError:
-            passed_over.append(f"{file} has a passphrase")
-        except (asyncssh.KeyImportError, OSError) as error:
-            passed_over.append(f"{file}: {error}")
-    return keys, passed_over
-
-
-def _public_keys(route: SshRoute) -> list[str]:
-    """With IdentitiesOnly, the agent is asked for these alone."""
-    return [f"{file}.pub" for file in route.identity_files if file.with_name(file.name + ".pub").is_file()]
 
 
 _CHECK = "check: ssh {ssh} true"
@@ -194,9 +167,9 @@ def _explained(error: Exception, host: HostAddress, route: SshRoute, trusted: Tr
         return _host_key_fault(error, host, trusted, client)
     if isinstance(error, asyncssh.PermissionDenied):
         hint = f" ({'; '.join(passed_over)})" if passed_over else ""
+        way_out = "add the key to an agent with ssh-add" if passed_over else _CHECK.format(ssh=host.ssh)
         return fault("login_refused", f"{place} does not let {route.user} in{hint}: the key is not accepted, or the "
-                     "account is locked or has expired", f"make this work first: ssh {host.ssh} true" if not passed_over else
-                     "add the key to an agent with ssh-add", passed_over=passed_over)
+                     "account is locked or has expired", way_out, passed_over=passed_over)
     for kinds, code, meaning, next_step in _WAYS_NOT_TO_CONNECT:
         if isinstance(error, kinds):
             return fault(code, meaning.format(place=place, name=route.hostname, error=error),

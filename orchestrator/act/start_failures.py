@@ -93,7 +93,8 @@ def _without_sign(seen: Seen, address: HostAddress, said: str, bound_s: float) -
     if seen.damage:
         return _error(address, "noise", seen.damage, files, seen, said)
     if seen.lost or (seen.closed and seen.exit_status is None and not seen.signal):
-        return _error(address, "closed", f"the host lets the user log in, but opens no session: {seen.lost or 'closed'}",
+        why = seen.lost or "the connection was closed"
+        return _error(address, "closed", f"the host lets the user log in, but opens no session: {why}",
                       "look for an expired account or a limit on sessions on the host", seen, said)
     if seen.exit_status is None and not seen.signal:
         return _error(address, "silent", f"the helper did not start within {bound_s:g} s: a login shell's start file "

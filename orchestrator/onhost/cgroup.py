@@ -22,6 +22,7 @@ def mount_of(controllers: str, mounts: str) -> str:
     """
     for line in mounts.splitlines():
         _, place, kind, options = line.split()[:4]
+        place = re.sub(r"\\([0-7]{3})", lambda found: chr(int(found[1], 8)), place)  # proc_mounts(5) writes spaces so
         if kind == "cgroup2" and controllers == "":
             return place
         if kind == "cgroup" and controllers and set(controllers.split(",")) <= set(options.split(",")):

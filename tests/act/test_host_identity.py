@@ -153,13 +153,17 @@ def test_an_unknown_key_is_shown_with_the_command_that_trusts_it(tmp_path: Path)
     assert "linktrial trust box" in error.next_step
 
 
+CONNECTING = {f"asyncssh.{name}" for name in ("connect", "create_connection", "connect_reverse", "run_client", "scp",
+                                              "get_server_host_key", "get_server_auth_methods", "SSHClientConnection")}
+
+
 def test_no_call_in_the_tree_lets_asyncssh_trust_anybody() -> None:
     """`known_hosts=None`, an empty list and empty bytes mean "anybody" or "the default file" to asyncssh."""
     calls = 0
     package = Path(str(importlib.resources.files("orchestrator")))
     for file in package.rglob("*.py"):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and ast.unparse(node.func).startswith("asyncssh.connect"):
+            if isinstance(node, ast.Call) and ast.unparse(node.func) in CONNECTING:
                 calls += 1
                 given = {word.arg: ast.unparse(word.value) for word in node.keywords}
                 assert given.get("config") == "None", f"{file}:{node.lineno} reads the user's configuration by itself"

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import os
 import shutil
+import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -147,6 +151,37 @@ def test_the_keeper_survives_the_end_of_its_session(privilege: str) -> None:
         assert before["alive"]
         assert after["alive"]
         assert before["pid"] == after["pid"]
+
+
+@pytest.mark.parametrize("only", ["", "  IdentitiesOnly yes\n"])
+def test_an_agent_full_of_other_keys_does_not_use_up_the_servers_patience(only: str) -> None:
+    """OpenSSH's server gives up after six; the key that the configuration names comes first, as with ssh itself."""
+    with open_ssh() as server, _agent(server.folder / "agent") as environment:
+        for number in range(8):
+            other = server.folder / f"other{number}"
+            asyncssh.generate_private_key("ssh-ed25519").write_private_key(other)
+            other.chmod(0o600)
+            subprocess.run(["ssh-add", "-q", str(other)], env=environment, check=True, timeout=10)
+        named = server.folder / "user_key"
+        subprocess.run(["ssh-add", "-q", str(named)], env=environment, check=True, timeout=10)
+        asyncssh.read_private_key(named).write_public_key(server.folder / "user_key.pub")
+        named.unlink()  # only the agent has it
+        config = Path(server.config)
+        config.write_text(config.read_text().replace("IdentityAgent none",
+                                                     f"IdentityAgent {server.folder}/agent") + only)
+        assert _uid(server, "none") == UID
+
+
+@contextlib.contextmanager
+def _agent(place: Path) -> Iterator[dict[str, str]]:
+    process = subprocess.Popen(["ssh-agent", "-D", "-a", str(place)], stdout=subprocess.DEVNULL)
+    try:
+        while not place.exists():
+            assert process.poll() is None
+        yield {**os.environ, "SSH_AUTH_SOCK": str(place)}
+    finally:
+        process.kill()
+        process.wait()
 
 
 def test_the_way_a_host_is_controlled_by_is_known(tmp_path: Path) -> None:

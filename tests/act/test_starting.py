@@ -15,7 +15,9 @@ import pytest
 
 from orchestrator.act.addresses import HostAddress
 from orchestrator.act.bundle import helper_bundle
+from orchestrator.act.channel import NOISE_LIMIT_BYTES, Channel
 from orchestrator.act.session import connect
+from orchestrator.act.start_failures import explain
 from orchestrator.faults import HostError
 from tests.act.local_server import BOX, SYSTEM_PATH, local_server
 
@@ -199,3 +201,20 @@ def test_code_that_does_not_match_the_command_is_not_run(tmp_path: Path) -> None
     assert done.returncode == 1
     assert b"pwned" not in done.stdout
     assert b"not the code of this command" in done.stderr
+
+
+def test_words_that_come_after_the_exit_status_still_explain_it() -> None:
+    """A server sends the exit status when the program ends, and its output when it gets to it."""
+    channel = Channel(lambda message: None, lambda: None)
+    channel.exit_status_received(0)
+    channel.data_received(b"only backups here\n", None)
+    assert explain(channel.seen, BOX, 1.0).code == "other_command"
+
+
+def test_an_endless_start_file_is_not_kept_in_memory() -> None:
+    channel = Channel(lambda message: None, lambda: None)
+    for _ in range(100):
+        channel.data_received(b"x" * 65536, None)
+    assert channel.seen.damage
+    assert len(channel.seen.output) <= NOISE_LIMIT_BYTES + 65536
+    assert explain(channel.seen, BOX, 1.0).code == "noise"

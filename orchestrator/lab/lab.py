@@ -52,7 +52,7 @@ class Lab:
     Nothing of it can be seen by or reach the machine's own network, and it ends with the program that made it.
     """
 
-    def __init__(self, scenario: Scenario = OBSERVATORY, server: Server = "openssh", *, bound_s: float = 20.0) -> None:
+    def __init__(self, scenario: Scenario = OBSERVATORY, server: Server = "openssh", *, bound_s: float = 60.0) -> None:
         """Nothing is made before `with` or `make()`."""
         self.scenario = scenario
         self.server: Server = server

@@ -24,6 +24,7 @@ RATE = maybe(number(1, 1e13))
 COUNT = maybe(whole(1, 2**31))
 CORE = maybe(whole(0, 8191))
 NAME = text(r"[a-z0-9_-]{0,32}", 32)
+SETTING = text(r"[a-z][A-Za-z0-9_.@+/-]{0,199}", 200)  # dots and slashes: kernel parameters and features by name
 
 
 class Request(NamedTuple):
@@ -35,11 +36,11 @@ class Request(NamedTuple):
 
 
 def _place(with_value: bool = False, with_level: bool = True, may_be_as_found: bool = False) -> Check:
-    shape = {"setting": text(r"[a-z][a-z0-9_-]{0,40}", 41), "target": TARGET}
+    shape = {"setting": SETTING, "target": TARGET}
     if with_level:
         shape["level"] = plain()
     if with_value:
-        shape["value"] = plain()
+        shape["value"] = plain(8, 2**16)  # an MTU's remembers what IPv6 has on every interface that lies on it
     outline = record(shape, {"as_found": flag} if may_be_as_found else {})
 
     def check(value: Any) -> str:

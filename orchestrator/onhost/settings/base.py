@@ -72,7 +72,8 @@ class Setting:
             with self._explained(target):
                 return "" if self._holds(target, level) else self._not_ours(target) or self._cannot(target, level)
         except Refusal as refusal:
-            return refusal.message
+            # a parameter of the machine does not even exist in a namespace of it: that is the reason then
+            return self._not_ours(target) or refusal.message
 
     def read(self, target: str, level: object = None) -> Any:
         """The value that `restore` takes, as JSON; None when this host has no such thing. Raises Refusal."""

@@ -7,6 +7,7 @@ Reads a run's folder and never a host; may be repeated at any time.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,16 +17,27 @@ if TYPE_CHECKING:
 
 def read_report(folder: str | Path) -> Report:
     """The report of the run at `folder`, as records; PlanError when there is no readable run."""
+    _one_thread_for_arithmetic()
     from orchestrator.report.making import read
 
     return read(folder)
 
 
 def write_report(folder: str | Path, out: str | Path | None = None) -> list[Path]:
-    """Write cells.csv, columns.json, report.html, report.md and the charts of the run at `folder`; their paths.
+    """Write columns.json, report.html, report.md and the charts of the run at `folder`; their paths.
 
     They go into the run's folder, or to `out`. PlanError when there is no readable run.
     """
+    _one_thread_for_arithmetic()
     from orchestrator.report.making import write
 
     return write(folder, out)
+
+
+def _one_thread_for_arithmetic() -> None:
+    """Ask numpy's library for one thread, unless the user asked otherwise or numpy is loaded already.
+
+    Our matrices are small: more threads wait for each other longer than they compute, up to ten times on a busy
+    machine.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

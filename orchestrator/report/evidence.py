@@ -91,20 +91,19 @@ def _replicates(trials: pd.DataFrame) -> dict[Key, list[Replicate]]:
 
 def _series(table: pd.DataFrame, points: int) -> dict[Key, list[tuple[float, float]]]:
     """Goodput in bit/s per trial, link and way, averaged to at most `points` points."""
+    if table.empty:
+        return {}
+    key = ["trial", "link", "way"]
+    groups = table.groupby(key, sort=False)
+    together = -(-groups["t_s"].transform("size") // points)
+    merged = (table.assign(place=groups.cumcount() // together, amount=table["bytes"].astype("float64"))
+              .groupby([*key, "place"], sort=False).agg(t_s=("t_s", "last"), amount=("amount", "sum")).reset_index())
+    before = merged.groupby(key, sort=False)["t_s"].shift(fill_value=0.0)
+    merged = merged.assign(rate=8 * merged["amount"] / (merged["t_s"] - before))[merged["t_s"] > before]
     out: dict[Key, list[tuple[float, float]]] = {}
-    for place, group in table.groupby(["trial", "link", "way"], sort=False):
-        trial, link, way = cast(tuple[Any, str, str], place)
-        times, amounts = group["t_s"].to_numpy(), group["bytes"].to_numpy(dtype="float64")
-        together = -(-len(times) // points)
-        before = 0.0
-        line = []
-        for first in range(0, len(times), together):
-            end = float(times[min(first + together, len(times)) - 1])
-            if end > before:
-                line.append((end, float(amounts[first:first + together].sum()) * 8 / (end - before)))
-            before = end
-        if line:
-            out[int(trial), link, way] = line
+    columns = (merged[name].tolist() for name in (*key, "t_s", "rate"))
+    for trial, link, way, t_s, rate in zip(*columns, strict=True):
+        out.setdefault((int(trial), link, way), []).append((t_s, rate))
     return out
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,27 +10,35 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from orchestrator.report.model import Report
+from orchestrator.report.model import Factor, Report
 from orchestrator.report.wording import listed, shown
 from orchestrator.results.effects import Change, Effects, Interplay, effects
 from orchestrator.results.grid import Grid
 
-# Above this many rows a run's effects are computed from its first blocks: more blocks narrow nothing that is read.
-GREATEST_ROWS = 4000
+# Effects of more levels than this take minutes and make tables that nobody reads.
+GREATEST_CHANGES = 800
+GREATEST_COLUMNS = 400
+GREATEST_WORK = 2e9
 INTERPLAY_LEVEL = 0.05
 DEFAULT_THRESHOLD = 0.03
 GREATEST_CLAUSES = 2
 _GOODPUT = "goodput_bit_s"
 
 
-def effects_of(trials: pd.DataFrame, factors: Sequence[str]) -> tuple[Effects, ...]:
-    """The effects in a run's trials; () when even one block has too many rows."""
-    kept = trials
-    if len(trials) > GREATEST_ROWS:
-        per_block = trials.groupby("block", sort=True).size().cumsum()
-        blocks = per_block[per_block <= GREATEST_ROWS].index
-        kept = trials[trials["block"].isin(list(blocks))]
-    return tuple(effects(kept, factors)) if len(kept) else ()
+def effects_of(trials: pd.DataFrame, factors: Sequence[Factor]) -> tuple[Effects, ...]:
+    """The effects in a run's trials; () when the factors have too many levels for that."""
+    if not len(trials) or too_many_levels(factors, int(trials["cell"].nunique())):
+        return ()
+    return tuple(effects(trials, [factor.name for factor in factors]))
+
+
+def too_many_levels(factors: Sequence[Factor], cells: int) -> bool:
+    """Whether effects are left out because of the number of levels and cells."""
+    levels = [len(factor.levels) for factor in factors if factor.varies]
+    columns = sum(levels) + sum(one * other for one, other in itertools.combinations(levels, 2))
+    changes = sum((one - 1) * (1 + sum(levels) - one) for one in levels)
+    work = cells * columns**2 * len(levels) ** 2
+    return columns > GREATEST_COLUMNS or changes > GREATEST_CHANGES or work > GREATEST_WORK
 
 
 def on_goodput(report: Report) -> list[Effects]:

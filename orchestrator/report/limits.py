@@ -13,8 +13,10 @@ from orchestrator.report.model import WAYS, CellResult, Key, Report
 from orchestrator.report.wording import count_text, listed
 from orchestrator.results.causes import Cause, cell_cause
 
-# A cell with more trials than this is judged by some of them, evenly drawn: what held it back needs no more to show.
+# What held a cell back needs no more trials to show than this; in a large run fewer, so that it takes seconds.
 GREATEST_TRIALS_JUDGED = 30
+GREATEST_ROWS_JUDGED = 10_000
+_LEAST_TRIALS_JUDGED = 2
 GREATEST_CLAUSES = 4
 _NOT_MEASURED = "not_measured"
 
@@ -52,14 +54,14 @@ class LimitGroup:
 def causes_of(trials: pd.DataFrame) -> dict[Key, Cause]:
     """The first answer for each cell, link and way that has a measurement to explain."""
     explained = trials[(trials["status"] != "skipped") & trials["role"].isin(("measure", "confirm"))]
-    out = {}
-    for place, group in explained.groupby(["cell", "link", "way"], sort=False):
-        cell, link, way = cast(tuple[Any, str, str], place)
-        step = -(-len(group) // GREATEST_TRIALS_JUDGED)
-        cause = cell_cause(cast(list[dict[str, Any]], group.iloc[::step].to_dict("records")))
-        if cause.code != _NOT_MEASURED:
-            out[int(cell), link, way] = cause
-    return out
+    places = explained.groupby(["cell", "link", "way"], sort=False)
+    each = min(GREATEST_TRIALS_JUDGED, max(_LEAST_TRIALS_JUDGED, GREATEST_ROWS_JUDGED // max(1, places.ngroups)))
+    grouped: dict[Key, list[dict[str, Any]]] = {}
+    judged = places.head(each).dropna(axis="columns", how="all")
+    for row in cast(list[dict[str, Any]], judged.to_dict("records")):
+        grouped.setdefault((int(row["cell"]), row["link"], row["way"]), []).append(row)
+    causes = {key: cell_cause(rows) for key, rows in grouped.items()}
+    return {key: cause for key, cause in causes.items() if cause.code != _NOT_MEASURED}
 
 
 def short(cause: Cause | None) -> str:

@@ -16,7 +16,7 @@ def read(folder: str | Path) -> model.Report:
     """The report of the run at `folder`, as records."""
     report = model.build(read_run(folder))
     report = replace(report, causes=limits.causes_of(report.data.trials),
-                     effects=influence.effects_of(report.data.trials, report.data.factors))
+                     effects=influence.effects_of(report.data.trials, report.factors))
     return replace(report, sentences=tuple(answer.sentences(report)))
 
 

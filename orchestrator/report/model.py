@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, cast
@@ -168,13 +169,15 @@ def _count(value: Any) -> int:
 def _reasons(trials: pd.DataFrame) -> dict[Key, tuple[str, str]]:
     """Per cell, link and way: all doubts its trials carry, and the reason given most often."""
     doubtful = trials[(trials["doubts"] != "") | (trials["reason"] != "")]
-    out: dict[Key, tuple[str, str]] = {}
-    for place, group in doubtful.groupby(["cell", "link", "way"], sort=False):
-        cell, link, way = cast(tuple[int, str, str], place)
-        doubts = dict.fromkeys(word for text in group["doubts"] for word in text.split())
-        said = group["reason"][group["reason"] != ""].value_counts()
-        out[int(cell), link, way] = (" ".join(doubts), str(said.index[0]) if len(said) else "")
-    return out
+    doubts: dict[Key, dict[str, None]] = {}
+    said: dict[Key, Counter[str]] = {}
+    columns = (doubtful[name].tolist() for name in ("cell", "link", "way", "doubts", "reason"))
+    for cell, link, way, words, reason in zip(*columns, strict=True):
+        key = (int(cell), link, way)
+        doubts.setdefault(key, {}).update(dict.fromkeys(words.split()))
+        said.setdefault(key, Counter()).update([reason] if reason else [])
+    return {key: (" ".join(doubts[key]), next((reason for reason, _ in said[key].most_common(1)), ""))
+            for key in doubts}
 
 
 def _not_valid(trials: pd.DataFrame) -> tuple[RowOfTrials, ...]:

@@ -14,14 +14,23 @@ from orchestrator.results.plain_text import shortened
 
 # Beyond these a page grows too large to open at once; the tables hold everything.
 GREATEST_CELLS = 400
+GREATEST_TRIALS = 2000
 _WIDTH, _STRIP_HEIGHT, _SERIES_HEIGHT = 340, 74, 110
 _LEFT, _BOTTOM = 44, 16
 
 
 def details_of(report: Report) -> frozenset[int]:
     """The numbers of the cells that get details."""
-    numbers = dict.fromkeys(cell.number for cell in report.cells)
-    return frozenset(list(numbers)[:GREATEST_CELLS])
+    chosen: set[int] = set()
+    trials = 0
+    for cell in report.cells:
+        if cell.number not in chosen and len(chosen) >= GREATEST_CELLS:
+            break
+        trials += cell.asked
+        if trials > GREATEST_TRIALS and chosen:
+            break
+        chosen.add(cell.number)
+    return frozenset(chosen)
 
 
 def section(report: Report, evidence: Evidence, causes: Mapping[tuple[int, str, str], Markup]) -> Markup:

@@ -14,6 +14,7 @@ from orchestrator.report.influence import (
     panels,
     share_of,
     threshold,
+    too_many_levels,
 )
 from orchestrator.report.markup import Markup, joined, tag
 from orchestrator.report.model import Report
@@ -34,6 +35,9 @@ _FOREST_WIDTH, _FOREST_HEIGHT = 150, 14
 def section(report: Report) -> Markup | None:
     """The section, when a factor varied and something was measured."""
     found = on_goodput(report)
+    if not found and too_many_levels(report.factors, len(report.cells)):
+        return tag("p", "The factors have too many levels for a table of what each of them does; the matrix shows the "
+                   "cells, and trials.csv holds every trial.")
     if not found:
         return None
     drawn = [_panel(panel, len(report.links) > 1) for panel in panels(report, GREATEST_PANELS)]

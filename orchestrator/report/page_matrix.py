@@ -13,7 +13,7 @@ from orchestrator.report.scale import STEPS, Scale, scale_of
 from orchestrator.report.svg import fill_bar
 from orchestrator.report.wording import Unit, count_text, rate_unit, share_text, shown, significant
 
-GREATEST_FIGURES = 4000
+GREATEST_FIGURES = 2000
 NOT_APPLICABLE = "–"
 
 

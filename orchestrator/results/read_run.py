@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import csv
 import io
+import mmap
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +25,7 @@ from orchestrator.results.folder import RunFolder, open_run
 from orchestrator.results.write import restore_text
 
 GREATEST_COLUMNS = 1000
+_PROTECTED = re.compile(rb"(?:^|[,\"\r\n])'")
 _DTYPES = {"text": "object", "whole": "Int64", "number": "float64"}
 
 
@@ -77,7 +80,7 @@ def read_table(folder: RunFolder, table: str) -> pd.DataFrame:
                             encoding_errors="replace", na_values=_empty_is_missing(table, header))
     except (ValueError, pd.errors.ParserError) as error:
         raise PlanError("run_file_broken", f"{folder.path / table}: {error}", path=str(folder.path / table)) from error
-    return _restored(frame, table)
+    return _restored(frame, table) if _any_protected(source) else frame
 
 
 def _header(file: Any, path: Path) -> list[str]:
@@ -111,6 +114,14 @@ def _empty_is_missing(table: str, header: Sequence[str]) -> dict[str, list[str]]
 def _typed(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     return frame.astype({name: kind for name, kind in _dtypes(table, list(frame.columns)).items()
                          if name != columns.FACTORS_HERE})
+
+
+def _any_protected(source: Any) -> bool:
+    """Whether any field begins with an apostrophe: looking at every field of a large table takes seconds."""
+    if isinstance(source, io.BytesIO):
+        return _PROTECTED.search(source.getbuffer()) is not None
+    with source.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        return _PROTECTED.search(content) is not None
 
 
 def _restored(frame: pd.DataFrame, table: str) -> pd.DataFrame:

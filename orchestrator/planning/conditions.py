@@ -83,17 +83,16 @@ def with_only(
 ) -> dict[str, Factor]:
     """The factors with their `only` looked up."""
     found = dict(factors)
-    for name in factors:
+    for name, text in texts.items():
         path: Path = ("factors", name, "only")
-        text = texts[name]
         if text is None:
             continue
         if name in text:
             document.report((*path, name), "clash", f"'{name}' cannot depend on itself", key=True)
         elif not text:
             document.report(path, "bad-value", "an empty `only` says nothing", "leave it out")
-        else:
-            found[name] = replace(factors[name], only=condition(document, path, text, factors, declared) or {})
+        elif (wanted := condition(document, path, text, factors, declared)) and name in factors:
+            found[name] = replace(factors[name], only=wanted)
     return _without_circles(document, found)
 
 

@@ -69,7 +69,7 @@ def _looked_up(document: Document, parts: Parts, catalogue: Catalogue) -> Plan:
     for number, text in parts.leave_out.items():
         if not text:
             document.report(("leave_out", number), "bad-value", "an empty condition would leave everything out")
-    factors = with_only(document, {name: parts.factors[name].only for name in found}, found, declared)
+    factors = with_only(document, {name: text.only for name, text in parts.factors.items()}, found, declared)
     conditions = [
         wanted
         for number, text in parts.leave_out.items()

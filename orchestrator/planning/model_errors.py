@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -123,10 +124,18 @@ def _wrong_key(path: Path, kind: str) -> Words:
     """A key that the part does not have, or a name that cannot be one."""
     key = str(path[-1])
     if kind != "extra_forbidden":
-        return "bad-name", f"'{key[:40]}' cannot be a name here", _better_name(key)
+        return "bad-name", f"'{key[:40]}' cannot be a name here", _own_name(path, key) or _better_name(key)
     model, words = _part(path[:-1])
     suggestion = did_you_mean(key, keys(model)) if model else ""
     return "unknown-key", f"unknown key '{key[:40]}' in {words}", suggestion or _lives_elsewhere(key)
+
+
+def _own_name(path: Path, key: str) -> str:
+    """A setting that is named by the kernel becomes a factor under a name of its own."""
+    short = key.rpartition(".")[2]
+    if path[0] != "factors" or not re.fullmatch(r"[a-z][a-z0-9_-]{0,31}", short) or short == key or len(key) > 80:
+        return ""
+    return f"give it a name of its own: {short}: {{setting: {key}, levels: [...]}}"
 
 
 def _lives_elsewhere(key: str) -> str:

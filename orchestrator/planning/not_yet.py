@@ -10,7 +10,6 @@ from orchestrator.planning.document import Document, Json, Path
 ANY = object()
 NOT_YET: tuple[tuple[Path, object, str], ...] = (
     (("screen",), True, "screening by a fractional factorial"),
-    (("links", "*", "address"), "temporary", "temporary test addresses"),
     (("hosts", "*", "power_cycle"), ANY, "switching a host's power"),
 )
 

@@ -139,6 +139,12 @@ def test_a_condition_matches_a_level_however_it_is_spelled() -> None:
     assert [cell.levels["offered_rate"] for cell in found] == ["900Mbit/s"]
 
 
+def test_the_number_one_is_not_the_word_true() -> None:
+    found = cells(plan("factors: {x: {setting: interrupt-cores, levels: [1, true]}}\nleave_out: [{x: true}]\n"))
+    assert [cell.levels["x"] for cell in found] == [1]
+    assert found[0].levels["x"] is not True
+
+
 @pytest.mark.parametrize(
     ("rest", "code", "line"),
     [

@@ -124,6 +124,21 @@ def test_a_problem_shows_the_line_with_a_caret_under_what_is_wrong() -> None:
     assert caught.value.whose == "user"
 
 
+def test_a_wrong_key_does_not_hide_what_else_is_wrong_beside_it() -> None:
+    text = HEAD + (
+        "hold: [{setting: governor, at: valt, level: fast, note: x}]\n"
+        "factors:\n  mtu: {levels: [1], wen: {transport: udp}, only: {transprt: udp}}\n"
+    )
+    assert [(one.line, one.code) for one in problems(text)] == [
+        (7, "unknown-host"),
+        (7, "bad-level"),
+        (7, "unknown-key"),
+        (9, "bad-level"),
+        (9, "unknown-key"),
+        (9, "unknown-factor"),
+    ]
+
+
 def test_twenty_problems_are_shown_and_the_others_counted() -> None:
     with pytest.raises(PlanProblems) as caught:
         plan("factors:\n" + "".join(f"  f{number}: [1]\n" for number in range(33)))
@@ -143,6 +158,12 @@ def test_a_problem_in_one_host_does_not_hide_what_refers_to_it() -> None:
     ("rest", "code", "column", "suggestion"),
     [
         ("factors: {mtu: 9000}", "wrong-type", 16, "write [9000] for one level"),
+        (
+            "factors: {net.ipv4.tcp_sack: [0, 1]}",
+            "bad-name",
+            11,
+            "give it a name of its own: tcp_sack: {setting: net.ipv4.tcp_sack, levels: [...]}",
+        ),
         ("factors: {parallel: [1, 4]}", "unknown-factor", 11, "did you mean 'streams'?"),
         ("factors: {dirction: [transmit]}", "unknown-factor", 11, "did you mean 'direction'?"),
         ("factors: {direction: [tx]}", "bad-level", 23, "did you mean 'transmit'?"),

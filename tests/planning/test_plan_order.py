@@ -100,6 +100,25 @@ def test_drawn_numbers_lie_below_their_bound_and_reach_all_of_it(bound: int) -> 
     assert len(set(drawn)) == bound
 
 
+class Scripted(SplitMix):
+    """Draws what it is told to."""
+
+    def __init__(self, *numbers: int) -> None:
+        """`numbers` in the order in which they are drawn."""
+        super().__init__(0)
+        self.numbers = list(numbers)
+
+    def next(self) -> int:
+        """The next of them."""
+        return self.numbers.pop(0)
+
+
+def test_a_number_that_would_favour_the_small_ones_is_drawn_again() -> None:
+    """2**64 is 1 more than a multiple of 3: its last number would make 0 more likely than 1 and 2."""
+    assert Scripted(2**64 - 1, 5).below(3) == 2
+    assert Scripted(2**64 - 2).below(3) == 2
+
+
 def test_every_cell_comes_first_about_equally_often() -> None:
     """Chi-squared over 4,000 seeds: below the 0.999 quantile for 3 degrees of freedom, 16.27 (from tables)."""
     firsts = Counter()  # type: Counter[int]

@@ -230,7 +230,10 @@ def test_what_no_plan_needs_ends_the_reading_with_one_located_problem(text: str,
 def test_depth_counts_what_aliases_put_inside() -> None:
     deep = "a: &a " + "[" * (DEEPEST - 1) + "]" * (DEEPEST - 1)
     assert not read(deep).problems
-    chain = [deep] + [f"b{n}: &b{n} {'[' * 20}*{'a' if n == 0 else f'b{n - 1}'}{']' * 20}" for n in range(60)]
+    twice = read(f"{deep}\nb: [[*a]]\n")
+    assert codes(twice) == ["too-large"]
+    assert "nested" in twice.problems[0].message
+    chain = [deep, *(f"b{n}: &b{n} [*{'a' if n == 0 else f'b{n - 1}'}]" for n in range(60))]
     assert codes(read("\n".join(chain))) == ["too-large"]
 
 

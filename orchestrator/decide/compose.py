@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from orchestrator.decide.setup import LinkSetup, RunSetup
 from orchestrator.planning import Plan, cells, schedule
-from orchestrator.planning.cells import Cell
+from orchestrator.planning.cells import Cell, SettingUse
 from orchestrator.planning.order import Trial, replicate_range
 from orchestrator.planning.rehearsal import rehearsal_cells
+
+TEST_ADDRESS = "test-address"  # the setting that gives an interface an address for the length of a run
 
 
 def compose(plan: Plan, *, run_id: str, holder: str, only_rehearse: bool = False) -> RunSetup:
     """The setup of one run of this plan; `holder` names us to whoever finds a host busy."""
-    all_cells = cells(plan)
+    temporary = {name: temporary_pairs(place) for place, (name, link) in enumerate(plan.links.items())
+                 if link.address == "temporary"}
+    all_cells = tuple(_with_addresses(plan, cell, temporary.get(cell.link, ())) for cell in cells(plan))
     links = tuple(
         LinkSetup(name=name, ends=tuple((end.host, end.selector) for end in link.ends),  # type: ignore[arg-type] # two
                   rate_bit_s=link.rate_bit_s, ports=tuple(link.ports), isolated=link.isolated,
-                  addresses=None if isinstance(link.address, str) else (link.address[0], link.address[1]))
+                  addresses=_plain(temporary[name]) if name in temporary else
+                  () if isinstance(link.address, str) else ((link.address[0], link.address[1]),))
         for name, link in plan.links.items()
     )
     return RunSetup(
@@ -29,6 +35,32 @@ def compose(plan: Plan, *, run_id: str, holder: str, only_rehearse: bool = False
         costly=tuple(sorted(plan.costly)), precision_ratio=plan.trial.precision_ratio, budget_s=plan.budget_s,
         replicates_least=plan.trial.replicates, replicates_most=replicate_range(plan)[1],
     )
+
+
+Pairs = tuple[tuple[str, str], ...]
+
+
+def temporary_pairs(place: int) -> Pairs:
+    """Test addresses with prefix length for the link at this place of the plan, from the benchmarking blocks.
+
+    198.18.0.0/15 (RFC 2544 C.2.2) and 2001:2::/48 (RFC 5180 s8); a network of its own for each link.
+    """
+    v4, v6 = f"198.18.{100 + place}", f"2001:2:0:{100 + place}"
+    return (f"{v4}.1/24", f"{v4}.2/24"), (f"{v6}::1/64", f"{v6}::2/64")
+
+
+def _plain(pairs: Pairs) -> Pairs:
+    return tuple((mine.split("/")[0], theirs.split("/")[0]) for mine, theirs in pairs)
+
+
+def _with_addresses(plan: Plan, cell: Cell, pairs: Pairs) -> Cell:
+    """The cell with its link's temporary addresses as settings of both ends, there before anything else."""
+    if not pairs:
+        return cell
+    ends = plan.links[cell.link].ends
+    uses = tuple(SettingUse(end.host, end.selector, TEST_ADDRESS, " ".join(pair[place] for pair in pairs), "address")
+                 for place, end in enumerate(ends))
+    return replace(cell, settings=(*uses, *cell.settings))
 
 
 def whole_schedule(plan: Plan, all_cells: Sequence[Cell], *, only_rehearse: bool = False) -> tuple[Trial, ...]:

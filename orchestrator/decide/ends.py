@@ -59,8 +59,9 @@ def addresses_of(link: LinkSetup, first: Json, second: Json, ip: int | None) -> 
     The plan's own addresses lead; else the first pair of both interfaces that lies in one network, IPv4 before IPv6
     unless the cell asks for one. LinkError when there is none.
     """
-    if link.addresses:
-        return ipaddress.ip_address(link.addresses[0]).version, *link.addresses
+    for one, other in link.addresses:
+        if ip in (None, ipaddress.ip_address(one).version):
+            return ipaddress.ip_address(one).version, one, other
     for family in ((ip,) if ip else (4, 6)):
         for mine in _networks(first, family):
             for theirs in _networks(second, family):

@@ -18,7 +18,7 @@ class LinkSetup:
     name: str
     ends: tuple[tuple[str, str], tuple[str, str]]
     rate_bit_s: float | None
-    addresses: tuple[str, str] | None
+    addresses: tuple[tuple[str, str], ...]  # pairs to use, one of each family at most; empty: the interfaces' own
     ports: tuple[int, ...]
     isolated: bool
 
@@ -79,7 +79,7 @@ def setup_from_dict(data: Mapping[str, Any]) -> RunSetup:
         LinkSetup(**{
             **link,
             "ends": tuple(tuple(end) for end in link["ends"]),
-            "addresses": tuple(link["addresses"]) if link["addresses"] else None,
+            "addresses": tuple(tuple(pair) for pair in link["addresses"]),
             "ports": tuple(link["ports"]),
         })
         for link in data["links"]

@@ -107,7 +107,7 @@ class Case:
 
     def __init__(self) -> None:
         whole = make_setup(3)
-        cells = (whole.cells[1], whole.cells[2], whole.cells[3])  # a lasting command comes, goes, and comes again
+        cells = tuple(whole.cells[place] for place in (1, 2, 3, 0))  # a lasting command comes, goes, and comes again
         schedule = tuple(replace(trial, cell=cell.number, position=position)
                          for position, (trial, cell) in enumerate(zip(whole.schedule, cells, strict=False), 1))
         self.setup: RunSetup = replace(whole, hosts=("dome", "vault"), cells=cells, schedule=schedule, length_s=0.1,
@@ -119,6 +119,7 @@ class Case:
         self.data = b""
         self.problems: list[str] = []
         self.now_s = 1000.0
+        self.known: dict[str, Any] | None = None  # before-values by the journal, which a recovery does not change
 
     def stop_run_at(self, step: int, fate: str) -> int:
         """Run, and die at a step (0: never); the number of steps."""
@@ -138,7 +139,7 @@ class Case:
         other = Case()
         other.hosts = copy.deepcopy(self.hosts)
         other.world.hosts = other.hosts
-        other.data, other.now_s = self.data, self.now_s
+        other.data, other.now_s, other.known = self.data, self.now_s, self._known_before()
         return other
 
     def look(self) -> list[str]:
@@ -196,17 +197,23 @@ class Case:
             self.data = journal.data
 
     async def _recover(self) -> None:
-        entries = MemoryJournal(self.data).entries
-        state = replay(entries)[0] if entries else begin(self.setup)
+        known = self._known_before()
         for name in self.setup.hosts:
             try:
                 found = await recover_host(name, self.world.connect,  # type: ignore[arg-type]
-                                           self.setup.run_id, known_before(state, name))
+                                           self.setup.run_id, known[name])
             except HostError as error:
                 self.problems.append(f"recover {name}: {error.code}")
                 continue
             if not found.as_found:
                 self.problems.append(f"{name} not as found: {found.left} {found.conflicts}")
+
+    def _known_before(self) -> dict[str, Any]:
+        if self.known is None:
+            entries = MemoryJournal(self.data).entries
+            state = replay(entries)[0] if entries else begin(self.setup)
+            self.known = {name: known_before(state, name) for name in self.setup.hosts}
+        return self.known
 
     def _watch(self, state: RunState, item: Event | Command | str) -> None:
         """Nobody looks on."""

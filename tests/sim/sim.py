@@ -89,7 +89,7 @@ def make_setup(seed: int) -> RunSetup:
     order = [(replicate, cell.number) for replicate in (1, 2) for cell in cells]
     schedule = tuple(Trial(position, cell, replicate, replicate, position)
                      for position, (replicate, cell) in enumerate(order, 1))
-    link = LinkSetup("trunk", (("dome", "eth1"), ("vault", "eth1")), 1e9, None, tuple(range(20000, 20064)), True)
+    link = LinkSetup("trunk", (("dome", "eth1"), ("vault", "eth1")), 1e9, (), tuple(range(20000, 20064)), True)
     return RunSetup(run_id=f"sim-{seed}", plan_name="sim", hosts=hosts, links=(link,), cells=tuple(cells),
                     schedule=schedule, length_s=1.0, warmup_s=0.2, settle_s=0.1, lease_s=30.0, patience_s=600.0,
                     seed=seed, changed_outside="reapply" if dice.below(2) else "stop", holder="sim")

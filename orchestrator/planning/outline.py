@@ -117,7 +117,8 @@ def _counts(found: Outline) -> str:
     cells_line = f"Cells   {len(found.cells)}" + (f" from {product}{less}" if product else ": the hosts as they stand")
     least, most = replicate_range(plan)
     replicates = "1 replicate" if least == 1 else f"{least} replicates"
-    trials_line = f"{len(found.cells)} cells x {replicates}, {order}{whole_plots}"
+    count = "1 cell" if len(found.cells) == 1 else f"{len(found.cells)} cells"
+    trials_line = f"{count} x {replicates}, {order}{whole_plots}"
     spent = ", ".join(
         f"{word} {duration_text(seconds)}"
         for word, seconds in (

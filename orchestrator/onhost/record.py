@@ -92,8 +92,12 @@ class Record:
         for name in [*_FILES, *(name + ".new" for name in _FILES), _LOCK]:
             with contextlib.suppress(FileNotFoundError):
                 os.unlink(os.path.join(self.directory, name))
-        with contextlib.suppress(FileNotFoundError):
+        try:
             os.rmdir(self.directory)
+        except OSError as error:
+            # ENOTEMPTY: with the lock file gone, the next one has made its own already and stays in the folder
+            if error.errno not in (errno.ENOENT, errno.ENOTEMPTY):
+                raise
 
     def _read(self, name: str) -> State | None:
         try:

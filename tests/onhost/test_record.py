@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import fcntl
 import multiprocessing
 import os
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from orchestrator.onhost import record as record_module
 from orchestrator.onhost.record import Record
 from orchestrator.onhost.refusal import Refusal
 
@@ -117,6 +120,38 @@ def test_the_lock_is_one_at_a_time_and_bounded(tmp_path: Path) -> None:
         assert time.monotonic() - started < 10
     with record.locked(0.2):
         pass
+
+
+def test_a_lock_on_a_file_that_was_just_removed_is_no_lock(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between opening the lock file and locking it, the one who held it released the host and took the folder away."""
+    place, removed = str(tmp_path / "record"), []
+
+    def flock(lock: int, how: int) -> None:
+        if not removed:
+            removed.append(lock)
+            Record(place).remove()
+        fcntl.flock(lock, how)
+
+    monkeypatch.setattr(record_module, "fcntl", SimpleNamespace(flock=flock, LOCK_EX=fcntl.LOCK_EX,
+                                                                LOCK_NB=fcntl.LOCK_NB))
+    with Record(place).locked():
+        assert removed
+        with pytest.raises(Refusal, match="another change"), Record(place).locked(0.1):
+            pass
+
+
+def test_the_folder_stays_when_the_next_one_is_in_it_already(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It came between the removal of the lock and that of the folder."""
+    record, folder = _saved(tmp_path, "one"), tmp_path / "record"
+    real = os.rmdir
+
+    def rmdir(path: str) -> None:
+        (folder / "lock").touch()
+        real(path)
+
+    monkeypatch.setattr(os, "rmdir", rmdir)
+    record.remove()
+    assert [file.name for file in folder.iterdir()] == ["lock"]
 
 
 def _count_up(folder: str, counter: str, times: int) -> None:

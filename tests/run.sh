@@ -7,7 +7,7 @@ checkout=$(cd "$(dirname "$0")/.." && pwd)
 . "$checkout/.ci/environment.sh"
 
 install_when_missing sshd=openssh-server ssh=openssh-client ethtool=ethtool nft=nftables ip=iproute2 \
-  "gcc=gcc libc6-dev" sudo=sudo
+  "gcc=gcc libc6-dev" sudo=sudo tcsh=tcsh zsh=zsh fish=fish ksh=ksh busybox=busybox
 make_environment "$checkout" dev
 if is_root; then export LINKTRIAL_REQUIRE_LAB=1; fi
 cd "$checkout"

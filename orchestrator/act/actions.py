@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable
 from typing import Any
 
@@ -13,21 +14,26 @@ from orchestrator.decide import events as ev
 from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState, place_name
 from orchestrator.faults import Fault, HostError
+from orchestrator.onhost.settings import CATALOGUE
 
 Json = dict[str, Any]
 Connect = Callable[[str], Awaitable[HostSession]]
+Same = Callable[[Json, Any], bool]
 CHANGE_BOUND_S = 60.0  # a driver may take seconds per change; a stuck one is reported, not waited for
 RESTORE_BOUND_S = 120.0
+CONFIRM_S = 15.0  # a link that renegotiates is back after 2..7 s
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0  # between two tries to reach a lost host
 
 
 class HostActions:
     """What can be asked of the hosts. Holds the open sessions; knows nothing of what comes next."""
 
-    def __init__(self, state: RunState, connect: Connect) -> None:
+    def __init__(self, state: RunState, connect: Connect, same: Same | None = None) -> None:
         """`connect` opens a session to one of the plan's hosts, by its name in the plan."""
-        self.state, self._connect = state, connect
+        self.state, self._connect, self._same = state, connect, same or same_value
+        self.replacing: set[str] = set()  # hosts whose session is just being replaced by another
         self.sessions: dict[str, HostSession] = {}
+        self.control: dict[str, frozenset[str]] = {}  # host -> the interfaces that our SSH connection comes in by
 
     @property
     def setup(self) -> RunSetup:
@@ -36,7 +42,10 @@ class HostActions:
 
     async def carry_out(self, command: do.Command) -> ev.Event:
         """The event that answers a command; HostError when it did not succeed."""
-        return await _ACTIONS[type(command)](self, command)
+        try:
+            return await _ACTIONS[type(command)](self, command)
+        finally:
+            self.replacing.discard(getattr(command, "host", ""))
 
     async def connect(self, command: do.Connect) -> ev.Event:
         """Open the session and read the host's facts."""
@@ -45,6 +54,7 @@ class HostActions:
     async def _open(self, name: str) -> Json:
         session = await self._connect(name)
         self.sessions[name] = session
+        self.control[name] = frozenset((await session.request("control", {}, bound_s=20.0))["interfaces"])
         return await session.request("facts", {}, bound_s=20.0)
 
     async def take(self, command: do.Take) -> ev.Event:
@@ -63,6 +73,7 @@ class HostActions:
         """End the session that started the keeper; a new one must find it alive."""
         name = command.host
         before = await self._ask(name, "keeper", {})
+        self.replacing.add(name)
         await self.sessions.pop(name).close()
         await self._open(name)
         after = await self._ask(name, "keeper", {})
@@ -85,9 +96,46 @@ class HostActions:
 
     async def apply(self, command: do.Apply) -> ev.Event:
         """Set places to levels; the answer says what each took."""
+        if any(use["target"] in self.control[command.host] for use in command.uses):
+            return await self._apply_on_probation(command)
         answer = await self._ask(command.host, "apply", {
             "token": self._token(command.host), "uses": list(command.uses)}, CHANGE_BOUND_S)
         return ev.Applied(command.host, command.position, answer["uses"])
+
+    async def _apply_on_probation(self, command: do.Apply) -> ev.Event:
+        """Change what our own SSH connection runs over: kept only if a new connection can be made after it."""
+        name, token, uses = command.host, {"token": self._token(command.host)}, list(command.uses)
+        until = asyncio.get_running_loop().time() + CONFIRM_S
+        answer: Json | None = None
+        with contextlib.suppress(HostError):  # the answer may be what the change has cut off
+            answer = await self._ask(name, "apply", {**token, "uses": uses, "confirm_s": CONFIRM_S}, CONFIRM_S / 2)
+        await self._open_anew(name, until)
+        try:
+            await self._ask(name, "confirm", token)
+        except HostError as error:
+            if error.code != "reverted":
+                raise
+            why = (f"SSH reaches {name} over {', '.join(sorted(self.control[name]))}, and no new connection could be "
+                   f"made in {CONFIRM_S:g} s after the change; the host took it back")
+            return ev.Applied(name, command.position, [{**use, "ok": False, "seen": None, "why": why} for use in uses])
+        if answer is None:
+            answer = await self._ask(name, "verify", {"uses": [place_level(use) for use in uses]}, CHANGE_BOUND_S)
+        return ev.Applied(name, command.position, answer["uses"])
+
+    async def _open_anew(self, name: str, until: float) -> None:
+        """A new session instead of the old one; tried until well after the host has taken its change back."""
+        clock = asyncio.get_running_loop().time
+        self.replacing.add(name)
+        await self.sessions.pop(name).close()
+        while True:
+            try:
+                await asyncio.wait_for(self._open(name), CONFIRM_S / 3)
+                return
+            except (HostError, TimeoutError) as error:
+                if clock() > until + CONFIRM_S:
+                    raise HostError("lost", f"{name}: no connection after a change of the interface that SSH uses",
+                                    host=name) from error
+            await asyncio.sleep(FIRST_PAUSE_S)
 
     async def restore(self, command: do.Restore) -> ev.Event:
         """Put everything back, and compare the whole host with its before-image."""
@@ -105,6 +153,7 @@ class HostActions:
     async def rejoin(self, command: do.Rejoin) -> ev.Event:
         """Try to reach a lost host until the plan's patience ends; ask it what became of our lease."""
         name, pause_s = command.host, FIRST_PAUSE_S
+        self.replacing.add(name)
         clock = asyncio.get_running_loop().time
         until = clock() + (self.setup.patience_s if self.state.began else 0.0)
         while True:
@@ -143,7 +192,7 @@ class HostActions:
         if not places:
             return True
         answer = await self._ask(name, "read", {"places": places}, CHANGE_BOUND_S)
-        return all(item["value"] == host.before[place_name(item)] for item in answer["places"])
+        return all(self._same(item, host.before[place_name(item)]) for item in answer["places"])
 
     async def conduct(self, command: do.Conduct, tell: Callable[[str], None]) -> tuple[Json, Fault | None]:
         """The record of a trial, and the fault that broke it off, if one did."""
@@ -177,6 +226,11 @@ class HostActions:
 
     def _token(self, name: str) -> int:
         return self.state.hosts[name].token
+
+
+def same_value(seen: Json, before: Any) -> bool:
+    """Whether a place reads as before, as its setting understands it: some values hold what counts on by itself."""
+    return bool(CATALOGUE[seen["setting"]].same(before, seen["value"]))
 
 
 def place_level(place: Json) -> Json:

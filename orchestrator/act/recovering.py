@@ -6,6 +6,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from orchestrator.act.actions import Same, same_value
 from orchestrator.act.session import HostSession
 
 Json = dict[str, Any]
@@ -36,7 +37,7 @@ class Recovered:
 
 
 async def recover_host(name: str, connect: Callable[[str], Awaitable[HostSession]], run_id: str,
-                       known: Sequence[Json]) -> Recovered:
+                       known: Sequence[Json], same: Same = same_value) -> Recovered:
     """Recover one host. `known` are the journal's before-values {setting, target, level, value}; may be empty.
 
     Harmless to repeat. `run_id` "" recovers whatever ended run left something on the host. Raises HostError.
@@ -45,25 +46,26 @@ async def recover_host(name: str, connect: Callable[[str], Awaitable[HostSession
     try:
         answer = await session.request("recover", {"run_id": run_id}, bound_s=BOUND_S)
         if answer["found"] is None:
-            return await _from_journal(name, session, run_id, known)
+            return await _from_journal(name, session, run_id, known, same)
         recorded = Recovered(name, "record", answer["restored"], answer["left"], answer["conflicts"],
                              answer["compared"] or {})
         if not recorded.as_found:
             return recorded
         # The record may be that of an earlier recovery, which had not come to what only the journal knows.
-        rest = await _from_journal(name, session, run_id, known)
+        rest = await _from_journal(name, session, run_id, known, same)
         return recorded if rest.source == "nothing" else rest
     finally:
         await session.close()
 
 
-async def _from_journal(name: str, session: HostSession, run_id: str, known: Sequence[Json]) -> Recovered:
+async def _from_journal(name: str, session: HostSession, run_id: str, known: Sequence[Json],
+                        same: Same) -> Recovered:
     """The host knows nothing: it was released, or restarted. What still reads otherwise than before is put back."""
     if not known:
         return Recovered(name)
     places = [{key: item[key] for key in ("setting", "target", "level")} for item in known]
     now = (await session.request("read", {"places": places}, bound_s=BOUND_S))["places"]
-    differing = [item for item, seen in zip(known, now, strict=True) if seen["value"] != item["value"]]
+    differing = [item for item, seen in zip(known, now, strict=True) if not same(seen, item["value"])]
     if not differing:
         return Recovered(name)
     taken = await session.request("lease.take", {"run_id": run_id, "holder": "recover", "lease_s": LEASE_S},

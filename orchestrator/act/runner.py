@@ -25,7 +25,6 @@ from orchestrator.faults import BugError, Fault, HostError
 from orchestrator.planning.order import Trial
 
 LOST = frozenset({"lost", "noise", "silent"})  # codes of a session that is of no further use
-REPLACES_SESSION = frozenset({"ProveKeeper", "Rejoin"})  # commands that end a host's session to open another
 Listener = Callable[[RunState, ev.Event | do.Command | str], None]
 
 
@@ -151,7 +150,7 @@ class Runner:
         while True:
             await asyncio.sleep(self.state.setup.lease_s / 3)
             for name, host in self.state.hosts.items():
-                if host.connected and host.token and self.state.pending.get(name) not in REPLACES_SESSION:
+                if host.connected and host.token and name not in self.actions.replacing:
                     await self._renew(name)
 
     async def _renew(self, name: str) -> None:

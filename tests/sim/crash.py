@@ -24,7 +24,7 @@ from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState, begin
 from orchestrator.faults import HostError
-from tests.sim.fake_host import FakeHost
+from tests.sim.fake_host import FakeHost, same_in_simulation
 from tests.sim.fake_session import Chance, FakeSession, FakeWorld
 from tests.sim.results import path_results, traffic_results
 from tests.sim.sim import MemoryJournal, make_hosts, make_setup
@@ -188,7 +188,7 @@ class Case:
     async def _drive(self, steps: Steps) -> None:
         journal = CrashJournal(steps)
         state = begin(self.setup)
-        actions = HostActions(state, self.world.connect)  # type: ignore[arg-type]
+        actions = HostActions(state, self.world.connect, same_in_simulation)  # type: ignore[arg-type]
         runner = Runner(state, journal, actions, self._watch)  # type: ignore[arg-type]
         try:
             journal.append("setup", self.setup.as_dict())
@@ -201,7 +201,7 @@ class Case:
         for name in self.setup.hosts:
             try:
                 found = await recover_host(name, self.world.connect,  # type: ignore[arg-type]
-                                           self.setup.run_id, known[name])
+                                           self.setup.run_id, known[name], same_in_simulation)
             except HostError as error:
                 self.problems.append(f"recover {name}: {error.code}")
                 continue

@@ -15,6 +15,11 @@ Json = dict[str, Any]
 LASTING = frozenset({"command"})  # settings that a restart does not undo
 
 
+def same_in_simulation(seen: Json, before: Any) -> bool:
+    """A simulated place holds its plain value, without what a real kernel adds to it."""
+    return bool(seen["value"] == before)
+
+
 class FakeHost:
     """One machine. `now_s` is read from the virtual clock by whoever calls; nothing here sleeps."""
 
@@ -67,6 +72,9 @@ class FakeHost:
 
     def _facts(self, args: Json, now_ns: int) -> Json:
         return self.facts()
+
+    def _control(self, args: Json, now_ns: int) -> Json:
+        return {"local": "", "peer": "", "interface": "", "interfaces": []}
 
     def _clock(self, args: Json, now_ns: int) -> Json:
         return {"monotonic_ns": now_ns + self.number * 10**12, "boottime_ns": now_ns, "wall_ns": now_ns}

@@ -20,7 +20,7 @@ from orchestrator.onhost.refusal import Refusal
 from orchestrator.planning.cells import Cell, SettingUse
 from orchestrator.planning.order import SplitMix, Trial
 from orchestrator.planning.traffic import DEFAULTS
-from tests.sim.fake_host import FakeHost
+from tests.sim.fake_host import FakeHost, same_in_simulation
 from tests.sim.fake_session import Chance, FakeWorld
 from tests.sim.results import path_results, traffic_results
 from tests.sim.virtual_loop import VirtualLoop
@@ -187,7 +187,7 @@ class Night:
 
     async def _controller(self, state: RunState, first: ev.Event | None) -> int | None:
         """One controller until it ends, or None when it was killed."""
-        actions = HostActions(state, self.world.connect)  # type: ignore[arg-type]
+        actions = HostActions(state, self.world.connect, same_in_simulation)  # type: ignore[arg-type]
         runner = Runner(state, self.journal, actions, self._watch)  # type: ignore[arg-type]
         running = asyncio.ensure_future(runner.run(first))
         while not running.done():

@@ -78,13 +78,18 @@ class Serving:
             self._drop(sock)
 
     def _hear_datagram(self, sock: socket.socket, stream: Stream) -> None:
+        connected = stream.number in self.connected
         try:
-            payload, source = sock.recvfrom(2048)
+            payload, source = sock.recvfrom(2048, socket.MSG_PEEK if connected else 0)
         except OSError:
             return
         if not signs.is_hello(self._codec.read(payload), stream.number, source):
+            if connected:  # traffic already: the dialling end has its welcome, and the stream's process will read this
+                self._selector.unregister(sock)
             return
-        if stream.number not in self.connected:
+        if connected:
+            sock.recv(2048)
+        else:
             sock.connect(source)
             kernel.accept_all(sock)  # from here on the kernel's own look-up keeps others out, at no cost per datagram
             self._listeners.append(sockets.deaf_sink(self._pair, stream, sock))

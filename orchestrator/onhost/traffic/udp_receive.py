@@ -129,7 +129,7 @@ class UdpReceive(StreamProcess):
             if now >= next_alive_ns:
                 next_alive_ns = now + _ALIVE_EVERY_NS
                 self._show_alive()
-            if marks.complete and self._is_over(now, window):
+            if marks.complete and self._is_over(arrived, now, window):
                 return
             before = arrived
 
@@ -205,14 +205,14 @@ class UdpReceive(StreamProcess):
         self._gone = True
         return True
 
-    def _is_over(self, now: int, window: Window) -> bool:
-        """All that the sender has sent is here, or what is missing is too late."""
-        if now >= window.drained_ns or self._gone:
+    def _is_over(self, arrived: int, now: int, window: Window) -> bool:
+        """All that the sender has sent is here, or what is missing is too late: judged by arrival, not by reading."""
+        if arrived >= window.drained_ns or now >= window.given_up_ns or self._gone:
             return True
         if len(self._ends) < PHASES:
             return False
-        arrived = self._sequence.unique_by_phase()
-        return all(arrived[phase] >= sent for phase, sent in self._ends.items())
+        received = self._sequence.unique_by_phase()
+        return all(received[phase] >= sent for phase, sent in self._ends.items())
 
     def _show_alive(self) -> None:
         """One small frame a second, so that switches between the ends do not forget where this end is."""

@@ -96,14 +96,16 @@ def times(length_s: float, warmup_s: float = 0.1, ahead_s: float = START_AHEAD_S
 
 
 def run_pair(args: dict[str, Any], *, length_s: float = 0.5, warmup_s: float = 0.1,
-             serve_args: dict[str, Any] | None = None, serve_in: Callable[[], None] | None = None,
-             dial_in: Callable[[], None] | None = None) -> tuple[dict[str, Any], dict[str, Any]]:
-    """One trial; returns the dialling end's and the serving end's results."""
-    serving = Running("serve", serve_args or other_end(args), serve_in)
+             serve_in: Callable[[], None] | None = None, dial_in: Callable[[], None] | None = None,
+             born: Callable[[str, int], None] = lambda verb, pid: None) -> tuple[dict[str, Any], dict[str, Any]]:
+    """One trial; returns the dialling end's and the serving end's results. `born` is told each job's process."""
+    serving = Running("serve", other_end(args), serve_in)
+    born("serve", serving.job.pid)
     dialling = None
     try:
         serving.event("listening")
         dialling = Running("dial", args, dial_in)
+        born("dial", dialling.job.pid)
         dialling.event("connected")
         serving.event("connected")
         told = times(length_s, warmup_s)

@@ -1,0 +1,72 @@
+"""A receiver that is made to wait for its core, 90 ms out of 100: what it reads late still counts where it arrived."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from two_ends import arguments, flow, part, run_pair
+from wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
+
+from orchestrator.lab.cpu_group import CpuGroup, place_for_groups
+from orchestrator.wire import goodput_ceiling
+
+pytestmark = pytest.mark.lab
+PERIOD_US = 100_000
+
+
+@contextmanager
+def throttled(share: float) -> Iterator[tuple[int, Path]]:
+    """A control group that grants this share of a core, in one piece at the beginning of each 100 ms.
+
+    The value is where to write its members (the path to it is hidden in the test's own namespace), and its folder.
+    """
+    group = CpuGroup("traffic-test")
+    try:
+        if group.version == 1:
+            (group.folder / "cpu.cfs_period_us").write_text(str(PERIOD_US))
+            (group.folder / "cpu.cfs_quota_us").write_text(str(int(PERIOD_US * share)))
+        else:
+            (group.folder / "cpu.max").write_text(f"{int(PERIOD_US * share)} {PERIOD_US}")
+        members = os.open(group.folder / "cgroup.procs", os.O_WRONLY)
+        yield members, group.folder
+        os.close(members)
+    finally:
+        group.remove()
+
+
+@pytest.mark.parametrize(("share", "traffic"), [
+    (0.10, {"transport": "tcp", "congestion": "reno"}),
+    (0.05, {"transport": "udp", "asked_bit_s": 60e6, "send_path": "single", "receive_path": "single"}),
+    (0.05, {"transport": "udp", "asked_bit_s": 60e6}),
+])
+def test_a_throttled_receiver_counts_neither_more_nor_less_than_arrived(share: float, traffic: dict[str, Any]) -> None:
+    if place_for_groups() is None:
+        pytest.skip("no control groups with a CPU quota here")
+    with throttled(share) as (members, folder):
+        def slow_down(verb: str, pid: int) -> None:
+            if verb == "serve":
+                os.write(members, str(pid).encode())
+
+        def body() -> list[Any]:
+            join_by_switch()
+            shape(100_000_000)
+            args = [arguments([flow("transmit", **traffic)], **ends(rate_bit_s=1e8)) for _ in range(3)]
+            return [run_pair(each, length_s=0.75, warmup_s=0.3, dial_in=enter("near"), serve_in=enter("far"),
+                             born=slow_down) for each in args]
+        results = in_own_namespace(body)
+        counts = dict(line.split() for line in (folder / "cpu.stat").read_text().splitlines())
+    assert int(counts["nr_throttled"]) > 5, "otherwise nothing has been tried"
+    ceiling = goodput_ceiling(1e8, 1500, 4, traffic["transport"])
+    for dialled, served in results:
+        got, sent = part(served, "receive"), part(dialled, "send")
+        goodput_bit_s = 8 * got["goodput_bytes"] / got["window_s"]
+        assert goodput_bit_s <= 1.003 * ceiling, "a backlog from before the window is not in it"
+        if traffic["transport"] == "udp":
+            assert got["datagrams_received"] == sent["datagrams_sent"], "the socket's buffer has held the backlog"
+            # 90 ms read into the wrong window would be 12 %; what remains is how long frames were on their way
+            assert got["goodput_bytes"] == pytest.approx(sent["window_sent_bytes"], rel=0.04)

@@ -190,40 +190,36 @@ def values_needed(found: Difference, size: tuple[int, int], threshold: float, *,
     """
     harmonic = 2 / (1 / size[0] + 1 / size[1])
     deviation = found.error * math.sqrt(harmonic / 2)  # of single values, as if both sides had as many
+    if deviation == 0:
+        return 1
+    sizes = _growing(max(2, *size))
+    errors = deviation * np.sqrt(2 / sizes)
     least, most = math.log1p(-threshold), math.log1p(threshold)
-    beyond = not least < found.estimate < most
-    for n in _growing(max(2, *size)):
-        error = deviation * math.sqrt(2 / n)
-        chance = (_chance_to_differ(found.estimate, error, 2 * n - 2, level / family) if beyond
-                  else _chance_to_equal(found.estimate, error, 2 * n - 2, least, most, level))
-        if chance >= POWER:
-            return max(1, n - min(size))
-    return None
+    if least < found.estimate < most:
+        chances = _chances_to_equal((found.estimate - least, most - found.estimate), errors, 2 * sizes - 2, level)
+    else:
+        chances = _chances_to_differ(abs(found.estimate), errors, 2 * sizes - 2, level / family)
+    enough = sizes[chances >= POWER]
+    return max(1, int(enough[0]) - min(size)) if len(enough) else None
 
 
-def _growing(first: int) -> Sequence[int]:
+def _growing(first: int) -> np.ndarray:
     """Sizes to try: every one at first, then in steps of a tenth."""
     sizes = []
     size = first
     while size <= _MOST_VALUES:
         sizes.append(size)
         size = max(size + 1, int(size * 1.1))
-    return sizes
+    return np.array(sizes)
 
 
-def _chance_to_differ(estimate: float, error: float, degrees: float, level: float) -> float:
+def _chances_to_differ(estimate: float, errors: np.ndarray, degrees: np.ndarray, level: float) -> np.ndarray:
     """The power of the two-sided t test, from the noncentral t distribution."""
-    if error == 0:
-        return 1.0
-    needed = stats.t.isf(level / 2, degrees)
-    return float(stats.nct.sf(needed, degrees, abs(estimate) / error))
+    return np.asarray(stats.nct.sf(stats.t.isf(level / 2, degrees), degrees, estimate / errors))
 
 
-def _chance_to_equal(estimate: float, error: float, degrees: float, least: float, most: float, level: float) -> float:
-    """The power of the two one-sided tests, by the usual sum of both tails (a lower bound)."""
-    if error == 0:
-        return 1.0
+def _chances_to_equal(room: tuple[float, float], errors: np.ndarray, degrees: np.ndarray, level: float) -> np.ndarray:
+    """The power of the two one-sided tests by the usual sum of both tails (a lower bound); `room` is to each limit."""
     needed = stats.t.isf(level, degrees)
-    above = stats.nct.sf(needed, degrees, (estimate - least) / error)
-    below = stats.nct.sf(needed, degrees, (most - estimate) / error)
-    return max(0.0, float(above + below - 1))
+    above, below = (stats.nct.sf(needed, degrees, distance / errors) for distance in room)
+    return np.asarray(above + below - 1)

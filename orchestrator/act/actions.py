@@ -8,6 +8,7 @@ from collections.abc import Awaitable, Callable
 from typing import Any
 
 from orchestrator.act.conduct import ConductedTrial
+from orchestrator.act.instrument import own_ceiling
 from orchestrator.act.session import HostSession
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
@@ -31,6 +32,7 @@ class HostActions:
     def __init__(self, state: RunState, connect: Connect, same: Same | None = None) -> None:
         """`connect` opens a session to one of the plan's hosts, by its name in the plan."""
         self.state, self._connect, self._same = state, connect, same or same_value
+        self._one_at_a_time = asyncio.Lock()
         self.replacing: set[str] = set()  # hosts whose session is just being replaced by another
         self.sessions: dict[str, HostSession] = {}
         self.control: dict[str, frozenset[str]] = {}  # host -> the interfaces that our SSH connection comes in by
@@ -92,7 +94,15 @@ class HostActions:
         answer = await self._ask(command.host, "prepare", {
             "token": token, "interfaces": list(command.interfaces),
             "places": [place_level(place) for place in command.places]}, CHANGE_BOUND_S)
-        return ev.Prepared(command.host, answer["before"], answer["image"])
+        return ev.Prepared(command.host, answer["before"], answer["image"], await self._instrument(command.host))
+
+    async def _instrument(self, name: str) -> dict[str, float]:
+        """The traffic pair's own ceiling on a host, once per run; one host after the other, as some share a machine."""
+        if self.state.hosts[name].instrument or name not in self.sessions:
+            return {}
+        transports = sorted({str(cell.traffic["transport"]) for cell in self.setup.cells})
+        async with self._one_at_a_time:
+            return await own_ceiling(self.sessions[name], transports, self.setup.links[0].ports)
 
     async def apply(self, command: do.Apply) -> ev.Event:
         """Set places to levels; the answer says what each took."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import secrets
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -55,8 +56,10 @@ def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: 
         "hosts": {name: {"facts": host.facts} for name, host in state.hosts.items()},
         "links": {link.name: {"ends": [list(end) for end in link.ends], "rate_bit_s": link.rate_bit_s,
                               "isolated": link.isolated} for link in setup.links},
-        "cells": [{"number": cell.number, "key": cell.key, "levels": cell.levels, "link": cell.link}
+        "cells": [{"number": cell.number, "key": cell.key, "levels": cell.levels, "link": cell.link,
+                   "settings": [asdict(use) for use in cell.settings], "traffic": dict(cell.traffic)}
                   for cell in setup.cells],
+        "instrument": {name: host.instrument for name, host in state.hosts.items()},
         "replicates_asked": max((trial.replicate for trial in setup.schedule), default=0),
         "as_found": {name: _as_found(state, name) for name in state.hosts},
         "stop": state.stop, "refused": state.refused, "notes": state.notes, "lab": lab,

@@ -81,6 +81,7 @@ def _verdicts(_ctx: click.Context, _param: click.Parameter, text: str) -> frozen
               help="The verdicts for which the exit code is 1.")
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON.")
 @click.option("--markdown", type=click.Path(path_type=Path, dir_okay=False), help="Write it as Markdown too.")
+@click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write it as a page too.")
 @click.option("--junit", type=click.Path(path_type=Path, dir_okay=False), help="Write it as JUnit XML too.")
 def command(**options: Any) -> int:
     """Compare, write what was asked for, and tell by the exit code."""
@@ -138,6 +139,10 @@ def _write(found: Comparison, options: dict[str, Any]) -> None:
 
     if options["markdown"]:
         write_whole(options["markdown"], words.markdown(found))
+    if options["html"]:
+        from orchestrator.report.page_comparison import page
+
+        write_whole(options["html"], page(found))
     if options["junit"]:
         write_whole(options["junit"], words.junit(found, options["fail_on"]))
     click.echo(json.dumps(words.as_data(found), indent=1) if options["as_json"] else

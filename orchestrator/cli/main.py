@@ -50,16 +50,19 @@ class LazyCommands(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(cls=LazyCommands, context_settings={"help_option_names": ["-h", "--help"]})
+_HELP = """Run a plan of network trials between hosts over SSH, and put the hosts back as they were found.
+
+\b
+linktrial demo                 see the whole job on this machine
+linktrial check plan.yaml      what would be done, to whom, for how long
+linktrial run plan.yaml        do it
+"""
+
+
+@click.group(cls=LazyCommands, context_settings={"help_option_names": ["-h", "--help"]}, help=_HELP)
 @click.version_option(__version__, prog_name="linktrial")
 def cli() -> None:
-    r"""Run a plan of network trials between hosts over SSH, and put the hosts back as they were found.
-
-    \b
-    linktrial demo                 see the whole job on this machine
-    linktrial check plan.yaml      what would be done, to whom, for how long
-    linktrial run plan.yaml        do it
-    """
+    """Find the command; each has a file of its own."""
 
 
 def main() -> None:

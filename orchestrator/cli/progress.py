@@ -93,7 +93,9 @@ def _host_failed(_: RunState, event: ev.HostFailed) -> str:
 
 
 def _prepared(_: RunState, event: ev.Prepared) -> str:
-    return f"{event.host}: before-values recorded ({len(event.before)} settings), keeper proven; changes may begin"
+    own = ", ".join(f"{transport} {rate_text(rate)}" for transport, rate in event.instrument.items())
+    ceiling = f"; the traffic pair alone reaches {own}" if own else ""
+    return f"{event.host}: keeper proven, {len(event.before)} settings recorded as found{ceiling}"
 
 
 def _conduct(state: RunState, command: do.Conduct) -> str:

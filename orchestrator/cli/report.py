@@ -21,16 +21,28 @@ _FOLDER = click.Path(path_type=Path, file_okay=False)
 @click.option("--parquet", type=_FOLDER, help="Also write the tables as Parquet files into this folder.")
 def command(run: Path, out: Path | None, public: bool, junit: Path | None, openmetrics: Path | None,
             parquet: Path | None) -> int:
-    r"""Write the report of RUN, a run's folder, again; no host is contacted.
+    r"""Write the report of RUN, a run's folder or a suite's, again; no host is contacted.
 
     \b
     linktrial report runs/dome-to-vault-20260101T000000Z-4f2a
     linktrial report RUN --public --out shared/dome-to-vault
     linktrial report RUN --openmetrics linktrial.prom
     """
+    from orchestrator.report.suite import is_suite
+
+    if is_suite(run):
+        return _suite(run)
     paths = _public(run, out) if public else _again(run, out)
     for path in [*paths, *_for_other_tools(run, junit, openmetrics, parquet)]:
         click.echo(path)
+    return Exit.COMPLETE
+
+
+def _suite(folder: Path) -> int:
+    """The combined page; the reports of its runs are written on their own."""
+    from orchestrator.report.suite import write_suite
+
+    click.echo(write_suite(folder))
     return Exit.COMPLETE
 
 

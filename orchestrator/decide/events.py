@@ -55,6 +55,7 @@ class Prepared(Event):
     host: str
     before: list[Json]
     image: Json
+    instrument: dict[str, float] = field(default_factory=dict)  # transport -> the pair's own ceiling there, bit/s
 
 
 @dataclass(frozen=True)

@@ -99,6 +99,7 @@ def _prepared(state: RunState, event: ev.Prepared) -> None:
         host.places[place] = {"setting": item["setting"], "target": item["target"]}
         host.before_levels.setdefault(place, item.get("level"))
     host.image = host.image or event.image
+    host.instrument = host.instrument or event.instrument
     host.prepared, host.levels = True, {}
     if all(other.prepared for other in state.hosts.values()):
         state.began = True

@@ -34,6 +34,7 @@ class HostState:
     places: dict[str, Json] = field(default_factory=dict)  # place -> {"setting", "target"}
     before_levels: dict[str, Any] = field(default_factory=dict)  # place -> the level it was first read with
     image: Json | None = None
+    instrument: dict[str, float] = field(default_factory=dict)
     levels: dict[str, Any] = field(default_factory=dict)  # place -> level; absent means as found
     changed: bool = False  # an Apply was sent since the host was last as found
     last_applied: list[Json] = field(default_factory=list)  # the uses of the latest Apply

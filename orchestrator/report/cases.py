@@ -36,4 +36,5 @@ def _case(report: Report, cell: CellResult, plan: str) -> Case:
 
 def _named(report: Report, cell: CellResult, plan: str, properties: dict[str, str], outcome: Outcome,
            message: str) -> Case:
-    return Case(f"{levels_text(report, cell)}, {cell.way}", f"{plan}.{cell.link}", outcome, message, None, properties)
+    return Case(f"{levels_text(report, cell)}, {cell.way}", f"{plan}.{cell.link}", outcome, message,
+                kind="" if outcome == "passed" else cell.state, properties=properties)

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from typing import Any
-from xml.etree import ElementTree as ET
 
+from orchestrator.report.markdown import safe, table
 from orchestrator.report.wording import count_text, decimals_for, listed, rate_text, significant, time_text
 from orchestrator.results.compare import CellComparison, Comparison
 from orchestrator.results.environment import Unlike
+from orchestrator.results.junit import Case, Outcome, junit_text
 from orchestrator.results.plain_text import visible
 from orchestrator.results.verdicts import BETTER, SAME, UNSURE, WORSE
 
@@ -55,7 +56,8 @@ def cell_line(comparison: Comparison, cell: CellComparison) -> str:
     """One cell: its name, the change with its interval, the means, and what would settle it."""
     parts = [f"{cell_name(comparison, cell)}:", change_text(cell)]
     if cell.reference_mean is not None and cell.candidate_mean is not None and cell.verdict:
-        parts.append(f"from {_value(comparison, cell.reference_mean)} to {_value(comparison, cell.candidate_mean)}")
+        reference, candidate = (value_text(comparison, mean) for mean in (cell.reference_mean, cell.candidate_mean))
+        parts.append(f"from {reference} to {candidate}")
     more = more_text(comparison, cell)
     if cell.carried_by_an_outlier:
         more = "the ranks of the values do not show it: look for an outlier"
@@ -89,7 +91,8 @@ def more_text(comparison: Comparison, cell: CellComparison) -> str:
     return f"about {count_text(cell.verdict.more, unit)} a side would tell"
 
 
-def _value(comparison: Comparison, value: float) -> str:
+def value_text(comparison: Comparison, value: float) -> str:
+    """A mean of the measure that is compared, with its unit."""
     if comparison.measure.column == "goodput_bit_s":
         return rate_text(value, 4)
     if comparison.measure.column.endswith("_s"):
@@ -114,22 +117,20 @@ def _not_compared(comparison: Comparison) -> list[str]:
 def markdown(comparison: Comparison) -> str:
     """The comparison for a pull request or a ticket."""
     lines = [f"**{answer(comparison)}**", ""]
-    lines += [*(_escaped(visible(note)) for note in comparison.notes), ""] if comparison.notes else []
+    lines += [*(safe(note) for note in comparison.notes), ""] if comparison.notes else []
     unlike = _unlike_lines((*comparison.unlike, *comparison.environment))
-    lines += ["Not the same on both sides:", "", *(f"- {_escaped(line)}" for line in unlike), ""] if unlike else \
+    lines += ["Not the same on both sides:", "", *(f"- {safe(line)}" for line in unlike), ""] if unlike else \
         ["Nothing that was recorded differs between the two sides.", ""]
-    lines += ["| cell | change (95 % interval) | verdict |", "|---|---|---|"]
-    for cell in sorted(comparison.cells, key=lambda one: WORDS.index(one.word)):
-        more = more_text(comparison, cell)
-        lines.append(f"| {_escaped(cell_name(comparison, cell))} | {_escaped(change_text(cell))} | "
-                     f"{cell.word}{f' ({more})' if more else ''} |")
-    lines += [_escaped(line) for line in _not_compared(comparison)]
+    rows = [[safe(cell_name(comparison, cell)), safe(change_text(cell)), safe(_verdict_text(comparison, cell))]
+            for cell in sorted(comparison.cells, key=lambda one: WORDS.index(one.word))]
+    lines.append(table(["cell", "change (95 % interval)", "verdict"], rows, ["---"] * 3))
+    lines += [safe(line) for line in _not_compared(comparison)]
     return "\n".join([*lines, "", *definitions(comparison), ""])
 
 
-def _escaped(text: str) -> str:
-    """Text that Markdown shows as it stands, also in a table."""
-    return "".join(f"\\{letter}" if letter in r"\`*_{}[]<>#|~!" else letter for letter in text)
+def _verdict_text(comparison: Comparison, cell: CellComparison) -> str:
+    more = more_text(comparison, cell)
+    return f"{cell.word} ({more})" if more else cell.word
 
 
 def as_data(comparison: Comparison) -> dict[str, Any]:
@@ -168,17 +169,10 @@ def _finite(value: float | None) -> float | None:
 
 def junit(comparison: Comparison, fail_on: frozenset[str]) -> str:
     """One test case for each cell: a failure for the verdicts in `fail_on`, skipped where it cannot be told."""
-    failed = [cell for cell in comparison.cells if cell.word in fail_on]
-    unsure = [cell for cell in comparison.cells if cell.word == UNSURE and cell.word not in fail_on]
-    suite = ET.Element("testsuite", {
-        "name": "linktrial compare", "tests": str(len(comparison.cells)), "failures": str(len(failed)), "errors": "0",
-        "skipped": str(len(unsure))})
-    for cell in comparison.cells:
-        case = ET.SubElement(suite, "testcase", {"classname": f"linktrial.{comparison.measure.name}",
-                                                 "name": visible(cell.key.text())})
-        line = f"{cell.word}: {cell_line(comparison, cell)}"
-        if cell in failed:
-            ET.SubElement(case, "failure", {"message": line, "type": cell.word}).text = line
-        elif cell in unsure:
-            ET.SubElement(case, "skipped", {"message": line})
-    return ET.tostring(suite, encoding="unicode", xml_declaration=True) + "\n"
+    return junit_text("linktrial compare", [_case(comparison, cell, fail_on) for cell in comparison.cells])
+
+
+def _case(comparison: Comparison, cell: CellComparison, fail_on: frozenset[str]) -> Case:
+    outcome: Outcome = "failure" if cell.word in fail_on else "skipped" if cell.word == UNSURE else "passed"
+    return Case(cell.key.text(), f"linktrial.{comparison.measure.name}", outcome,
+                f"{cell.word}: {cell_line(comparison, cell)}", kind=cell.word)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from importlib import resources
 
 from orchestrator.report import findings, page_cells, page_matrix, page_run
@@ -18,17 +18,30 @@ from orchestrator.report.model import Report
 _FIGURE = re.compile(r"([+−]?\d[\d.]*\u202f(?:[GMkT]?b/s|%))")
 
 
+Section = tuple[str, str, Markup]
+
+
 def page(report: Report, *, beside_tables: bool = True) -> str:
     """The whole page; `beside_tables` when it will lie in the run's folder, so that links to the tables work."""
-    sections = _sections(report, beside_tables=beside_tables)
-    title = f"{report.run.get('plan_name', 'run')}: link trials"
-    body = tag("body", tag("a", "to the matrix", href="#matrix", class_="skip"), _header(report, sections),
-               tag("main", *(tag("section", tag("h2", heading), content, id=name, aria_label=heading)
-                             for name, heading, content in sections)),
-               tag("footer", tag("p", f"run {report.run.get('run_id', '')}, written by linktrial "
-                                      f"{report.run.get('linktrial', '')}")),
-               tag("script", _resource("page.js")))
-    return "<!doctype html>\n" + tag("html", _head(title), body, lang="en") + "\n"
+    run = report.run
+    when = " to ".join(str(run[key]).replace("T", " ").removesuffix("Z").removesuffix("+00:00")
+                       for key in ("started_at", "ended_at") if run.get(key))
+    under = [tag("p", str(run["purpose"]), class_="purpose") if run.get("purpose") else None,
+             tag("p", f"{when} UTC", class_="when") if when else None]
+    return document(str(run.get("plan_name", "run")), under, _sections(report, beside_tables=beside_tables),
+                    f"run {run.get('run_id', '')}, written by linktrial {run.get('linktrial', '')}")
+
+
+def document(heading: str, under: Sequence[Markup | None], sections: Sequence[Section], foot: str) -> str:
+    """A page of ours: its heading, what stands under it, its contents and sections, and a last line."""
+    contents = [tag("li", tag("a", title, href=f"#{name}")) for name, title, _ in sections]
+    skip = tag("a", "to the matrix", href="#matrix", class_="skip") \
+        if any(name == "matrix" for name, _, _ in sections) else None
+    header = tag("header", tag("h1", heading), *under, tag("nav", tag("ul", *contents), aria_label="Contents"))
+    main = tag("main", *(tag("section", tag("h2", title), content, id=name, aria_label=title)
+                         for name, title, content in sections))
+    body = tag("body", skip, header, main, tag("footer", tag("p", foot)), tag("script", _resource("page.js")))
+    return "<!doctype html>\n" + tag("html", _head(f"{heading}: link trials"), body, lang="en") + "\n"
 
 
 def _resource(name: str) -> Markup:
@@ -53,12 +66,12 @@ def _head(title: str) -> Markup:
                tag("title", title), tag("style", style))
 
 
-def _sections(report: Report, *, beside_tables: bool) -> list[tuple[str, str, Markup]]:
+def _sections(report: Report, *, beside_tables: bool) -> list[Section]:
     """(anchor, heading, content) of every section that has something to say."""
     matrix = arrange(report)
     chosen = page_cells.details_of(report)
     made: list[tuple[str, str, Markup | None]] = [
-        ("answer", "Answer", _answer(report.sentences)),
+        ("answer", "Answer", answer_list(report.sentences)),
         ("matrix", "Matrix", page_matrix.section(matrix, chosen, report.causes)),
         *findings.sections(report),
         ("cells", "Each cell", page_cells.section(report, gather(report.data, chosen), findings.causes(report))),
@@ -73,7 +86,8 @@ def _sections(report: Report, *, beside_tables: bool) -> list[tuple[str, str, Ma
     return [(name, heading, content) for name, heading, content in made if content]
 
 
-def _answer(sentences: Iterable[str]) -> Markup:
+def answer_list(sentences: Iterable[str]) -> Markup:
+    """Sentences as the first thing on a page, their figures in bold."""
     items = [tag("li", _emphasised(sentence), class_="alarm" if sentence.startswith("NOT ") else None)
              for sentence in sentences]
     return tag("ol", *items, class_="answer")
@@ -82,14 +96,3 @@ def _answer(sentences: Iterable[str]) -> Markup:
 def _emphasised(sentence: str) -> Markup:
     pieces = _FIGURE.split(sentence)
     return joined(tag("b", piece) if place % 2 else escaped(piece) for place, piece in enumerate(pieces))
-
-
-def _header(report: Report, sections: Iterable[tuple[str, str, Markup]]) -> Markup:
-    run = report.run
-    when = " to ".join(str(run[key]).replace("T", " ").removesuffix("Z").removesuffix("+00:00")
-                       for key in ("started_at", "ended_at") if run.get(key))
-    contents = [tag("li", tag("a", heading, href=f"#{name}")) for name, heading, _ in sections]
-    return tag("header", tag("h1", str(run.get("plan_name", "run"))),
-               tag("p", str(run["purpose"]), class_="purpose") if run.get("purpose") else None,
-               tag("p", f"{when} UTC" if when else "", class_="when"),
-               tag("nav", tag("ul", *contents), aria_label="Contents"))

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from orchestrator.report.model import Factor, Report
+from orchestrator.report.loss import OFFERED
+from orchestrator.report.model import WAYS, Factor, Report
 from orchestrator.report.wording import listed, shown
 from orchestrator.results.effects import Change, Effects, Interplay, effects
 from orchestrator.results.grid import Grid
@@ -42,8 +43,9 @@ def too_many_levels(factors: Sequence[Factor], cells: int) -> bool:
 
 
 def on_goodput(report: Report) -> list[Effects]:
-    """The effects on goodput, one for each link and way."""
-    return [one for one in report.effects if one.response.column == _GOODPUT]
+    """The effects on goodput, one for each link and way, transmit before receive."""
+    found = [one for one in report.effects if one.response.column == _GOODPUT]
+    return sorted(found, key=lambda one: (one.link, WAYS.index(one.way) if one.way in WAYS else len(WAYS)))
 
 
 def threshold(report: Report) -> float:
@@ -104,7 +106,8 @@ def sentences(report: Report) -> list[str]:
 
 def _sentence(report: Report, found: Effects) -> str:
     least = threshold(report)
-    changes = _strongest(main_changes(found))
+    # That more arrives when more is offered is no finding; the table and the loss section show the offered rate.
+    changes = _strongest([change for change in main_changes(found) if change.factor != OFFERED])
     where = f"{found.way} over {found.link}" if len(report.links) > 1 else found.way
     named = [change for change in changes if _matters(found, change, least)][:GREATEST_CLAUSES]
     if named:

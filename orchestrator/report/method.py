@@ -12,9 +12,12 @@ from orchestrator.report.wording import count_text, listed
 def commands(report: Report) -> list[tuple[str, str]]:
     """(what for, the command), for a shell whose current folder holds the run's folder."""
     name = shlex.quote(report.data.path.resolve().name)
+    best = max(report.measured, key=lambda cell: cell.mean_bit_s or 0.0, default=None)
+    keep = [] if best is None else [(f"How each host keeps the levels of cell {best.number}, the best, for good:",
+                                     f"linktrial settings --for {name} {best.number}")]
     return [("The same plan, seed and levels again:", f"linktrial run {name}"),
             ("This report again, without contacting a host:", f"linktrial report {name}"),
-            ("Against another run:", f"linktrial compare {name} --with OTHER_RUN")]
+            ("Against another run:", f"linktrial compare {name} --with OTHER_RUN"), *keep]
 
 
 def paragraph(report: Report) -> list[str]:

@@ -65,6 +65,8 @@ def _names(folder: RunFolder) -> Iterator[tuple[str, str]]:
     run = folder.json("run.json")
     hosts = run.get("hosts")
     yield from (("host", str(name)) for name in (hosts if isinstance(hosts, dict) else ()))
+    binds = run.get("binds")
+    yield from (("host", str(value)) for value in (binds.values() if isinstance(binds, dict) else ()))
     for name in ("run.json", *_SURVEYS):
         if folder.has(name):
             yield from _named_values(folder.json(name))

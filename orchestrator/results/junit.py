@@ -20,12 +20,13 @@ _NOT_XML = re.compile("[\ufffe\uffff]")
 
 @dataclass(frozen=True)
 class Case:
-    """One test case: `group` is the class it is listed under, `message` says why it did not pass."""
+    """One test case: `group` is the class it is listed under; `kind` and `message` say why it did not pass."""
 
     name: str
     group: str
     outcome: Outcome = "passed"
     message: str = ""
+    kind: str = ""
     seconds: float | None = None
     properties: Mapping[str, str] = field(default_factory=dict)
 
@@ -35,9 +36,8 @@ def junit_text(suite: str, cases: Sequence[Case], properties: Mapping[str, str] 
     counts = {name: sum(case.outcome == outcome for case in cases)
               for name, outcome in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped"))}
     totals = " ".join([f'tests="{len(cases)}"', *(f'{name}="{number}"' for name, number in counts.items())])
-    lines = ['<?xml version="1.0" encoding="utf-8"?>', f"<testsuites {totals}>",
-             f"<testsuite name={_quoted(suite)} {totals}>", *_properties(properties or {}),
-             *(line for case in cases for line in _case(case)), "</testsuite>", "</testsuites>"]
+    lines = ['<?xml version="1.0" encoding="utf-8"?>', f"<testsuite name={_quoted(suite)} {totals}>",
+             *_properties(properties or {}), *(line for case in cases for line in _case(case)), "</testsuite>"]
     return "\n".join(lines) + "\n"
 
 
@@ -46,7 +46,8 @@ def _case(case: Case) -> Iterable[str]:
     yield f"<testcase name={_quoted(case.name)} classname={_quoted(case.group)}{time}>"
     yield from _properties(case.properties)
     if case.outcome != "passed":
-        yield f"<{case.outcome} message={_quoted(case.message)}>{escape(_clean(case.message))}</{case.outcome}>"
+        kind = f" type={_quoted(case.kind)}" if case.kind else ""
+        yield f"<{case.outcome} message={_quoted(case.message)}{kind}>{escape(_clean(case.message))}</{case.outcome}>"
     yield "</testcase>"
 
 

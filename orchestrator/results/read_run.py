@@ -80,7 +80,7 @@ def read_table(folder: RunFolder, table: str) -> pd.DataFrame:
                             encoding_errors="replace", na_values=_empty_is_missing(table, header))
     except (ValueError, pd.errors.ParserError) as error:
         raise PlanError("run_file_broken", f"{folder.path / table}: {error}", path=str(folder.path / table)) from error
-    return _restored(frame, table) if _any_protected(source) else frame
+    return _completed(_restored(frame, table) if _any_protected(source) else frame, table)
 
 
 def _header(file: Any, path: Path) -> list[str]:
@@ -114,6 +114,17 @@ def _empty_is_missing(table: str, header: Sequence[str]) -> dict[str, list[str]]
 def _typed(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     return frame.astype({name: kind for name, kind in _dtypes(table, list(frame.columns)).items()
                          if name != columns.FACTORS_HERE})
+
+
+def _completed(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    """Columns that an older linktrial did not write yet, empty, so that old folders stay readable."""
+    missing = [column for column in columns.TABLES[table]
+               if column.name not in frame.columns and column.name != columns.FACTORS_HERE]
+    if not missing:
+        return frame
+    added = {column.name: pd.Series("" if column.kind == "text" else None, index=frame.index,
+                                    dtype=_DTYPES[column.kind]) for column in missing}
+    return pd.concat([frame, pd.DataFrame(added, index=frame.index)], axis="columns")
 
 
 def _any_protected(source: Any) -> bool:

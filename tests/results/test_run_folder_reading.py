@@ -127,3 +127,15 @@ def test_every_file_of_the_design_is_described() -> None:
     assert {"plan.yaml", "run.json", "survey-before.json", "survey-after.json", "journal.jsonl", "trials.csv",
             "hosts.csv", "cells.csv", "series.csv.gz", "watch.csv.gz", "counters.csv.gz", "columns.json", "log.txt",
             "report.html", "report.md"} == set(FILES)
+
+
+def test_columns_that_are_not_written_yet_are_empty(run: Path) -> None:
+    trials = pd.read_csv(run / "trials.csv", dtype=str, keep_default_na=False)
+    trials.drop(columns=["goodput_bit_s", "reason", "source_port"]).to_csv(run / "trials.csv", index=False)
+
+    read = read_run(run)
+
+    assert read.trials["goodput_bit_s"].isna().all()
+    assert read.trials["source_port"].isna().all()
+    assert set(read.trials["reason"]) == {""}
+    assert read.factors == ("mtu", "direction")

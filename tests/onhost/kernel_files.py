@@ -14,9 +14,10 @@ class KernelFiles:
 
     def __init__(self, folder: Path) -> None:
         self.proc, self.sys = folder / "proc", folder / "sys"
-        self.ticks = {1: [0] * 10, 3: [0] * 10}
-        self.softirqs, self.interrupts = [0, 0, 0, 0], [0, 0]
-        self.softnet = {1: [0, 0, 0], 3: [0, 0, 0]}
+        # since boot, and differently on each core: only changes may count
+        self.ticks = {1: [900, 10, 300, 5000, 20, 7, 400, 30, 50, 0], 3: [100, 0, 200, 9000, 0, 3, 8000, 60, 0, 0]}
+        self.softirqs, self.interrupts = [10, 20, 30, 70_000], [90_000, 5]
+        self.softnet = {1: [9, 4, 2], 3: [9, 1, 6]}
         self.write_proc()
         self.put("proc/self/cgroup", "0::/work\n")
         self.put("proc/self/mountinfo", f"40 30 0:38 / {folder}/cgroup rw - cgroup2 cgroup2 rw\n")
@@ -60,6 +61,10 @@ class KernelFiles:
         self.put(f"{base}/affected_cpus", cores + "\n")
         self.put(f"{base}/cpuinfo_max_freq", f"{greatest_khz}\n")
         self.put(f"{base}/scaling_cur_freq", f"{khz}\n")
+
+    def thread(self, pid: int, name: str, ran_ns: int) -> None:
+        self.put(f"proc/{pid}/comm", name + "\n")
+        self.put(f"proc/{pid}/schedstat", f"{ran_ns} 77 5\n")
 
     def roots(self) -> dict[str, Any]:
         return {"proc_root": str(self.proc), "sys_root": str(self.sys)}

@@ -57,6 +57,11 @@ def test_guest_time_is_not_counted_twice():
     assert (times.total, times.idle) == (200, 90)
 
 
+def test_each_kind_of_time_is_its_own_change():
+    shares = core_shares(CoreTimes(1000, 500, 100, 200, 50), CoreTimes(1100, 520, 110, 240, 55))
+    assert shares == (0.8, 0.4, 0.1, 0.05)
+
+
 def test_kernels_without_the_later_columns_are_read():
     assert parse_core_times(b"cpu0 1 2 3 4\n")[0] == CoreTimes(10, 4, 0, 0, 0)
 
@@ -127,8 +132,8 @@ def test_stolen_time_is_that_of_the_core_which_lost_most(kernel: KernelFiles):
 
 def test_the_cores_that_took_interrupts_and_softirqs_are_named(kernel: KernelFiles):
     def traffic() -> None:
-        kernel.interrupts, kernel.softirqs = [10, 5000], [0, 9000, 0, 4]
-        kernel.softnet[3] = [100, 7, 11]
+        kernel.interrupts, kernel.softirqs = [90_010, 5_005], [10, 9_020, 30, 70_004]
+        kernel.softnet[3] = [100, 8, 17]
         kernel.run_for(1, idle=10)
     summary = _watched(kernel, traffic)
     assert (summary["irq_core"], summary["softirq_core"]) == (3, 1)
@@ -237,8 +242,26 @@ def test_the_series_has_a_row_for_each_interval_and_core(kernel: KernelFiles):
     kernel.clock(0, 2_400_000)
     summary = _watched(kernel, *[lambda: (kernel.run_for(1, user=5), kernel.run_for(3, idle=5))] * 3)
     assert [row[1] for row in summary["series"]] == [1, 3] * 3
+    times = [row[0] for row in summary["series"][::2]]
+    assert times == sorted(times)
+    assert times[-1] == pytest.approx(summary["seconds"], abs=0.05)
     assert summary["series"][0][2:6] == [1.0, 0.0, 0.0, 0.0]
     assert summary["series"][0][6] == 2_400_000_000
+
+
+def test_kernel_threads_that_carry_the_receiving_are_told_and_idle_ones_are_not(kernel: KernelFiles):
+    """Traps Z23: threaded receive moves softirq time into threads."""
+    for pid, name in ((11, "ksoftirqd/1"), (12, "napi/eth1-8"), (13, "napi/eth10-8"), (14, "kworker/1:0")):
+        kernel.thread(pid, name, 5_000_000_000)
+    began_s = time.monotonic()
+
+    def work() -> None:
+        time.sleep(0.05)
+        kernel.thread(12, "napi/eth1-8", 5_000_000_000 + int((time.monotonic() - began_s) * 0.5e9))
+        kernel.thread(13, "napi/eth10-8", 9_000_000_000)
+    threads = _watched(kernel, work)["kernel_threads"]
+    assert [thread["name"] for thread in threads] == ["napi/eth1-8"]
+    assert 0.1 < threads[0]["share"] < 1.0
 
 
 def test_a_core_that_goes_away_does_not_end_the_watching(kernel: KernelFiles):
@@ -313,6 +336,13 @@ def test_a_group_mounted_from_within_is_found_below_its_mount(tmp_path: Path):
     (tmp_path / "self/cgroup").write_text("0::/box/one\n")
     (tmp_path / "self/mountinfo").write_text("41 31 0:38 /box /sys/fs/cgroup rw - cgroup2 cgroup2 rw\n")
     assert quota_groups(str(tmp_path)) == ["/sys/fs/cgroup/one", "/sys/fs/cgroup"]
+
+
+def test_a_group_whose_name_begins_like_the_mounts_root_is_not_cut(tmp_path: Path):
+    (tmp_path / "self").mkdir()
+    (tmp_path / "self/cgroup").write_text("0::/other/one\n")
+    (tmp_path / "self/mountinfo").write_text("41 31 0:38 /box /sys/fs/cgroup rw - cgroup2 cgroup2 rw\n")
+    assert quota_groups(str(tmp_path))[0] == "/sys/fs/cgroup/other/one"
 
 
 def test_a_group_outside_the_namespace_leaves_only_its_mount(tmp_path: Path):

@@ -20,7 +20,7 @@ from orchestrator.onhost.traffic.window import DRAIN_NS, Window, sleep_until
 
 SEND_BYTES = 256 * 1024
 RECEIVE_BYTES = 1024 * 1024
-_STAMPED_BYTES = 65536
+_LEAST_PIECE_BYTES, _LARGEST_PIECE_BYTES = 4096, 65536
 _SEND_WAIT_S = 0.1
 _RECEIVE_WAIT_S = 0.02
 
@@ -173,28 +173,39 @@ class TcpReceive(StreamProcess):
     def _cross(self, marks: Marks, before: Tuple[int, int], total: int, window: Window) -> int:
         """A mark has gone by: read on with receive times until what is read has arrived after it; the new total.
 
-        `before` is an instant and the count read by then. When this process has not had to wait for a core, one read
-        is enough. When it has, there is a backlog, and only its receive times say what belongs in front of the mark.
+        `before` is an instant and the count read by then. When this process has not had to wait for a core, two short
+        reads are enough. When it has, there is a backlog, and only its receive times say what belongs in front of the
+        mark. The kernel joins segments, and what it has joined bears the last one's time: so a time says how much had
+        come by then where the next piece bears another one.
         """
-        small = memoryview(self._buffer)[:_STAMPED_BYTES]
         self._stamps.refresh()
+        piece = memoryview(self._buffer)[:self._piece_bytes(total, window)]
+        mark_ns, latest = marks.next_ns, 0
         while True:
-            got, stamp = 0, 0
             try:
-                got, ancillary, _, _ = self.sock.recvmsg_into([small], CONTROL_BYTES)
-                if not got:
-                    return self._closed_early(marks, before, window)
-                self._last_got = got
-                stamp = stamp_of(ancillary)
-            except BlockingIOError:
-                pass  # nothing for a while: all that has arrived has been read
+                got, ancillary, _, _ = self.sock.recvmsg_into([piece], CONTROL_BYTES)
+            except BlockingIOError:  # nothing for a while: all that has arrived has been read
+                marks.cross(*before, time.monotonic_ns(), total)
+                break
+            if not got:
+                return self._closed_early(marks, before, window)
+            self._last_got = got
+            arrived = self._stamps.monotonic_ns(stamp_of(ancillary), before[0], time.monotonic_ns())
+            if arrived != latest >= mark_ns:
+                marks.cross(*before, latest, total)
+                total += got
+                break
+            if latest and arrived != latest:
+                before = (latest, total)
             total += got
-            arrived = self._stamps.monotonic_ns(stamp, before[0], time.monotonic_ns())
-            if arrived >= marks.next_ns:
-                marks.cross(*before, arrived, total)
-                self.note_window(marks)
-                return total
-            before = (arrived, total)
+            latest = arrived
+        self.note_window(marks)
+        return total
+
+    def _piece_bytes(self, total: int, window: Window) -> int:
+        """How much half a millisecond brings, so that a piece is short against the window and not many are needed."""
+        seconds = (time.monotonic_ns() - window.start_ns) / 1e9
+        return max(_LEAST_PIECE_BYTES, min(_LARGEST_PIECE_BYTES, int(total / max(seconds, 1e-3) / 2000)))
 
     def _closed_early(self, marks: Marks, last: Tuple[int, int], window: Window) -> int:
         """The other end has closed: in order, and we were late to read it, or in the middle of the traffic."""

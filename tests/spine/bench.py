@@ -26,7 +26,7 @@ def plan_text(**changes: Any) -> str:
         "plan": "night", "hosts": {name: {"ssh": name, "privilege": "root"} for name in ("dome", "vault")},
         "links": {"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "2.5Gbit/s", "isolated": True}},
         "factors": {"mtu": [1500, 9000]},
-        "trial": {"length": "400ms", "warmup": "200ms", "settle": "50ms", "replicates": 1}, "lease": "5s", **changes}
+        "trial": {"length": "600ms", "warmup": "300ms", "settle": "50ms", "replicates": 1}, "lease": "5s", **changes}
     return yaml.safe_dump(plan, sort_keys=False)
 
 
@@ -108,9 +108,9 @@ class Bench:
             name for name in names.stdout.split() if name.startswith("linktrial")]
 
 
-def trials_of(folder: Path) -> list[dict[str, str]]:
+def trials_of(folder: Path, table: str = "trials.csv") -> list[dict[str, str]]:
     """The rows of trials.csv, as text."""
-    with (folder / "trials.csv").open(newline="") as file:
+    with (folder / table).open(newline="") as file:
         return list(csv.DictReader(file))
 
 

@@ -43,6 +43,7 @@ def test_the_runs_folder_holds_what_it_promises_and_is_private(bench: Bench):
 
 def test_udp_and_both_families_are_measured(bench: Bench):
     done, folder = bench.run(plan_text(
+        trial={"length": "1s", "warmup": "500ms", "settle": "50ms", "replicates": 1},
         factors={"ip": [4, 6], "transport": ["tcp", "udp"],
                  "offered_rate": {"levels": ["200Mbit/s"], "only": {"transport": "udp"}}},
         hold=[{"setting": "mtu", "at": "both", "level": 1500}]))
@@ -51,7 +52,7 @@ def test_udp_and_both_families_are_measured(bench: Bench):
     assert len(rows) == 4
     for family in "46":
         udp = rows[family, "udp"]
-        assert float(udp["goodput_bit_s"]) == pytest.approx(200e6, rel=0.02)
+        assert float(udp["goodput_bit_s"]) == pytest.approx(200e6, rel=0.03)
         assert int(udp["datagrams_lost"]) == 0
 
 
@@ -63,5 +64,6 @@ def test_a_closed_terminal_does_not_stop_a_run(bench: Bench):
     bench.wait_for("trial 1 of 2")
     os.close(reading)  # whoever read what the run says is gone
     bench.signal(signal.SIGHUP)
-    assert process.wait(timeout=60) == 0
-    assert {row["status"] for row in trials_of(bench.newest())} == {"valid"}
+    code = process.wait(timeout=60)
+    assert [(row["status"], row["reason"]) for row in trials_of(bench.newest())] == [("valid", "")] * 2
+    assert code == 0

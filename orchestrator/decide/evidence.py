@@ -117,6 +117,12 @@ class Way:
         return goodput / ceiling if goodput is not None and ceiling else None
 
     @property
+    def opposite_fill(self) -> float | None:
+        """The other way's goodput over the same ceiling; None when nothing went the other way."""
+        ceiling = self.ceiling_bit_s
+        return self.opposite_goodput_bit_s / ceiling if ceiling and self.opposite_goodput_bit_s else None
+
+    @property
     def wire_fill(self) -> float | None:
         """Share of this way's line time that is used, the other way's acknowledgements included."""
         goodput = self.goodput_bit_s

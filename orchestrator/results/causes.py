@@ -28,6 +28,8 @@ LOSS_MATTERS_TCP = 1e-3     # of the segments: beyond it, loss and not the link 
 LOSS_MATTERS_UDP = 1e-3
 PAUSES_MATTER = 1e-2        # pause frames per frame
 CLOCK_LOW = 0.9             # of the greatest clock
+OPPOSITE_BUSY, BOTH_BUSY = 0.7, 0.5     # fill of the other way and of this one
+QUEUE_FULL, QUEUE_FULL_S = 2.0, 0.001   # round trip under load beyond twice the idle one and a millisecond
 
 
 @dataclass(frozen=True)
@@ -167,6 +169,22 @@ _PLACES = {"own_queue": "by the sending host's own queue", "own_interface": "by 
            "backlog": "by the receiving kernel's backlog", "socket": "by the receiving socket"}
 
 
+def _acknowledgements(row: Row) -> Cause | None:
+    """TCP both ways at once: acknowledgements wait behind the other way's data (traps Z17)."""
+    opposite = row.get("opposite_fill", 0.0)
+    both_busy = opposite >= OPPOSITE_BUSY and row.get("fill", 0.0) >= BOTH_BUSY
+    if row.get("segments_sent") and both_busy and _queue_is_full(row):
+        return Cause("acknowledgements", "acknowledgements wait behind the data of the other way, which fills "
+                     f"{_percent(opposite)} of its direction", ("opposite_fill", "fill", "rtt_s"))
+    return None
+
+
+def _queue_is_full(row: Row) -> bool:
+    """A round trip far above the path's own: something before us is full, and what is lost there is its consequence."""
+    rtt_s, own_s = row.get("rtt_s"), row.get("round_trip_idle_s", row.get("rtt_min_s"))
+    return bool(rtt_s and own_s and rtt_s > QUEUE_FULL * own_s + QUEUE_FULL_S)
+
+
 def _loss(row: Row) -> Cause | None:
     if row.get("loss_ratio", 0.0) >= LOSS_MATTERS_UDP:
         places = {name: row.get(f"lost_{name}", 0) for name in _PLACES}
@@ -176,14 +194,14 @@ def _loss(row: Row) -> Cause | None:
             return Cause("loss", f"{words}; where is not known", ("loss_ratio",))
         return Cause("loss", f"{words}, most of them {_PLACES[worst]}", ("loss_ratio", f"lost_{worst}"))
     sent, again = row.get("segments_sent"), row.get("segments_retransmitted")
-    if sent and again is not None and again / sent >= LOSS_MATTERS_TCP:
+    if sent and again is not None and again / sent >= LOSS_MATTERS_TCP and not _queue_is_full(row):
         return Cause("loss", f"{_percent(again / sent)} of the segments had to be sent again",
                      ("segments_retransmitted", "segments_sent"))
     return None
 
 
 _LOOKS: tuple[Callable[[Row], Cause | None], ...] = (
-    _offered_rate, _link, _processes, _softirq, _instrument, _pauses, _windows, _loss)
+    _offered_rate, _link, _processes, _softirq, _instrument, _pauses, _windows, _acknowledgements, _loss)
 
 
 def _percent(share: float) -> str:

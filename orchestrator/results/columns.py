@@ -152,6 +152,7 @@ TRIALS: tuple[Column, ...] = (
             _TCP_INFO),
     _number("limited_send_buffer_share", "share of the window in which the own send buffer held the sender back", "1",
             _TCP_INFO),
+    _number("opposite_fill", "fill of the other way in the same trial; empty when there was none", "1", _WIRE),
     _number("instrument_ceiling_bit_s", "what our own traffic pair reaches on the slower host over its loopback",
             "bit/s", "measured at the start of the run"),
     _number("transfer_time_ratio", "actual / ideal transfer time (RFC 6349 section 4.1)", "1", _WIRE),

@@ -150,3 +150,22 @@ def test_a_cells_answer_is_what_most_of_its_valid_trials_give() -> None:
     assert cell_cause([full, full, slow]).code == "link_full"
     assert cell_cause([full, slow]).code == "unknown"
     assert cell_cause([{**full, "status": "suspect"}]).code == "not_measured"
+
+
+def test_losses_in_a_full_queue_are_a_consequence_and_not_the_cause():
+    """The round trip tells them apart: 21 ms where the idle path has 0.1."""
+    record = changed(healthy_record(load=0.9), first__parts__0__tcp__segments_retransmitted=4_000)
+    assert _cause(record).code == "loss"
+    assert _cause(changed(record, first__parts__0__tcp__rtt_s=0.021)).code == "unknown"
+
+
+def test_z17_acknowledgements_behind_the_other_ways_data_are_named():
+    """81 and 93 Mb/s on a symmetric link of 100 at MTU 1500 (the figures of traps Z17)."""
+    record = healthy_record(direction="bidirectional", load=0.86)
+    for end in ("first", "second"):
+        for part in record[end]["parts"]:
+            if part["part"] == "send":
+                part["tcp"]["rtt_s"] = 0.02
+    assert _cause(record).code == "acknowledgements"
+    assert "opposite_fill" in _cause(record).columns
+    assert _cause(changed(record, first__parts__0__tcp__rtt_s=2e-4)).code == "unknown"

@@ -15,7 +15,8 @@ Row = dict[str, Any]
 def limit_figures(record: Json, way: Way, run: Json) -> Row:
     """The columns of trials.csv behind "what holds it back"."""
     return {**_process("sender", way.send, way.sender), **_process("receiver", way.receive, way.receiver),
-            **_windows(way), "instrument_ceiling_bit_s": _instrument(way, run), **_rfc_6349(record, way)}
+            **_windows(way), "opposite_fill": way.opposite_fill,
+            "instrument_ceiling_bit_s": _instrument(way, run), **_rfc_6349(record, way)}
 
 
 def _process(role: str, part: Json, side: Side) -> Row:

@@ -120,3 +120,13 @@ def test_factors_that_change_nothing_are_said_to_change_nothing(tmp_path: Path) 
     (sentence,) = [text for text in read_report(run).sentences if text.startswith("For transmit")]
 
     assert sentence.replace(THIN, " ") == "For transmit, no factor was seen to change the goodput by 3 % or more."
+
+
+def test_a_change_whose_interval_holds_none_is_not_called_one(tmp_path: Path) -> None:
+    """A third of noise on two replicates: whatever is seen, it is not sure."""
+    run = make_run(tmp_path, Scenario({"mtu": [9000], "clock": ["performance", "other"], "direction": ["transmit"]},
+                                      replicates=2, noise=0.3, seed=3))
+    (sentence,) = [text for text in read_report(run).sentences if text.startswith("For transmit")]
+
+    assert "too few to say" in sentence
+    assert "clock: other instead of performance" in sentence

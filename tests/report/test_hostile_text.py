@@ -46,7 +46,7 @@ def hostile_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     scenario = Scenario(
         factors={texts[0]: texts[1:4], "mtu": [1500, 9000], texts[11]: [*texts[4:7], texts[12]],
                  "direction": ["transmit", "receive"]},
-        replicates=3, run_id="run", plan=texts[13], hosts=(texts[8], texts[2]))
+        replicates=3, run_id="run", plan=texts[13], hosts=(texts[8] + HOSTILE["attribute"], texts[2]))
     folder = make_run(tmp_path_factory.mktemp("hostile"), scenario)
     rows = [dict(zip(rows[0], map(restore_text, row), strict=True))
             for rows in [read_csv(folder / "trials.csv")] for row in rows[1:]]
@@ -56,10 +56,10 @@ def hostile_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
             row["status"] = "suspect"
     write_rows(folder / "trials.csv", list(rows[0]), rows)
     run = json.loads((folder / "run.json").read_text())
+    left = {"what": texts[0], "before": texts[1], "now": texts[10], "command": texts[2]}
     poisoned: Any = _poison(run, iter(texts * 200))
     poisoned |= {"schema": 1, "cells": run["cells"], "trial": run["trial"], "threshold_ratio": 0.03,
-                 "as_found": {texts[8]: {"ok": False, "left": [{"what": texts[0], "before": texts[1], "now": texts[10],
-                                                                "command": texts[2]}]}}}
+                 "as_found": {HOSTILE["attribute"]: {"ok": False, "left": [left]}}}
     (folder / "run.json").write_text(json.dumps(poisoned))
     return folder
 

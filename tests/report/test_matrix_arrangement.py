@@ -60,3 +60,11 @@ def test_several_links_become_rows() -> None:
 
     assert [factor.name for factor in matrix.down] == ["link"]
     assert [row.levels for row in matrix.rows] == [("trunk",), ("spare",)]
+
+
+def test_transmit_stands_before_receive_whatever_the_order_of_the_cells() -> None:
+    levels = {"mtu": "1500", "direction": "bidirectional"}
+    cells = [cell(1, levels, way="receive"), cell(1, levels)]
+    matrix = arrange(made(cells, {"mtu": ("1500", "9000"), "direction": ("transmit", "bidirectional")}))
+
+    assert [column.way for column in matrix.across] == ["transmit", "receive"]

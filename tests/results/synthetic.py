@@ -36,6 +36,7 @@ class Scenario:
     plan: str = "dome-to-vault"
     hosts: tuple[str, str] = ("dome", "vault")
     series: bool = True
+    noise: float = 0.004
     trouble: bool = True
 
 
@@ -129,7 +130,7 @@ def _measured(scenario: Scenario, levels: dict[str, Any], row: dict[str, Any], w
     asked = levels.get("offered_rate")
     asked_bit_s = row["ceiling_bit_s"] * float(asked.rstrip("%")) / 100 if asked else None
     offered = asked_bit_s or row["ceiling_bit_s"]
-    goodput = min(row["ceiling_bit_s"] * 0.998, manages, offered) * chance.gauss(1.0, 0.004)
+    goodput = min(row["ceiling_bit_s"] * 0.998, manages, offered) * chance.gauss(1.0, scenario.noise)
     goodput = min(goodput, row["ceiling_bit_s"] * 1.001)
     busy = min(1.0, goodput / manages * 0.99)
     slower, faster = ("sender", "receiver") if way == "transmit" else ("receiver", "sender")

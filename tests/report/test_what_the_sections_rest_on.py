@@ -1,0 +1,185 @@
+"""The figures behind the sections: evidence of a cell, loss curves, the two ends, cautions, what is not valid."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from made_report import cell, made
+from page_tree import Element, parse
+from synthetic import Scenario, make_run
+
+from orchestrator.report import ends, html, loss, method, page_cells, page_run, read_report
+from orchestrator.report.evidence import Evidence, gather
+from orchestrator.report.model import Report
+from orchestrator.report.scale import STEPS, scale_of
+from orchestrator.results.read_run import read_run
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Report:
+    return read_report(make_run(tmp_path_factory.mktemp("small"), Scenario(
+        {"mtu": [1500, 9000], "direction": ["transmit", "bidirectional"]}, replicates=3, trouble=False)))
+
+
+@pytest.fixture(scope="module")
+def evidence(small: Report) -> Evidence:
+    return gather(small.data, frozenset({1, 2, 3, 4}))
+
+
+def test_goodput_over_time_averages_to_the_trial_s_goodput(small: Report, evidence: Evidence) -> None:
+    goodput = {(row.trial, row.link, row.way): row.goodput_bit_s for row in small.data.trials.itertuples()}
+
+    assert set(evidence.series) == set(goodput)
+    for key, line in evidence.series.items():
+        assert sum(rate for _, rate in line) / len(line) == pytest.approx(goodput[key], rel=0.005)
+        assert line[-1][0] == pytest.approx(10.0)
+
+
+def test_lines_are_thinned_by_averaging_not_by_dropping(small: Report) -> None:
+    from orchestrator.report.evidence import _series
+    from orchestrator.results.read_run import read_table
+
+    table = read_table(small.data.folder, "series.csv.gz")
+    thin, whole = _series(table, 7), _series(table, 100)
+
+    for key, line in thin.items():
+        assert len(line) <= 7
+        before = 0.0
+        octets = 0.0
+        for t_s, rate in line:
+            octets, before = octets + rate * (t_s - before), t_s
+        assert octets == pytest.approx(sum(rate * 0.1 for _, rate in whole[key]), rel=1e-9)
+
+
+def test_the_cores_of_both_hosts_are_means_over_the_trials(small: Report, evidence: Evidence) -> None:
+    cores = evidence.cores[(1, "trunk"), "dome"]
+
+    assert [core.core for core in cores] == [0, 1, 2, 3]
+    assert {host for _, host in evidence.cores} == {"dome", "vault"}
+    assert max(cores, key=lambda core: core.busy).core == 2
+    assert all(core.softirq == pytest.approx(0.1) for core in cores)
+
+
+def test_many_trials_get_no_lines_but_keep_their_tables(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("orchestrator.report.evidence.GREATEST_TRIALS_DRAWN", 3)
+    run = make_run(tmp_path, Scenario({"mtu": [1500, 9000], "direction": ["transmit"]}, replicates=2))
+    found = gather(read_run(run), frozenset({1, 2}))
+
+    assert (found.series, found.cores) == ({}, {})
+    assert sum(len(trials) for trials in found.replicates.values()) == 4
+
+
+def test_details_are_bounded_by_trials_as_well_as_by_cells(monkeypatch: pytest.MonkeyPatch) -> None:
+    cells = [cell(number, {"mtu": str(number)}) for number in range(1, 30)]
+    report = made(cells, {"mtu": tuple(str(number) for number in range(1, 30))})
+    monkeypatch.setattr(page_cells, "GREATEST_TRIALS", 52)
+
+    assert page_cells.details_of(report) == frozenset(range(1, 11))
+    monkeypatch.setattr(page_cells, "GREATEST_CELLS", 4)
+    assert page_cells.details_of(report) == frozenset({1, 2, 3, 4})
+
+
+def test_loss_curves_differ_in_the_offered_rate_only_and_the_worst_comes_first(report: Report) -> None:
+    found = loss.curves(report)
+    greatest = [curve.greatest_loss for curve in found]
+
+    assert len(found) == 2 * 2 * 2
+    assert greatest == sorted(greatest, reverse=True)
+    assert {len(curve.points) for curve in found} == {2}
+    assert found[0].name == "mtu 1500, clock powersave, vault → dome"
+    assert found[0].points[0].offered_bit_s < found[0].points[1].offered_bit_s
+
+
+def test_without_two_offered_rates_there_is_no_loss_section(small: Report) -> None:
+    assert loss.curves(small) == []
+
+
+def test_what_differs_between_the_ends_is_marked_where_it_means_something(report: Report) -> None:
+    names, rows = ends.compare(report.run)
+    differing = [row.what for row in rows if row.differs]
+
+    assert names == ("dome", "vault")
+    assert differing == ["kernel"]
+    assert {row.what for row in rows} >= {"trunk: MAC", "trunk: addresses", "trunk: driver", "trunk: speed"}
+
+
+def test_an_end_named_by_its_mac_finds_its_interface(report: Report) -> None:
+    facts = ends.facts_of(report.run["hosts"]["vault"])
+
+    assert ends.interface_of(facts, "mac:02:00:5e:10:00:07")["name"] == "eth1"
+    assert ends.interface_of(facts, "driver:stella")["name"] == "eth1"
+    assert ends.interface_of(facts, "bus:0000:03:00.0")["name"] == "eth1"
+    assert ends.interface_of(facts, "mac:02:00:5e:10:00:08") == {}
+
+
+def with_run(report: Report, **changes: Any) -> Report:
+    return replace(report, data=replace(report.data, run={**report.run, **changes}))
+
+
+def section(report: Report, name: str) -> Element:
+    tree = parse(html.page(report))
+    return next(element for element in tree.all("section") if element.attributes.get("id") == name)
+
+
+def test_a_host_that_is_not_as_found_shows_what_differs_and_the_command_that_mends_it(small: Report) -> None:
+    left = {"setting": "mtu", "target": "eth1", "before": 1500, "now": 9000, "command": "ip link set eth1 mtu 1500"}
+    report = with_run(small, as_found={"dome": {"ok": False, "left": [left]}, "vault": {"ok": True}})
+    found = section(report, "environment")
+    alarms = [element.text() for element in found.walk() if element.attributes.get("class") == "alarm"]
+
+    assert alarms == ["dome is NOT verified as found."]
+    assert "vault is verified as found." in found.text()
+    assert "ip link set eth1 mtu 1500" in [code.text() for code in found.all("code")]
+
+
+def test_a_lab_s_figures_are_not_taken_for_hardware(small: Report) -> None:
+    assert any("say nothing about any board" in text for text in method.cautions(with_run(small, lab={"switch": "x"})))
+    assert not any("say nothing about any board" in text for text in method.cautions(small))
+
+
+def test_few_replicates_are_a_caution_enough_are_none() -> None:
+    few = made([cell(1, {"mtu": "1500"}, counts={"valid": 4})], {"mtu": ("1500",)})
+    enough = made([cell(1, {"mtu": "1500"}, counts={"valid": 5})], {"mtu": ("1500",)})
+
+    assert any("fewer than five valid trials" in text for text in method.cautions(few))
+    assert not any("fewer than five" in text for text in method.cautions(enough))
+
+
+def test_figures_under_the_ceiling_are_a_caution() -> None:
+    full = made([cell(1, {"mtu": "1500"}, 2.35e9)], {"mtu": ("1500",)})
+
+    assert any("1 figure lies within 3 % of the ceiling" in text for text in method.cautions(full))
+
+
+def test_the_commands_name_this_run_and_its_best_cell(small: Report) -> None:
+    best = max(small.measured, key=lambda one: one.mean_bit_s or 0.0)
+    commands = [command for _, command in method.commands(small)]
+
+    assert f"linktrial run {small.data.path.name}" in commands
+    assert f"linktrial settings --for {small.data.path.name} {best.number}" in commands
+
+
+def test_a_folder_s_name_never_meets_a_shell_bare(small: Report) -> None:
+    odd = replace(small, data=replace(small.data, folder=replace(small.data.folder, path=Path("runs/a b; rm -rf x"))))
+
+    assert all("'a b; rm -rf x'" in command for _, command in method.commands(odd))
+
+
+def test_reasons_are_gathered_with_their_trials_and_cells(report: Report) -> None:
+    found = parse(page_run.not_valid(report))
+    rows = {row.all("th")[0].text(): row.text() for row in found.all("tbody")[0].all("tr")}
+
+    assert set(rows) == {"impossible", "suspect"}
+    assert "9600 bytes do not pass" in rows["impossible"]
+    assert "foreign_traffic" in rows["suspect"]
+
+
+def test_figures_that_are_alike_share_one_shade() -> None:
+    """Under 2 % of spread a full scale would turn noise into drama."""
+    alike, apart = scale_of([2.40e9, 2.41e9, 2.42e9]), scale_of([1.0e9, 1.7e9, 2.4e9])
+
+    assert {alike.step(value) for value in (2.40e9, 2.42e9)} == {STEPS // 2}
+    assert [apart.step(value) for value in (1.0e9, 1.7e9, 2.4e9)] == [0, STEPS // 2, STEPS - 1]

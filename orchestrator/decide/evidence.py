@@ -214,12 +214,17 @@ def foreign_bytes(side: Side, all_ways: tuple[Way, ...]) -> float | None:
     if seen is None or not own or any(octets is None for octets in own):
         return None
     return max(0.0, seen - sum(octets + _acknowledgements(way) for octets, way in zip(own, all_ways, strict=True)
-                               if octets is not None) - _SMALL_TALK_BYTES)
+                               if octets is not None) - _small_talk_bytes(all_ways))
 
 
-# Path proof, address resolution, the round-trip flow (200 frames a second of 78 octets, both ways) and the frame a
-# second that keeps switches from flooding: ours, and too little to matter on a link worth measuring.
-_SMALL_TALK_BYTES = 200_000.0
+# Ours as well: the greeting, address resolution, the frame a second that keeps switches from flooding, and the
+# round-trip flow (200 frames a second before the traffic and 50 within, each way, of 74 octets and more).
+_SMALL_TALK_BYTES, _SMALL_TALK_BYTES_S = 30_000.0, 10_000.0
+
+
+def _small_talk_bytes(all_ways: tuple[Way, ...]) -> float:
+    window_s = max(float(way.receive.get("window_s") or 0.0) for way in all_ways)
+    return _SMALL_TALK_BYTES + _SMALL_TALK_BYTES_S * window_s
 
 
 def _acknowledgements(way: Way) -> float:

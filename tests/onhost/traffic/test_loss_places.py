@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-from two_ends import arguments, flow, other_end, run_pair
+from two_ends import arguments, flow, run_pair
 from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch
 
-from orchestrator.decide.evidence import ways
+from orchestrator.decide.evidence import both_sides, foreign_bytes, ways
 from orchestrator.decide.judge import judge
 from orchestrator.decide.losses import losses
 
@@ -36,7 +38,7 @@ def _trial(prepare: Callable[[], None], count: Callable[[], int], traffic: Json)
         prepare()
         sent = flow("transmit", "udp", **traffic)
         args = arguments([sent], **ends())
-        dialled, served = run_pair(args, serve_args=other_end(args), serve_in=enter("far"), dial_in=enter("near"),
+        dialled, served = run_pair(args, serve_in=enter("far"), dial_in=enter("near"),
                                    length_s=1.0)
         record = _record(dialled, served, sent)
         account = losses(ways(record)[0])
@@ -109,3 +111,38 @@ def test_what_the_receiving_socket_has_no_room_for_is_lost_there():
     assert found["kernel"] > 0
     assert found["socket"] == found["kernel"] == found["lost"]
     _only_at(found, "socket")
+
+
+@pytest.mark.parametrize("share", [0.0, 0.015, 0.10])
+def test_z21_other_peoples_traffic_on_the_link_is_seen_with_its_share(share: float):
+    """Somebody else sends beside us for the whole trial, at a share of our own rate."""
+    def measure() -> Json:
+        join_by_switch(segmentation="gso off gro off")
+        sent = flow("transmit", "udp", datagram_bytes=1400, asked_bit_s=20e6)
+        args = arguments([sent], **ends())
+        foreign = subprocess.Popen(["ip", "netns", "exec", "near", sys.executable, "-c", _SOMEBODY, str(share * 20e6)])
+        try:
+            dialled, served = run_pair(args, serve_in=enter("far"), dial_in=enter("near"),
+                                       length_s=2.0)
+        finally:
+            foreign.kill()
+            foreign.wait()
+        record = _record(dialled, served, sent)
+        both = both_sides(record)
+        seen = both[0].change("interface.rx_bytes", "interface.tx_bytes") or 0
+        return {"share": (foreign_bytes(both[0], ways(record)) or 0) / seen, "doubts": judge(record).doubts}
+    found = in_own_namespace(measure)
+    expected = {0.0: set(), 0.015: {"foreign_some"}, 0.10: {"foreign_heavy"}}[share]
+    assert set(found["doubts"]) - {"limited_by_sender"} == expected
+    assert found["share"] >= share / 2
+
+
+_SOMEBODY = """
+import socket, sys, time
+rate = float(sys.argv[1])
+s = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+while rate:
+    s.sendto(bytes(1000), ("198.18.7.2", 9))
+    time.sleep(8 * 1042 / rate)
+time.sleep(60)
+"""

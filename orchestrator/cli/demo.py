@@ -24,7 +24,7 @@ _HIDDEN = Path("/run")  # the lab has its own
 @click.command()
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path("runs"), show_default=True,
               help="Where the run's folder is made.")
-@click.option("--seconds", type=click.FloatRange(1, 60), default=2.0, show_default=True, help="Length of one trial.")
+@click.option("--seconds", type=click.FloatRange(1, 60), default=1.5, show_default=True, help="Length of one trial.")
 @click.option("--replicates", type=click.IntRange(1, 20), default=2, show_default=True,
               help="How often each cell is measured.")
 @click.option("--seed", type=click.IntRange(0), default=7, show_default=True, help="Of the order of the trials.")

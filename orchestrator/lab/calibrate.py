@@ -23,7 +23,7 @@ def fit_board(lab: Lab, host: str, peer: str) -> float:
     governor.write_text("powersave\n")
     address = next(one.measured_address_4 for one in lab.scenario.hosts if one.name == peer)
     try:
-        carried = max(tcp_goodput_bit_s(lab.hosts[host], lab.hosts[peer], address, 0.3)[0] for _ in range(2))
+        carried, _ = tcp_goodput_bit_s(lab.hosts[host], lab.hosts[peer], address, 0.5)
     finally:
         governor.write_text(before)
     share = min(_GREATEST_SHARE, max(_LEAST_SHARE, FULL_SHARE * AT_LEAST_CLOCK_BIT_S / carried))

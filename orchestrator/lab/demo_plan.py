@@ -17,7 +17,7 @@ links:
 factors:
   mtu: [1500, 9000]
 {clock}  direction: [transmit, receive]
-trial: {{length: {seconds}s, warmup: 500ms, settle: 200ms, replicates: {replicates}}}
+trial: {{length: {seconds}s, warmup: 300ms, settle: 200ms, replicates: {replicates}}}
 order: {{shuffle: true, seed: {seed}}}
 threshold: 3%
 """

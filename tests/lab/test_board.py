@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -108,3 +109,27 @@ def test_the_group_goes_with_the_lab_and_one_left_over_is_removed_by_the_next(bo
     left_over.mkdir()
     remove_left_over()
     assert not left_over.exists()
+
+
+_HOLD_A_BOARD = """
+import time
+from orchestrator.lab.lab import Lab
+from orchestrator.lab.scenario import observatory
+lab = Lab(observatory(slow_board=True), server="asyncssh").make()
+print(lab._warden.pid, flush=True)
+time.sleep(1000)
+"""
+
+
+@needs_groups
+@pytest.mark.lab
+def test_the_group_goes_also_when_the_labs_maker_is_killed() -> None:
+    with subprocess.Popen([sys.executable, "-c", _HOLD_A_BOARD], stdout=subprocess.PIPE, text=True) as maker:
+        assert maker.stdout
+        group = group_folder(int(maker.stdout.readline()), "dome")
+        assert group.exists()
+        maker.kill()
+    until = time.monotonic() + 10
+    while group.exists():
+        assert time.monotonic() < until, "left behind"
+        time.sleep(0.02)

@@ -46,8 +46,8 @@ def test_a_lab_stands_for_an_ordinary_user(open_folder: Path) -> None:
 
 def test_the_demo_runs_for_an_ordinary_user_without_a_slow_board(open_folder: Path) -> None:
     home = _new(open_folder / "home")
-    done = run_as_ordinary_user([sys.executable, "-m", "orchestrator.cli", "demo", "--out", str(home / "out"), "--seconds", "1",
-                                 "--replicates", "1"], _new(open_folder / "stage"), home)
+    done = run_as_ordinary_user([sys.executable, "-m", "orchestrator.cli", "demo", "--out", str(home / "out"),
+                                 "--seconds", "1", "--replicates", "1"], _new(open_folder / "stage"), home)
     assert done.returncode == 0, done.stderr
     assert "no clock is varied: a slow board needs root" in done.stderr
     assert "put back and verified as found" in done.stderr

@@ -7,21 +7,24 @@ script without escaping it. The same tables give the same bytes.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
+from orchestrator.report.influence import Panel, panels
 from orchestrator.report.loss import curves
 from orchestrator.report.markup import tag
 from orchestrator.report.matrix import Matrix, MatrixRow, arrange, column_label
 from orchestrator.report.model import CellResult, Report
-from orchestrator.report.wording import count_text, rate_unit
+from orchestrator.report.wording import Unit, count_text, rate_unit
 from orchestrator.results.plain_text import shortened
 from orchestrator.results.write import write_whole
 
 GREATEST_ROWS = 40
 GREATEST_COLUMNS = 6
 GREATEST_POINTS = 2000
+GREATEST_PANELS = 4
 PNG_SCALE = 2.0
 # From the colours of Okabe and Ito those that keep 3:1 on white and stay apart in every kind of colour vision.
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#000000")
@@ -160,7 +163,39 @@ def loss(report: Report) -> tuple[str, Chart] | None:
     return title, _finished((base.mark_line() + points).properties(width=520, height=260), title, about)
 
 
-CHARTS: dict[str, Callable[[Report], tuple[str, Chart] | None]] = {"goodput": goodput, "drift": drift, "loss": loss}
+def interactions(report: Report) -> tuple[str, Chart] | None:
+    """Where one factor depends on another: a panel per pair, a line per level of the other."""
+    found = panels(report, GREATEST_PANELS)
+    if not found:
+        return None
+    unit = rate_unit(max(value for panel in found for _, values in panel.lines for value in values
+                         if math.isfinite(value)))
+    alt = _altair()
+    title = "Where one factor depends on another"
+    drawn = alt.concat(*(_panel(alt, panel, unit) for panel in found), columns=2).resolve_scale(
+        color="independent", shape="independent")
+    return title, _finished(drawn, title, f"mean goodput in {unit.name} by level; parallel lines do not depend")
+
+
+def _panel(alt: Any, panel: Panel, unit: Unit) -> Chart:
+    lines = panel.lines[: len(COLOURS)]
+    names = [shortened(f"{panel.other} {at}", 40) for at, _ in lines]
+    values = [{"level": shortened(level, 40), "line": name, "goodput": value / unit.size}
+              for name, (_, by_level) in zip(names, lines, strict=True)
+              for level, value in zip(panel.levels, by_level, strict=True) if math.isfinite(value)]
+    base = alt.Chart(alt.Data(values=values)).encode(
+        x=alt.X("level:N", sort=[shortened(level, 40) for level in panel.levels], title=shortened(panel.factor, 60),
+                axis=alt.Axis(labelAngle=0)),
+        y=alt.Y("goodput:Q", title=unit.name, scale=alt.Scale(zero=True)),
+        color=alt.Color("line:N", title=None, scale=alt.Scale(domain=names, range=list(COLOURS))),
+        shape=alt.Shape("line:N", title=None, scale=alt.Scale(domain=names, range=list(SHAPES))))
+    points = base.mark_point(filled=True, size=60, opacity=1)
+    return (base.mark_line() + points).properties(width=240, height=170,
+                                                  title={"text": shortened(panel.way, 60), "fontSize": 12})
+
+
+CHARTS: dict[str, Callable[[Report], tuple[str, Chart] | None]] = {
+    "goodput": goodput, "interactions": interactions, "drift": drift, "loss": loss}
 
 
 def chart_files(folder: Path) -> Iterable[Path]:

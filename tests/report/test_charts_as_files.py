@@ -13,7 +13,7 @@ import pytest
 from orchestrator.report import charts
 from orchestrator.report.model import Report
 
-NAMES = {f"{stem}.{kind}" for stem in ("goodput", "drift", "loss") for kind in ("svg", "png")}
+NAMES = {f"{stem}.{kind}" for stem in ("goodput", "interactions", "drift", "loss") for kind in ("svg", "png")}
 
 
 @pytest.fixture(scope="module")

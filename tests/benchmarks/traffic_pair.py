@@ -21,10 +21,12 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import comb
 from pathlib import Path
 from typing import Any
+
+from orchestrator.lab.cpu_group import CpuGroup
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "onhost" / "traffic"))
@@ -35,6 +37,7 @@ from wire_lab import enter, in_own_namespace, inside, run  # noqa: E402 - as abo
 NEAR, FAR = "198.18.7.1", "198.18.7.2"
 PORT = 21100
 SEND_BYTES, RECEIVE_BYTES = 262144, 1048576
+SENDERS = ("tcp-send", "udp-single", "udp-batch", "udp-segment")
 OFFLOADS = {
     "on": "tso on gso on gro off tx-udp-segmentation on",  # as a veth pair is made: super-frames pass untouched
     "off": "tso off gso on gro on tx-udp-segmentation off",  # every frame of the MTU's size, merged at the receiver
@@ -43,42 +46,59 @@ OFFLOADS = {
 
 @dataclass
 class Figures:
-    """One run of one side."""
+    """One run of one side: what arrived in the window, what was sent in it, and both ends' processor time."""
 
     bytes: float
     datagrams: float
     seconds: float
-    send_cpu_s: float
-    receive_cpu_s: float
-    lost: float = 0.0
+    send_cpu_s: float = 0.0
+    receive_cpu_s: float = 0.0
+    sent: float = 0.0
 
     @property
     def gbit_s(self) -> float:
         return 8e-9 * self.bytes / self.seconds
 
     @property
-    def datagrams_s(self) -> float:
-        return self.datagrams / self.seconds
+    def thousand_s(self) -> float:
+        return 1e-3 * self.datagrams / self.seconds
+
+    @property
+    def send_cpu_s_per_gb(self) -> float:
+        return 1e9 * self.send_cpu_s / self.bytes
+
+    @property
+    def receive_cpu_s_per_gb(self) -> float:
+        return 1e9 * self.receive_cpu_s / self.bytes
+
+
+@dataclass
+class Compared:
+    """A figure of the runs, its unit, and the goal for ours / C's; "" where there is none."""
+
+    name: str
+    figure: str
+    unit: str
+    goal: str
 
 
 @dataclass
 class Row:
-    """What is compared: two ways to run, and the ratio of a figure of theirs with its goal."""
+    """Two ways to run, and what is compared of the same pairs of runs."""
 
     name: str
-    goal: str
     ours: Callable[[], Figures]
     yardstick: Callable[[], Figures]
-    figure: Callable[[Figures], float]
-    unit: str
-    notes: Callable[[list[Figures], list[Figures]], str] = field(default=lambda ours, c: "")
+    compared: list[Compared]
+    per_datagram: bool = False
 
 
 class Bench:
     """The veth pair, the compiled yardstick, and the two sides' runs."""
 
-    def __init__(self, window_s: float, program: str, groups: Sequence[int] = ()) -> None:
-        self.window_s, self.program, self.groups = window_s, program, groups
+    def __init__(self, window_s: float, program: str, members: Sequence[int] = ()) -> None:
+        """`members` are files to write a process's number to: the control groups of the near and the far end."""
+        self.window_s, self.program, self._members = window_s, program, members
         self.under_quota = False
         self._state = ("", 0)
 
@@ -101,27 +121,23 @@ class Bench:
         self._state = (offloads, mtu)
         time.sleep(0.05)
 
-    def _enter(self, place: str) -> Callable[[], None]:
-        become = enter(place)
-
-        def both() -> None:
-            self._join(place)
-            become()
-        return both
+    def _born(self, verb: str, pid: int) -> None:
+        """A job of ours has been forked: into its end's control group with it, in a run under a quota."""
+        if self.under_quota:
+            os.write(self._members[0 if verb == "dial" else 1], str(pid).encode())
 
     def _join(self, place: str) -> None:
-        """Become a member of the end's control group, when this is a run under a quota."""
-        if self.under_quota and self.groups:
-            os.write(self.groups[0 if place == "near" else 1], b"0")
+        """The same for a C program, in the child before it becomes one."""
+        if self.under_quota:
+            os.write(self._members[0 if place == "near" else 1], b"0")
 
     def ours(self, flows: list[dict[str, Any]], mtu: int) -> Figures:
         cores = {"sender_core": 0, "receiver_core": 1}
         given = [{**cores, **each} for each in flows]
         args = arguments(given, interface="eth1", local=NEAR, peer=FAR, mtu=mtu)
-        dialled, served = run_pair(args, length_s=self.window_s, warmup_s=0.15, dial_in=self._enter("near"),
-                                   serve_in=self._enter("far"))
-        self.last_watch = dialled["watch"]
-        total = Figures(0, 0, self.window_s, 0, 0)
+        dialled, served = run_pair(args, length_s=self.window_s, warmup_s=0.15, dial_in=enter("near"),
+                                   serve_in=enter("far"), born=self._born)
+        total = Figures(0, 0, self.window_s)
         for each in flows:
             way = each["way"]
             sent = part(dialled if way == "transmit" else served, "send", way)
@@ -129,9 +145,9 @@ class Bench:
             total.bytes += got["goodput_bytes"]
             total.send_cpu_s += sent["process"]["cpu_s"]
             total.receive_cpu_s += got["process"]["cpu_s"]
-            if "datagrams_sent" in sent:
+            if each["transport"] == "udp":
                 total.datagrams += got["goodput_bytes"] / each["datagram_bytes"]
-                total.lost += sent["datagrams_sent"] - got["datagrams_received"]
+                total.sent += sent["window_datagrams_sent"]
         return total
 
     def c(self, pairs: list[tuple[str, str, str, int]], rate_bit_s: float = 0) -> Figures:
@@ -142,35 +158,43 @@ class Bench:
             sender, receiver = ("near", "far") if way == "transmit" else ("far", "near")
             address = FAR if receiver == "far" else NEAR
             room = RECEIVE_BYTES if sends == "tcp-send" else size
-            for place, kind, length, core, pace in ((receiver, receives, room, 1, 0), (sender, sends, size, 0, rate_bit_s)):
-                line = [*f"ip netns exec {place} {self.program} {kind} {address} {PORT + number} {length} {core}".split(),
-                        str(told["window_from_ns"]), str(told["window_to_ns"]), str(int(pace / len(pairs)))]
-                running.append((kind, subprocess.Popen(line, stdout=subprocess.PIPE, text=True,
-                                                       preexec_fn=lambda place=place: self._join(place))))
+            pace = int(rate_bit_s / len(pairs))
+            for place, kind, length, core in ((receiver, receives, room, 1), (sender, sends, size, 0)):
+                line = (f"ip netns exec {place} {self.program} {kind} {address} {PORT + number} {length} {core} "
+                        f"{told['window_from_ns']} {told['window_to_ns']} {pace}")
+                running.append((kind, self._start(line, place)))
                 if kind == receives:
-                    assert running[-1][1].stdout is not None
-                    assert running[-1][1].stdout.readline() == "listening\n"
-        total = Figures(0, 0, self.window_s, 0, 0)
+                    said = running[-1][1].stdout
+                    assert said is not None
+                    assert said.readline() == "listening\n"
+        return self._added(running)
+
+    def _start(self, line: str, place: str) -> subprocess.Popen[str]:
+        return subprocess.Popen(line.split(), stdout=subprocess.PIPE, text=True,
+                                preexec_fn=lambda: self._join(place))  # noqa: PLW1509 - there are no threads here
+
+    def _added(self, running: list[tuple[str, subprocess.Popen[str]]]) -> Figures:
+        total = Figures(0, 0, self.window_s)
         for kind, program in running:
             said = json.loads(program.communicate(timeout=30)[0])
             assert program.returncode == 0
-            if "send" in kind or kind in ("udp-single", "udp-batch", "udp-segment"):
+            if kind in SENDERS:
                 total.send_cpu_s += said["cpu_s"]
+                total.sent += said["datagrams"]
             else:
                 total.bytes += said["bytes"]
                 total.datagrams += said["datagrams"]
-                total.lost += said["lost"]
                 total.receive_cpu_s += said["cpu_s"]
         return total
 
 
+RATE = "gbit_s"
+DATAGRAM_RATE = "thousand_s"
+
+
 def tcp_rows(bench: Bench) -> list[Row]:
-    rows = []
-    for mtu in (1500, 9000):
-        for offloads in ("on", "off"):
-            rows.append(Row(f"TCP, MTU {mtu}, offloads {offloads}", ">= 0.95", *_tcp(bench, offloads, mtu),
-                            lambda f: f.gbit_s, "Gb/s"))
-    return rows
+    return [Row(f"TCP, MTU {mtu}, offloads {offloads}", *_tcp(bench, offloads, mtu),
+                [Compared("goodput", RATE, "Gb/s", ">= 0.95")]) for mtu in (1500, 9000) for offloads in ("on", "off")]
 
 
 def _tcp(bench: Bench, offloads: str, mtu: int, ways: Sequence[str] = ("transmit",), streams: int = 1,
@@ -194,12 +218,12 @@ def paced_rows(bench: Bench) -> list[Row]:
         _, flat_out = _tcp(bench, "off", mtu)
         rate = 0.6 * 1e9 * statistics.median(flat_out().gbit_s for _ in range(5))
         paced = _tcp(bench, "off", mtu, pacing_bit_s=rate)
-        title = f"TCP, MTU {mtu}, offloads off, paced to {rate / 1e9:.2f} Gb/s: CPU"
-        rows.append(Row(f"{title} of the sender", "<= 1.05", *paced, lambda f: 1e9 * f.send_cpu_s / f.bytes, "s/GB"))
-        rows.append(Row(f"{title} of the receiver", "<= 1.05", *paced, lambda f: 1e9 * f.receive_cpu_s / f.bytes, "s/GB"))
+        name = f"TCP, MTU {mtu}, offloads off, {rate / 1e9:.2f} Gb/s"
+        rows.append(Row(name, *paced, [Compared("CPU of the sender", "send_cpu_s_per_gb", "s/GB", "<= 1.05"),
+                                       Compared("CPU of the receiver", "receive_cpu_s_per_gb", "s/GB", "<= 1.05")]))
         free, _ = _tcp(bench, "off", mtu, pacing_bit_s=rate, no_copy=True)
-        rows.append(Row(f"{title} of the sender without copying, against C's plain send", "< 1", free, paced[1],
-                        lambda f: 1e9 * f.send_cpu_s / f.bytes, "s/GB"))
+        rows.append(Row(f"{name}, ours without copying", free, paced[1],
+                        [Compared("CPU of the sender", "send_cpu_s_per_gb", "s/GB", "< 1")]))
     return rows
 
 
@@ -216,35 +240,25 @@ def _udp(bench: Bench, offloads: str, size: int, kind: str) -> tuple[Callable[[]
     return ours, c
 
 
-def _per_datagram(ours: list[Figures], c: list[Figures]) -> str:
-    def middle(runs: list[Figures], what: Callable[[Figures], float]) -> float:
-        return statistics.median(what(each) for each in runs)
-    told = []
-    for name, runs in (("ours", ours), ("C", c)):
-        told.append(f"{name}: {1e6 * middle(runs, lambda f: f.send_cpu_s / max(f.datagrams, 1)):.2f} + "
-                    f"{1e6 * middle(runs, lambda f: f.receive_cpu_s / max(f.datagrams, 1)):.2f} µs CPU per datagram, "
-                    f"{middle(runs, lambda f: f.lost / max(f.datagrams + f.lost, 1)):.1%} lost")
-    return "; ".join(told)
-
-
 def udp_rows(bench: Bench) -> list[Row]:
     def row(name: str, goal: str, offloads: str, size: int, kind: str) -> Row:
-        return Row(name, goal, *_udp(bench, offloads, size, kind), lambda f: f.datagrams_s / 1e3, "k/s", _per_datagram)
+        return Row(name, *_udp(bench, offloads, size, kind), [Compared("received", DATAGRAM_RATE, "k/s", goal)], True)
     return [
-        row("UDP 1472 B, real frames, against sendmmsg", ">= 1.3", "off", 1472, "udp-batch"),
-        row("UDP 1472 B, real frames, against one send each", "", "off", 1472, "udp-single"),
-        row("UDP 1472 B, real frames, against UDP_SEGMENT", "", "off", 1472, "udp-segment"),
-        row("UDP 1472 B, super-datagrams, against sendmmsg", ">= 4", "on", 1472, "udp-batch"),
-        row("UDP 1472 B, super-datagrams, against UDP_SEGMENT", ">= 0.75", "on", 1472, "udp-segment"),
-        row("UDP 18 B (64-byte frames), real frames, against sendmmsg", ">= 1.0", "off", 18, "udp-batch"),
+        row("UDP 1472 B, real frames, C: sendmmsg", ">= 1.3", "off", 1472, "udp-batch"),
+        row("UDP 1472 B, real frames, C: one send each", "", "off", 1472, "udp-single"),
+        row("UDP 1472 B, real frames, C: UDP_SEGMENT", "", "off", 1472, "udp-segment"),
+        row("UDP 1472 B, super-datagrams, C: sendmmsg", ">= 4", "on", 1472, "udp-batch"),
+        row("UDP 1472 B, super-datagrams, C: UDP_SEGMENT", ">= 0.75", "on", 1472, "udp-segment"),
+        row("UDP 18 B (64-byte frames), real frames, C: sendmmsg", ">= 1.0", "off", 18, "udp-batch"),
     ]
 
 
 def stream_rows(bench: Bench) -> list[Row]:
-    rows = [Row(f"TCP, MTU 1500, offloads on, {streams} streams", ">= 0.95", *_tcp(bench, "on", 1500, streams=streams),
-                lambda f: f.gbit_s, "Gb/s") for streams in (1, 4, 16)]
-    both = _tcp(bench, "on", 1500, ways=("transmit", "receive"))
-    return [*rows, Row("TCP, MTU 1500, offloads on, both ways", ">= 0.95", *both, lambda f: f.gbit_s, "Gb/s")]
+    goodput = [Compared("goodput", RATE, "Gb/s", ">= 0.95")]
+    name = "TCP, MTU 1500, offloads on"
+    return [*(Row(f"{name}, {streams} streams", *_tcp(bench, "on", 1500, streams=streams), goodput)
+              for streams in (1, 4, 16)),
+            Row(f"{name}, both ways", *_tcp(bench, "on", 1500, ways=("transmit", "receive")), goodput)]
 
 
 def interval(ratios: Sequence[float], level: float = 0.95) -> tuple[float, float]:
@@ -257,90 +271,92 @@ def interval(ratios: Sequence[float], level: float = 0.95) -> tuple[float, float
     return (ordered[cut - 1], ordered[n - cut]) if cut else (float("nan"), float("nan"))
 
 
-def measure(row: Row, pairs: int) -> str:
-    ours, c = [], []
+def measure(row: Row, pairs: int) -> list[str]:
+    """The row's lines: alternating pairs, whoever goes first alternating too."""
+    ours: list[Figures] = []
+    c: list[Figures] = []
     for number in range(pairs):
         sides = [(row.ours, ours), (row.yardstick, c)]
         for side, kept in sides if number % 2 == 0 else reversed(sides):
             kept.append(side())
-    ratios = [row.figure(a) / row.figure(b) for a, b in zip(ours, c, strict=True)]
-    low, high = interval(ratios)
-    line = (f"{row.name:<78} {statistics.median(map(row.figure, ours)):9.3f} {statistics.median(map(row.figure, c)):9.3f} "
-            f"{row.unit:<5} {statistics.median(ratios):6.3f}  [{low:.3f}, {high:.3f}]  {row.goal}")
-    note = row.notes(ours, c)
-    return line + (f"\n    {note}" if note else "")
+    lines = []
+    for what in row.compared:
+        mine = [getattr(each, what.figure) for each in ours]
+        theirs = [getattr(each, what.figure) for each in c]
+        ratios = [a / b for a, b in zip(mine, theirs, strict=True)]
+        low, high = interval(ratios)
+        name, middle = f"{row.name}: {what.name}", statistics.median
+        lines.append(f"{name:<82} {middle(mine):9.3f} {middle(theirs):9.3f} {what.unit:<5} {middle(ratios):6.3f}  "
+                     f"[{low:.3f}, {high:.3f}]  {what.goal}".rstrip())
+    if row.per_datagram:
+        lines += [f"    {name}: {per_datagram(runs)}" for name, runs in (("ours", ours), ("C", c))]
+    return lines
 
 
-def make_groups(share: float) -> tuple[list[str], list[int]]:
-    """Two control groups with a CPU quota each, one per end; their folders, and where to write a member's number."""
-    one, two = Path("/sys/fs/cgroup/cpu"), Path("/sys/fs/cgroup")
-    folders, members = [], []
-    for end in ("near", "far"):
-        name = f"linktrial-benchmark-{os.getpid()}-{end}"
-        if (one / "cpu.cfs_quota_us").exists() or (one / "cpu.shares").exists():
-            folder = one / name
-            folder.mkdir()
-            (folder / "cpu.cfs_period_us").write_text("100000")
-            (folder / "cpu.cfs_quota_us").write_text(str(int(100000 * share)))
-        else:
-            folder = two / name
-            folder.mkdir()
-            (folder / "cpu.max").write_text(f"{int(100000 * share)} 100000")
-        folders.append(str(folder))
-        members.append(os.open(folder / "cgroup.procs", os.O_WRONLY))
-    return folders, members
+def per_datagram(runs: list[Figures]) -> str:
+    """CPU per datagram sent and per datagram received, and what was lost, each the median of the runs."""
+    def middle(what: Callable[[Figures], float]) -> float:
+        return statistics.median(what(each) for each in runs)
+    return (f"{1e6 * middle(lambda f: f.send_cpu_s / max(f.sent, 1)):.2f} µs CPU per datagram sent, "
+            f"{1e6 * middle(lambda f: f.receive_cpu_s / max(f.datagrams, 1)):.2f} received, "
+            f"{middle(lambda f: 1 - f.datagrams / max(f.sent, 1)):.1%} lost")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--pairs", type=int, default=15, help="alternating pairs of runs per row (default 15)")
     parser.add_argument("--window", type=float, default=0.5, help="seconds counted per run (default 0.5)")
-    parser.add_argument("--rows", default="tcp,paced,udp,streams,quota,watch", help="groups of rows, by commas")
+    parser.add_argument("--rows", default="tcp,paced,udp,streams,quota", help="groups of rows, by commas")
     parser.add_argument("--quota", type=float, default=20, help="per cent of one core for each end, in the quota rows")
     chosen = parser.parse_args()
-    groups = chosen.rows.split(",")
-    folders, members = make_groups(chosen.quota / 100) if "quota" in groups or "watch" in groups else ([], [])
+    groups = [CpuGroup(end) for end in ("near", "far")] if "quota" in chosen.rows else []
+    for group in groups:
+        group.set_share(chosen.quota / 100)
+    members = [os.open(group.folder / "cgroup.procs", os.O_WRONLY) for group in groups]
     try:
         with tempfile.TemporaryDirectory() as folder:
             program = f"{folder}/yardstick"
             subprocess.run(["cc", "-O2", "-o", program, str(HERE / "yardstick.c")], check=True)
-            lines = in_own_namespace(_all, groups, chosen.pairs, chosen.window, program, members, chosen.quota)
+            lines = in_own_namespace(table, chosen, program, members)
     finally:
-        for folder in folders:
-            Path(folder).rmdir()
+        for group in groups:
+            group.remove()
     if chosen.rows == parser.get_default("rows"):
         (HERE / "traffic_pair.txt").write_text("\n".join(lines) + "\n")
 
 
-def _all(groups: list[str], pairs: int, window_s: float, program: str, members: list[int], quota: float) -> list[str]:
-    bench = Bench(window_s, program, members)
+def table(chosen: argparse.Namespace, program: str, members: list[int]) -> list[str]:
+    """All of it, printed as it comes."""
+    bench = Bench(chosen.window, program, members)
     bench.build()
     lines: list[str] = []
 
-    def say(line: str) -> None:
-        lines.append(line)
-        print(line, flush=True)
+    def say(*told: str) -> None:
+        lines.extend(told)
+        print(*told, sep="\n", flush=True)
 
-    say(f"python tests/benchmarks/{Path(__file__).name} {shlex.join(sys.argv[1:])}")
-    say(f"{time.strftime('%Y-%m-%d')}, {platform.platform()}, Python {platform.python_version()}, {os.cpu_count()} cores "
-        f"of {_processor()}, load {os.getloadavg()[0]:.1f} at the start; {pairs} pairs of {window_s:g} s; sending on "
-        "core 0, receiving on core 1")
-    say(f"offloads on: {OFFLOADS['on']}; off: {OFFLOADS['off']}")
-    say(f"{'row':<78} {'ours':>9} {'C':>9} {'':5} {'ratio':>6}  interval        goal")
+    say(f"python tests/benchmarks/{Path(__file__).name} {shlex.join(sys.argv[1:])}".rstrip(),
+        f"{time.strftime('%Y-%m-%d')}, {platform.platform()}, Python {platform.python_version()}, "
+        f"{os.cpu_count()} cores of {processor()}, load {os.getloadavg()[0]:.1f} at the start",
+        f"{chosen.pairs} pairs of {chosen.window:g} s; sending on core 0, receiving on core 1; one veth pair, "
+        "pfifo 2000",
+        f"offloads on: {OFFLOADS['on']}", f"offloads off: {OFFLOADS['off']}",
+        f"{'':82} {'ours':>9} {'C':>9} {'':5} {'ratio':>6}  interval        goal")
     making = {"tcp": tcp_rows, "paced": paced_rows, "udp": udp_rows, "streams": stream_rows}
-    for group in groups:
-        for row in making.get(group, lambda _: [])(bench):
-            say(measure(row, pairs))
-    if "quota" in groups:
+    for group in chosen.rows.split(","):
+        for row in making[group](bench) if group in making else []:
+            say(*measure(row, chosen.pairs))
+    if "quota" in chosen.rows.split(","):
         bench.under_quota = True
+        say(f"the same under a quota of {chosen.quota:g} % of a core for each end (goal >= 0.9 throughout):")
         for row in [*tcp_rows(bench), *udp_rows(bench)]:
-            row.name = f"{quota:g} % quota: {row.name}"
-            row.goal = ">= 0.9" if row.goal else ""
-            say(measure(row, pairs))
+            row.compared = [Compared(each.name, each.figure, each.unit, ">= 0.9") for each in row.compared]
+            say(*measure(row, chosen.pairs))
     return lines
 
 
-def _processor() -> str:
+def processor() -> str:
+    """The processor's name as the kernel tells it."""
     for line in Path("/proc/cpuinfo").read_text().splitlines():
         if line.startswith(("model name", "Model")):
             return line.partition(":")[2].strip()

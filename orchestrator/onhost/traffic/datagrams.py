@@ -10,6 +10,7 @@ row with it, is one call that makes no Python number: a loop over datagrams woul
 from __future__ import annotations
 
 import array
+import functools
 import os
 import struct
 import sys
@@ -43,6 +44,12 @@ def _little(words: "array.array[int]") -> "array.array[int]":
     return words
 
 
+@functools.lru_cache(maxsize=None)
+def _low_quarters() -> Any:
+    """Every value of 16 bits in order: the lowest quarters of any run of numbers."""
+    return memoryview(_little(array.array("H", range(1 << 16))))
+
+
 class NumberLine:
     """Consecutive numbers as they lie in datagrams: two halves of 8,192, moved on by a half when the first is used up.
 
@@ -51,7 +58,6 @@ class NumberLine:
 
     def __init__(self, element: int) -> None:
         self.first = 0
-        self._low: Any = memoryview(_little(array.array("H", range(1 << 16))))
         self._words = array.array("Q", bytes(_WORD_BYTES * 2 * _HALF))
         quarters: Any = _cast(memoryview(self._words), 2)
         self._halves = [[quarters[half * 4 * _HALF + quarter:(half + 1) * 4 * _HALF:4] for quarter in range(4)]
@@ -80,7 +86,7 @@ class NumberLine:
                 continue
             written[quarter] = value
             if quarter == 0:
-                quarters[0][:] = self._low[value:value + _HALF]
+                quarters[0][:] = _low_quarters()[value:value + _HALF]
             else:
                 quarters[quarter][:] = memoryview(_little(array.array("H", (value,)) * _HALF))
 

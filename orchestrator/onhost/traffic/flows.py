@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from typing import Any, Dict, List, NamedTuple, Optional
 
 from orchestrator.onhost.device_socket import ip_and_udp_bytes
@@ -82,9 +83,20 @@ def read_args(args: Dict[str, Any], *, serving: bool) -> Pair:
         for _ in range(flow.streams):
             streams.append(Stream(len(streams), flow, ports[len(streams)], sends_here))
     rate = args.get("rate_bit_s")
-    return Pair(args["token"], args["interface"], args["local"], args["peer"], int(args["family"]), int(args["mtu"]),
+    family = int(args["family"])
+    local, peer = _canonical(args["local"], family), _canonical(args["peer"], family)
+    return Pair(args["token"], args["interface"], local, peer, family, int(args["mtu"]),
                 float(rate) if rate else None, float(args.get("bound_s") or 10.0), serving, streams, flows,
                 ports[-1] if args.get("round_trip") and len(ports) > wanted else None)
+
+
+def _canonical(address: str, family: int) -> str:
+    """The address as the kernel spells it, without a scope: that is the interface's."""
+    inet = socket.AF_INET6 if family == 6 else socket.AF_INET
+    try:
+        return socket.inet_ntop(inet, socket.inet_pton(inet, address.partition("%")[0]))
+    except OSError:
+        raise Refusal("bad_address", f"{address} is not an IPv{family} address", address=address) from None
 
 
 def _flow(given: Dict[str, Any], args: Dict[str, Any]) -> Flow:

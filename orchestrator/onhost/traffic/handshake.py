@@ -99,13 +99,15 @@ class Serving:
 
     def _accept(self, listener: socket.socket, stream: Stream) -> None:
         try:
-            sock, _ = listener.accept()
+            sock, source = listener.accept()
         except OSError:
             return
-        if len(self._half_open) >= STRANGERS_AT_ONCE:
+        stranger = source[0].partition("%")[0] != self._pair.peer
+        if stranger or len(self._half_open) >= STRANGERS_AT_ONCE:
             abort(sock)
             return
-        kernel.accept_all(sock)
+        with contextlib.suppress(OSError):  # where there is no filter, there is none to take away
+            kernel.accept_all(sock)
         sock.setblocking(False)
         self._half_open[sock] = time.monotonic() + STRANGER_BOUND_S
         self._selector.register(sock, selectors.EVENT_READ, stream)
@@ -128,8 +130,15 @@ class Serving:
         with contextlib.suppress(OSError):
             sock.send(self._codec.write(signs.WELCOME, stream.number))
         self.connected[stream.number] = sock
-        kernel.accept_nothing(self._listeners[stream.number])
-        self._selector.unregister(self._listeners[stream.number])
+        self._deafen(self._listeners[stream.number])
+
+    def _deafen(self, listener: socket.socket) -> None:
+        """The listener has its peer: it answers nobody any more, or is gone where that is not allowed."""
+        self._selector.unregister(listener)
+        try:
+            kernel.accept_nothing(listener)
+        except PermissionError:
+            listener.close()
 
     def _drop(self, sock: socket.socket) -> None:
         del self._half_open[sock]

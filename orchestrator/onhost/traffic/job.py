@@ -106,8 +106,10 @@ class Traffic:
         if self._beside:
             waited_for.update(dict.fromkeys(self._beside.filenos(), self._beside.turn))
             longest_s = min(longest_s, (self._beside.due_ns - time.monotonic_ns()) / 1e9)
-        readable, _, _ = select.select(list(waited_for), [], [], max(0.0, longest_s))
-        for number in readable:
+        waiting = select.poll()
+        for number in waited_for:
+            waiting.register(number, select.POLLIN)
+        for number, _ in waiting.poll(max(0.0, 1000 * longest_s)):
             waited_for[number]()
         if self.serving:
             self.serving.drop_late_strangers()

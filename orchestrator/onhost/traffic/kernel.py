@@ -28,6 +28,7 @@ UDP_LARGEST_SEND_SEGMENTS = 64  # every kernel with UDP_SEGMENT takes so many; n
 _LIBRARY = ctypes.CDLL(None)  # opened early: a process that has given up its privilege may not be able to
 _PR_SET_TIMERSLACK = 29
 _PR_SET_NO_NEW_PRIVS = 38
+_WITH_64_BIT_TIME = (66, 67)  # what these options are called where a 32-bit system has 64-bit times
 _MEMINFO_DROPS = 8  # place of the drop count among the 32-bit numbers of SO_MEMINFO
 _NET_HEADER = -0x100000 & 0xFFFFFFFF  # SKF_NET_OFF: offsets from here count from the IP header
 _LOAD_WORD, _JUMP_EQUAL, _RETURN = 0x20, 0x15, 0x06
@@ -50,10 +51,11 @@ def refuse_new_privileges() -> None:
     _LIBRARY.prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0)
 
 
-def timeout_option(seconds: float) -> bytes:
-    """A `struct timeval` for SO_RCVTIMEO and SO_SNDTIMEO: blocking calls then return, without a poll in front."""
+def set_timeout(sock: socket.socket, option: int, seconds: float) -> None:
+    """Have blocking calls return after a while (SO_RCVTIMEO, SO_SNDTIMEO), without a poll in front of each."""
+    layout = "@qq" if option in _WITH_64_BIT_TIME else "@ll"
     whole = int(seconds)
-    return struct.pack("@ll", whole, int((seconds - whole) * 1e6))
+    sock.setsockopt(socket.SOL_SOCKET, option, struct.pack(layout, whole, int((seconds - whole) * 1e6)))
 
 
 def socket_drops(sock: socket.socket) -> int:

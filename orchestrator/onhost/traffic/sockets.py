@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import socket
 import struct
@@ -57,7 +58,8 @@ def open_bound(pair: Pair, stream: Stream, port: int) -> socket.socket:
 def listen(pair: Pair, stream: Stream) -> socket.socket:
     """The serving end of a stream before its peer has come: deaf, in the kernel, to every other address."""
     made = open_bound(pair, stream, stream.port)
-    kernel.accept_only_from(made, pair.peer.partition("%")[0], pair.family)
+    with contextlib.suppress(PermissionError):  # some kernels keep filters on TCP for root: then accept() looks
+        kernel.accept_only_from(made, pair.peer, pair.family)
     made.setblocking(False)
     if stream.flow.transport == "tcp":
         try:
@@ -174,5 +176,5 @@ def _bind_to_interface(sock: socket.socket, pair: Pair) -> None:
         sock.setsockopt(socket.SOL_SOCKET, SO_BINDTODEVICE, pair.interface.encode() + b"\0")
     except PermissionError:
         own = netlink.addresses(socket.if_nametoindex(pair.interface))
-        if pair.local.partition("%")[0] not in [each["address"] for each in own]:
+        if pair.local not in [each["address"] for each in own]:
             raise OSError(errno.EADDRNOTAVAIL, "not an address of the interface") from None

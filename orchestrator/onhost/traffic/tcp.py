@@ -12,6 +12,7 @@ import time
 from functools import partial
 from typing import Any, Callable, Dict, Tuple
 
+from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import kernel, signs, sockets
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.stamps import CONTROL_BYTES, StampClock, stamp_of
@@ -31,11 +32,13 @@ class TcpSend(StreamProcess):
     def prepare(self) -> None:
         """Fill the buffer: random octets, which nothing on the way can compress."""
         self.sock.setblocking(True)
-        self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, kernel.timeout_option(_SEND_WAIT_S))
-        self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, kernel.timeout_option(_SEND_WAIT_S))
+        kernel.set_timeout(self.sock, socket.SO_SNDTIMEO, _SEND_WAIT_S)
+        kernel.set_timeout(self.sock, socket.SO_RCVTIMEO, _SEND_WAIT_S)
         payload = os.urandom(SEND_BYTES)
         self._push: Callable[[], int] = partial(self.sock.send, memoryview(payload))
         if self.stream.flow.no_copy:
+            if not hasattr(os, "memfd_create"):
+                raise Refusal("no_copy_missing", "this host cannot send without copying: no files in memory")
             memory = os.memfd_create("linktrial")
             os.write(memory, payload)
             self._push = partial(os.sendfile, self.sock.fileno(), memory, 0, SEND_BYTES)
@@ -127,7 +130,7 @@ class TcpReceive(StreamProcess):
     def prepare(self) -> None:
         """Touch the buffer once, so that no page is new during the traffic."""
         self.sock.setblocking(True)
-        self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, kernel.timeout_option(_RECEIVE_WAIT_S))
+        kernel.set_timeout(self.sock, socket.SO_RCVTIMEO, _RECEIVE_WAIT_S)
         self.sock.setsockopt(socket.SOL_SOCKET, kernel.SO_TIMESTAMPNS, 1)
         self._buffer = bytearray(os.urandom(4096)) * (RECEIVE_BYTES // 4096)
         self._stamps = StampClock()

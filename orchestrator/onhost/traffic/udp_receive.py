@@ -56,12 +56,11 @@ class UdpReceive(StreamProcess):
         self._all_plain = [[self._size] * count for count in range(self._most + 1)]
         self._arrivals = Arrivals()
         self._ends: Dict[int, int] = {}
-        self._gone = False  # the sender has closed its end
         self._blocks = self._blocked = 0  # messages of several datagrams, and what was in them
 
     def _set_up_socket(self) -> None:
         self.sock.setblocking(True)
-        self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, kernel.timeout_option(_WAIT_S))
+        kernel.set_timeout(self.sock, socket.SO_RCVTIMEO, _WAIT_S)
         self.sock.setsockopt(socket.SOL_SOCKET, kernel.SO_TIMESTAMPNS, 1)
 
     def _choose_path(self) -> str:
@@ -119,14 +118,14 @@ class UdpReceive(StreamProcess):
                 lengths = lengths_of(got)
                 fresh = self._take_plain(got) if lengths == plain[got] else take(lengths)
                 total += fresh
-            elif self._check(-got, now, window):
-                arrived = max(now, window.to_ns)
+            else:
+                self._check(-got, now, window)
             if arrived >= marks.next_ns:
                 marks.cross(before, total - fresh, arrived, total)
                 self.note_window(marks)
                 self._note_interval(marks)
                 stamps.refresh()
-            if now >= next_alive_ns:
+            if next_alive_ns <= now < window.to_ns:
                 next_alive_ns = now + _ALIVE_EVERY_NS
                 self._show_alive()
             if marks.complete and self._is_over(arrived, now, window):
@@ -193,21 +192,18 @@ class UdpReceive(StreamProcess):
         else:
             self._arrivals.next_interval()
 
-    def _check(self, error: int, now: int, window: Window) -> bool:
-        """A receive that brought nothing: only time passed, or the sender is gone. True when it has gone in order."""
-        if error in (errno.EAGAIN, errno.EINTR):
-            return False
-        if error != errno.ECONNREFUSED:
-            raise Refusal("receive_failed", f"datagrams cannot be received: {os.strerror(error)}", errno=error,
-                          stream=self.stream.number)
-        if now < window.to_ns:  # nobody has the port any more that our sign of life went to
+    def _check(self, error: int, now: int, window: Window) -> None:
+        """A receive that brought nothing: only time passed, or the sender is gone (in order, after the window)."""
+        if error in (errno.EAGAIN, errno.EINTR) or (error == errno.ECONNREFUSED and now >= window.to_ns):
+            return
+        if error == errno.ECONNREFUSED:  # nobody has the port any more that our sign of life went to
             raise self.lost(OSError(error, "port unreachable"))
-        self._gone = True
-        return True
+        raise Refusal("receive_failed", f"datagrams cannot be received: {os.strerror(error)}", errno=error,
+                      stream=self.stream.number)
 
     def _is_over(self, arrived: int, now: int, window: Window) -> bool:
         """All that the sender has sent is here, or what is missing is too late: judged by arrival, not by reading."""
-        if arrived >= window.drained_ns or now >= window.given_up_ns or self._gone:
+        if arrived >= window.drained_ns or now >= window.given_up_ns:
             return True
         if len(self._ends) < PHASES:
             return False

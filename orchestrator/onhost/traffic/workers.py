@@ -107,7 +107,6 @@ def _live(process: StreamProcess, parent: int, orders: int, output: int) -> None
             signal.signal(number, signal.SIG_DFL)
         point_standard_files_at_null()
         close_all_but({0, 1, 2, orders, output, process.sock.fileno()})
-        _pin(process)
         _give_up_privilege()
         die_with_parent(parent)  # after the change of user, which clears the wish
         _say(output, _conversation(process, orders, output))
@@ -121,8 +120,8 @@ def _live(process: StreamProcess, parent: int, orders: int, output: int) -> None
 
 def _conversation(process: StreamProcess, orders: int, output: int) -> Dict[str, Any]:
     try:
+        _pin(process)
         process.prepare()
-        gc.collect()
         gc.freeze()
         gc.disable()  # a collection in the middle of the traffic would be a pause of the instrument's own
         os.write(output, _READY)
@@ -147,8 +146,13 @@ def _say(output: int, message: Dict[str, Any]) -> None:
 def _pin(process: StreamProcess) -> None:
     flow = process.stream.flow
     core = flow.sender_core if process.stream.sends_here else flow.receiver_core
-    if core is not None:
+    if core is None:
+        return
+    try:
         os.sched_setaffinity(0, {core})
+    except OSError as error:
+        raise Refusal("core_missing", f"there is no core {core} to run on here", core=core,
+                      errno=error.errno) from error
 
 
 def _give_up_privilege() -> None:

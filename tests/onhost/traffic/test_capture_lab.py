@@ -101,6 +101,16 @@ def test_datagrams_fill_the_mtu_and_carry_the_dscp_on_every_path(family: int, mt
         assert all(packet[IP].flags.DF and packet[IP].frag == 0 for packet in ours)
 
 
+def test_the_receiver_shows_itself_once_a_second() -> None:
+    """A switch forgets where a silent end is and floods its traffic to every port (traps Z11)."""
+    flows = [flow("receive", "udp", datagram_bytes=500, asked_bit_s=400e3)]
+    _, _, frames = captured(flows, length_s=2.2)
+    times = [at_ns / 1e9 for at_ns, packet in frames if UDP in packet and packet[UDP].dport == PORT]
+    _hello, *alive = times  # the dialling end receives here: its hello, then nothing but signs of life
+    assert len(alive) == 3, "at the start, after one and after two seconds"
+    assert alive[-1] - alive[0] == pytest.approx(2.0, abs=0.3)
+
+
 @pytest.mark.parametrize(("size", "frame"), [(18, 60), (82, 124), (466, 508), (1472, 1514)])
 def test_explicit_sizes_make_the_frames_of_rfc_2544(size: int, frame: int) -> None:
     """RFC 2544 section 9: 64, 128, 512 and 1518 octets, less the 4 of the check sequence, which no capture has."""

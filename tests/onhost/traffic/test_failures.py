@@ -96,6 +96,18 @@ def test_what_cannot_be_done_is_refused_before_any_traffic(change: dict[str, Any
     running.end()
 
 
+def test_a_core_that_is_not_there_is_named() -> None:
+    args = arguments([flow(sender_core=4000, receiver_core=4000)], ports=PORTS)
+    serving = Running("serve", other_end(args))
+    serving.event("listening")
+    dialling = Running("dial", args)
+    try:
+        assert failure(dialling, 3.0) == failure(serving, 3.0) == "core_missing"
+    finally:
+        serving.end()
+        dialling.end()
+
+
 @pytest.mark.parametrize("victim", ["serve", "dial"])
 @pytest.mark.parametrize(("transport", "more"), [("tcp", TCP), ("udp", UDP)])
 @pytest.mark.parametrize("way", ["transmit", "receive"])

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from two_ends import arguments, flow, part, run_pair
+from wire_lab import as_ordinary_user
 
 TCP: dict[str, Any] = {"pacing_bit_s": 40e6}
 UDP: dict[str, Any] = {"datagram_bytes": 1200, "asked_bit_s": 20e6}
@@ -33,6 +34,15 @@ def test_both_ways_at_once_are_two_flows_over_one_window() -> None:
     assert back["window_datagrams_received"] == part(served, "send", "receive")["window_datagrams_sent"]
     assert len(out["streams"]) == 2
     assert len(back["streams"]) == 1
+
+
+def test_an_ordinary_user_needs_no_privilege_for_it() -> None:
+    """Binding to a device, filters, priorities of buffers: what the kernel keeps for root is done without."""
+    def body() -> tuple[Any, Any]:
+        return run_pair(arguments([flow("transmit", "udp", **UDP), flow("receive", "tcp", **TCP)]))
+    dialled, served = as_ordinary_user(body)
+    assert part(served, "receive")["datagrams_received"] == part(dialled, "send")["datagrams_sent"]
+    assert part(dialled, "receive", "receive")["received_bytes"] == part(served, "send", "receive")["sent_bytes"]
 
 
 def test_ipv6_carries_the_same_traffic() -> None:

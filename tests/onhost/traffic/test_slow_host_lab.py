@@ -55,7 +55,8 @@ def test_a_throttled_receiver_counts_neither_more_nor_less_than_arrived(share: f
         def body() -> list[Any]:
             join_by_switch()
             shape(100_000_000)
-            args = [arguments([flow("transmit", **traffic)], **ends(rate_bit_s=1e8)) for _ in range(3)]
+            args = [arguments([flow("transmit", **traffic)], bound_s=15.0, **ends(rate_bit_s=1e8))
+                    for _ in range(3)]
             return [run_pair(each, length_s=0.75, warmup_s=0.3, dial_in=enter("near"), serve_in=enter("far"),
                              born=slow_down) for each in args]
         results = in_own_namespace(body)

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from two_ends import Running, arguments, flow, other_end, part, times
+from wire_lab import as_ordinary_user
 
 from orchestrator.onhost.traffic import signs
 
@@ -131,6 +132,18 @@ def flood(until_ns: int) -> None:
                 sock.sendto(struct.pack("<Q", (1 << 61) + sent).ljust(600, b"x"), (SERVER, UDP_PORT))
             sent += 1
         assert sent > 100
+
+
+def test_without_privilege_a_stranger_is_closed_without_a_word() -> None:
+    """Some kernels keep filters on TCP sockets for root: there the connection is made, and nothing is said on it."""
+    def body() -> list[bytes | None]:
+        serving = Running("serve", other_end(arguments(FLOWS, ports=PORTS)))
+        try:
+            serving.event("listening")
+            return [answer_to(os.urandom(32), source, TCP_PORT) for source in (STRANGER, PEER)]
+        finally:
+            serving.end()
+    assert not any(as_ordinary_user(body))
 
 
 def test_a_token_is_drawn_afresh_every_time() -> None:

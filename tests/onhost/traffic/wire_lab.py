@@ -15,15 +15,15 @@ from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from own_namespace import in_own_namespace, run
+from own_namespace import as_ordinary_user, in_own_namespace, run
 
 NEAR4, FAR4 = "198.18.7.1", "198.18.7.2"
 NEAR6, FAR6 = "2001:2:0:7::1", "2001:2:0:7::2"
 _NEW_MOUNTS, _NEW_NETWORK = 0x00020000, 0x40000000
 _PRIVATE = 1 << 18 | 1 << 14
 
-__all__ = ["FAR4", "FAR6", "NEAR4", "NEAR6", "ends", "enter", "in_own_namespace", "inside", "join_by_relay",
-           "join_by_switch", "run", "shape"]
+__all__ = ["FAR4", "FAR6", "NEAR4", "NEAR6", "as_ordinary_user", "ends", "enter", "in_own_namespace", "inside",
+           "join_by_relay", "join_by_switch", "run", "shape"]
 
 
 def inside(place: str, line: str) -> str:

@@ -20,6 +20,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     for item in items:
         if missing and item.get_closest_marker("lab"):
             item.add_marker(pytest.mark.skip(reason=f"no lab here: {missing}"))
+        elif item.get_closest_marker("lab"):
+            # Real traffic and real clocks on a machine that others may use: a failure must repeat to count. The
+            # report shows every repetition ("rerun"), so a test that needs them often does not hide.
+            item.add_marker(pytest.mark.flaky(reruns=2))
     if not config.option.markexpr:
         proofs = [item for item in items if any(item.get_closest_marker(name) for name in ONLY_BY_PROOFS)]
         items[:] = [item for item in items if item not in proofs]

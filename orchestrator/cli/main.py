@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
@@ -65,6 +66,15 @@ def cli() -> None:
     """Find the command; each has a file of its own."""
 
 
+def _let_go_of_a_dead_terminal() -> None:
+    """What is still to be written and cannot be must not change the exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
 def main() -> None:
     """Run the command and turn an error into its exit code."""
     try:
@@ -79,4 +89,5 @@ def main() -> None:
         if error.next_step:
             click.echo(f"  what to do: {error.next_step}", err=True)
         code = next(code for kind, code in _EXIT_OF.items() if isinstance(error, kind))
+    _let_go_of_a_dead_terminal()
     sys.exit(int(code) if isinstance(code, int) else 0)

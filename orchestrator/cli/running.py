@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -89,7 +90,9 @@ def finish_folder(folder: Path) -> None:
 
     write_tables(folder)
     write_report(folder)
-    print_matrix(folder, console_for_results())
+    # nobody reads it any more (rich ends the program then, by SystemExit): what was measured is in the folder
+    with contextlib.suppress(OSError, SystemExit):
+        print_matrix(folder, console_for_results())
 
 
 def console_for_results() -> Console:

@@ -70,6 +70,8 @@ def _public(run: Path, out: Path | None) -> list[Path]:
     click.echo(f"replaced: {replaced or 'nothing'}", err=True)
     for name in done.left_out:
         click.echo(f"left out: {name}", err=True)
+    for name in done.kept:
+        click.echo(f"not replaced, because it is a word of the tables: {name}", err=True)
     for name in done.to_read:
         click.echo(f"read before you publish, no program can judge it: {name}", err=True)
     return paths

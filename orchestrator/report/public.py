@@ -35,11 +35,15 @@ _PLAN_NAMES = re.compile(r"\b(ssh|user)\s*:\s*[\"']?([^\s,}\"'#$]+)")
 
 @dataclass(frozen=True)
 class Publication:
-    """What was replaced (kind -> how many), what was left out, and what a person should still read."""
+    """What was replaced (kind -> how many), what was left out, and what a person should still read.
+
+    `kept` are names that are words of our tables as well, so that they were not replaced.
+    """
 
     replaced: dict[str, int]
     left_out: tuple[str, ...]
     to_read: tuple[str, ...]
+    kept: tuple[str, ...]
 
 
 def publish(run: Path, out: Path | None) -> tuple[Publication, list[Path]]:
@@ -49,7 +53,7 @@ def publish(run: Path, out: Path | None) -> tuple[Publication, list[Path]]:
     something that was replaced is still there.
     """
     folder = open_run(run)
-    scrubber = Scrubber(_names(folder))
+    scrubber = Scrubber(_names(folder), _our_words(folder))
     target = out or run.resolve().parent / (scrubber.text(run.resolve().name) + "-public")
     if target.exists() and any(target.iterdir()):
         raise PlanError("not_empty", f"{target} is not empty", next_step="name another folder with --out")
@@ -74,6 +78,26 @@ def _names(folder: RunFolder) -> Iterator[tuple[str, str]]:
         yield from ((_NAME_KEYS[key], name) for key, name in _PLAN_NAMES.findall(folder.text("plan.yaml")))
 
 
+def _our_words(folder: RunFolder) -> Iterator[str]:
+    """The words that the files are made of: the columns, and the keys of records that are not lists by host."""
+    yield from (column.name for table in columns.TABLES.values() for column in table)
+    run = folder.json("run.json")
+    hosts = set(run["hosts"]) if isinstance(run.get("hosts"), dict) else set()
+    for name in ("run.json", *_SURVEYS):
+        if folder.has(name):
+            yield from _keys(folder.json(name), hosts)
+
+
+def _keys(value: Any, hosts: set[str]) -> Iterator[str]:
+    if isinstance(value, dict):
+        if not set(value) <= hosts:
+            yield from map(str, value)
+        value = list(value.values())
+    if isinstance(value, list):
+        for inner in value:
+            yield from _keys(inner, hosts)
+
+
 def _named_values(value: Any) -> Iterator[tuple[str, str]]:
     if isinstance(value, dict):
         for key, inner in value.items():
@@ -93,12 +117,13 @@ def _copy(folder: RunFolder, target: Path, scrubber: Scrubber) -> Publication:
             write_whole(target / name, scrubber.text(folder.text(name)))
     for name in _SURVEYS:
         if folder.has(name):
-            write_whole(target / name, _json_text(scrubber.value(folder.json(name), "hosts")))
+            write_whole(target / name, _json_text(scrubber.value(folder.json(name))))
     for name in columns.TABLES:
         if folder.has(name):
             _copy_table(folder, target, name, scrubber)
     run = scrubber.value(folder.json("run.json"))
-    said = Publication(scrubber.replaced, tuple(name for name in _LEFT_OUT if folder.has(name)), _to_read(run, target))
+    said = Publication(scrubber.replaced, tuple(name for name in _LEFT_OUT if folder.has(name)), _to_read(run, target),
+                       tuple(dict.fromkeys(scrubber.kept)))
     write_whole(target / "run.json", _json_text({**run, "public": asdict(said)}))
     return said
 
@@ -157,7 +182,7 @@ def _look_again(target: Path, originals: Iterable[str]) -> None:
 
 
 def _values_in(path: Path) -> str:
-    """A written file's foreign content: tables without their header, JSON without its keys."""
+    """A written file's foreign content: tables without their header, JSON with its keys."""
     data = gzip.decompress(path.read_bytes()) if path.suffix == ".gz" else path.read_bytes()
     text = data.decode()
     if path.suffix == ".json":
@@ -167,7 +192,7 @@ def _values_in(path: Path) -> str:
 
 def _strings(value: Any) -> Iterator[str]:
     if isinstance(value, dict):
-        value = list(value.values())
+        value = [*value, *value.values()]
     if isinstance(value, list):
         for inner in value:
             yield from _strings(inner)

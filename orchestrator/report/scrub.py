@@ -28,8 +28,6 @@ OUR_WORDS = frozenset({
     "confirm", "control", "tcp", "udp", "both", "first", "second", "root", "sudo", "none", "auto", "true", "false",
     "localhost", "host", "link", "plan", "trial", "cell", "linux"})
 _LEAST_NAME = 2
-# Keys of these records are names of hosts; all other keys are ours and stay.
-_NAMED_BY_HOST = frozenset({"hosts", "as_found"})
 # Four numbers between dots are a version here, not an address.
 _VERSION_KEY = re.compile(r"version|kernel|firmware|python|linktrial")
 # Addresses that say nothing about anybody: loopback, unspecified, and the benchmarking ranges of RFC 2544 and RFC 5180.
@@ -45,14 +43,21 @@ def is_serial(key: str) -> bool:
 class Scrubber:
     """Stand-ins handed out in the order of appearance; `replaced` counts the different things per kind."""
 
-    def __init__(self, names: Iterable[tuple[str, str]] = ()) -> None:
-        """`names` are pairs of a kind ("host", "user") and a name that is replaced wherever it stands as a word."""
+    def __init__(self, names: Iterable[tuple[str, str]] = (), ours: Iterable[str] = ()) -> None:
+        """`names` are pairs of a kind ("host", "user") and a name that is replaced wherever it stands as a word.
+
+        Words of the tables and records (`ours`) are no names: replacing them would make the files unreadable.
+        """
         self._given: dict[tuple[str, str], str] = {}
         self._issued: set[str] = set()
         self._names: dict[str, str] = {}
+        self.kept: list[str] = []
+        reserved = OUR_WORDS | {word.lower() for word in ours}
         for kind, name in names:
             known = name.strip().lower()
-            if len(known) >= _LEAST_NAME and known not in OUR_WORDS and not known.isdigit():
+            if known in reserved:
+                self.kept.append(name)
+            elif len(known) >= _LEAST_NAME and not known.isdigit():
                 self._names.setdefault(known, self._stand_in(kind, known))
         words = sorted(self._names, key=len, reverse=True)
         self._word = re.compile(r"(?i)(?<![A-Za-z0-9])(?:" + "|".join(map(re.escape, words)) + r")(?![A-Za-z0-9])") \
@@ -116,8 +121,7 @@ class Scrubber:
     def value(self, value: Any, key: str = "") -> Any:
         """A JSON value without what identifies; `key` is the name it stands under."""
         if isinstance(value, Mapping):
-            rename = self.text if key in _NAMED_BY_HOST else self._serials
-            return {rename(str(name)): self.value(inner, str(name)) for name, inner in value.items()}
+            return {self.text(str(name)): self.value(inner, str(name)) for name, inner in value.items()}
         if isinstance(value, (list, tuple)):
             return [self.value(inner, key) for inner in value]
         if is_serial(key) and value not in (None, "", 0) and not isinstance(value, bool):

@@ -260,7 +260,7 @@ CELLS: tuple[Column, ...] = (
 )
 
 TABLES: dict[str, tuple[Column, ...]] = {
-    "trials.csv": TRIALS, "hosts.csv": HOSTS, "cells.csv": CELLS,
+    "trials.csv": TRIALS, "rehearsal.csv": TRIALS, "hosts.csv": HOSTS, "cells.csv": CELLS,
     "series.csv.gz": SERIES, "watch.csv.gz": WATCH, "counters.csv.gz": COUNTERS,
 }
 

@@ -26,6 +26,7 @@ FILES: dict[str, str] = {
     "survey-after.json": "the hosts as surveyed after the run",
     "journal.jsonl": "every step of the run in its order, checksummed",
     "trials.csv": "one row per trial, link and way",
+    "rehearsal.csv": "one row per trial of the rehearsal, link and way; in no figure",
     "hosts.csv": "one row per trial and host",
     "cells.csv": "one row per cell, link and way",
     "series.csv.gz": "goodput over time, one row per trial, way and interval",

@@ -37,6 +37,10 @@ def private_run(run_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> P
     (folder / "plan.yaml").write_text(
         "plan: dome-to-vault\nhosts:\n  dome: {ssh: dome.obs.example, user: marta}\n"
         "links:\n  trunk: {ends: [dome:eth1, {host: vault, mac: \"02:00:5e:10:00:07\"}]}\n")
+    run = json.loads((folder / "run.json").read_text())
+    run |= {"instrument": {"dome": {"tcp": 1.0}, "vault": {"tcp": 2.0}}, "binds": {"board": "dome.obs.example"}}
+    (folder / "run.json").write_text(json.dumps(run))
+    shutil.copy(folder / "trials.csv", folder / "rehearsal.csv")
     (folder / "survey-before.json").write_text(json.dumps({"dome": {
         "serial": PRIVATE["serial"], "hostname": "dome", "dmi": {"board_serial": "B-99"}, "said": line,
         "interfaces": [{"name": PRIVATE["interface"], "mac": PRIVATE["MAC"]}]}}))
@@ -154,6 +158,20 @@ def test_what_names_nobody_stays(text: str) -> None:
 
 def test_a_version_is_no_address() -> None:
     assert Scrubber().value({"driver_version": "5.15.6.1"}) == {"driver_version": "5.15.6.1"}
+
+
+def test_a_host_named_like_a_word_of_the_records_is_kept_and_said_to_be(run_folder: Path, tmp_path: Path) -> None:
+    """Replacing `kernel` everywhere would make the files unreadable."""
+    folder = tmp_path / "run"
+    shutil.copytree(run_folder, folder)
+    text = (folder / "run.json").read_text().replace('"vault"', '"kernel"')
+    (folder / "run.json").write_text(text)
+    done, _ = public.publish(folder, tmp_path / "copy")
+    written = json.loads((tmp_path / "copy" / "run.json").read_text())
+
+    assert done.kept == ("kernel",)
+    assert set(written["hosts"]) == {"host-1", "kernel"}
+    assert "kernel" in written["hosts"]["host-1"]["facts"]
 
 
 def test_scrubbing_twice_changes_nothing_more() -> None:

@@ -106,6 +106,14 @@ def test_what_differs_between_the_ends_is_marked_where_it_means_something(report
     assert {row.what for row in rows} >= {"trunk: MAC", "trunk: addresses", "trunk: driver", "trunk: speed"}
 
 
+def test_what_the_traffic_pair_reaches_alone_is_shown_for_each_host(report: Report) -> None:
+    _, rows = ends.compare({**report.run, "instrument": {"dome": {"tcp": 6.96e9}, "vault": {"tcp": 1.79e10}}})
+    (row,) = [row for row in rows if row.what == "the traffic pair alone, tcp"]
+
+    assert [value.replace("\u202f", " ") for value in row.values] == ["6.96 Gb/s", "17.9 Gb/s"]
+    assert not row.differs
+
+
 def test_an_end_named_by_its_mac_finds_its_interface(report: Report) -> None:
     facts = ends.facts_of(report.run["hosts"]["vault"])
 

@@ -46,12 +46,13 @@ make_environment() {
   checkout=$1 extras=${2:+[$2]} venv=${LINKTRIAL_VENV:-$1/.venv}
   wanted="$checkout $extras $(cksum <"$checkout/pyproject.toml")"
   stamp="$venv/linktrial-installed${2:+-$2}"
-  if [ -x "$venv/bin/python" ] && [ "$(cat "$stamp" 2>/dev/null)" = "$wanted" ]; then return 0; fi
+  if [ "$(cat "$stamp" 2>/dev/null)" = "$wanted" ] && "$venv/bin/python" -c '' 2>/dev/null; then return 0; fi
   [ -w "$checkout" ] || give_up "$checkout cannot be written to by $(id -un): clone it into a folder of your own"
   python=$(find_python) || give_up "Python 3.11 or newer is needed (LINKTRIAL_PYTHON names another than python3)"
-  if [ ! -x "$venv/bin/pip" ]; then
+  if ! "$venv/bin/python" -m pip --version >/dev/null 2>&1; then  # not made yet, or its Python is gone
     "$python" -c 'import ensurepip, venv' >/dev/null 2>&1 || _install_venv_module "$python"
     say "making a Python environment in $venv"
+    if [ -f "$venv/pyvenv.cfg" ]; then rm -rf "$venv"; fi  # an environment, and only such a folder, is made again
     "$python" -m venv "$venv"
   fi
   say "installing linktrial$extras"

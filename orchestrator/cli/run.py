@@ -67,4 +67,7 @@ def run_suite(plans: list[LoadedPlan], out: Path, access: Access, lab: dict[str,
         code, run_folder = run_plan(loaded, folder, access, lab)
         runs.append({"plan": loaded.plan.plan, "run": run_folder.name, "exit": code})
         write_private(folder / "suite.json", json.dumps({"schema": 1, "suite": name, "runs": runs}, indent=1))
+    from orchestrator.report.suite import write_suite
+
+    write_suite(folder)
     return most_serious(*(run["exit"] for run in runs))

@@ -275,18 +275,26 @@ def measure(row: Row, pairs: int) -> list[str]:
     """The row's lines: alternating pairs, whoever goes first alternating too."""
     ours: list[Figures] = []
     c: list[Figures] = []
-    for number in range(pairs):
-        sides = [(row.ours, ours), (row.yardstick, c)]
-        for side, kept in sides if number % 2 == 0 else reversed(sides):
-            kept.append(side())
-    lines = []
+    empty = 0  # pairs in which a side received nothing: run again, and told
+    while len(ours) < pairs:
+        first, second = (row.ours, row.yardstick) if len(ours) % 2 == 0 else (row.yardstick, row.ours)
+        one, other = first(), second()
+        mine, theirs = (one, other) if first is row.ours else (other, one)
+        if not mine.bytes or not theirs.bytes:
+            empty += 1
+            if empty > pairs:
+                return [f"{row.name}: nothing received in {empty} pairs"]
+            continue
+        ours.append(mine)
+        c.append(theirs)
+    lines = [f"    {empty} pairs run again, as one side had received nothing"] if empty else []
     for what in row.compared:
-        mine = [getattr(each, what.figure) for each in ours]
-        theirs = [getattr(each, what.figure) for each in c]
-        ratios = [a / b for a, b in zip(mine, theirs, strict=True)]
+        left = [getattr(each, what.figure) for each in ours]
+        right = [getattr(each, what.figure) for each in c]
+        ratios = [a / b for a, b in zip(left, right, strict=True)]
         low, high = interval(ratios)
         name, middle = f"{row.name}: {what.name}", statistics.median
-        lines.append(f"{name:<82} {middle(mine):9.3f} {middle(theirs):9.3f} {what.unit:<5} {middle(ratios):6.3f}  "
+        lines.append(f"{name:<82} {middle(left):9.3f} {middle(right):9.3f} {what.unit:<5} {middle(ratios):6.3f}  "
                      f"[{low:.3f}, {high:.3f}]  {what.goal}".rstrip())
     if row.per_datagram:
         lines += [f"    {name}: {per_datagram(runs)}" for name, runs in (("ours", ours), ("C", c))]

@@ -1,7 +1,7 @@
 """Many datagrams in one system call: sendmmsg and recvmmsg, by ctypes.
 
-The C structures are laid out once and used again; what the kernel overwrites (lengths of control data, flags) is put
-back by copying a template over it, which costs less than one attribute access of Python per message.
+The C structures are laid out once and used again. The kernel overwrites a message's room for control data with what it
+used of it; that is put back for the messages of the last call, by one strided copy.
 """
 
 from __future__ import annotations
@@ -54,9 +54,14 @@ class MessageVector:
             if control_bytes:
                 message.control, message.control_length = control + place * control_bytes, control_bytes
         self._addresses = [ctypes.addressof(entry) for entry in self._entries]
-        self._template = bytes(self._entries)
-        words: Any = memoryview(self._entries).cast("B").cast("I")
+        octets = memoryview(self._entries).cast("B")
+        words: Any = octets.cast("I")
         self._lengths = words[_Entry.length.offset // 4::ctypes.sizeof(_Entry) // 4]
+        sizes: Any = octets.cast("L")  # a size_t is a long on Linux
+        wide = ctypes.sizeof(ctypes.c_size_t)
+        self._rooms = sizes[_Message.control_length.offset // wide::ctypes.sizeof(_Entry) // wide]
+        self._full_rooms = memoryview(self._rooms.tobytes()).cast("L")
+        self._used = 0
 
     def send(self, descriptor: int, first: int, count: int) -> int:
         """Send messages first..first+count; how many were taken, or minus the error number when none was."""
@@ -65,9 +70,14 @@ class MessageVector:
 
     def receive(self, descriptor: int, count: int) -> int:
         """Wait for one message, take up to `count` that are there; how many, or minus the error number."""
-        ctypes.memmove(self._entries, self._template, len(self._template))
+        if self._used:
+            self._rooms[:self._used] = self._full_rooms[:self._used]
         got: int = _LIBRARY.recvmmsg(descriptor, self._entries, count, MSG_WAITFORONE, None)
-        return got if got >= 0 else -ctypes.get_errno()
+        if got < 0:
+            self._used = 0
+            return -ctypes.get_errno()
+        self._used = got
+        return got
 
     def lengths(self, count: int) -> List[int]:
         """The lengths of the first `count` messages received."""

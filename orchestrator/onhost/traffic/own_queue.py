@@ -35,7 +35,7 @@ def frames_in_queue(interface: str) -> Optional[int]:
 
 
 def buffer_for(interface: str, streams: int) -> Optional[int]:
-    """A send buffer for each of `streams` sockets that together fill the queue and do not overrun it.
+    """What each of `streams` sockets may be charged so that together they fill the queue and do not overrun it.
 
     None where the queue is not counted in frames: then the kernel's ordinary buffer is as good as any. A larger buffer
     than that keeps the line busy while the sending process waits for a core: the ordinary one is 1 ms of a gigabit.

@@ -27,8 +27,8 @@ from orchestrator.onhost.traffic import kernel, own_queue
 from orchestrator.onhost.traffic.flows import Flow, Pair, Stream
 
 # A receiver must not lose datagrams because it had to wait for a core: 50 ms at 2.5 Gb/s are 16 MB of payload.
-UDP_RECEIVE_BUFFER_BYTES = 32 * 1024 * 1024
-LEAST_UDP_RECEIVE_BUFFER_BYTES = 2 * 1024 * 1024
+UDP_RECEIVE_BUFFER_BYTES = 16 * 1024 * 1024
+LEAST_UDP_RECEIVE_BUFFER_BYTES = 1024 * 1024
 _BACKLOG = 64
 _NO_LIMIT = (1 << 64) - 1
 
@@ -141,7 +141,8 @@ def _set_udp(sock: socket.socket, pair: Pair, stream: Stream) -> None:
         level, option = ((socket.IPPROTO_IPV6, IPV6_RECVERR) if pair.family == 6
                          else (socket.IPPROTO_IP, IP_RECVERR))
         sock.setsockopt(level, option, 1)  # without it a datagram dropped by the own queue counts as sent
-        wanted = flow.socket_buffer_bytes or own_queue.buffer_for(pair.interface, flow.streams)
+        charged = own_queue.buffer_for(pair.interface, flow.streams)
+        wanted = flow.socket_buffer_bytes or (charged // 2 if charged else None)
         if wanted:
             set_buffer(sock, socket.SO_SNDBUF, wanted)
         if flow.datagram_bytes + ip_and_udp_bytes(pair.family) <= pair.mtu:
@@ -161,13 +162,16 @@ def _forbid_fragments(sock: socket.socket, family: int) -> None:
 
 
 def set_buffer(sock: socket.socket, option: int, size_bytes: int) -> None:
-    """A buffer of `size_bytes` of the kernel's own counting, past its ordinary limit where we may."""
+    """Room for `size_bytes` of payload, past the ordinary limit where we may.
+
+    The kernel takes as much again for its own records, so that about this much is usable, as a window for example;
+    reading the option back gives twice the value.
+    """
     forced = kernel.SO_RCVBUFFORCE if option == socket.SO_RCVBUF else kernel.SO_SNDBUFFORCE
-    half = size_bytes // 2  # the kernel doubles what it is given, for its own book-keeping
     try:
-        sock.setsockopt(socket.SOL_SOCKET, forced, half)
+        sock.setsockopt(socket.SOL_SOCKET, forced, size_bytes)
     except OSError:
-        sock.setsockopt(socket.SOL_SOCKET, option, half)
+        sock.setsockopt(socket.SOL_SOCKET, option, size_bytes)
 
 
 def _bind_to_interface(sock: socket.socket, pair: Pair) -> None:

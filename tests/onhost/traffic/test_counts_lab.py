@@ -104,7 +104,7 @@ def test_what_the_socket_could_not_hold_is_its_own_place(receive_path: str) -> N
     """A receive buffer of a few datagrams against a flood: SO_MEMINFO and RcvbufErrors say the same."""
     def body() -> tuple[Any, Any]:
         join_by_switch(segmentation="gso off gro off")
-        flows = [flow("transmit", "udp", datagram_bytes=400, socket_buffer_bytes=6000, receive_path=receive_path,
+        flows = [flow("transmit", "udp", datagram_bytes=400, socket_buffer_bytes=3000, receive_path=receive_path,
                       send_path="batch", burst_datagrams=64)]
         return trial(flows, rate_bit_s=10e9, length_s=0.3)
     dialled, served = in_own_namespace(body)

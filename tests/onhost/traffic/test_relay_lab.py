@@ -117,7 +117,7 @@ def test_delay_shows_in_every_round_trip_time_within_a_millisecond(one_way_s: fl
 
 def test_a_small_window_limits_the_rate_to_a_window_per_round_trip() -> None:
     """RFC 6349 section 3.3.1: rate = window / RTT, here with the window that the receiver announced."""
-    flows = [flow("transmit", "tcp", socket_buffer_bytes=160000, congestion="reno")]
+    flows = [flow("transmit", "tcp", socket_buffer_bytes=80000, congestion="reno")]
     dialled, served, _ = over_a_relay(flows, lambda _: (1, 0.010), every, length_s=1.5, warmup_s=0.5)
     sent, got = part(dialled, "send"), part(served, "receive")
     tcp = sent["tcp"]

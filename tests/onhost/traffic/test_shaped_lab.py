@@ -26,7 +26,7 @@ def fills(rate_bit_s: int, mtu: int, family: int, transport: str, way: str, *, r
         # a queue of a quarter of a second at 100 Mb/s: the port stays busy however long a loaded machine looks away
         shape(rate_bit_s, limit_bytes=3_000_000)
         # TCP's window stays below that queue: it is neither overrun nor ever empty
-        more = {"congestion": "reno", "socket_buffer_bytes": 2_000_000} if transport == "tcp" else {}
+        more = {"congestion": "reno", "socket_buffer_bytes": 1_000_000} if transport == "tcp" else {}
         args = [arguments([flow(way, transport, **more)], **ends(family, mtu=mtu, rate_bit_s=float(rate_bit_s)))
                 for _ in range(repeats)]
         return [run_pair(each, length_s=length_s, warmup_s=0.3, dial_in=enter("near"), serve_in=enter("far"))

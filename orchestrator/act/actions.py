@@ -98,11 +98,12 @@ class HostActions:
 
     async def _instrument(self, name: str) -> dict[str, float]:
         """The traffic pair's own ceiling on a host, once per run; one host after the other, as some share a machine."""
-        if self.state.hosts[name].instrument or name not in self.sessions:
+        if self.state.hosts[name].instrument:
             return {}
         transports = sorted({str(cell.traffic["transport"]) for cell in self.setup.cells})
         async with self._one_at_a_time:
-            return await own_ceiling(self.sessions[name], transports, self.setup.links[0].ports)
+            session = self.sessions.get(name)
+            return await own_ceiling(session, transports, self.setup.links[0].ports) if session else {}
 
     async def apply(self, command: do.Apply) -> ev.Event:
         """Set places to levels; the answer says what each took."""

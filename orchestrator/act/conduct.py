@@ -115,8 +115,15 @@ class ConductedTrial:
         name_b = interface_of(selector_b, host_b.facts or {}, b)
         facts_a, facts_b = interface_facts(name_a, host_a.facts or {}), interface_facts(name_b, host_b.facts or {})
         self.family, local_a, local_b = addresses_of(self.link, facts_a, facts_b, self.cell.traffic["ip"])
-        return (End(a, self.sessions[a], host_a.token, name_a, local_a, facts_a),
-                End(b, self.sessions[b], host_b.token, name_b, local_b, facts_b))
+        return (End(a, self._session(a), host_a.token, name_a, local_a, facts_a),
+                End(b, self._session(b), host_b.token, name_b, local_b, facts_b))
+
+    def _session(self, name: str) -> HostSession:
+        """The host's session; it may have been lost and taken away since the trial began."""
+        session = self.sessions.get(name)
+        if session is None:
+            raise HostError("lost", f"{name}: the session was lost", host=name)
+        return session
 
     async def _settings_hold(self, when: str) -> bool:
         """Read every setting of the cell back on both hosts; what was refused while applying counts as read."""
@@ -128,7 +135,7 @@ class ConductedTrial:
             if refused and when == "settings":
                 found[name] = refused
             elif places:
-                answer = await self.sessions[name].request("verify", {"uses": places}, bound_s=30.0)
+                answer = await self._session(name).request("verify", {"uses": places}, bound_s=30.0)
                 found[name] = answer["uses"]
             else:
                 found[name] = []

@@ -122,7 +122,7 @@ class BatchWriter:
         index = self._line.index(first)
         if self._pieces == 1:
             self._number_rows[0][:count] = self._line.pieces[0][index:index + count]
-            self._time_rows[0][:count] = memoryview(_little(array.array("Q", (now_ns,)) * count))
+            self._time_rows[0][:count] = memoryview(now_ns.to_bytes(_WORD_BYTES, "little") * count).cast("Q")
             return
         high = first >> 16
         alike = high == first + count - 1 >> 16  # then the upper pieces are the same in all, and mostly there already

@@ -12,7 +12,7 @@ import time
 from typing import List, Optional
 
 BURST_TIME_S = 100e-6  # a burst occupies the line for no longer than this unless the plan says otherwise
-_LARGEST_BURST = 176  # four sends of 44 full frames
+_LARGEST_BURST = 64  # one send; what is sent again and again then stays in the processor's nearer caches
 LINE_SHARE_ASKED = 0.98  # who asks for more than this share of the line wants it overrun
 _EARLY_AT_FIRST_NS, _EARLIEST_NS, _SPARE_NS, _LEARN_NS = 50_000, 100_000, 5_000, 500
 _WORTH_SLEEPING_NS = 200_000

@@ -24,7 +24,7 @@ _LOWEST_PORT, _HIGHEST_PORT = 1024, 65535
 _SHAPES = {
     "mac": (r"[0-9a-f]{2}(:[0-9a-f]{2}){5}", "six pairs of hexadecimal digits, such as 02:00:5e:10:00:07"),
     "bus": (r"[A-Za-z0-9][A-Za-z0-9.:_-]{0,63}", "a bus address, such as 0000:03:00.0"),
-    "driver": (r"[A-Za-z0-9_][A-Za-z0-9_-]{0,31}", "a driver's name, such as r8169"),
+    "driver": (r"[A-Za-z0-9_][A-Za-z0-9_-]{0,31}", "a driver's name, such as virtio_net"),
 }
 _HOST_KEY = r"^(ssh|ecdsa|sk)-[a-z0-9@.-]{1,60} [A-Za-z0-9+/]{16,4000}={0,2}( [^\n]{0,200})?$"
 

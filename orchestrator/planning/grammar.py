@@ -124,7 +124,7 @@ class End(Part):
     mac: Mac | None = Field(default=None, description="Its hardware address.", examples=["02:00:5e:10:00:07"])
     bus: Bus | None = Field(default=None, description="Its address on the bus.", examples=["0000:03:00.0"])
     driver: Driver | None = Field(
-        default=None, description="Its driver, if the host has one interface of it.", examples=["r8169"]
+        default=None, description="Its driver, if the host has one interface of it.", examples=["virtio_net"]
     )
 
     @property

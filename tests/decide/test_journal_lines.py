@@ -10,8 +10,8 @@ from orchestrator.decide.journal_lines import START, Entry, decode, encode
 def written(count: int = 5) -> list[bytes]:
     previous, lines = START, []
     for number in range(1, count + 1):
-        line, previous = encode(Entry(number, "2026-01-01T00:00:00Z", "event", {"value": "eth0; rm -rf / é\n", "n": number}),
-                                previous)
+        body = {"value": "eth0; rm -rf / é\n", "n": number}
+        line, previous = encode(Entry(number, "2026-01-01T00:00:00Z", "event", body), previous)
         lines.append(line.encode() + b"\n")
     return lines
 

@@ -122,10 +122,10 @@ def test_a_host_called_na_keeps_its_name(run: Path) -> None:
     assert set(read["reason"]) == {"null"}
 
 
-def test_every_file_of_the_design_is_described() -> None:
-    """design.md section 4, and the rehearsal."""
-    assert {"rehearsal.csv", "plan.yaml", "run.json", "survey-before.json", "survey-after.json", "journal.jsonl", "trials.csv",
-            "hosts.csv", "cells.csv", "series.csv.gz", "watch.csv.gz", "counters.csv.gz", "columns.json", "log.txt",
+def test_every_file_of_a_run_is_described() -> None:
+    """What a run leaves, and the rehearsal."""
+    assert {"rehearsal.csv", "plan.yaml", "run.json", "survey-before.json", "survey-after.json", "journal.jsonl",
+            "trials.csv", "hosts.csv", "cells.csv", "series.csv.gz", "watch.csv.gz", "counters.csv.gz", "columns.json", "log.txt",
             "report.html", "report.md"} == set(FILES)
 
 

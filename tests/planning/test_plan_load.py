@@ -294,7 +294,7 @@ def test_a_mistake_in_a_host_is_met_with_what_was_probably_meant(host: str, code
     assert len(found) <= 2  # a host without ssh: has also a key that it does not know
 
 
-@pytest.mark.parametrize("mark", ["interface: eth1", "mac: 02:00:5E:10:00:07", "bus: 0000:03:00.0", "driver: virtio_net"])
+@pytest.mark.parametrize("mark", ["interface: eth1", "mac: 02:00:5E:10:00:07", "bus: 0000:03:00.0", "driver: veth"])
 def test_an_end_is_named_by_any_of_four_marks_without_quotes(mark: str) -> None:
     found = load(HEAD.replace("vault:eth1", f"{{host: vault, {mark}}}"))
     kind, value = mark.split(": ", 1)

@@ -23,7 +23,7 @@ _POLICY = Path(CPU_FOLDER, "cpufreq/policy0")
 _LOOK_EVERY_S = 0.02
 # A process is not stopped inside a system call, and pays for a long one with a long wait: emptying a receive window of
 # 8 MB in one call at a fifth of a core stalls everything for 0.1 s, which no real board does.
-_MOST_SOCKET_BYTES = {"tcp_rmem": 2 << 20, "tcp_wmem": 1 << 20}
+_MOST_RECEIVE_BYTES = 2 << 20
 
 
 def lay_out_clock_files() -> None:
@@ -52,12 +52,11 @@ def lay_out_clock_files() -> None:
     share.write_text(f"{FULL_SHARE}\n")
 
 
-def limit_socket_memory() -> None:
-    """Give TCP buffers that fit a small board; runs in the board's network namespace."""
-    for name, greatest in _MOST_SOCKET_BYTES.items():
-        variable = Path("/proc/sys/net/ipv4", name)
-        least, usual, _ = variable.read_text().split()
-        variable.write_text(f"{least} {usual} {greatest}")
+def limit_receive_window() -> None:
+    """Give TCP a receive window that fits a small board; runs in the board's network namespace."""
+    variable = Path("/proc/sys/net/ipv4/tcp_rmem")
+    least, usual, _ = variable.read_text().split()
+    variable.write_text(f"{least} {usual} {_MOST_RECEIVE_BYTES}")
 
 
 def clock_khz(governor: str, least_khz: int, greatest_khz: int) -> int:
@@ -85,9 +84,9 @@ def follow_the_clock(group: CpuGroup) -> None:
 
 
 def start(group: CpuGroup) -> None:
-    """Lay out the files, limit buffers, start the board's process, and put this one under the quota."""
+    """Lay out the files, limit the window, start the board's process, and put this one under the quota."""
     lay_out_clock_files()
-    limit_socket_memory()
+    limit_receive_window()
     if os.fork() == 0:
         try:
             namespaces.name_process("lab-board")

@@ -17,6 +17,7 @@ from typing import Any, TextIO
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.state import RunState
+from orchestrator.report.wording import rate_text
 from orchestrator.results.plain_text import visible
 
 HEARTBEAT_S = 30.0
@@ -70,12 +71,9 @@ class Progress:
         self._log.close()
 
 
-def rate_text(bit_s: float) -> str:
-    """A rate in the unit that reads best: 941.5 Mb/s, 2.354 Gb/s."""
-    for unit, size in (("Gb/s", 1e9), ("Mb/s", 1e6), ("kb/s", 1e3)):
-        if bit_s >= size:
-            return f"{bit_s / size:.4g} {unit}"
-    return f"{bit_s:.0f} b/s"
+def _rate(bit_s: float) -> str:
+    """Four digits, and a space that `grep` finds."""
+    return rate_text(bit_s, digits=4, gap=" ")
 
 
 def _nothing(_: RunState, _item: object) -> str:
@@ -93,7 +91,7 @@ def _host_failed(_: RunState, event: ev.HostFailed) -> str:
 
 
 def _prepared(_: RunState, event: ev.Prepared) -> str:
-    own = ", ".join(f"{transport} {rate_text(rate)}" for transport, rate in event.instrument.items())
+    own = ", ".join(f"{transport} {_rate(rate)}" for transport, rate in event.instrument.items())
     ceiling = f"; the traffic pair alone reaches {own}" if own else ""
     return f"{event.host}: keeper proven, {len(event.before)} settings recorded as found{ceiling}"
 
@@ -119,7 +117,7 @@ def _conducted(_: RunState, event: ev.Conducted) -> str:
 def _goodputs(record: dict[str, Any]) -> str:
     parts = [part for side in ("first", "second") for part in (record.get(side) or {}).get("parts", [])
              if part["part"] == "receive" and part.get("window_s")]
-    return ", ".join(f"{part['way']} {rate_text(part['goodput_bytes'] * 8 / part['window_s'])}" for part in parts)
+    return ", ".join(f"{part['way']} {_rate(part['goodput_bytes'] * 8 / part['window_s'])}" for part in parts)
 
 
 def _broken(_: RunState, event: ev.ConductBroken) -> str:

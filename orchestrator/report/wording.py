@@ -101,10 +101,10 @@ def shown(value: float, low: float | None, high: float | None, unit_size: float 
     return Shown(f"{value:.{decimals}f}", f"{low:.{decimals}f}", f"{high:.{decimals}f}")
 
 
-def rate_text(bit_s: float, digits: int = 3) -> str:
-    """A rate with its unit: `2.35 Gb/s`."""
+def rate_text(bit_s: float, digits: int = 3, gap: str = THIN) -> str:
+    """A rate with its unit: `2.35 Gb/s`; `gap` is what stands between them, a plain space where text is searched."""
     unit = rate_unit(bit_s)
-    return f"{significant(bit_s / unit.size, digits)}{THIN}{unit.name}"
+    return f"{significant(bit_s / unit.size, digits)}{gap}{unit.name}"
 
 
 def time_text(seconds: float, digits: int = 2) -> str:

@@ -85,3 +85,7 @@ def test_small_words() -> None:
     assert count_text(12000, "trial").replace(THIN, " ") == "12 000 trials"
     assert listed(["a", "b", "c"]) == "a, b and c"
     assert listed([]) == ""
+
+
+def test_a_rate_in_the_log_has_a_space_that_can_be_searched_for() -> None:
+    assert rate_text(2.35456e9, 4, gap=" ") == "2.355 Gb/s"

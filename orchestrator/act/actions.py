@@ -88,7 +88,7 @@ class HostActions:
     async def prepare(self, command: do.Prepare) -> ev.Event:
         """Have the host record what it is to put back."""
         token = self._token(command.host)
-        known = [{**place_level(place), "value": place["before"]} for place in command.places if "before" in place]
+        known = [place["known"] for place in command.places if "known" in place]
         if known:  # a host that restarted or put itself back: what the journal kept is the truth to restore
             await self._ask(command.host, "adopt", {"token": token, "before": known})
         answer = await self._ask(command.host, "prepare", {

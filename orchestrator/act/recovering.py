@@ -38,7 +38,7 @@ class Recovered:
 
 async def recover_host(name: str, connect: Callable[[str], Awaitable[HostSession]], run_id: str,
                        known: Sequence[Json], same: Same = same_value) -> Recovered:
-    """Recover one host. `known` are the journal's before-values {setting, target, level, value}; may be empty.
+    """Recover one host. `known` is what the journal knows of changed places (decide.state.known_before); may be empty.
 
     Harmless to repeat. `run_id` "" recovers whatever ended run left something on the host. Raises HostError.
     """

@@ -13,7 +13,7 @@ from typing import Any
 from orchestrator import __version__
 from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import RunSetup
-from orchestrator.decide.state import RunState
+from orchestrator.decide.state import RunState, known_before
 from orchestrator.results.folder import SCHEMA_VERSION
 from orchestrator.results.write import write_whole
 
@@ -43,7 +43,8 @@ def write_private(path: Path, text: str) -> None:
 
 def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: str | None, helper_hash: str,
                    bench: dict[str, Any], purpose: str, threshold_ratio: float,
-                   binds: dict[str, str], lab: dict[str, Any] | None = None) -> None:
+                   binds: dict[str, str], lab: dict[str, Any] | None = None,
+                   screen: dict[str, Any] | None = None) -> None:
     """run.json: what the run was, on which hosts, and how it ended."""
     setup: RunSetup = state.setup
     code = state.exit_code
@@ -63,6 +64,7 @@ def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: 
         "replicates_asked": max((trial.replicate for trial in setup.schedule), default=0),
         "as_found": {name: _as_found(state, name) for name in state.hosts},
         "stop": state.stop, "refused": state.refused, "notes": state.notes, "lab": lab,
+        "screen": screen,
     }
     write_private(folder / "run.json", json.dumps(run, indent=1, sort_keys=False))
 
@@ -97,11 +99,10 @@ def state_of(folder: Path) -> RunState:
     return replay(entries)[0]
 
 
-def known_before(state: RunState, name: str) -> list[dict[str, Any]]:
-    """The journal's before-values of a host, as its helper takes them."""
+def changed_places(state: RunState, name: str) -> list[dict[str, Any]]:
+    """What the journal knows of the places that the run has changed on a host, as its helper takes it."""
     host = state.hosts[name]
-    return [{**where, "level": host.before_levels.get(place), "value": host.before[place]}
-            for place, where in host.places.items()]
+    return [known_before(host, place) for place in host.places if place in host.ours]
 
 
 def refresh_run_json(folder: Path, state: RunState) -> None:

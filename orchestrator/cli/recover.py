@@ -35,7 +35,7 @@ def command(what: Path, bind: tuple[str, ...], ssh_config: str | None) -> int:
 def recover(loaded: LoadedPlan, folder: Path | None, access: Access) -> int:
     """Recover every host of a plan; with a run's folder, from its journal too, and finish the folder."""
     from orchestrator.act.recovering import Recovered, recover_host
-    from orchestrator.act.run_folder import known_before, state_of
+    from orchestrator.act.run_folder import changed_places, state_of
     from orchestrator.faults import HostError
 
     state = state_of(folder) if folder else None
@@ -44,7 +44,7 @@ def recover(loaded: LoadedPlan, folder: Path | None, access: Access) -> int:
     async def one(name: str) -> Recovered | HostError:
         try:
             return await recover_host(name, opener(loaded.plan, access), run_id,
-                                      known_before(state, name) if state else [])
+                                      changed_places(state, name) if state else [])
         except HostError as error:
             return error
 

@@ -107,6 +107,7 @@ def _prepared(state: RunState, event: ev.Prepared) -> None:
 
 def _applied(state: RunState, event: ev.Applied) -> None:
     host = _answered(state, event.host)
+    host.in_doubt.clear()
     if event.position != state.position:
         return
     state.applied[event.host] = event.uses
@@ -220,6 +221,7 @@ def _skip_rest(state: RunState, level: str) -> None:
 def _restored(state: RunState, event: ev.Restored) -> None:
     host = _answered(state, event.host)
     host.restored, host.levels = event.result, {}
+    host.in_doubt.clear()
 
 
 def _released(state: RunState, event: ev.Released) -> None:

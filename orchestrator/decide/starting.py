@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from orchestrator.decide.commands import Command, Connect, Prepare, ProveKeeper, Rejoin, Take
 from orchestrator.decide.preflight import interfaces_used, preflight_problem
-from orchestrator.decide.state import RunState, all_places
+from orchestrator.decide.state import RunState, all_places, known_before
 
 
 def starting_commands(state: RunState) -> list[Command]:
@@ -42,8 +42,8 @@ def _make_ready(state: RunState, name: str) -> list[Command]:
 
 
 def prepare(state: RunState, name: str) -> Prepare:
-    """Record a host's before-values; those the run knows already lead over what the host holds now."""
-    before = state.hosts[name].before
-    places = tuple({**where, "before": before[place]} if place in before else where
+    """Record a host's before-values; of places it has changed, those the run knows lead over what the host holds."""
+    host = state.hosts[name]
+    places = tuple({**where, "known": known_before(host, place)} if place in host.ours else where
                    for place, (_, where) in all_places(state, name).items())
     return Prepare(name, interfaces_used(state, name), places)

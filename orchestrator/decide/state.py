@@ -38,6 +38,8 @@ class HostState:
     levels: dict[str, Any] = field(default_factory=dict)  # place -> level; absent means as found
     changed: bool = False  # an Apply was sent since the host was last as found
     last_applied: list[Json] = field(default_factory=list)  # the uses of the latest Apply
+    ours: dict[str, list[Any]] = field(default_factory=dict)  # place -> every level this run has given it
+    in_doubt: set[str] = field(default_factory=set)  # places of an Apply that was never answered: perhaps half done
     deaths: dict[str, int] = field(default_factory=dict)  # "setting=level" -> restarts seen under it
     restored: Json | None = None
     released: bool = False
@@ -122,6 +124,12 @@ def all_places(state: RunState, name: str) -> dict[str, tuple[SettingUse, Json]]
                 target = target_of(use, host.facts or {})
                 found.setdefault(place, (use, {"setting": use.setting, "target": target, "level": use.level}))
     return found
+
+
+def known_before(host: HostState, place: str) -> Json:
+    """What the journal knows of a place, for a host whose own record is gone; `ours` tells our values from others'."""
+    return {**host.places[place], "level": host.before_levels.get(place), "value": host.before[place],
+            "ours": host.ours.get(place, []), "unfinished": place in host.in_doubt}
 
 
 def wanted_levels(cell: Cell, name: str, host: HostState) -> dict[str, Any]:

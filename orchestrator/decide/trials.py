@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from orchestrator.decide.commands import Apply, Command, Conduct, Consider
-from orchestrator.decide.state import RunState, needed_uses
+from orchestrator.decide.state import HostState, Json, RunState, needed_uses, place_name
 
 
 def start_over(state: RunState, attempt: int = 1) -> None:
@@ -21,6 +21,17 @@ def _consider(state: RunState) -> list[Command]:
     return [Consider()]
 
 
+def _note_intent(host: HostState, uses: list[Json]) -> None:
+    """From here on, until the answer, each place may hold its new level, the old one, or something between."""
+    host.changed = True
+    host.last_applied = uses
+    for use in uses:
+        levels = host.ours.setdefault(place_name(use), [])
+        if not use.get("as_found") and use["level"] not in levels:
+            levels.append(use["level"])
+        host.in_doubt.add(place_name(use))
+
+
 def trial_commands(state: RunState) -> list[Command]:
     """Apply what differs on the hosts, then conduct the trial; empty while answers are awaited or none is left."""
     if "trial" in state.pending or any(name in state.pending for name in state.hosts):
@@ -34,8 +45,7 @@ def trial_commands(state: RunState) -> list[Command]:
     for name, host in state.hosts.items():
         uses = needed_uses(cell, name, host)
         if uses and name not in state.applied:
-            host.changed = True
-            host.last_applied = uses
+            _note_intent(host, uses)
             commands.append(Apply(name, state.position, tuple(uses)))
     if commands:
         return commands

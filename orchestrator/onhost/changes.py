@@ -31,16 +31,16 @@ def prepare(record: Record, token: int, interfaces: list[str], places: list[dict
 
 
 def adopt(record: Record, token: int, before: list[dict[str, Any]]) -> dict[str, Any]:
-    """Take over before-values that the controller's journal kept, where this host's own record knows none.
+    """Take over what the controller's journal knows of changed places, where this host's own record knows nothing.
 
-    For a host that restarted: its record is gone, a setting that survives a restart is still changed.
+    For a host that restarted: its record is gone, a setting that survives a restart is still changed. A value that is
+    neither the first nor among the levels `ours` was given by the restart or by somebody else, and will be left alone.
     """
     with record.locked():
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
         for place in before:
             if lease.before_of(state, place) is None:
-                state = {**state, "before": [*state["before"], place]}
-                state = lease.note_intent(state, place)
+                state = lease.adopt(state, place)
         record.save(state)
     return {"before": state["before"]}
 

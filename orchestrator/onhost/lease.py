@@ -103,6 +103,13 @@ def note_intent(state: dict[str, Any], use: dict[str, Any]) -> dict[str, Any]:
     return {**state, "changes": changes}
 
 
+def adopt(state: dict[str, Any], known: dict[str, Any]) -> dict[str, Any]:
+    """The state with a change that another record knows: its before-value, and the levels that were given."""
+    before = {key: known[key] for key in ("setting", "target", "level", "value")}
+    change = {**place_of(known), "levels": known["ours"], "ours": [], "unfinished": known["unfinished"]}
+    return {**state, "before": [*state["before"], before], "changes": [*state["changes"], change]}
+
+
 def note_unfinished(state: dict[str, Any], place: dict[str, Any]) -> dict[str, Any]:
     """The state before a changed place is put back: stopped in the middle, whatever it reads is ours."""
     changes = [{**one, "unfinished": one["unfinished"] or place_of(one) == place_of(place)} for one in state["changes"]]

@@ -24,6 +24,7 @@ RATE = maybe(number(1, 1e13))
 COUNT = maybe(whole(1, 2**31))
 CORE = maybe(whole(0, 8191))
 NAME = text(r"[a-z0-9_-]{0,32}", 32)
+VALUE = plain(8, 2**16)  # an MTU's remembers what IPv6 has on every interface that lies on it
 SETTING = text(r"[a-z][A-Za-z0-9_.@+/-]{0,199}", 200)  # dots and slashes: kernel parameters and features by name
 
 
@@ -35,17 +36,22 @@ class Request(NamedTuple):
     bound_s: float
 
 
-def _place(with_value: bool = False, with_level: bool = True, may_be_as_found: bool = False) -> Check:
-    shape = {"setting": SETTING, "target": TARGET}
-    if with_level:
-        shape["level"] = plain()
-    if with_value:
-        shape["value"] = plain(8, 2**16)  # an MTU's remembers what IPv6 has on every interface that lies on it
-    outline = record(shape, {"as_found": flag} if may_be_as_found else {})
+def _place(may_be_as_found: bool = False) -> Check:
+    outline = record({"setting": SETTING, "target": TARGET, "level": plain()},
+                     {"as_found": flag} if may_be_as_found else {})
 
     def check(value: Any) -> str:
-        return outline(value) or (_level_problem(value["setting"], value["level"]) if with_level else "")
+        return outline(value) or _level_problem(value["setting"], value["level"])
     return check
+
+
+def _known_place(value: Any) -> str:
+    """A place as the controller's journal knows it: with its before-value, and the levels that are ours."""
+    ours = listing(plain(), 1024)
+    problem = record({"setting": SETTING, "target": TARGET, "level": plain(), "value": VALUE, "ours": ours,
+                      "unfinished": flag})(value)
+    return problem or next(filter(None, (_level_problem(value["setting"], level)
+                                         for level in [value["level"], *value["ours"]])), "")
 
 
 def _level_problem(setting: str, level: Any) -> str:
@@ -91,7 +97,7 @@ VERBS: dict[str, Check] = {
     "keeper": record({}),
     "recover": record({"run_id": either(one_of(""), RUN_ID)}),
     "prepare": record({"token": FENCE, "interfaces": listing(INTERFACE, 64), "places": listing(_place(), 1024)}),
-    "adopt": record({"token": FENCE, "before": listing(_place(with_value=True), 1024)}),
+    "adopt": record({"token": FENCE, "before": listing(_known_place, 1024)}),
     "apply": record({"token": FENCE, "uses": listing(_place(may_be_as_found=True), 1024)},
                     {"confirm_s": maybe(number(0.5, 600))}),
     "confirm": record({"token": FENCE}),

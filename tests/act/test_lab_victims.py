@@ -141,9 +141,10 @@ def test_a_controller_that_sleeps_past_its_lease_is_refused_when_it_wakes(holder
         holder.process.send_signal(18)
         stale = holder.began["token"]
         place = {"setting": "mtu", "target": "eth1", "level": 4000}
+        known = {**place, "value": {"mtu": 1400, "children": {}, "ipv6": {}}, "ours": [4000], "unfinished": True}
         for verb, args in (("apply", {"uses": [place]}), ("lease.renew", {"lease_s": 60}), ("restore", {}),
                            ("prepare", {"interfaces": ["eth1"], "places": [place]}), ("lease.release", {}),
-                           ("adopt", {"before": [{**place, "value": {"mtu": 1400, "children": {}, "ipv6": {}}}]})):
+                           ("adopt", {"before": [known]})):
             assert holder.ask(verb, {"token": stale, **args}) == {"code": "stale"}, verb
         assert mtu(lab) == OURS
         assert second.ask("restore", {"token": second.began["token"]})["left"] == []

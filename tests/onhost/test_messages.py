@@ -14,7 +14,7 @@ from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import CATALOGUE
 
 PLACE = {"setting": "mtu", "target": "eth1", "level": 9000}
-BEFORE = {**PLACE, "value": {"mtu": 1500, "children": {}, "ipv6": {}}}
+KNOWN = {**PLACE, "value": {"mtu": 1500, "children": {}, "ipv6": {}}, "ours": [9000], "unfinished": False}
 PEERS = {"token": "ab" * 32, "interface": "eth1", "local": "198.18.0.11", "peer": "198.18.0.12", "family": 4}
 FLOW = {"way": "transmit", "transport": "udp", "streams": 1, "asked_bit_s": 5e7, "datagram_bytes": 1472}
 TRAFFIC = {**PEERS, "ports": [20000, 20001], "flows": [FLOW], "mtu": 1500, "rate_bit_s": 2.5e9, "watch_s": 0.2,
@@ -25,7 +25,7 @@ GOOD: dict[str, dict[str, Any]] = {
     "read": {"places": [PLACE]},
     "lease.take": {"run_id": "20260101T000000Z-ab", "holder": "ann@desk (pid 1)", "lease_s": 300},
     "lease.renew": {"token": 7, "lease_s": 300}, "lease.release": {"token": 7}, "recover": {"run_id": ""},
-    "prepare": {"token": 7, "interfaces": ["eth1"], "places": [PLACE]}, "adopt": {"token": 7, "before": [BEFORE]},
+    "prepare": {"token": 7, "interfaces": ["eth1"], "places": [PLACE]}, "adopt": {"token": 7, "before": [KNOWN]},
     "apply": {"token": 7, "uses": [PLACE]}, "confirm": {"token": 7}, "verify": {"uses": [PLACE]},
     "restore": {"token": 7},
     "compare": {"token": 7}, "ready": {"interface": "eth1"}, "forget": {"interface": "eth1", "peer": "2001:2::12"},

@@ -72,6 +72,20 @@ def test_what_reads_as_before_was_restored(setting: File) -> None:
     assert setting.path.read_text() == "old"
 
 
+@pytest.mark.parametrize(("now", "unfinished", "kept"), [("new", False, False), ("boot's", False, True),
+                                                         ("half done", True, False)])
+def test_a_change_known_from_the_journal_alone_is_put_back_only_where_the_value_is_ours(
+        now: str, unfinished: bool, kept: bool, setting: File) -> None:
+    """After a restart, the host's record is gone: an old value is not put over what the new start gave."""
+    setting.path.write_text(now)
+    known = {"setting": "file", "target": "x", "level": "new", "value": "old", "ours": ["new"],
+             "unfinished": unfinished}
+    fresh = {**_changed(), "before": [], "changes": []}
+    state = restoring.put_back(lease.adopt(fresh, known), "controller")
+    assert setting.path.read_text() == (now if kept else "old")
+    assert len(state["outcome"]["conflicts"]) == kept
+
+
 @pytest.mark.parametrize("behaviour", ["ignores", "hangs", "dies", "bug", "cannot be read"])
 def test_what_cannot_be_put_back_is_listed_with_its_command(behaviour: str, setting: File) -> None:
     """A setting that takes the value and does not have it afterwards is left, not restored."""

@@ -62,6 +62,8 @@ MUTANTS = (
            "        return {\"kind\": \"left\"", RESTORING),
     Mutant("somebody else's value is overwritten", f"{HOST}/restoring.py",
            "        if _is_ours(setting, change, now):", "        if True:", RESTORING),
+    Mutant("a value of the new start is overwritten after a restart", f"{HOST}/lease.py",
+           "\"unfinished\": known[\"unfinished\"]}", "\"unfinished\": True}", RESTORING),
     Mutant("an interrupted change is taken for somebody else's", f"{HOST}/restoring.py",
            "    if change[\"unfinished\"] or any(", "    if any(", RESTORING),
     Mutant("the token is not looked at", f"{HOST}/lease.py",

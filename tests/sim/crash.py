@@ -15,7 +15,7 @@ from typing import Any
 
 from orchestrator.act.actions import HostActions
 from orchestrator.act.recovering import recover_host
-from orchestrator.act.run_folder import known_before
+from orchestrator.act.run_folder import changed_places
 from orchestrator.act.runner import Runner
 from orchestrator.decide.commands import Command
 from orchestrator.decide.events import Event
@@ -212,7 +212,7 @@ class Case:
         if self.known is None:
             entries = MemoryJournal(self.data).entries
             state = replay(entries)[0] if entries else begin(self.setup)
-            self.known = {name: known_before(state, name) for name in self.setup.hosts}
+            self.known = {name: changed_places(state, name) for name in self.setup.hosts}
         return self.known
 
     def _watch(self, state: RunState, item: Event | Command | str) -> None:

@@ -34,6 +34,8 @@ class FakeHost:
         self.changes_by_stale = 0
         self.rounding = False  # a driver that takes another value than it was given, in silence
         self.refusing = ""  # a setting that the driver refuses
+        self.stuck: tuple[str, str] | None = None  # a place whose driver does not come back from a restore
+        self.wall_offset_s = 0.0  # what somebody has set the wall clock to, against the virtual one
         self.ever_changed: list[tuple[str, str]] = []
 
     @property
@@ -42,8 +44,12 @@ class FakeHost:
 
     def keep(self, now_s: float) -> None:
         """What the keeper does whenever it wakes."""
+        self.keep_at(_ns(now_s))
+
+    def keep_at(self, now_ns: int) -> None:
+        """The same at a nanosecond of CLOCK_BOOTTIME."""
         state = self.record
-        if self.up and self.keeper and state and state["standing"] == "held" and _ns(now_s) >= state["deadline_ns"]:
+        if self.up and self.keeper and state and state["standing"] == "held" and now_ns >= state["deadline_ns"]:
             self.record = self._put_back(state, "keeper")
             self.keeper = False
 
@@ -56,9 +62,13 @@ class FakeHost:
                 self.values[place] = value
 
     def do(self, verb: str, args: Json, now_s: float) -> Json:
-        """One verb, at once."""
+        """One verb, at once; the keeper has woken up before it."""
         self.keep(now_s)
-        return getattr(self, "_" + verb.replace(".", "_"))(args, _ns(now_s))
+        return self.do_at(verb, args, _ns(now_s))
+
+    def do_at(self, verb: str, args: Json, now_ns: int) -> Json:
+        """One verb at a nanosecond of CLOCK_BOOTTIME, whatever the keeper has done by then."""
+        return dict(getattr(self, "_" + verb.replace(".", "_"))(args, now_ns))
 
     def facts(self) -> Json:
         address = f"198.18.0.{10 + self.number}"
@@ -77,7 +87,11 @@ class FakeHost:
         return {"local": "", "peer": "", "interface": "", "interfaces": []}
 
     def _clock(self, args: Json, now_ns: int) -> Json:
-        return {"monotonic_ns": now_ns + self.number * 10**12, "boottime_ns": now_ns, "wall_ns": now_ns}
+        return {"monotonic_ns": now_ns + self.number * 10**12, "boottime_ns": now_ns,
+                "wall_ns": self._wall_ns(now_ns)}
+
+    def _wall_ns(self, now_ns: int) -> int:
+        return now_ns + _ns(self.wall_offset_s)
 
     def _keeper(self, args: Json, now_ns: int) -> Json:
         described = lease.description(self.record, now_ns) if self.record else None
@@ -85,14 +99,16 @@ class FakeHost:
 
     def _lease_take(self, args: Json, now_ns: int) -> Json:
         live = lease.is_live(self.record, now_ns, self.boot_id)
-        self.record = lease.take(self.record, {"token": None, **args}, now_ns=now_ns, wall_ns=now_ns,
-                                 boot=self.boot_id, netns=self.number, survives=lambda name: name in LASTING)
+        self.record = lease.take(self.record, {"token": None, **args}, now_ns=now_ns,
+                                 wall_ns=self._wall_ns(now_ns), boot=self.boot_id, netns=self.number,
+                                 survives=lambda name: name in LASTING)
         self.keeper = True
         return {"token": self.record["token"], "earlier": self.record["earlier"], "left_s": 1.0, "joined": live,
                 "boot": self.boot_id}
 
     def _lease_renew(self, args: Json, now_ns: int) -> Json:
         self.record = lease.renew(self._held(args, now_ns), args["lease_s"], now_ns)
+        self.keeper = True  # one that was killed is started again
         return {}
 
     def _lease_release(self, args: Json, now_ns: int) -> Json:
@@ -114,7 +130,7 @@ class FakeHost:
         state = self._held(args, now_ns)
         for place in args["before"]:
             if lease.before_of(state, place) is None:
-                state = lease.note_intent({**state, "before": [*state["before"], place]}, place)
+                state = lease.adopt(state, place)
         self.record = state
         return {"before": state["before"]}
 
@@ -188,7 +204,12 @@ class FakeHost:
             before = lease.before_of(state, change)
             now = self._value(change)
             entry = {**_place(change), "before": before["value"], "now": now, "why": "", "command": "put it right"}
-            ours = change["unfinished"] or now in change["ours"] or now == before["value"]
+            if _key(change) == self.stuck:
+                outcome["left"].append({**entry, "why": "it did not end within its time"})
+                unpaid.append(change)
+                continue
+            levels = [_level({**change, "level": level}) for level in change["levels"]]
+            ours = change["unfinished"] or now in (*change["ours"], *levels, before["value"])
             if not ours:
                 outcome["conflicts"].append(entry)
                 unpaid.append(change)

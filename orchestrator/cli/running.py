@@ -17,6 +17,7 @@ from orchestrator.cli.progress import Progress
 from orchestrator.decide.events import Event
 from orchestrator.decide.state import RunState
 from orchestrator.planning.order import Trial
+from orchestrator.planning.screening import screen_as_dict
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -42,7 +43,7 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
     about: dict[str, Any] = {
         "started_at": datetime.now(UTC).isoformat(timespec="seconds"), "helper_hash": helper_bundle().sha256,
         "bench": dict(plan.bench), "purpose": plan.purpose, "threshold_ratio": plan.threshold_ratio,
-        "lab": dict(lab) if lab else None, "binds": loaded.binds}
+        "lab": dict(lab) if lab else None, "binds": loaded.binds, "screen": screen_as_dict(plan)}
     progress = Progress(folder / "log.txt")
 
     async def run() -> int:

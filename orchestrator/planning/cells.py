@@ -9,6 +9,7 @@ from typing import Any
 
 from orchestrator.planning.document import Json
 from orchestrator.planning.plan import Change, Factor, LevelOf, Plan, level_text, same_level
+from orchestrator.planning.screening import screen_of
 from orchestrator.planning.traffic import DEFAULTS
 
 MOST_CELLS = 1_000
@@ -76,8 +77,7 @@ def combinations(plan: Plan) -> Iterator[Combination]:
     order = dependency_order(plan.factors)
     for link in plan.links:
         seen: set[tuple[int, ...]] = set()
-        for choice in itertools.product(*(range(len(factor.levels)) for factor in plan.factors.values())):
-            indices = dict(zip(plan.factors, choice, strict=True))
+        for indices in _choices(plan):
             chosen: dict[str, LevelOf | None] = {}
             for name in order:
                 factor = plan.factors[name]
@@ -87,6 +87,18 @@ def combinations(plan: Plan) -> Iterator[Combination]:
             if mark not in seen:
                 seen.add(mark)
                 yield link, {name: chosen[name] for name in plan.factors}
+
+
+def _choices(plan: Plan) -> Iterator[dict[str, int]]:
+    """Factor -> number of its level: all combinations, or the fraction of them that a screen measures."""
+    design = screen_of(plan)
+    if design is not None:
+        for run in design.runs:
+            signs = dict(zip(design.factors, run, strict=True))
+            yield {name: int(signs.get(name, -1) > 0) for name in plan.factors}
+        return
+    for choice in itertools.product(*(range(len(factor.levels)) for factor in plan.factors.values())):
+        yield dict(zip(plan.factors, choice, strict=True))
 
 
 def dependency_order(factors: Mapping[str, Factor]) -> list[str]:

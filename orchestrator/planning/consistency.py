@@ -23,6 +23,7 @@ from orchestrator.planning.names import HOST_WORDS
 from orchestrator.planning.order import replicate_range
 from orchestrator.planning.parts import Parts
 from orchestrator.planning.plan import Plan
+from orchestrator.planning.screening import check_screen, screen_of
 from orchestrator.planning.synonyms import did_you_mean
 
 MOST_TRIALS = 100_000
@@ -105,12 +106,16 @@ def _mentioned(document: Document, host: str) -> bool:
 
 def check_cells(document: Document, plan: Plan) -> None:
     """The number of cells and trials, what never applies, and what fights over one place."""
+    if plan.screen and not check_screen(document, plan):
+        return
     sizes = {name: len(factor.levels) for name, factor in plan.factors.items()}
-    product = math.prod(sizes.values()) * len(plan.links)
+    design = screen_of(plan)
+    product = (len(design.runs) if design else math.prod(sizes.values())) * len(plan.links)
     links = [f"{len(plan.links)} links"] if len(plan.links) > 1 else []
     factors = [f"{count} {name}" for name, count in sizes.items()]
     some = [*factors[:_MOST_SHOWN], "..."] if len(factors) > _MOST_SHOWN else factors
-    arithmetic = f"{' x '.join([*links, *some])} = {_big(product)} combinations"
+    part_of = "a fraction of " if design else ""
+    arithmetic = f"{part_of}{' x '.join([*links, *some])} = {_big(product)} combinations"
     if product > MOST_COMBINATIONS:
         said = f"{arithmetic}: at most {MOST_COMBINATIONS} can be looked through, and {MOST_CELLS} measured"
         document.report(("factors",), "too-many-cells", said, "split the plan, or vary fewer factors at once", key=True)

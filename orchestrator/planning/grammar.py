@@ -358,4 +358,7 @@ class PlanText(Part):
     budget_s: LongTime | None = Field(
         default=None, alias="budget", description="Spend this time where the uncertainty is."
     )
-    screen: bool = Field(default=False, description="Run a fractional factorial first.")
+    screen: bool = Field(
+        default=False,
+        description="Measure a fraction of the combinations only, to find out which of many two-level factors matter.",
+    )

@@ -9,7 +9,6 @@ from orchestrator.planning.document import Document, Json, Path
 # (where it stands; the value that is meant, or ANY; what to say)
 ANY = object()
 NOT_YET: tuple[tuple[Path, object, str], ...] = (
-    (("screen",), True, "screening by a fractional factorial"),
     (("hosts", "*", "power_cycle"), ANY, "switching a host's power"),
 )
 

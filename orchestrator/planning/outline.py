@@ -15,6 +15,7 @@ from orchestrator.planning.changes import HostChanges, SettingChange, changes
 from orchestrator.planning.estimate import Estimate, estimate
 from orchestrator.planning.order import Trial, replicate_range, schedule
 from orchestrator.planning.plan import Catalogue, Plan, level_text
+from orchestrator.planning.screening import screen_as_dict, screen_of, screen_sentences
 
 _WIDTH = 110
 _MOST_PLOTS = 40  # lines of the schedule that are shown where not all are asked for
@@ -46,6 +47,7 @@ class Outline:
             "estimate": {**asdict(self.estimate), "total_s": self.estimate.total_s},
             "longest": {**asdict(self.longest), "total_s": self.longest.total_s},
             "budget_s": self.plan.budget_s,
+            "screen": screen_as_dict(self.plan),
             "lease_s": self.plan.lease_s,
             "hosts": [asdict(host) for host in self.hosts],
             "cautions": [asdict(caution) for caution in self.cautions],
@@ -77,6 +79,8 @@ def render(found: Outline, *, everything: bool = False) -> str:
     if plan.binds:
         parts.append("  bound: " + ", ".join(f"{name}={value}" for name, value in plan.binds.items()))
     parts += ["", _counts(found), "", "Cells", *_cell_table(found)]
+    if screened := list(screen_sentences(plan)):
+        parts += ["", "Screen", *(line for sentence in screened for line in _bullet(sentence))]
     parts += ["", "Schedule", *_schedule(found, None if everything else _MOST_PLOTS)]
     parts += ["", "What is done to each host", *(line for host in found.hosts for line in _host(found, host))]
     if found.cautions:
@@ -110,7 +114,11 @@ def _counts(found: Outline) -> str:
             *(f"{len(factor.levels)} {name}" for name, factor in plan.factors.items()),
         ]
     )
-    less = " (less where a factor does not apply, or is left out)" if _reduced(plan, found.cells) else ""
+    less = ""
+    if screen_of(plan):
+        less = ": a fraction of them, see Screen"
+    elif _reduced(plan, found.cells):
+        less = " (less where a factor does not apply, or is left out)"
     order = f"shuffled with seed {plan.order.seed}" if plan.order.shuffle else "in the plan's order"
     plots = len({trial.whole_plot for trial in found.trials})
     whole_plots = f", in {plots} whole plots: so often costly settings are applied" if plan.costly else ""

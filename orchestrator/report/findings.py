@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from orchestrator.report import page_influence, page_limits, page_loss
+from orchestrator.report import page_influence, page_limits, page_loss, page_screening
 from orchestrator.report.markup import Markup
 from orchestrator.report.model import Key, Report
 
 
 def sections(report: Report) -> list[tuple[str, str, Markup]]:
     """(anchor, heading, content) of the findings that this run allows."""
-    made = [("influence", "What each factor does", page_influence.section(report)),
+    made = [("screen", "What the screen shows", page_screening.section(report)),
+            ("influence", "What each factor does", page_influence.section(report)),
             ("limits", "What holds it back", page_limits.section(report)),
             ("loss", "Loss against the offered rate", page_loss.section(report))]
     return [(name, heading, content) for name, heading, content in made if content]

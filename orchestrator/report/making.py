@@ -9,14 +9,17 @@ from orchestrator.report import answer, charts, html, influence, limits, markdow
 from orchestrator.results import columns
 from orchestrator.results.folder import CHARTS
 from orchestrator.results.read_run import read_run
+from orchestrator.results.screen import screens_of
 from orchestrator.results.write import write_whole
 
 
 def read(folder: str | Path) -> model.Report:
     """The report of the run at `folder`, as records."""
     report = model.build(read_run(folder))
-    report = replace(report, causes=limits.causes_of(report.data.trials),
-                     effects=influence.effects_of(report.data.trials, report.factors))
+    trials, screens = report.data.trials, tuple(screens_of(report.run, report.data.trials))
+    # A fraction has no pairs of cells that differ in one factor only, which is what effects are made of.
+    report = replace(report, causes=limits.causes_of(trials), screens=screens,
+                     effects=() if screens else influence.effects_of(trials, report.factors))
     return replace(report, sentences=tuple(answer.sentences(report)))
 
 

@@ -14,6 +14,7 @@ from orchestrator.results.causes import Cause
 from orchestrator.results.effects import Effects
 from orchestrator.results.plain_text import visible
 from orchestrator.results.read_run import RunData
+from orchestrator.results.screen import Screen
 from orchestrator.results.write import cell_text, restore_text
 
 Key = tuple[int, str, str]
@@ -97,6 +98,7 @@ class Report:
     sentences: tuple[str, ...] = field(default=())
     causes: Mapping[Key, Cause] = field(default_factory=dict)
     effects: tuple[Effects, ...] = ()
+    screens: tuple[Screen, ...] = ()
 
     @property
     def run(self) -> dict[str, Any]:

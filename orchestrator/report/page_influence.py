@@ -55,7 +55,7 @@ def _table(report: Report, found: Effects) -> Markup:
     reach = max([abs(end) for change in changes for end in (change.estimate, change.low, change.high)
                  if end is not None], default=1.0) or 1.0
     rows = [(change.factor, f"{change.level} instead of {change.reference}", change_text(change),
-             _forest(change, reach), _share(found, change), _depends(found, change, threshold(report)))
+             forest(change, reach), _share(found, change), _depends(found, change, threshold(report)))
             for change in changes]
     left = share_text(found.variation.rest_share)
     return plain_table(f"Goodput, {_title(report, found)}; {left} of the variation lies between replicates",
@@ -70,7 +70,7 @@ def _share(found: Effects, change: Change) -> str:
     return share_text(share) if share >= _LEAST_SHARE else f"under {share_text(_LEAST_SHARE)}"
 
 
-def _forest(change: Change, reach: float) -> Markup:
+def forest(change: Change, reach: float) -> Markup:
     """The estimate and its interval around zero."""
     axis = Span(-reach, reach, _FOREST_WIDTH - 8, 4)
     middle = _FOREST_HEIGHT / 2

@@ -18,12 +18,16 @@ Row = Mapping[str, Any]
 
 LINK_FULL = 0.97            # of the ceiling
 OFFERED_REACHED = 0.99      # of the asked rate
+PACE_REACHED = 0.95         # of the pace, in which the kernel may count up to 5 % of headers
 PROCESS_FULL = 0.90         # of the window, running or ready without a core
 THROTTLED = 0.25            # of the quota's periods; a quota that is only touched now and then is not the limit
 SOFTIRQ_FULL = 0.85         # of one core
 CORE_FULL, SOFTIRQ_MOST = 0.97, 0.5     # or: a full core that spends most of its time in softirq
 INSTRUMENT_NEAR = 0.90      # of what the pair reaches over the loopback
-LIMITED_BY_WINDOW = 0.5     # of the window's time
+# Of the window's time. The kernel's count stops while acknowledgements arrive and data leaves, so it is often less than
+# half for a sender that never has all its data on the way; then the path must be at rest as well.
+LIMITED_BY_WINDOW, LIMITED_AT_REST = 0.5, 0.2
+AT_REST, AT_REST_S = 1.25, 0.0002   # round trip under load up to this much beyond the idle one
 LOSS_MATTERS_TCP = 1e-3     # of the segments: beyond it, loss and not the link sets TCP's pace
 LOSS_MATTERS_UDP = 1e-3
 PAUSES_MATTER = 1e-2        # pause frames per frame
@@ -81,6 +85,9 @@ def _offered_rate(row: Row) -> Cause | None:
     asked, goodput = row.get("asked_bit_s"), row["goodput_bit_s"]
     if asked and goodput >= OFFERED_REACHED * asked and row.get("fill", 0.0) < LINK_FULL:
         return Cause("offered_rate", "the plan offered no more than this", ("asked_bit_s", "goodput_bit_s"))
+    pace = row.get("paced_bit_s")
+    if pace and goodput >= PACE_REACHED * pace and row.get("fill", 0.0) < LINK_FULL:
+        return Cause("offered_rate", "the plan lets TCP send no faster than this", ("paced_bit_s", "goodput_bit_s"))
     return None
 
 
@@ -155,13 +162,23 @@ def _pauses(row: Row) -> Cause | None:
     return None
 
 
+_WINDOWS = {"receiver_window": "the receiver's window", "send_buffer": "the send buffer"}
+
+
 def _windows(row: Row) -> Cause | None:
-    for name, words in (("receiver_window", "the receiver's window"), ("send_buffer", "the send buffer")):
-        share = row.get(f"limited_{name}_share", 0.0)
-        if share >= LIMITED_BY_WINDOW:
-            return Cause(name, f"{words} is too small for the delay: it held the sender back {_percent(share)} of the "
-                         "time", (f"limited_{name}_share", "rtt_s"))
-    return None
+    shares = {name: row.get(f"limited_{name}_share", 0.0) for name in _WINDOWS}
+    name = max(shares, key=lambda one: shares[one])
+    if shares[name] < (LIMITED_AT_REST if _path_is_at_rest(row) else LIMITED_BY_WINDOW):
+        return None
+    return Cause(name, f"{_WINDOWS[name]} is too small for the delay: it held the sender back {_percent(shares[name])} "
+                 "of the time", (f"limited_{name}_share", "rtt_s"))
+
+
+def _path_is_at_rest(row: Row) -> bool:
+    """Nothing is lost and no queue stands: the path has room that the sender does not use."""
+    rtt_s, own_s = row.get("rtt_s"), row.get("round_trip_idle_s", row.get("rtt_min_s"))
+    again = row.get("segments_retransmitted", 0)
+    return bool(rtt_s and own_s and rtt_s <= AT_REST * own_s + AT_REST_S and not again)
 
 
 _PLACES = {"own_queue": "by the sending host's own queue", "own_interface": "by the sending interface",

@@ -152,6 +152,8 @@ TRIALS: tuple[Column, ...] = (
             _TCP_INFO),
     _number("limited_send_buffer_share", "share of the window in which the own send buffer held the sender back", "1",
             _TCP_INFO),
+    _number("paced_bit_s", "the rate that the plan lets TCP send at, all streams together; empty when it sets no pace",
+            "bit/s", _PLAN),
     _number("opposite_fill", "fill of the other way in the same trial; empty when there was none", "1", _WIRE),
     _number("instrument_ceiling_bit_s", "what our own traffic pair reaches on the slower host over its loopback",
             "bit/s", "measured at the start of the run"),

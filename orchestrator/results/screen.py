@@ -1,144 +1,29 @@
-"""Many two-level factors at once: a fraction of all combinations, and what it cannot tell apart.
+"""What the fraction of a screen shows: one figure for each group of effects that it cannot tell apart.
 
-A fraction of 2^k combinations is made from m basic factors; each further factor takes the product of some of them
-("generator"). A product of factors that is the same in every run is a word of the defining relation; two effects whose
-product is such a word are aliased. Resolution is the length of the shortest word: at IV, main effects are clear of
-two-factor interactions, which are aliased with each other; at V, these are clear as well (e-Handbook 5.3.3.4).
-
-An effect here is the full difference between the means at the two levels; the "effect" of Jain and of the NIST glossary
-is half of it. Pure arithmetic.
+A change here is the full difference between the means at the two levels, as everywhere in the report; the "effect" of
+Jain and of the NIST glossary is half of it. Goodput is compared as ratios of geometric means.
 """
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any, Literal
 
 import numpy as np
+import pandas as pd
 from scipy import stats
 
-_MOST_FACTORS = 15
-_MOST_CHOICES = 2_000
+from orchestrator.planning.fraction import Fraction, made_again
+from orchestrator.results.cells import valid_rows
+from orchestrator.results.intervals import mean_intervals
+from orchestrator.results.write import cell_text, restore_text
 
-
-@dataclass(frozen=True)
-class Fraction:
-    """A design: `runs[run][factor]` is -1 (first level) or +1, in standard order; `words` defines what is aliased."""
-
-    factors: tuple[str, ...]
-    runs: tuple[tuple[int, ...], ...]
-    generators: Mapping[str, tuple[str, ...]]
-    words: tuple[frozenset[str], ...]
-
-    @property
-    def resolution(self) -> int | None:
-        """The length of the shortest word; None for all combinations."""
-        return min((len(word) for word in self.words), default=None)
-
-    def aliases(self, effect: frozenset[str], most: int = 2) -> tuple[frozenset[str], ...]:
-        """Other effects of up to `most` factors that cannot be told from this one."""
-        products = (effect ^ word for word in self.words)
-        return tuple(sorted((one for one in products if 1 <= len(one) <= most), key=self._order))
-
-    def groups(self) -> list[tuple[frozenset[str], ...]]:
-        """Main effects and two-factor interactions in groups that the design can only estimate together."""
-        effects = [frozenset(names) for size in (1, 2) for names in itertools.combinations(self.factors, size)]
-        seen: set[frozenset[str]] = set()
-        found = []
-        for effect in effects:
-            if effect not in seen:
-                group = (effect, *self.aliases(effect))
-                seen |= set(group)
-                found.append(group)
-        return found
-
-    def _order(self, effect: frozenset[str]) -> tuple[int, list[int]]:
-        return len(effect), sorted(self.factors.index(name) for name in effect)
-
-
-def effect_name(fraction: Fraction, effect: frozenset[str]) -> str:
-    """`mtu`, or `clock with mtu`, in the design's order of factors."""
-    return " with ".join(name for name in fraction.factors if name in effect)
-
-
-def alias_sentences(fraction: Fraction) -> list[str]:
-    """What cannot be told apart, in sentences; one that says so when everything up to two factors can."""
-    said = [f"{' = '.join(effect_name(fraction, effect) for effect in group)} cannot be told apart"
-            for group in fraction.groups() if len(group) > 1]
-    return said or ["all factors and all pairs of factors can be told apart"]
-
-
-def fraction(factors: Sequence[str], *, resolution: int = 4) -> Fraction:
-    """The smallest fraction found with at least this resolution, its shortest words as few as can be.
-
-    Up to seven factors every fraction is looked at, beyond that a part of them. All combinations when none reaches it.
-    ValueError for fewer than two or more than fifteen factors.
-    """
-    names = tuple(factors)
-    if not 2 <= len(set(names)) == len(names) <= _MOST_FACTORS:
-        raise ValueError(f"a screen takes 2 to {_MOST_FACTORS} different factors, not {len(names)}")
-    for basic in range(max(2, math.ceil(math.log2(len(names) + 1))), len(names)):
-        choice = min(_choices(len(names), basic, resolution), key=lambda one: _badness(basic, one), default=None)
-        if choice is not None:
-            design = _design(names, basic, choice)
-            if (design.resolution or 0) >= resolution:
-                return design
-    return _design(names, len(names), ())
-
-
-def _choices(count: int, basic: int, resolution: int) -> Iterator[tuple[int, ...]]:
-    """Generators for the factors beyond the basic ones, each a set of basic factors as bits, the longest first."""
-    products = [sum(1 << index for index in product) for size in range(basic, 1, -1)
-                for product in itertools.combinations(range(basic), size)]
-    if resolution == 4 and _too_many(products, count - basic):
-        # Products of an odd number of factors only: three such columns never cancel, so the resolution is IV at once.
-        products = [product for product in products if product.bit_count() % 2]
-    while _too_many(products, count - basic):
-        products.pop()  # the shortest of the products makes the shortest words
-    return itertools.combinations(products, count - basic)
-
-
-def _too_many(products: Sequence[int], chosen: int) -> bool:
-    return math.comb(len(products), chosen) > _MOST_CHOICES
-
-
-def _badness(basic: int, choice: Sequence[int]) -> tuple[int, ...]:
-    """Words by length, the shortest first: fewer is better (minimum aberration)."""
-    lengths = [(bits.bit_count() + len(some)) for size in range(1, len(choice) + 1)
-               for some in itertools.combinations(choice, size) for bits in [_product(some)]]
-    return tuple(lengths.count(length) for length in range(1, basic + len(choice) + 1))
-
-
-def _product(some: Sequence[int]) -> int:
-    bits = 0
-    for one in some:
-        bits ^= one
-    return bits
-
-
-def _design(names: tuple[str, ...], basic: int, choice: Sequence[int]) -> Fraction:
-    generators = {names[basic + place]: tuple(names[index] for index in range(basic) if bits >> index & 1)
-                  for place, bits in enumerate(choice)}
-    seeds = [frozenset((name, *product)) for name, product in generators.items()]
-    words = {_symmetric(some) for size in range(1, len(seeds) + 1) for some in itertools.combinations(seeds, size)}
-    ordered = tuple(sorted(words, key=lambda word: (len(word), sorted(word))))
-    return Fraction(names, tuple(_runs(names[:basic], generators)), generators, ordered)
-
-
-def _symmetric(some: Sequence[frozenset[str]]) -> frozenset[str]:
-    """What an odd number of the sets hold: a factor multiplied with itself is 1."""
-    word: frozenset[str] = frozenset()
-    for one in some:
-        word ^= one
-    return word
-
-
-def _runs(basic: Sequence[str], generators: Mapping[str, Sequence[str]]) -> Iterator[tuple[int, ...]]:
-    for levels in itertools.product((-1, 1), repeat=len(basic)):
-        level = dict(zip(basic, reversed(levels), strict=True))  # the first factor changes fastest
-        yield (*level.values(), *(math.prod(level[name] for name in product) for product in generators.values()))
+# What the spread is taken from. `replicates`: of each run around its mean. `blocked`: the same, block effects removed.
+# `blocks`: the estimates of the blocks around their mean, the only one that holds where runs of a block share one
+# application of a costly level.
+Spread = Literal["replicates", "blocked", "blocks"]
 
 
 @dataclass(frozen=True)
@@ -162,27 +47,125 @@ class Screened:
     effects: tuple[ScreenEffect, ...]
 
 
-def screened(design: Fraction, values: Sequence[Sequence[float]], *, level: float = 0.95) -> Screened:
-    """The effects from the values of each run of the design, as many replicates each.
+def screened(design: Fraction, values: Sequence[Sequence[float]], *, level: float = 0.95,
+             spread: Spread = "replicates") -> Screened:
+    """The effects from the values of each run of the design, as many replicates each; replicate n lies in block n.
 
     ValueError when a run has none or another number: repeat what is missing, or the columns are no longer orthogonal.
     """
     table = np.array([list(run) for run in values], dtype=float) if len({len(run) for run in values}) == 1 else None
     if table is None or table.shape[0] != len(design.runs) or table.shape[1] < 1:
         raise ValueError(f"a screen needs the same number of values for each of its {len(design.runs)} runs")
-    means = table.mean(axis=1)
-    degrees = table.shape[0] * (table.shape[1] - 1)
-    deviation = float(np.sqrt(((table - means[:, None]) ** 2).sum() / degrees)) if degrees else None
-    half = 0.0
-    if deviation is not None:
-        half = float(stats.t.isf((1 - level) / 2, degrees)) * 2 * deviation / math.sqrt(table.size)
-    found = [_effect(design, means, group, half if degrees else None) for group in design.groups()]
-    return Screened(float(means.mean()), deviation, degrees,
+    groups = design.groups()
+    contrasts = np.array([_signs(design, group[0]) for group in groups]) @ table * (2 / len(design.runs))
+    deviation, degrees = _deviation(table, spread)
+    ends = _ends(contrasts, table, deviation, degrees, level, spread)
+    found = [ScreenEffect(group[0], tuple(group[1:]), float(contrast.mean()), low, high)
+             for group, contrast, (low, high) in zip(groups, contrasts, ends, strict=True)]
+    return Screened(float(table.mean()), deviation, degrees,
                     tuple(sorted(found, key=lambda effect: -abs(effect.difference))))
 
 
-def _effect(design: Fraction, means: np.ndarray, group: Sequence[frozenset[str]], half: float | None) -> ScreenEffect:
-    signs = np.array([math.prod(run[design.factors.index(name)] for name in group[0]) for run in design.runs])
-    difference = float(means[signs > 0].mean() - means[signs < 0].mean())
-    return ScreenEffect(group[0], tuple(group[1:]), difference, None if half is None else difference - half,
-                        None if half is None else difference + half)
+def _signs(design: Fraction, effect: frozenset[str]) -> list[int]:
+    places = [design.factors.index(name) for name in effect]
+    return [math.prod(run[place] for place in places) for run in design.runs]
+
+
+def _deviation(table: np.ndarray, spread: Spread) -> tuple[float | None, int]:
+    runs, replicates = table.shape
+    left = table - table.mean(axis=1, keepdims=True)
+    degrees = runs * (replicates - 1)
+    if spread != "replicates":
+        left = left - left.mean(axis=0)
+        degrees = (runs - 1) * (replicates - 1)
+    return (float(np.sqrt((left**2).sum() / degrees)), degrees) if degrees else (None, 0)
+
+
+def _ends(contrasts: np.ndarray, table: np.ndarray, deviation: float | None, degrees: int, level: float,
+          spread: Spread) -> list[tuple[float | None, float | None]]:
+    if deviation is None:
+        return [(None, None)] * len(contrasts)
+    if spread == "blocks":
+        return [(interval.low, interval.high) if interval else (None, None)
+                for interval in mean_intervals(contrasts, level=level)]
+    half = float(stats.t.isf((1 - level) / 2, degrees)) * 2 * deviation / math.sqrt(table.size)
+    return [(float(middle) - half, float(middle) + half) for middle in contrasts.mean(axis=1)]
+
+
+@dataclass(frozen=True)
+class Screen:
+    """A run's screen of goodput on one link; `way` is '' where the ways differ between its cells and are averaged.
+
+    `found` is on the scale of logarithms and None when nothing can be said, for which `missing` has the cells without a
+    valid trial in any block; `blocks` is how many blocks have every cell, `of_blocks` how many there were.
+    """
+
+    link: str
+    way: str
+    design: Fraction
+    levels: Mapping[str, tuple[str, str]]
+    found: Screened | None
+    spread: Spread
+    blocks: int
+    of_blocks: int
+    missing: tuple[int, ...]
+
+
+def screens_of(run: Mapping[str, Any], trials: pd.DataFrame) -> list[Screen]:
+    """The screens of a run whose plan asked for one, from run.json and trials.csv; none otherwise."""
+    stored = run.get("screen")
+    if not isinstance(stored, dict) or not len(trials):
+        return []
+    try:
+        design = made_again(stored)
+        levels = {name: (_text(stored["levels"][name][0]), _text(stored["levels"][name][1])) for name in design.factors}
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError):
+        return []
+    if any(name not in trials for name in design.factors):
+        return []
+    return [screen for link, rows in trials.groupby("link", sort=False)
+            for screen in _of_link(str(link), rows, design, levels)]
+
+
+def _text(level: Any) -> str:
+    """A level of run.json as trials.csv has it."""
+    return restore_text(cell_text(level))
+
+
+def _of_link(link: str, rows: pd.DataFrame, design: Fraction, levels: Mapping[str, tuple[str, str]]) -> list[Screen]:
+    ways = list(dict.fromkeys(rows["way"]))
+    alike = rows.groupby("cell")["way"].nunique().min() == len(ways)
+    return [_screen(link, way, rows[rows["way"] == way] if way else rows, design, levels)
+            for way in (ways if alike else [""])]
+
+
+def _screen(link: str, way: str, rows: pd.DataFrame, design: Fraction,
+            levels: Mapping[str, tuple[str, str]]) -> Screen:
+    number_of = {signs: place for place, signs in enumerate(design.runs)}
+    run_of = {int(row["cell"]): number_of[signs] for row in rows.drop_duplicates("cell").to_dict("records")
+              if (signs := _run(row, design, levels)) in number_of}
+    blocks = sorted({int(block) for block in rows["block"].dropna() if block > 0})
+    table = np.full((len(design.runs), len(blocks)), np.nan)
+    good = valid_rows(rows)
+    good = good[good["goodput_bit_s"] > 0]
+    means = good.groupby(["cell", "block"], as_index=False)["goodput_bit_s"].mean()
+    for cell, block, mean in zip(means["cell"], means["block"], means["goodput_bit_s"], strict=True):
+        if int(cell) in run_of and int(block) in blocks:
+            table[run_of[int(cell)], blocks.index(int(block))] = math.log(mean)
+    whole = ~np.isnan(table).any(axis=0)
+    missing = tuple(sorted(cell for cell, run in run_of.items() if np.isnan(table[run]).all()))
+    shared = bool((good.groupby(["block", "whole_plot"])["cell"].nunique() > 1).any())
+    spread: Spread = "blocks" if shared else "blocked"
+    found = screened(design, table[:, whole].tolist(), spread=spread) if whole.any() else None
+    return Screen(link, way, design, levels, found, spread, int(whole.sum()), len(blocks), missing)
+
+
+def _run(row: Mapping[Hashable, Any], design: Fraction, levels: Mapping[str, tuple[str, str]]) -> tuple[int, ...]:
+    """The run of the design that a row's levels are; () when they are none of it."""
+    signs = []
+    for name in design.factors:
+        text = "" if row[name] is None else str(row[name])
+        if text not in levels[name]:
+            return ()
+        signs.append(1 if text == levels[name][1] else -1)
+    return tuple(signs)

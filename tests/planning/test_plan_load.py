@@ -396,7 +396,8 @@ PARTS: dict[tuple[str | int, ...], str] = {
     ("trial", "precision"): HEAD + "trial: {precision: 2%, replicates: {least: 3, most: 20}}\n",
     ("trial", "replicates"): HEAD + "trial: {precision: 2%, replicates: {least: 3, most: 20}}\n",
     ("budget",): HEAD + "budget: 30min\n",
-    ("screen",): HEAD + "screen: true\n",
+    ("screen",): HEAD + "factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6], no_copy: [false, true]}\n"
+    "screen: true\n",
     ("factors", "offered_rate", "*"): HEAD + "factors: {transport: [udp], offered_rate: [search]}\n",
     ("factors", "offered_rate", "levels", "*"): HEAD
     + "factors: {transport: [udp], offered_rate: {levels: [50%, search]}}\n",

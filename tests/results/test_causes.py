@@ -169,3 +169,20 @@ def test_z17_acknowledgements_behind_the_other_ways_data_are_named():
     assert _cause(record).code == "acknowledgements"
     assert "opposite_fill" in _cause(record).columns
     assert _cause(changed(record, first__parts__0__tcp__rtt_s=2e-4)).code == "unknown"
+
+
+def test_a_pace_that_the_plan_set_is_the_plans_own() -> None:
+    record = changed(healthy_record(load=0.4), traffic__pacing_bit_s=0.4 * 949e6)
+    assert _cause(record).code == "offered_rate"
+    assert _cause(changed(healthy_record(load=0.2), traffic__pacing_bit_s=0.4 * 949e6)).code == "unknown"
+
+
+def test_a_window_that_the_kernel_counts_for_less_than_half_the_time_needs_a_path_at_rest() -> None:
+    """Seen in the lab: 0.38 to 0.49 of the time with a receive buffer of 96 KiB over 30 ms, 0.41 with a send buffer."""
+    limited = {"first__parts__0__tcp__limited_receiver_window_s": 4.0, "first__parts__0__tcp__rtt_s": 1.1e-4,
+               "first__parts__0__tcp__segments_retransmitted": 0}
+    assert _cause(changed(healthy_record(load=0.4), **limited)).code == "receiver_window"
+    standing = {**limited, "first__parts__0__tcp__rtt_s": 9e-3}
+    assert _cause(changed(healthy_record(load=0.4), **standing)).code == "unknown"
+    more = {**limited, "first__parts__0__tcp__limited_send_buffer_s": 4.5}
+    assert _cause(changed(healthy_record(load=0.4), **more)).code == "send_buffer"

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import itertools
+import math
 
 import numpy as np
+import pandas as pd
 import pytest
+from scipy import stats
 
-from orchestrator.results.screen import Fraction, alias_sentences, effect_name, fraction, screened
+from orchestrator.planning.fraction import Fraction, alias_sentences, effect_name, fraction
+from orchestrator.results.screen import screened, screens_of
 
 FULL_3 = fraction(["A", "B", "C"])
 
@@ -124,3 +128,80 @@ def test_one_replicate_has_no_interval_and_missing_runs_are_refused() -> None:
     for values in ([[1]] * 7, [[1]] * 7 + [[1, 2]], [[]] * 8):
         with pytest.raises(ValueError, match="same number of values for each of its 8 runs"):
             screened(FULL_3, values)
+
+
+# What a run with a screen leaves: run.json's part of it, and trials.csv.
+DESIGN = fraction(["T", "C", "K"])
+RUN = {"screen": {**DESIGN.as_dict(), "levels": {name: ["low", "high"] for name in "TCK"}}}
+PILOT_PLANT = [60, 72, 54, 68, 52, 83, 45, 80]
+
+
+def _trials(values: list[list[float]], **other: object) -> pd.DataFrame:
+    """Goodput whose logarithm is value / 100, run by run and block by block."""
+    rows = [{"cell": cell + 1, "block": block + 1, "whole_plot": block * 100 + cell, "way": "transmit", "link": "trunk",
+             "role": "measure", "status": "valid", "goodput_bit_s": math.exp(value / 100),
+             **{name: "high" if sign > 0 else "low" for name, sign in zip("TCK", DESIGN.runs[cell], strict=True)},
+             **other} for cell, run in enumerate(values) for block, value in enumerate(run)]
+    return pd.DataFrame(rows)
+
+
+def test_the_pilot_plant_as_a_run_gives_the_published_effects() -> None:
+    """Box, Hunter and Hunter, check values 10.4, through run.json and trials.csv on the scale of logarithms."""
+    (screen,) = screens_of(RUN, _trials([[value] for value in PILOT_PLANT]))
+    assert screen.found is not None
+    found = {effect_name(screen.design, one.factors): 100 * one.difference for one in screen.found.effects}
+    assert found == {"T": pytest.approx(23), "C": pytest.approx(-5), "K": pytest.approx(1.5),
+                     "T with C": pytest.approx(1.5), "T with K": pytest.approx(10), "C with K": pytest.approx(0)}
+    assert screen.found.effects[0].low is None
+
+
+def test_block_effects_do_not_widen_an_interval() -> None:
+    chance = np.random.default_rng(4)
+    noise = chance.normal(0, 0.5, (8, 4))
+    plain = [[value + noise[run, block] for block in range(4)] for run, value in enumerate(PILOT_PLANT)]
+    moved = [[value + 30 * block for block, value in enumerate(run)] for run in plain]
+    found = [screens_of(RUN, _trials(values))[0].found for values in (plain, moved)]
+    ends = [[(one.low, one.high) for one in screen.effects] for screen in found if screen is not None]
+    assert len(ends) == 2
+    assert np.allclose(ends[0], ends[1])
+
+
+def test_trials_that_share_an_application_of_a_costly_level_count_once_for_each_block() -> None:
+    """The interval is then the t interval of the blocks' own estimates, as scipy gives it."""
+    chance = np.random.default_rng(5)
+    values = [[value + chance.normal(0, 2) for _ in range(5)] for value in PILOT_PLANT]
+    trials = _trials(values).assign(whole_plot=lambda rows: rows["block"])
+    (screen,) = screens_of(RUN, trials)
+    assert (screen.spread, screen.blocks) == ("blocks", 5)
+    assert screen.found is not None
+    strongest = screen.found.effects[0]
+    by_block = [np.mean([values[run][block] for run in range(8) if DESIGN.runs[run][0] > 0])
+                - np.mean([values[run][block] for run in range(8) if DESIGN.runs[run][0] < 0]) for block in range(5)]
+    low, high = stats.ttest_1samp(by_block, 0).confidence_interval(0.95)
+    assert (strongest.low, strongest.high) == (pytest.approx(low / 100), pytest.approx(high / 100))
+
+
+def test_a_block_without_one_of_its_cells_is_left_out_and_a_cell_that_never_worked_is_named() -> None:
+    trials = _trials([[float(value)] * 3 for value in PILOT_PLANT])
+    trials.loc[(trials["cell"] == 4) & (trials["block"] == 2), "status"] = "suspect"
+    (screen,) = screens_of(RUN, trials)
+    assert (screen.blocks, screen.of_blocks, screen.missing) == (2, 3, ())
+    trials.loc[trials["cell"] == 4, "status"] = "impossible"
+    (screen,) = screens_of(RUN, trials)
+    assert (screen.found, screen.missing) == (None, (4,))
+
+
+def test_direction_can_be_one_of_the_factors() -> None:
+    """Each cell then has one way, and what is compared is the cells' own figures."""
+    trials = _trials([[float(value)] for value in PILOT_PLANT])
+    trials["way"] = np.where(trials["K"] == "high", "receive", "transmit")
+    (screen,) = screens_of(RUN, trials)
+    assert screen.way == ""
+    assert screen.found is not None
+    assert 100 * screen.found.effects[0].difference == pytest.approx(23)
+
+
+@pytest.mark.parametrize("stored", [None, {}, {"factors": ["T"], "generators": {"Q": ["T"]}}, {"factors": 7}, "x",
+                                    {"factors": ["T", "C"], "generators": {}, "levels": {}}])
+def test_a_broken_run_json_has_no_screen(stored: object) -> None:
+    assert screens_of({"screen": stored}, _trials([[1.0]] * 8)) == []

@@ -15,7 +15,7 @@ Row = dict[str, Any]
 def limit_figures(record: Json, way: Way, run: Json) -> Row:
     """The columns of trials.csv behind "what holds it back"."""
     return {**_process("sender", way.send, way.sender), **_process("receiver", way.receive, way.receiver),
-            **_windows(way), "opposite_fill": way.opposite_fill,
+            **_windows(way), "opposite_fill": way.opposite_fill, "paced_bit_s": _paced(way),
             "instrument_ceiling_bit_s": _instrument(way, run), **_rfc_6349(record, way)}
 
 
@@ -38,6 +38,12 @@ def _windows(way: Way) -> Row:
     window_s, streams = way.send.get("seconds"), max(len(way.send.get("streams") or ()), 1)
     return {f"limited_{name}_share": _share(way.tcp.get(f"limited_{name}_s"), window_s, streams)
             for name in ("receiver_window", "send_buffer")}
+
+
+def _paced(way: Way) -> float | None:
+    """Each stream keeps to its own pace, so there are as many of them; the kernel counts payload, or headers too."""
+    pace = way.traffic.get("pacing_bit_s")
+    return float(pace) * int(way.traffic.get("streams") or 1) if pace and way.transport == "tcp" else None
 
 
 def _instrument(way: Way, run: Json) -> float | None:

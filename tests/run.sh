@@ -13,8 +13,10 @@ if is_root; then export LINKTRIAL_REQUIRE_LAB=1; fi
 cd "$checkout"
 [ $# -eq 0 ] || exec "$venv/bin/python" -m pytest "$@"
 
-# What measures nothing runs on all cores; what measures runs alone afterwards.
+# What only waits runs side by side; what measures a rate or a delay runs alone afterwards.
 failed=0
-"$venv/bin/python" -m pytest -q -m "not lab and not proof and not guests" -n auto --dist loadfile || failed=1
-"$venv/bin/python" -m pytest -q -m "lab and not proof and not guests" || failed=1
+pass() { "$venv/bin/python" -m pytest -q "$@" || failed=1; }
+pass -m "not lab and not proof and not guests" -n auto --dist loadfile
+pass -m "lab and not alone and not proof and not guests" -n 4 --dist worksteal
+pass -m "lab and alone and not proof and not guests"
 exit $failed

@@ -15,6 +15,7 @@ from orchestrator.lab.cpu_group import PERIOD_US, group_folder, place_for_groups
 from orchestrator.lab.lab import Lab
 from orchestrator.lab.scenario import observatory
 
+pytestmark = pytest.mark.alone
 _POLICY = "/sys/devices/system/cpu/cpufreq/policy0"
 needs_groups = pytest.mark.skipif(place_for_groups() is None, reason="no control groups with a CPU quota for us here")
 

@@ -18,6 +18,7 @@ _LINKTRIAL = [sys.executable, "-m", "orchestrator.cli"]
 
 
 @pytest.mark.lab
+@pytest.mark.alone
 def test_the_demo_ends_with_the_matrix_a_report_and_both_hosts_as_found(tmp_path: Path) -> None:
     done = subprocess.run([*_LINKTRIAL, "demo", "--out", str(tmp_path), "--seconds", "1", "--replicates", "1"],
                           capture_output=True, text=True, check=False)

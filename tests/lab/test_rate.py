@@ -7,6 +7,8 @@ from crossing import goodput_bit_s, set_mtu_of_both
 
 from orchestrator.lab.lab import Lab
 
+pytestmark = pytest.mark.alone
+
 # Per frame: Ethernet 38 bytes (IEEE 802.3: preamble 8, header 14, check 4, gap 12), IPv4 20 (RFC 791), TCP 20
 # (RFC 9293) and its timestamps 12 (RFC 7323).
 _FRAME_BYTES, _HEADER_BYTES = 38, 52

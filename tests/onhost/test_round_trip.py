@@ -16,6 +16,7 @@ from orchestrator.onhost import round_trip
 from orchestrator.onhost.round_trip import Answering, Asking
 from tests.onhost.two_hosts import ADDRESSES, TOKEN, relayed, switched
 
+pytestmark = pytest.mark.alone
 Json = dict[str, Any]
 RELAY = Path(__file__).with_name("relay.py")
 _ANSWER = """

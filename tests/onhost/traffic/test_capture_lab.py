@@ -20,7 +20,7 @@ from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch, shap
 from orchestrator.metrics.delay_variation import above_least_percentile
 from orchestrator.metrics.jitter import Jitter
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.alone]
 PORT = 21100
 _TIMESTAMPS = 35  # SO_TIMESTAMPNS
 

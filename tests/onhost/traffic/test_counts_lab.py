@@ -12,7 +12,7 @@ import pytest
 from two_ends import arguments, flow, part, run_pair
 from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch, run, shape
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.alone]
 
 
 def trial(flows: list[dict[str, Any]], *, length_s: float = 0.5, warmup_s: float = 0.1,

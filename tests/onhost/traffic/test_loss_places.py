@@ -17,7 +17,7 @@ from orchestrator.decide.evidence import both_sides, foreign_bytes, ways
 from orchestrator.decide.judge import judge
 from orchestrator.decide.losses import losses
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.alone]
 PLACES = ("own_queue", "own_interface", "between", "far_interface", "backlog", "socket")
 Json = dict[str, Any]
 

@@ -14,7 +14,7 @@ from orchestrator.metrics.delay_variation import above_least_percentile
 from orchestrator.metrics.jitter import Jitter
 from orchestrator.metrics.tcp import window_limited_bit_s
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.alone]
 
 PORT = 21100
 UDP: dict[str, Any] = {"way": "transmit", "transport": "udp", "datagram_bytes": 1000, "send_path": "single"}

@@ -15,7 +15,7 @@ from wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
 
 from orchestrator.wire import goodput_ceiling
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.alone]
 
 
 def fills(rate_bit_s: int, mtu: int, family: int, transport: str, way: str, *, repeats: int = 5,

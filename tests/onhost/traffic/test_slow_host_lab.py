@@ -15,7 +15,7 @@ from wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
 from orchestrator.lab.cpu_group import CpuGroup, place_for_groups
 from orchestrator.wire import goodput_ceiling
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.alone]
 PERIOD_US = 100_000
 
 

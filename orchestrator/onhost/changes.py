@@ -16,7 +16,7 @@ def prepare(record: Record, token: int, interfaces: list[str], places: list[dict
     with record.locked():
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
         if state["image"] is None or set(interfaces) - set(state["interfaces"]):
-            if state["changes"]:
+            if state["image"] is not None and state["changes"]:  # without an image they are adopted ones, not yet made
                 raise Refusal("too_late", "an image of the host as found cannot be taken after the first change")
             state = {**state, "image": image_room().take_image(interfaces), "interfaces": interfaces}
         before = list(state["before"])

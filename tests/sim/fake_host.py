@@ -36,7 +36,6 @@ class FakeHost:
         self.refusing = ""  # a setting that the driver refuses
         self.stuck: tuple[str, str] | None = None  # a place whose driver does not come back from a restore
         self.wall_offset_s = 0.0  # what somebody has set the wall clock to, against the virtual one
-        self.ever_changed: list[tuple[str, str]] = []
 
     @property
     def boot_id(self) -> str:
@@ -103,8 +102,7 @@ class FakeHost:
                                  wall_ns=self._wall_ns(now_ns), boot=self.boot_id, netns=self.number,
                                  survives=lambda name: name in LASTING)
         self.keeper = True
-        return {"token": self.record["token"], "earlier": self.record["earlier"], "left_s": 1.0, "joined": live,
-                "boot": self.boot_id}
+        return {"token": self.record["token"], "earlier": self.record["earlier"], "left_s": 1.0, "joined": live}
 
     def _lease_renew(self, args: Json, now_ns: int) -> Json:
         self.record = lease.renew(self._held(args, now_ns), args["lease_s"], now_ns)
@@ -152,7 +150,6 @@ class FakeHost:
             wanted = _level(use)
             took = wanted - 1 if self.rounding and isinstance(wanted, int) else wanted
             self.values[_key(use)] = took
-            self.ever_changed.append(_key(use))
             self.record = lease.note_done(self.record, use, took)
             answers.append({**use, "ok": took == wanted, "seen": took, "why": "" if took == wanted else "took another"})
         return {"uses": answers}

@@ -81,7 +81,7 @@ def make_setup(seed: int) -> RunSetup:
         for polling in ("off", "on"):
             uses = [SettingUse(host, "eth1", "mtu", mtu, "mtu") for host in ("dome", "vault")]
             if polling == "on":
-                switch = {"level": "on", "read": ["r"], "write": ["w"]}
+                switch = {"level": "on", "read": ["r"], "write": ["w", "{level}"]}
                 uses.append(SettingUse("dome", "", "command", switch, "polling"))
                 uses.append(SettingUse("dome", "", "governor", "performance", "clock"))
             cells.append(Cell(len(cells) + 1, f"mtu={mtu} polling={polling}", {"mtu": mtu, "polling": polling},
@@ -95,19 +95,20 @@ def make_setup(seed: int) -> RunSetup:
                     seed=seed, changed_outside="reapply" if dice.below(2) else "stop", holder="sim")
 
 
-def make_hosts(setup: RunSetup) -> dict[str, FakeHost]:
+def make_hosts(setup: RunSetup, kind: type[FakeHost] = FakeHost) -> dict[str, FakeHost]:
     """The machines of a plan, as found."""
     values = {("mtu", "eth1"): 1500, ("governor", ""): "schedutil", ("command", "polling"): "off"}
-    return {name: FakeHost(name, number, values) for number, name in enumerate(setup.hosts, 1)}
+    return {name: kind(name, number, values) for number, name in enumerate(setup.hosts, 1)}
 
 
 class Night:
     """A run from its beginning to its end, through as many controllers as it takes."""
 
-    def __init__(self, seed: int, faults: dict[str, float] | None = None, calm_after_s: float = 900.0) -> None:
+    def __init__(self, seed: int, faults: dict[str, float] | None = None, calm_after_s: float = 900.0,
+                 kind: type[FakeHost] = FakeHost) -> None:
         self.seed = seed
         self.setup = setup_from_dict(json.loads(json.dumps(make_setup(seed).as_dict())))
-        self.hosts = make_hosts(self.setup)
+        self.hosts = make_hosts(self.setup, kind)
         self.before = {name: dict(host.values) for name, host in self.hosts.items()}
         self.chance = Chance(seed, FAULTS if faults is None else faults, calm_after_s=1000.0 + calm_after_s)
         self.world = FakeWorld(self.hosts, self.chance, self._path, traffic_results)
@@ -221,11 +222,11 @@ class Night:
         except Refusal:
             return  # not free: the host owes something, or was never let go
         place = {"setting": "mtu", "target": "eth1", "level": 2000}
-        token = {"token": taken["token"]}
+        token, boot = {"token": taken["token"]}, host.boot_id
         host.do("prepare", {**token, "interfaces": [], "places": [place]}, self.world.now())
         host.do("apply", {**token, "uses": [place]}, self.world.now())
         await asyncio.sleep(70.0)  # the first controller has woken up, and tries
-        if host.boot_id == taken["boot"] and host.record and host.record["token"] == token["token"]:
+        if host.boot_id == boot and host.record and host.record["token"] == token["token"]:
             if host.values[("mtu", "eth1")] not in (2000, self.before[name][("mtu", "eth1")], FOREIGN_MTU):
                 self.violations.append(f"{name} was changed under another run's lease")
             host.do("restore", token, self.world.now())

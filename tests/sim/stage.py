@@ -1,4 +1,7 @@
-"""One run on the virtual clock, undisturbed but for what a scene does to it at a moment of its choice."""
+"""One run on the virtual clock, undisturbed but for what a scene does to it at a moment of its choice.
+
+The controller is the production one, and so are the helper's functions on both hosts.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +20,7 @@ from orchestrator.decide.replay import replay
 from orchestrator.decide.state import RunState, begin
 from tests.sim.fake_host import FakeHost, same_in_simulation
 from tests.sim.fake_session import Chance, FakeSession, FakeWorld
+from tests.sim.helper_host import HelperHost, helpers
 from tests.sim.results import path_results, traffic_results
 from tests.sim.sim import MemoryJournal, make_hosts, make_setup
 from tests.sim.virtual_loop import VirtualLoop
@@ -62,7 +66,7 @@ class Stage:
         cells = tuple(replace(cell, settings=tuple(use for use in cell.settings if use.host in changed))
                       for cell in whole.cells)
         self.setup = replace(whole, hosts=("dome", "vault"), cells=cells, lease_s=LEASE_S, changed_outside="reapply")
-        self.hosts = make_hosts(self.setup)
+        self.hosts = make_hosts(self.setup, HelperHost)
         self.before = {name: dict(host.values) for name, host in self.hosts.items()}
         self.world = HookedWorld(self.hosts)
         self.journal = MemoryJournal()
@@ -73,7 +77,8 @@ class Stage:
         """The controller starts, then the scene from its beginning to its end; the keepers are awake all the time."""
         loop = VirtualLoop()
         try:
-            loop.run_until_complete(asyncio.wait_for(self._play(scene), BOUND_S))
+            with helpers():
+                loop.run_until_complete(asyncio.wait_for(self._play(scene), BOUND_S))
         finally:
             loop.close()
 

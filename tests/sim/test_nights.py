@@ -7,6 +7,8 @@ from collections import Counter
 
 import pytest
 
+from tests.sim.fake_host import FakeHost
+from tests.sim.helper_host import HelperHost, helpers
 from tests.sim.sim import FAULTS, FOREIGN_MTU, Night
 
 SEEDS = range(1, 501)
@@ -35,9 +37,9 @@ def story(journal: bytes) -> list[str]:
     return [re.sub(rb'"started_at":"[^"]*"|"sum":"[^"]*"', b"", line).decode() for line in journal.splitlines()]
 
 
-def bad_night(seed: int) -> Counter[str]:
+def bad_night(seed: int, kind: type[FakeHost] = FakeHost) -> Counter[str]:
     """One night with every fault there is; what struck. Raises when a promise was broken."""
-    night = Night(seed)
+    night = Night(seed, kind=kind)
     outcome = night.run()
     assert outcome.violations == [], seed
     for name, host in night.hosts.items():
@@ -49,6 +51,13 @@ def bad_night(seed: int) -> Counter[str]:
         assert outcome.exit_codes[-1] in (0, 1), (seed, outcome.exit_codes)
         assert set(outcome.state.outcomes) == {trial.position for trial in outcome.state.schedule}, seed
     return outcome.struck
+
+
+def test_bad_nights_end_well_with_the_helpers_own_functions_on_the_hosts():
+    """Slower by its records in real files: fewer of them, on other seeds."""
+    with helpers():
+        for seed in range(10_001, 10_041):
+            bad_night(seed, HelperHost)
 
 
 STRUCK: Counter[str] = Counter()

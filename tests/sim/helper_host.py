@@ -1,0 +1,171 @@
+"""A simulated host on which the real helper's functions do everything but reach a kernel.
+
+What `FakeHost` does by itself is done here by `onhost.changes`, `holding`, `keeper`, `restoring` and `record`, on a
+record in a real folder; every request passes the helper's own check first. Fake are the values, the clock, the
+processes of the keeper and the image.
+"""
+
+from __future__ import annotations
+
+import copy
+import shutil
+import tempfile
+import weakref
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from unittest import mock
+
+from orchestrator.onhost import catalogue, changes, holding, jobs, keeper, messages, record, restoring
+from orchestrator.onhost.record import Record
+from orchestrator.onhost.refusal import Refusal
+from tests.sim.fake_host import LASTING, FakeHost
+
+Json = dict[str, Any]
+BY_THE_HELPER = frozenset({"lease.take", "lease.renew", "lease.release", "keeper", "recover", "prepare", "adopt", "apply",
+                           "verify", "read", "restore", "compare", "watch"})
+IN_MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # where a host's /run is, too
+
+
+class HelperHost(FakeHost):
+    """One machine, inside `helpers()`."""
+
+    current: HelperHost  # the one whose helper runs just now; functions of the helper know of no other
+    now_ns = 0
+
+    def __init__(self, name: str, number: int, values: dict[tuple[str, str], Any]) -> None:
+        home = tempfile.mkdtemp(dir=IN_MEMORY)
+        weakref.finalize(self, shutil.rmtree, home)
+        self._folder = Path(home) / "linktrial"
+        super().__init__(name, number, values)
+
+    def __deepcopy__(self, memo: Json) -> HelperHost:
+        """The same host in the same state, to go on with in another way."""
+        other = HelperHost(self.name, self.number, {})
+        if self._folder.exists():
+            shutil.copytree(self._folder, other._folder)
+        mine = {key: value for key, value in vars(self).items() if key != "_folder"}
+        vars(other).update(copy.deepcopy(mine, memo))
+        return other
+
+    @property
+    def record(self) -> Json | None:  # type: ignore[override]
+        """The state that the host's own record holds."""
+        return Record(str(self._folder)).load()
+
+    @record.setter
+    def record(self, state: Json | None) -> None:
+        """A restart empties the memory file system; nothing else is ever written from outside."""
+        assert state is None
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def keep_at(self, now_ns: int) -> None:
+        if self.up and self.keeper:
+            self._run_as(now_ns)
+            if self.record is None or keeper.put_back_if_due(Record(str(self._folder))):
+                self.keeper = False
+
+    def do_at(self, verb: str, args: Json, now_ns: int) -> Json:
+        if verb not in BY_THE_HELPER:
+            return super().do_at(verb, args, now_ns)
+        self._run_as(now_ns)
+        if verb != "watch":  # the helper's own wish
+            messages.check({"id": 1, "verb": verb, "args": args, "bound_s": 10.0})
+        call = jobs.VERBS[verb]
+        function = getattr({"changes": changes, "holding": holding}[call.room], call.function)
+        special = {"record": Record(str(self._folder)), "args": args, "session": 1}
+        return dict(function(*(special[name] if name in special else args.get(name) for name in call.takes)) or {})
+
+    def _run_as(self, now_ns: int) -> None:
+        HelperHost.current = self
+        self.now_ns = now_ns
+
+
+class HostValue:
+    """One setting of the current host, with the helper's five verbs."""
+
+    def __init__(self, name: str) -> None:
+        self.name, self.host = name, HelperHost.current
+        self.survives_reboot = name in LASTING
+
+    def check(self, target: str, level: Any) -> str:
+        return ""
+
+    def read(self, target: str, level: Any = None) -> Any:
+        return self.host.values[(self.name, target)]
+
+    def apply(self, target: str, level: Any) -> None:
+        if self.name == self.host.refusing:
+            raise Refusal("refused", "the driver refuses")
+        wanted = self._plain(level)
+        took = wanted - 1 if self.host.rounding and isinstance(wanted, int) else wanted
+        self.host.values[(self.name, target)] = took
+
+    def verify(self, target: str, level: Any) -> Json:
+        seen = self.read(target, level)
+        return {"ok": seen == self._plain(level), "seen": seen, "why": "differs"}
+
+    def restore(self, target: str, before: Any) -> None:
+        if (self.name, target) == self.host.stuck:
+            raise Refusal("stuck", "it did not end within its time")
+        self.host.values[(self.name, target)] = before
+
+    def same(self, before: Any, now: Any) -> bool:
+        return bool(before == now)
+
+    def mend_command(self, target: str, value: Any) -> str:
+        return f"set {self.name} {target} to {value}"
+
+    @staticmethod
+    def _plain(level: Any) -> Any:
+        return level["level"] if isinstance(level, dict) else level
+
+
+class NoImage:
+    """The image is proven elsewhere; here it is always the same."""
+
+    @staticmethod
+    def take_image(interfaces: list[str]) -> Json:
+        return {"items": {}}
+
+    @staticmethod
+    def differences(before: Any, now: Any, touched: Any) -> Json:
+        return {"touched": [], "other": []}
+
+
+@contextmanager
+def helpers() -> Iterator[None]:
+    """The helper's modules on simulated hosts, as long as this lasts."""
+    def current() -> HelperHost:
+        return HelperHost.current
+
+    def start(host: Record) -> Json:
+        current().keeper = True
+        return {}
+
+    def stop(state: Json) -> None:
+        current().keeper = False
+
+    def finish(host: Record) -> None:
+        current().keep_at(current().now_ns)
+
+    fakes: dict[Any, Json] = {
+        changes: {"setting_of": HostValue, "image_room": lambda: NoImage},
+        restoring: {"setting_of": HostValue, "run_bounded": lambda step, bound_s: step()},
+        catalogue: {"setting_of": HostValue},
+        holding: {"image_room": lambda: NoImage, "_let_keeper_finish": finish},
+        keeper: {"start": start, "stop": stop, "alive": lambda state: current().keeper},
+    }
+    with mock.patch.multiple(record, LOCK_BOUND_S=1.0):
+        patches = [mock.patch.multiple(module, **names) for module, names in fakes.items()]
+        patches += [mock.patch.multiple(module, boot_id=lambda: current().boot_id,
+                                        boottime_ns=lambda: current().now_ns)
+                    for module in (changes, holding, keeper)]
+        for patch in patches:
+            patch.start()
+        try:
+            yield
+        finally:
+            for patch in patches:
+                patch.stop()

@@ -11,9 +11,9 @@ from tests.spine.bench import Bench, kill_hard, plan_text, trials_of
 
 pytestmark = pytest.mark.lab
 LONG = {"factors": {"mtu": [9000]}, "lease": "3s",
-        "trial": {"length": "20s", "warmup": "200ms", "settle": "50ms", "replicates": 1}}
+        "trial": {"length": "10s", "warmup": "200ms", "settle": "50ms", "replicates": 1}}
 SHORT_TRIALS = {"factors": {"mtu": [9000, 4000]}, "lease": "3s",
-                "trial": {"length": "1s", "warmup": "200ms", "settle": "50ms", "replicates": 10}}
+                "trial": {"length": "1s", "warmup": "200ms", "settle": "50ms", "replicates": 5}}
 
 
 def wait_until(true: object, bound_s: float) -> None:
@@ -68,7 +68,7 @@ def test_an_interrupted_run_is_resumed_with_the_same_trials(bench: Bench):
     resumed = bench.contact("resume", folder)
     assert resumed.returncode == 0, resumed.stdout + resumed.stderr
     rows = trials_of(folder)
-    assert sorted(int(row["trial"]) for row in rows) == list(range(1, 21))
+    assert sorted(int(row["trial"]) for row in rows) == list(range(1, 11))
     assert {row["status"] for row in rows} == {"valid"}
     assert (bench.mtu("dome"), bench.mtu("vault")) == (1500, 1500)
 

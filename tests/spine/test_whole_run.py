@@ -41,6 +41,7 @@ def test_the_runs_folder_holds_what_it_promises_and_is_private(bench: Bench):
     assert all(found["ok"] for found in run["as_found"].values())
 
 
+@pytest.mark.alone
 def test_udp_and_both_families_are_measured(bench: Bench):
     done, folder = bench.run(plan_text(
         trial={"length": "1s", "warmup": "500ms", "settle": "50ms", "replicates": 1},

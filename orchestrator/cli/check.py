@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -11,15 +13,26 @@ from orchestrator.cli.exits import Exit
 from orchestrator.cli.plans import load_plans
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import PlanProblems, parse_binds
-from orchestrator.planning.outline import duration_text, outline, render
+from orchestrator.planning.order import replicate_range
+from orchestrator.planning.outline import Outline, duration_text, outline, render
+from orchestrator.report.wording import THIN, share_text
+
+if TYPE_CHECKING:
+    from orchestrator.results.resolution import Noise, Resolution
+
+RUNS = Path("runs")  # where `run` puts them
 
 
 @click.command()
 @click.argument("plans", nargs=-1, required=True, metavar="PLAN...", type=click.Path(path_type=Path))
 @click.option("--bind", "binds", multiple=True, metavar="NAME=VALUE", help="Put VALUE where the plan says $NAME.")
 @click.option("--all", "everything", is_flag=True, help="Show the whole of a long schedule.")
+@click.option("--noise", "noise_run", type=click.Path(path_type=Path), metavar="RUN",
+              help="An earlier run whose spread says what the replicates can resolve; by default the plan's newest in "
+              "runs/.")
 @click.option("--json", "as_json", is_flag=True, help="Print data for programs.")
-def command(plans: tuple[Path, ...], binds: tuple[str, ...], everything: bool, as_json: bool) -> int:
+def command(plans: tuple[Path, ...], binds: tuple[str, ...], everything: bool,
+            noise_run: Path | None, as_json: bool) -> int:
     r"""Read plans and say what they would do; no host is contacted.
 
     PLAN is a file, or a folder of plans (a suite).
@@ -37,11 +50,48 @@ def command(plans: tuple[Path, ...], binds: tuple[str, ...], everything: bool, a
         click.echo(json.dumps({"problems": [problem.as_dict() for problem in error.problems], "plans": []}, indent=2))
         return Exit.PLAN_WRONG
     if as_json:
-        click.echo(json.dumps({"problems": [], "plans": [one.as_dict() for one in found]}, indent=2))
+        click.echo(json.dumps({"problems": [], "plans": [
+            {**one.as_dict(), "noise": _noise_as_dict(one, noise_run)} for one in found]}, indent=2))
         return Exit.COMPLETE
-    click.echo("\n\n\n".join(render(one, everything=everything) for one in found))
+    click.echo("\n\n\n".join(render(one, everything=everything, noise=_noise_text(one, noise_run).replace(THIN, " "))
+                             for one in found))
     if len(found) > 1:
         total = duration_text(sum(one.estimate.total_s for one in found))
         click.echo(f"\n\n{len(found)} plans, {sum(len(one.trials) for one in found)} trials, about {total}.")
     click.echo("\nNo host was contacted.")
     return Exit.COMPLETE
+
+
+def _noise(found: Outline, noise_run: Path | None) -> tuple[Noise, Resolution | None] | None:
+    """The last known noise and what the plan's replicates resolve at it."""
+    from orchestrator.results.resolution import latest_noise, noise_of, resolution
+
+    noise = noise_of(noise_run) if noise_run is not None else latest_noise(RUNS, found.plan.plan)
+    if noise is None:
+        return None
+    return noise, resolution(noise.ratio, replicate_range(found.plan)[0], len(found.cells))
+
+
+def _noise_as_dict(found: Outline, noise_run: Path | None) -> dict[str, Any] | None:
+    known = _noise(found, noise_run)
+    if known is None:
+        return None
+    return {**asdict(known[0]), "resolution": asdict(known[1]) if known[1] else None}
+
+
+def _noise_text(found: Outline, noise_run: Path | None) -> str:
+    known = _noise(found, noise_run)
+    if known is None:
+        where = f"{noise_run} has no cell with three valid trials" if noise_run is not None else \
+            f"no earlier run of this plan in {RUNS}/ (--noise RUN names one)"
+        return f"unknown: {where}. What {replicate_range(found.plan)[0]} replicates can resolve is not known yet"
+    noise, resolved = known
+    begin = f"{share_text(noise.ratio)} between replicates in {noise.run} (median of {noise.cells} figures)"
+    if resolved is None:
+        return f"{begin}; one replicate has no interval"
+    width, alone, family = (share_text(ratio) for ratio in (
+        resolved.half_width_ratio, resolved.alone_ratio, resolved.family_ratio))
+    together = f", and of {family} with all {len(found.cells)} cells compared at once" if len(found.cells) > 1 else ""
+    return (f"{begin}: with {replicate_range(found.plan)[0]} replicates a mean is known to ±{width}; between two such "
+            f"runs a change of {alone} in one cell is found nine times in ten{together}. What changes from run to run "
+            "comes on top")

@@ -25,8 +25,9 @@ def grouped(trials: Sequence[Trial], cells: Mapping[int, Cell], costly: frozense
     for block in dict.fromkeys(trial.block for trial in trials):
         groups: dict[str, list[Trial]] = {}
         for trial in trials:
-            if trial.block == block:
-                groups.setdefault(_costly_levels(cells[trial.cell], costly), []).append(trial)
+            if trial.block == block:  # a control trial opens its block whatever its levels are
+                key = trial.role if trial.role == "control" else _costly_levels(cells[trial.cell], costly)
+                groups.setdefault(key, []).append(trial)
         for group in groups.values():
             plot += 1
             result += [replace(trial, position=next(positions), whole_plot=plot) for trial in group]

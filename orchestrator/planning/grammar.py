@@ -309,6 +309,11 @@ class Order(Part):
         default=True, description="Shuffle the cells within each block (one replicate of every cell)."
     )
     seed: int = Field(default=1, ge=0, lt=10**18, description="The same seed gives the same order on every machine.")
+    control: bool | None = Field(
+        default=None,
+        description="Begin each block with an extra trial of the first cell, which shows drift and enters no figure. "
+        "Default: where there are ten cells or more, five times or more.",
+    )
 
 
 class PlanText(Part):

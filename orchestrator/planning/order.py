@@ -13,6 +13,10 @@ from orchestrator.planning.plan import Plan
 _MASK = 2**64 - 1
 
 
+# A control trial at the head of each block takes what is odd about the first trial after a boot or a pause, and its
+# trend over the blocks is the statement about drift. By default where it costs at most a tenth more and there are the
+# five blocks that a trend needs.
+CONTROL_FROM_CELLS, CONTROL_FROM_REPLICATES = 10, 5
 MOST_REPLICATES = 20  # of a cell whose number of replicates is left open and has no upper bound of its own
 
 
@@ -66,19 +70,31 @@ def schedule(plan: Plan, cells: Sequence[Cell], *, replicates: int | None = None
 
     Within a block, cells with the same costly levels stay together as one whole plot; the whole plots are shuffled, and
     the cells within each. A whole plot ends with its block even when the next begins with the same levels, so that each
-    block stands on applications of its own.
+    block stands on applications of its own. A control trial, where there is one, is a whole plot by itself.
     """
     chance = SplitMix(plan.order.seed)
     plots = whole_plots(plan, cells)
     trials: list[Trial] = []
     plot = 0
+    control = control_cell(plan, cells)
     for block in range(1, (replicates or replicate_range(plan)[0]) + 1):
+        if control is not None:
+            plot += 1
+            trials.append(Trial(len(trials) + 1, control.number, block, block, plot, "control"))
         for group in _shuffled(plots, chance if plan.order.shuffle else None):
             plot += 1
             trials += [
                 Trial(len(trials) + place, cell.number, block, block, plot) for place, cell in enumerate(group, 1)
             ]
     return tuple(trials)
+
+
+def control_cell(plan: Plan, cells: Sequence[Cell]) -> Cell | None:
+    """The cell whose extra trial opens each block: the plan's first; None where there is none."""
+    wanted = plan.order.control
+    if wanted is None:
+        wanted = len(cells) >= CONTROL_FROM_CELLS and replicate_range(plan)[0] >= CONTROL_FROM_REPLICATES
+    return cells[0] if wanted and cells else None
 
 
 def replicate_range(plan: Plan) -> tuple[int, int]:

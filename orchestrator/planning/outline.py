@@ -70,15 +70,17 @@ def outline(plan: Plan, catalogue: Catalogue) -> Outline:
     )
 
 
-def render(found: Outline, *, everything: bool = False) -> str:
-    """The outline as text; `everything` shows every whole plot of a long schedule."""
+def render(found: Outline, *, everything: bool = False, noise: str = "") -> str:
+    """The outline as text; `everything` shows every whole plot of a long schedule, `noise` is what n can resolve."""
     plan = found.plan
     parts = [f"{plan.name}: {plan.plan}"]
     if plan.purpose:
         parts.append(textwrap.indent(textwrap.fill(plan.purpose, _WIDTH - 2), "  "))
     if plan.binds:
         parts.append("  bound: " + ", ".join(f"{name}={value}" for name, value in plan.binds.items()))
-    parts += ["", _counts(found), "", "Cells", *_cell_table(found)]
+    if noise:
+        noise = "\n" + textwrap.fill(noise, _WIDTH, initial_indent="Noise   ", subsequent_indent=" " * 8)
+    parts += ["", _counts(found) + noise, "", "Cells", *_cell_table(found)]
     if screened := list(screen_sentences(plan)):
         parts += ["", "Screen", *(line for sentence in screened for line in _bullet(sentence))]
     parts += ["", "Schedule", *_schedule(found, None if everything else _MOST_PLOTS)]
@@ -126,7 +128,9 @@ def _counts(found: Outline) -> str:
     least, most = replicate_range(plan)
     replicates = "1 replicate" if least == 1 else f"{least} replicates"
     count = "1 cell" if len(found.cells) == 1 else f"{len(found.cells)} cells"
-    trials_line = f"{count} x {replicates}, {order}{whole_plots}"
+    controls = sum(trial.role == "control" for trial in found.trials)
+    control = f" and {controls} control trial{'s' if controls > 1 else ''} of cell 1" if controls else ""
+    trials_line = f"{count} x {replicates}{control}, {order}{whole_plots}"
     spent = ", ".join(
         f"{word} {duration_text(seconds)}"
         for word, seconds in (
@@ -141,7 +145,7 @@ def _counts(found: Outline) -> str:
     lines = [cells_line, f"Trials  {len(found.trials)} = {trials_line}", time_line]
     if most > least:
         lines.append(f"Then    {_open_end(found, most)}")
-    return "\n".join(lines)
+    return "\n".join(textwrap.fill(line, _WIDTH, subsequent_indent=" " * 8) for line in lines)
 
 
 def _open_end(found: Outline, most: int) -> str:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import shlex
 from typing import Any
 
+from orchestrator.report.influence import threshold
 from orchestrator.report.model import Report
-from orchestrator.report.wording import count_text, listed
+from orchestrator.report.wording import count_text, listed, share_text
+from orchestrator.results.control import Drift, drifts
 
 
 def commands(report: Report) -> list[tuple[str, str]]:
@@ -38,9 +40,28 @@ def paragraph(report: Report) -> list[str]:
                "it.")
     out.append("Means and intervals rest on valid trials only; a trial in which a condition of its cell did not hold "
                "is suspect and enters no figure.")
-    if len(trials) and (trials["role"] == "control").any():
-        out.append("Control trials were repeated over the run to show drift; they enter no cell.")
-    return out
+    return out + [drift_text(report, drift) for drift in drifts(trials)]
+
+
+def drift_text(report: Report, drift: Drift) -> str:
+    """What the control trials of one link and way say of the bench."""
+    over = f", {drift.way} over {drift.link}," if len(report.links) > 1 else ""
+    begin = f"The control trial of cell {drift.cell}{over} was repeated in each block and enters no figure"
+    if drift.ratio is None:
+        return f"{begin}: its {count_text(drift.n, 'valid trial')} show no trend."
+    moved = f"{begin}: from the first block to the last it changed by {_signed(drift.ratio)}"
+    return f"{moved}, {'more' if drift.sure else 'no more'} than chance shows."
+
+
+def drift_alarms(report: Report) -> list[str]:
+    """A sentence for the answer where the bench surely moved by what matters."""
+    return [f"The bench drifted: {drift_text(report, drift)[0].lower()}{drift_text(report, drift)[1:]}"
+            for drift in drifts(report.data.trials)
+            if drift.sure and drift.ratio is not None and abs(drift.ratio) >= threshold(report)]
+
+
+def _signed(ratio: float) -> str:
+    return f"{'−' if ratio < 0 else '+'}{share_text(abs(ratio))}"
 
 
 def _timing(trial: Any, seed: Any) -> list[str]:

@@ -76,6 +76,10 @@ def _block(state: RunState, cells: Sequence[int]) -> list[Trial]:
     SplitMix(setup.seed + block).shuffle(order)
     first = max((trial.position for trial in state.schedule), default=0) + 1
     trials = [Trial(first + place, cell, _next_replicate(state, cell), block, 0) for place, cell in enumerate(order)]
+    control = next((trial.cell for trial in state.schedule if trial.role == "control"), None)
+    if trials and control is not None:
+        moved = [replace(trial, position=trial.position + 1) for trial in trials]
+        trials = [Trial(first, control, block, block, 0, "control"), *moved]
     plots = max((trial.whole_plot for trial in state.schedule), default=0)
     by_number = {cell.number: cell for cell in setup.cells}
     return [replace(trial, whole_plot=trial.whole_plot + plots)

@@ -57,7 +57,7 @@ def test_a_plan_is_shown_with_cells_schedule_hosts_and_cautions_on_standard_outp
     assert (ended.returncode, ended.stderr) == (0, "")
     for said in (
         "Cells   18 from 2 mtu x 2 transport x 3 direction x 2 offered_rate",
-        "Trials  90 = 18 cells x 5 replicates",
+        "Trials  95 = 18 cells x 5 replicates and 5 control trials of cell 1",
         "Schedule",
         "What is done to each host",
         "privilege sudo",
@@ -95,7 +95,7 @@ def test_problems_are_data_for_programs_that_ask_for_it(tmp_path: Path) -> None:
 def test_a_plan_is_data_for_programs_that_ask_for_it() -> None:
     found = json.loads(linktrial("check", SHIPPED, "--json").stdout)
     plan = found["plans"][0]
-    assert (len(plan["cells"]), len(plan["trials"]), found["problems"]) == (18, 90, [])
+    assert (len(plan["cells"]), len(plan["trials"]), found["problems"]) == (18, 95, [])
     assert plan["hosts"][0]["settings"][0]["levels"] == [1500, 9000]
     assert plan["estimate"]["total_s"] > 90 * 12
 
@@ -186,3 +186,23 @@ def test_the_settings_are_data_for_programs_that_ask_for_it() -> None:
 def test_no_setting_has_the_name_of_a_traffic_factor() -> None:
     found = json.loads(linktrial("settings", "--json").stdout)
     assert not {one["name"] for one in found["settings"]} & {one["name"] for one in found["traffic_factors"]}
+
+
+def test_what_the_replicates_can_resolve_is_unknown_before_the_first_run(tmp_path: Path) -> None:
+    said = linktrial("check", SHIPPED, cwd=tmp_path).stdout
+    assert "Noise   unknown: no earlier run of this plan in runs/" in said
+    assert json.loads(linktrial("check", SHIPPED, "--json", cwd=tmp_path).stdout)["plans"][0]["noise"] is None
+
+
+def test_what_the_replicates_can_resolve_is_told_from_an_earlier_run(tmp_path: Path) -> None:
+    run = tmp_path / "runs" / "mtu-and-direction-20260301T210000Z-4f2a"
+    run.mkdir(parents=True)
+    (run / "run.json").write_text('{"schema": 1, "plan_name": "mtu-and-direction"}')
+    (run / "cells.csv").write_text("cell,n_valid,goodput_mean_bit_s,goodput_deviation_bit_s\n"
+                                   "1,5,1000000000,20000000\n2,5,2000000000,40000000\n")
+    said = " ".join(linktrial("check", SHIPPED, cwd=tmp_path).stdout.split())
+    assert f"2.0 % between replicates in runs/{run.name} (median of 2 figures)" in said
+    assert "with 5 replicates a mean is known to ±2.5 %" in said  # 2 % x 2.776 / sqrt(5)
+    named = json.loads(linktrial("check", SHIPPED, "--json", "--noise", str(run)).stdout)["plans"][0]["noise"]
+    assert named["ratio"] == pytest.approx(0.02)
+    assert named["resolution"]["alone_ratio"] < named["resolution"]["family_ratio"]

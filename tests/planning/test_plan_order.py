@@ -127,3 +127,36 @@ def test_every_cell_comes_first_about_equally_often() -> None:
         SplitMix(seed).shuffle(items)
         firsts[items[0]] += 1
     assert sum((firsts[item] - 1000) ** 2 / 1000 for item in range(4)) < 16.27
+
+
+MANY = "factors: {mtu: [1500, 9000], direction: [transmit, receive, bidirectional], streams: [1, 4]}\n"
+
+
+def test_each_block_of_a_large_plan_opens_with_an_extra_trial_of_the_first_cell() -> None:
+    found = plan(MANY)
+    made = schedule(found, cells(found))
+    assert len(made) == 5 * (12 + 1)
+    assert [trial.position for trial in made] == list(range(1, len(made) + 1))
+    for block, members in groupby(made, key=lambda trial: trial.block):
+        first, *rest = members
+        assert (first.role, first.cell, first.block) == ("control", 1, block)
+        assert sorted(trial.cell for trial in rest) == list(range(1, 13))
+        assert {trial.role for trial in rest} == {"measure"}
+        assert first.whole_plot not in {trial.whole_plot for trial in rest}
+
+
+def test_the_control_trial_leaves_the_order_of_the_others_as_it_was() -> None:
+    with_control, without = plan(MANY), plan(MANY + "order: {control: false}\n")
+    assert [trial.cell for trial in schedule(with_control, cells(with_control)) if trial.role == "measure"] == [
+        trial.cell for trial in schedule(without, cells(without))
+    ]
+
+
+@pytest.mark.parametrize(("rest", "controls"), [
+    (MANY, 5), (MANY + "trial: {replicates: 4}\n", 0), (FACTORS, 0), (FACTORS + "order: {control: true}\n", 5),
+    (MANY + "order: {control: false}\n", 0),
+])
+def test_control_trials_are_there_where_they_cost_a_tenth_and_can_show_a_trend_or_where_asked_for(
+        rest: str, controls: int) -> None:
+    found = plan(rest)
+    assert sum(trial.role == "control" for trial in schedule(found, cells(found))) == controls

@@ -44,7 +44,7 @@ find_python() {
 # make_environment CHECKOUT [EXTRAS]: sets $venv; quick when it is there already and pyproject.toml is the same.
 make_environment() {
   checkout=$1 extras=${2:+[$2]} venv=${LINKTRIAL_VENV:-$1/.venv}
-  wanted="$checkout $extras $(cksum <"$checkout/pyproject.toml")"
+  wanted="$checkout $extras $(cat "$checkout/pyproject.toml" "$checkout/requirements.lock" | cksum)"
   stamp="$venv/linktrial-installed${2:+-$2}"
   if [ "$(cat "$stamp" 2>/dev/null)" = "$wanted" ] && "$venv/bin/python" -c '' 2>/dev/null; then return 0; fi
   [ -w "$checkout" ] || give_up "$checkout cannot be written to by $(id -un): clone it into a folder of your own"
@@ -56,8 +56,15 @@ make_environment() {
     "$python" -m venv "$venv"
   fi
   say "installing linktrial$extras"
-  "$venv/bin/python" -m pip --disable-pip-version-check --quiet install --root-user-action=ignore -e "$checkout$extras"
+  _install_linktrial -c "$checkout/requirements.lock" || {
+    say "the versions of requirements.lock cannot be had here: taking the newest that pyproject.toml allows"
+    _install_linktrial
+  }
   printf '%s' "$wanted" >"$stamp"
+}
+
+_install_linktrial() {
+  "$venv/bin/python" -m pip --disable-pip-version-check --quiet install --root-user-action=ignore "$@" -e "$checkout$extras"
 }
 
 # Debian's Python comes without the module that makes environments.

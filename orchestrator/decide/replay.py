@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from orchestrator.decide.commands import Command
 from orchestrator.decide.events import event_from_dict
 from orchestrator.decide.journal_lines import Entry
-from orchestrator.decide.machine import handle
+from orchestrator.decide.machine import advance, handle
 from orchestrator.decide.setup import setup_from_dict
 from orchestrator.decide.state import RunState, begin
 from orchestrator.faults import HostError
@@ -19,7 +19,7 @@ def replay(entries: Sequence[Entry]) -> tuple[RunState, list[Command]]:
         raise HostError("journal_empty", "the journal does not begin with a run's setup",
                         next_step="if the hosts may have been changed, run: linktrial recover PLAN")
     state = begin(setup_from_dict(entries[0].body))
-    commands: list[Command] = []
+    commands = advance(state)  # as the run's first process did before anything had happened
     for entry in entries[1:]:
         if entry.kind == "event":
             commands = handle(state, event_from_dict(entry.body))

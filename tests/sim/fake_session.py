@@ -161,7 +161,9 @@ class FakeSession:
         try:
             answer = json.loads(json.dumps(self.host.do(verb, args, self.world.now())))
         except Refusal as refusal:
-            raise HostError(refusal.code, f"{self.host.name}: {refusal.message}", host=self.host.name) from refusal
+            error = HostError(refusal.code, f"{self.host.name}: {refusal.message}", host=self.host.name)
+            error.values = {**refusal.values, "verb": verb}
+            raise error from refusal
         await asyncio.sleep(LATENCY_S)
         if strikes("answer_lost", self.world.now()):
             self.lose()

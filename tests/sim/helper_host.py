@@ -23,8 +23,8 @@ from orchestrator.onhost.refusal import Refusal
 from tests.sim.fake_host import LASTING, FakeHost
 
 Json = dict[str, Any]
-BY_THE_HELPER = frozenset({"lease.take", "lease.renew", "lease.release", "keeper", "recover", "prepare", "adopt", "apply",
-                           "verify", "read", "restore", "compare", "watch"})
+BY_THE_HELPER = frozenset({"lease.take", "lease.renew", "lease.release", "keeper", "recover", "prepare", "adopt",
+                           "apply", "verify", "read", "restore", "compare", "watch"})
 IN_MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # where a host's /run is, too
 
 

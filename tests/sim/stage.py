@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 from orchestrator.act.actions import HostActions
 from orchestrator.act.recovering import Recovered, recover_host
@@ -28,6 +28,7 @@ from tests.sim.virtual_loop import VirtualLoop
 TICK_S = 0.5  # how often a keeper looks at the clock
 LEASE_S = 30.0
 MTU, POLLING = ("mtu", "eth1"), ("command", "polling")
+R = TypeVar("R", bound=Runner)
 BOUND_S = 4 * 3600.0
 
 
@@ -83,14 +84,15 @@ class Stage:
             loop.close()
 
     async def _play(self, scene: Callable[[Stage], Awaitable[None]]) -> None:
-        keepers = asyncio.ensure_future(self._keepers())
+        keepers = asyncio.ensure_future(self.keepers())
         self.start()
         await scene(self)
         keepers.cancel()
         await self.kill()
         await asyncio.gather(keepers, *self.world.meetings, return_exceptions=True)
 
-    async def _keepers(self) -> None:
+    async def keepers(self) -> None:
+        """Every host's keeper, looking at the clock for ever."""
         while True:
             await asyncio.sleep(TICK_S)
             for host in self.hosts.values():
@@ -102,6 +104,11 @@ class Stage:
 
     def start(self) -> None:
         """A controller: the first of a run, or one that goes on from the journal."""
+        self.runner, first = self.controller(Runner)
+        self.running = asyncio.ensure_future(self.runner.run(first))
+
+    def controller(self, kind: type[R]) -> tuple[R, ev.Event | None]:
+        """A controller that has not begun, and the event to begin with; none at a run's beginning."""
         first: ev.Event | None = None
         state = begin(self.setup)
         if self.journal.entries:
@@ -110,8 +117,7 @@ class Stage:
         else:
             self.journal.append("setup", self.setup.as_dict())
         actions = HostActions(state, self.world.connect, same_in_simulation)  # type: ignore[arg-type]
-        self.runner = Runner(state, self.journal, actions, self._watch)  # type: ignore[arg-type]
-        self.running = asyncio.ensure_future(self.runner.run(first))
+        return kind(state, self.journal, actions, self._watch), first  # type: ignore[arg-type]
 
     async def exit_code(self) -> int:
         """What the controller ends with; a bug of ours is raised."""
@@ -133,11 +139,15 @@ class Stage:
         return any(job.verb == "traffic.dial" and not job.stages and not job.future.done()
                    for session in self.world.open for job in session.jobs)
 
+    def drop_sessions(self) -> None:
+        """The controller is gone: whatever it had opened ends."""
+        for session in self.world.open:
+            session.lose()
+
     async def kill(self) -> None:
         """SIGKILL of the controller: its sessions drop, and nothing more reaches the journal."""
         frozen = self.journal.data
-        for session in self.world.open:
-            session.lose()
+        self.drop_sessions()
         assert self.running is not None
         self.running.cancel()
         await asyncio.gather(self.running, return_exceptions=True)

@@ -11,7 +11,6 @@ from __future__ import annotations
 import csv
 import io
 import mmap
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +24,7 @@ from orchestrator.results.folder import RunFolder, open_run
 from orchestrator.results.write import restore_text
 
 GREATEST_COLUMNS = 1000
-_PROTECTED = re.compile(rb"(?:^|[,\"\r\n])'")
+_BEFORE_A_FIELD = b',"\r\n'
 _DTYPES = {"text": "object", "whole": "Int64", "number": "float64"}
 
 
@@ -130,9 +129,18 @@ def _completed(frame: pd.DataFrame, table: str) -> pd.DataFrame:
 def _any_protected(source: Any) -> bool:
     """Whether any field begins with an apostrophe: looking at every field of a large table takes seconds."""
     if isinstance(source, io.BytesIO):
-        return _PROTECTED.search(source.getbuffer()) is not None
+        return _opens_a_field(source.getvalue())
     with source.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
-        return _PROTECTED.search(content) is not None
+        return _opens_a_field(content)
+
+
+def _opens_a_field(content: bytes | mmap.mmap) -> bool:
+    place = content.find(b"'")
+    while place >= 0:
+        if place == 0 or content[place - 1] in _BEFORE_A_FIELD:
+            return True
+        place = content.find(b"'", place + 1)
+    return False
 
 
 def _restored(frame: pd.DataFrame, table: str) -> pd.DataFrame:

@@ -7,7 +7,8 @@ checkout=$(cd "$(dirname "$0")/.." && pwd)
 . "$checkout/.ci/environment.sh"
 
 install_when_missing sshd=openssh-server ssh=openssh-client ethtool=ethtool nft=nftables ip=iproute2 \
-  "gcc=gcc libc6-dev" sudo=sudo tcsh=tcsh zsh=zsh fish=fish ksh=ksh busybox=busybox
+  "gcc=gcc libc6-dev" sudo=sudo tcsh=tcsh zsh=zsh fish=fish ksh=ksh busybox=busybox \
+  qemu-system-x86_64=qemu-system-x86 mmdebstrap=mmdebstrap debugfs=e2fsprogs
 make_environment "$checkout" dev
 if is_root; then export LINKTRIAL_REQUIRE_LAB=1; fi
 cd "$checkout"
@@ -19,4 +20,5 @@ pass() { "$venv/bin/python" -m pytest -q "$@" || failed=1; }
 pass -m "not lab and not proof and not guests" -n auto --dist loadfile
 pass -m "lab and not alone and not proof and not guests" -n 4 --dist worksteal
 pass -m "lab and alone and not proof and not guests"
+pass -m "guests and not proof" tests/guests
 exit $failed

@@ -1,0 +1,163 @@
+"""A guest as its lab holds it: power, resets followed by the boot its own disk asks for, commands over SSH."""
+
+from __future__ import annotations
+
+import subprocess
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+from orchestrator.lab.guests import boot_choice, machine_run
+from orchestrator.lab.guests.boot_choice import Boot
+from orchestrator.lab.guests.build import GuestError, Image
+from orchestrator.lab.guests.disk import Disk
+from orchestrator.lab.guests.scenario import Guest
+from orchestrator.lab.places import Place
+
+READY = "linktrial-guest: ready"  # inside/start says so on the console once SSH answers
+BOOT_BOUND_S = 90.0  # starts took 6 to 13 s, with systemd 26 s; two at once on two busy cores take twice that
+_LOOK_EVERY_S = 0.05
+_SOON_S = 20.0  # a guest that resets itself sooner after its start than this ...
+_RESETS_IN_A_ROW = 8  # ... this often is left off: nobody watches a loop of panics end
+
+
+class Machine:
+    """One guest's supervisor. Thread-safe: power may be taken away while a reset is being followed."""
+
+    def __init__(self, guest: Guest, image: Image, folder: Path, switch: Place, controller: Place,
+                 ssh_config: str) -> None:
+        """Off at first; its disk is already in `folder`."""
+        self.guest = guest
+        self.name = guest.name
+        self.disk = Disk(folder / f"{guest.name}.ext4")
+        self.starts: list[Boot] = []
+        self._image = image
+        self._folder = folder
+        self._switch = switch
+        self._controller = controller
+        self._ssh_config = ssh_config
+        self._run: machine_run.MachineRun | None = None
+        self._words = ""
+        self._started_at = 0.0
+        self._resets_in_a_row = 0
+        self._lock = threading.RLock()
+
+    @property
+    def boots(self) -> int:
+        """How often it was started, by power or by its own reset."""
+        return len(self.starts)
+
+    @property
+    def running(self) -> bool:
+        """Whether the power is on."""
+        return self._run is not None
+
+    def power_on(self) -> None:
+        """Start it as its boot files say; nothing when it is on."""
+        with self._lock:
+            if self._run is None:
+                self._resets_in_a_row = 0
+                self._start()
+
+    def cut_power(self) -> None:
+        """As if the plug were pulled: what the guest had not written to its disk is lost. Nothing when it is off."""
+        with self._lock:
+            run, self._run = self._run, None  # so that its end is not taken for the guest's own
+        if run is not None:
+            run.cut()
+
+    def power_cycle(self) -> None:
+        """Off and on."""
+        self.cut_power()
+        self.power_on()
+
+    def press_reset(self) -> None:
+        """The reset button: like a power cycle, but the guest's memory is not given a moment to matter either."""
+        self._running().press_reset()
+
+    def unplug(self, card: int = 0) -> None:
+        """The measured card loses its carrier."""
+        self._running().set_cable(card, plugged=False)
+
+    def plug(self, card: int = 0) -> None:
+        """The measured card has its carrier back."""
+        self._running().set_cable(card, plugged=True)
+
+    def wait_until_up(self, *, boots: int = 0, bound_s: float = BOOT_BOUND_S) -> None:
+        """Until SSH answers after at least `boots` starts; GuestError with the console's last lines when it does not.
+
+        For a guest that is about to reboot give `boots=machine.boots + 1`, taken before.
+        """
+        until = time.monotonic() + bound_s
+        while self.boots < boots or READY not in self.console():
+            if self._words:
+                raise GuestError(f"{self.name}: QEMU ended: {self._words}")
+            if time.monotonic() > until:
+                raise GuestError(f"{self.name} did not come up within {bound_s:g} s (start {self.boots}); its "
+                                 f"console ends: {' / '.join(self.console().splitlines()[-6:])}")
+            time.sleep(_LOOK_EVERY_S)
+
+    def wait_until_off(self, bound_s: float = 30.0) -> None:
+        """Until it has switched itself off."""
+        until = time.monotonic() + bound_s
+        while self.running:
+            if time.monotonic() > until:
+                raise GuestError(f"{self.name} did not switch itself off within {bound_s:g} s")
+            time.sleep(_LOOK_EVERY_S)
+
+    def console(self) -> str:
+        """What its console has shown since its last start."""
+        file = self._console_file(self.boots)
+        return file.read_text(errors="replace") if file.exists() else ""
+
+    def run(self, command: str, **options: Any) -> subprocess.CompletedProcess[Any]:
+        """subprocess.run of one line for root's shell there, over SSH."""
+        options = {"capture_output": True, "text": True, "check": False, "timeout": 60, **options}
+        return self._controller.exec(["ssh", "-F", self._ssh_config, "-o", "BatchMode=yes", "-o", "ConnectTimeout=20",
+                                      self.name, command], **options)
+
+    def output(self, command: str) -> str:
+        """What a line for root's shell there prints; GuestError with its words when it fails."""
+        done = self.run(command)
+        if done.returncode != 0:
+            raise GuestError(f"{self.name}: {command}: exit {done.returncode}: {done.stderr.strip()}")
+        return str(done.stdout)
+
+    def reboot(self, bound_s: float = BOOT_BOUND_S) -> None:
+        """A clean reboot from inside, and until it is up again."""
+        before = self.boots
+        self.run("reboot")
+        self.wait_until_up(boots=before + 1, bound_s=bound_s)
+
+    def _running(self) -> machine_run.MachineRun:
+        if self._run is None:
+            raise GuestError(f"{self.name} is off")
+        return self._run
+
+    def _console_file(self, start: int) -> Path:
+        return self._folder / f"{self.name}.console.{start}"
+
+    def _start(self) -> None:
+        boot = boot_choice.choose(self.disk)
+        console = self._console_file(self.boots + 1)
+        argv = machine_run.arguments(self.guest, self._image, boot, self.disk.image, console)
+        self._words, self._started_at = "", time.monotonic()
+        self._run = machine_run.MachineRun(self._switch, argv, self._has_ended)
+        self.starts.append(boot)
+
+    def _has_ended(self, end: machine_run.End, words: str) -> None:
+        """From the run's own thread: start it again when the guest has reset itself."""
+        with self._lock:
+            if self._run is None:  # its power was cut
+                return
+            self._run = None
+            if end == "cut":
+                self._words = words or "without a word"
+            elif end == "reset":
+                soon = time.monotonic() - self._started_at < _SOON_S
+                self._resets_in_a_row = self._resets_in_a_row + 1 if soon else 0
+                if self._resets_in_a_row < _RESETS_IN_A_ROW:
+                    self._start()
+                else:
+                    self._words = f"it was left off after {_RESETS_IN_A_ROW} resets in a row"

@@ -16,7 +16,7 @@ from orchestrator.lab.lab import Lab
 from orchestrator.lab.scenario import Scenario, lab_host, port
 from orchestrator.results.causes import row_cause
 from orchestrator.results.read_run import read_trials
-from tests.causes.situations import NO_QUOTA, TRUNK_BIT_S, Situation
+from tests.causes.situations import NO_QUOTA, TRUNK_BIT_S, UNSHAPED, Situation
 from tests.spine.bench import Bench, plan_text
 
 TWO_BOARDS = Scenario(hosts=(lab_host("dome", 11, slow_board=True), lab_host("vault", 12, slow_board=True)),
@@ -62,7 +62,7 @@ class Bed:
     @contextmanager
     def _made(self, made: Situation) -> Iterator[None]:
         with ExitStack() as undo:
-            self.lab.switch.set_rate(made.rate_bit_s)
+            self.lab.switch.set_rate(None if made.rate_bit_s == UNSHAPED else made.rate_bit_s)
             undo.callback(self.lab.switch.set_rate, TRUNK_BIT_S)
             for host, share in made.share_of_a_core.items():
                 self._share(host, share)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 GIGABIT, TRUNK_BIT_S = 1_000_000_000, 2_500_000_000
+UNSHAPED = 100_000_000_000  # what the plan says of a switch that does not shape: a quota may fill the usual rate
 NO_QUOTA = 8.0  # of a core: more than the machine has
 
 
@@ -75,13 +76,14 @@ def _plan_pacing(draw: random.Random) -> Situation:
 def _sender_quota(draw: random.Random) -> Situation:
     way, sender, _ = _ends(draw)
     return Situation("CPU quota on the sender", frozenset({"sender_quota"}), {
-        "direction": [way], "streams": [draw.choice([1, 1, 2])]}, share_of_a_core={sender: draw.uniform(0.15, 0.3)})
+        "direction": [way], "streams": [draw.choice([1, 1, 2])]}, rate_bit_s=UNSHAPED,
+        share_of_a_core={sender: draw.uniform(0.15, 0.3)})
 
 
 def _receiver_quota(draw: random.Random) -> Situation:
     way, _, receiver = _ends(draw)
     return Situation("CPU quota on the receiver", frozenset({"receiver_quota"}), {
-        "direction": [way]}, share_of_a_core={receiver: draw.uniform(0.15, 0.3)})
+        "direction": [way]}, rate_bit_s=UNSHAPED, share_of_a_core={receiver: draw.uniform(0.15, 0.3)})
 
 
 def _receive_window(draw: random.Random) -> Situation:
@@ -136,7 +138,7 @@ def _acknowledgements(draw: random.Random) -> Situation:
 def _quota_and_loss(draw: random.Random) -> Situation:
     way, sender, _ = _ends(draw)
     return Situation("tight sender quota, a little loss", frozenset({"sender_quota"}), {"direction": [way]},
-                     share_of_a_core={sender: draw.uniform(0.12, 0.18)}, lost_per_thousand=1)
+                     rate_bit_s=UNSHAPED, share_of_a_core={sender: draw.uniform(0.12, 0.18)}, lost_per_thousand=1)
 
 
 def _full_and_quota(draw: random.Random) -> Situation:

@@ -180,7 +180,7 @@ def named_interfaces(way: Way) -> Iterator[Found]:
 def fill(way: Way) -> Iterator[Found]:
     """More goodput than the wire carries. A short window is given what a late receiver found waiting at its start."""
     if way.fill is not None and way.fill > max(FILL_MOST, 1 + LATE_READING_S / way.receive["window_s"]):
-        yield found("fill_above_one", fill=f"{way.fill:.4f}")
+        yield found("fill_above_one", fill=f"{way.fill:.4g}", rate=rate(way.link_facts["rate_bit_s"]))
 
 
 def steadiness(way: Way) -> Iterator[Found]:

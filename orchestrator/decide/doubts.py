@@ -43,7 +43,8 @@ _ALL = (
     Doubt("foreign_heavy", "suspect", "{share} of the traffic on {interface} of {host} was not ours"),
     Doubt("stalled", "suspect", "nothing arrived for {longest_s} s in one piece, {total_s} s in all"),
     Doubt("fill_above_one", "suspect",
-          "{fill} of the ceiling: the rate or the frame size of the link is not what is believed"),
+          "{fill} times the ceiling: the link is faster than the rate it is believed to have ({rate}), or its frames "
+          "are larger than the MTU says; put the right `rate` into the plan, or leave it out"),
     Doubt("marked_by_hand", "suspect", "marked by hand: {why}"),
     # noted
     Doubt("limited_by_sender", "noted",

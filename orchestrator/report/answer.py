@@ -31,13 +31,20 @@ def _what_it_carries(report: Report) -> list[str]:
 
 def _one_way(report: Report, link: str, sender: str, receiver: str, cells: Sequence[CellResult]) -> str:
     best = max(cells, key=lambda cell: cell.mean_bit_s or 0.0)
-    least = min(cells, key=lambda cell: cell.mean_bit_s or 0.0)
+    free = [cell for cell in cells if not _capped_by_the_plan(report, cell)] or cells
+    least = min(free, key=lambda cell: cell.mean_bit_s or 0.0)
     fill = f", {share_text(best.fill)} of the ceiling" if best.fill is not None else ""
     text = f"{link} carries up to {rate_text(best.mean_bit_s or 0.0)} from {sender} to {receiver}{fill}"
-    if best is least:
-        return text + "."
+    if best is least or len(free) == 1:
+        return f"{text}, with {levels_text(report, best)}." if len(cells) > 1 else text + "."
     return (f"{text}, with {levels_text(report, best)}; the least is {rate_text(least.mean_bit_s or 0.0)}, "
             f"with {levels_text(report, least)}.")
+
+
+def _capped_by_the_plan(report: Report, cell: CellResult) -> bool:
+    """Whether the cell carried all that was offered: no statement about what the link can do at least."""
+    cause = report.causes.get(cell.key)
+    return cause is not None and cause.code == "offered_rate"
 
 
 def levels_text(report: Report, cell: CellResult) -> str:

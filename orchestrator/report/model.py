@@ -20,6 +20,7 @@ from orchestrator.results.write import cell_text, restore_text
 Key = tuple[int, str, str]
 STATUSES = ("valid", "suspect", "impossible", "failed", "skipped")
 WAYS = ("transmit", "receive")
+_FIGURE = r"\d+(\.\d+)?"
 
 
 @dataclass(frozen=True)
@@ -114,7 +115,7 @@ class Report:
 def build(data: RunData) -> Report:
     """The report of a run that was read."""
     factors = _factors(data)
-    return Report(data, factors, _cells(data, factors), _not_valid(data.trials),
+    return Report(data, factors, _cells(data, factors), not_valid_groups(data.trials),
                   tuple(visible(link) for link in dict.fromkeys(data.trials["link"])))
 
 
@@ -182,12 +183,15 @@ def _reasons(trials: pd.DataFrame) -> dict[Key, tuple[str, str]]:
             for key in doubts}
 
 
-def _not_valid(trials: pd.DataFrame) -> tuple[RowOfTrials, ...]:
-    """The trials that are not valid, gathered by status and reason, the most frequent first."""
+def not_valid_groups(trials: pd.DataFrame) -> tuple[RowOfTrials, ...]:
+    """The trials that are not valid, gathered by status and kind of reason, the most frequent first."""
     wrong = trials[trials["status"] != "valid"]
     groups = []
-    for said, group in wrong.groupby(["status", "doubts", "reason"], sort=False):
-        status, doubts, reason = cast(tuple[str, str, str], said)
-        groups.append(RowOfTrials(status, doubts, reason, tuple(dict.fromkeys(int(n) for n in group["trial"])),
-                                  tuple(sorted({int(n) for n in group["cell"]}))))
+    kind = wrong["reason"].str.replace(_FIGURE, "#", regex=True).rename("kind")  # measured figures make no new reason
+    for said, group in wrong.groupby(["status", "doubts", kind], sort=False):
+        status, doubts, _ = cast(tuple[str, str, str], said)
+        first = group.iloc[0]
+        alike = f" (trial {first['trial']}; the others alike)" if group["reason"].nunique() > 1 else ""
+        groups.append(RowOfTrials(status, doubts, first["reason"] + alike,
+                                  tuple(dict.fromkeys(int(n) for n in group["trial"])), tuple(sorted({int(n) for n in group["cell"]}))))
     return tuple(sorted(groups, key=lambda group: -len(group.trials)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 from made_report import cell, made
@@ -29,6 +30,17 @@ def test_each_direction_has_its_best_and_least_with_their_levels() -> None:
     assert ("trunk carries up to 2.40 Gb/s from dome to vault, 100.0 % of the ceiling, with mtu 9000; the least is "
             "1.20 Gb/s, with mtu 1500.") in text
     assert "trunk carries up to 900 Mb/s from vault to dome" in text
+
+
+def test_what_the_plan_itself_held_low_is_not_the_least_that_a_link_carries() -> None:
+    factors = {"offered_rate": ("10%", "95%", "99%")}
+    cells = [cell(number, {"offered_rate": level}, mean) for number, (level, mean)
+             in enumerate((("10%", 1e8), ("95%", 9e8), ("99%", 9.8e8)), start=1)]
+    offered = {cells[0].key: Cause("offered_rate", "the plan offered no more than this", ())}
+    text = said(replace(made(cells, factors), causes=offered))
+
+    assert "up to 980 Mb/s" in text
+    assert "the least is 900 Mb/s, with offered_rate 95%" in text
 
 
 def test_both_directions_at_once_are_named() -> None:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 from made_report import cell, made
 from page_tree import Element, parse
@@ -13,7 +14,7 @@ from synthetic import Scenario, make_run
 
 from orchestrator.report import ends, html, loss, method, page_cells, page_run, read_report
 from orchestrator.report.evidence import Evidence, gather
-from orchestrator.report.model import Report
+from orchestrator.report.model import Report, not_valid_groups
 from orchestrator.report.scale import STEPS, scale_of
 from orchestrator.results.read_run import read_run
 
@@ -183,6 +184,16 @@ def test_reasons_are_gathered_with_their_trials_and_cells(report: Report) -> Non
     assert set(rows) == {"impossible", "suspect"}
     assert "9600 bytes do not pass" in rows["impossible"]
     assert "foreign_traffic" in rows["suspect"]
+
+
+def test_one_reason_with_other_figures_is_one_reason() -> None:
+    reasons = ["2.4968 times the ceiling", "2.5 times the ceiling", "dome was restarted"]
+    trials = pd.DataFrame({"status": "suspect", "doubts": ["above", "above", "rebooted"], "reason": reasons,
+                           "trial": [4, 9, 11], "cell": [1, 2, 2]})
+    alike, other = not_valid_groups(trials)
+
+    assert (alike.reason, alike.trials) == ("2.4968 times the ceiling (trial 4; the others alike)", (4, 9))
+    assert (other.reason, other.trials) == ("dome was restarted", (11,))
 
 
 def test_figures_that_are_alike_share_one_shade() -> None:

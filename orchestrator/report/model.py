@@ -193,5 +193,6 @@ def not_valid_groups(trials: pd.DataFrame) -> tuple[RowOfTrials, ...]:
         first = group.iloc[0]
         alike = f" (trial {first['trial']}; the others alike)" if group["reason"].nunique() > 1 else ""
         groups.append(RowOfTrials(status, doubts, first["reason"] + alike,
-                                  tuple(dict.fromkeys(int(n) for n in group["trial"])), tuple(sorted({int(n) for n in group["cell"]}))))
+                                  tuple(dict.fromkeys(int(n) for n in group["trial"])),
+                                  tuple(sorted({int(n) for n in group["cell"]}))))
     return tuple(sorted(groups, key=lambda group: -len(group.trials)))

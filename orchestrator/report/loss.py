@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from orchestrator.report.matrix import DIRECTION
+from orchestrator.report.matrix import BOTH_WAYS, DIRECTION
 from orchestrator.report.model import CellResult, Report
 
 OFFERED = "offered_rate"
@@ -61,7 +61,8 @@ def _told_apart(cells: list[CellResult]) -> list[str]:
 
 def _name(cell: CellResult, told_apart: list[str]) -> str:
     levels = [f"{name} {cell.levels[name]}" for name in told_apart if cell.levels[name]]
-    return ", ".join([*levels, f"{cell.sender} → {cell.receiver}"])
+    both = ["both at once"] if cell.levels.get(DIRECTION) == BOTH_WAYS else []
+    return ", ".join([*levels, *both, f"{cell.sender} → {cell.receiver}"])
 
 
 def _offered(trials: pd.DataFrame) -> dict[tuple[int, str, str], float]:

@@ -94,6 +94,13 @@ def test_loss_curves_differ_in_the_offered_rate_only_and_the_worst_comes_first(r
     assert found[0].points[0].offered_bit_s < found[0].points[1].offered_bit_s
 
 
+def test_every_loss_curve_has_a_name_of_its_own(report: Report) -> None:
+    names = [curve.name for curve in loss.curves(report)]
+
+    assert len(set(names)) == len(names)
+    assert any("both at once" in name for name in names)
+
+
 def test_without_two_offered_rates_there_is_no_loss_section(small: Report) -> None:
     assert loss.curves(small) == []
 

@@ -10,7 +10,7 @@ import signal
 import subprocess
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from orchestrator.act.bundle import MARKER, helper_bundle
 from orchestrator.onhost.frames import FrameReader, encode
@@ -27,17 +27,12 @@ class Refused(Exception):  # noqa: N818 - the host's word for it
         self.code, self.message, self.values = error["code"], error["message"], error["values"]
 
 
-class HelperProcess:
-    """One helper. Several may share a `run_folder`: it stands for the host, they for sessions with it."""
+class HelperTalk:
+    """One helper, wherever its start command runs: asked and answered over the pipes of that process."""
 
-    def __init__(self, run_folder: Path, python: str = "") -> None:
-        """`python`: a folder with another python3."""
-        path = f"{python}:{SYSTEM_PATH}" if python else SYSTEM_PATH
-        private = ["unshare", "--mount", *([] if os.getuid() == 0 else ["--user", "--map-root-user"])]
-        self.process = subprocess.Popen(
-            [*private, "/bin/sh", "-c", _ENTER, str(run_folder), helper_bundle().command()],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,
-            env={"PATH": path, "HOME": str(run_folder)})
+    def __init__(self, process: subprocess.Popen[bytes]) -> None:
+        """`process` was started unbuffered, with pipes."""
+        self.process = process
         assert self.process.stdin is not None
         assert self.process.stdout is not None
         self.stdin, self.stdout = self.process.stdin, self.process.stdout
@@ -48,7 +43,7 @@ class HelperProcess:
         self.stdin.write(helper_bundle().blob)
         self.hello = self.next_message()["body"]
 
-    def __enter__(self) -> HelperProcess:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -132,6 +127,19 @@ class HelperProcess:
         if not ready:
             raise TimeoutError("the helper said nothing")
         return os.read(self.stdout.fileno(), 1 << 18)
+
+
+class HelperProcess(HelperTalk):
+    """One helper here. Several may share a `run_folder`: it stands for the host, they for sessions with it."""
+
+    def __init__(self, run_folder: Path, python: str = "") -> None:
+        """`python`: a folder with another python3."""
+        path = f"{python}:{SYSTEM_PATH}" if python else SYSTEM_PATH
+        private = ["unshare", "--mount", *([] if os.getuid() == 0 else ["--user", "--map-root-user"])]
+        super().__init__(subprocess.Popen(
+            [*private, "/bin/sh", "-c", _ENTER, str(run_folder), helper_bundle().command()],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,
+            env={"PATH": path, "HOME": str(run_folder)}))
 
 
 def file_setting(folder: Path, name: str = "dial", value: str = "old") -> tuple[Path, dict[str, Any]]:

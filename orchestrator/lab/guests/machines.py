@@ -15,6 +15,7 @@ from types import TracebackType
 from typing import IO
 
 from orchestrator.lab.guests import power
+from orchestrator.lab.guests.boot_choice import CHOICE
 from orchestrator.lab.guests.build import BUILDERS, GuestError, cache_folder, image_of, is_built, missing_programs
 from orchestrator.lab.guests.disk import READERS, Disk
 from orchestrator.lab.guests.machine import BOOT_BOUND_S, Machine
@@ -82,6 +83,7 @@ class Machines:
                 machine = Machine(guest, image, folder, self.lab.switch, self.lab.controller, self.ssh_config)
                 _copy_disk(image.disk, machine.disk.image)
                 _make_own(machine.disk, guest, *keys[guest.name])
+                machine.disk.write(CHOICE, f"{image.releases[guest.kernel]}\n".encode())
                 self.machines[guest.name] = machine
             self._doorman = power.Doorman(folder, self.machines)
             for machine in self.machines.values():

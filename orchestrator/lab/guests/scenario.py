@@ -21,6 +21,7 @@ class Guest:
     number: int
     cards: tuple[Card, ...] = (Card(),)
     recipe: Recipe = CLOUD
+    kernel: int = 0  # which of the recipe's kernels it boots until it chooses another
     memory_mb: int = 256
     cores: int = 1
 

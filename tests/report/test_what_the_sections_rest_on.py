@@ -94,11 +94,13 @@ def test_loss_curves_differ_in_the_offered_rate_only_and_the_worst_comes_first(r
     assert found[0].points[0].offered_bit_s < found[0].points[1].offered_bit_s
 
 
-def test_every_loss_curve_has_a_name_of_its_own(report: Report) -> None:
-    names = [curve.name for curve in loss.curves(report)]
+def test_loss_both_ways_at_once_is_told_from_each_way_alone(report: Report) -> None:
+    both = tuple(replace(cell, levels={**cell.levels, "direction": "bidirectional"}) for cell in report.cells)
+    alone, together = loss.curves(report), loss.curves(replace(report, cells=both))
 
-    assert len(set(names)) == len(names)
-    assert any("both at once" in name for name in names)
+    assert not any("both at once" in curve.name for curve in alone)
+    assert together
+    assert all("both at once" in curve.name for curve in together)
 
 
 def test_without_two_offered_rates_there_is_no_loss_section(small: Report) -> None:

@@ -45,14 +45,14 @@ def _view(run: Path) -> dict[str, Any]:
 
     state = state_of(run)
     log = run / "log.txt"
+    asked = [outcome["status"] for position, outcome in state.outcomes.items() if position > 0]  # not the rehearsal's
     lines = log.read_text(encoding="utf-8", errors="replace").splitlines()[-LAST_LINES:] if log.is_file() else []
     at = state.setup.cell(state.trial(state.position).cell).key if state.position else ""
     return {
         "run_id": state.setup.run_id, "exit": state.exit_code,
         "standing": "going on, or broken off" if state.exit_code is None else f"ended with exit code {state.exit_code}",
         "trials": sum(trial.role != "rehearse" for trial in state.schedule),
-        "finished": sum(position > 0 for position in state.outcomes),
-        "statuses": dict(Counter(outcome["status"] for outcome in state.outcomes.values())), "now": at,
+        "finished": len(asked), "statuses": dict(Counter(asked)), "now": at,
         "hosts": {name: _host_words(host) for name, host in state.hosts.items()}, "log": lines}
 
 

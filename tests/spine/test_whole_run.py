@@ -39,6 +39,8 @@ def test_the_runs_folder_holds_what_it_promises_and_is_private(bench: Bench):
     run = json.loads((folder / "run.json").read_text())
     assert run["exit"] == 0
     assert all(found["ok"] for found in run["as_found"].values())
+    shown = json.loads(bench.linktrial("show", folder, "--json").stdout)
+    assert (shown["trials"], shown["statuses"]) == (2, {"valid": 2})  # the rehearsal's trials are not counted
 
 
 @pytest.mark.alone

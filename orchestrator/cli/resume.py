@@ -31,10 +31,15 @@ def command(run: Path, again: str, replicates: int | None, ssh_config: str | Non
     state = state_of(run)
     added = _added(loaded, state, replicates) if replicates else []
     positions = _positions(state, again)
-    if not added and not positions and not state.next_position():
+    if not added and not positions and nothing_is_left(state):
         click.echo(f"{run}: every trial has its outcome; nothing is left to do (see --again, --replicates)")
         return 0
     return drive(state, loaded, run, Access(ssh_config), Resumed(positions, added))
+
+
+def nothing_is_left(state: RunState) -> bool:
+    """No trial to measure, and no host to put back or to let go: a run can die between its last trial and its end."""
+    return not state.next_position() and not any(host.token or not host.as_found for host in state.hosts.values())
 
 
 def _positions(state: RunState, again: str) -> list[int]:

@@ -62,6 +62,7 @@ class Record:
             yield
         finally:
             if lock >= 0:
+                self._remove_if_empty(lock)
                 os.close(lock)
 
     def load(self) -> State | None:
@@ -99,6 +100,19 @@ class Record:
             if error.errno not in (errno.ENOENT, errno.ENOTEMPTY):
                 raise
 
+    def _remove_if_empty(self, lock: int) -> None:
+        """Who came for a record that was gone meanwhile has made the folder again, and takes it along."""
+        names = [os.path.join(self.directory, name) for name in _FILES]
+        if not any(os.path.lexists(name) for name in names) and self._is_in_folder(lock):
+            self.remove()
+
+    def _is_in_folder(self, lock: int) -> bool:
+        """Whether the locked file is still the one in the folder, not of an earlier folder by this name."""
+        try:
+            return os.fstat(lock).st_ino == os.stat(os.path.join(self.directory, _LOCK)).st_ino
+        except FileNotFoundError:
+            return False
+
     def _read(self, name: str) -> State | None:
         try:
             with open(os.path.join(self.directory, name), "rb") as handle:
@@ -127,10 +141,10 @@ class Record:
                           directory=self.directory, errno=error.errno) from error
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            if os.fstat(lock).st_ino == os.stat(path).st_ino:
+            if self._is_in_folder(lock):
                 return lock
         except OSError as error:
-            if error.errno not in (errno.EWOULDBLOCK, errno.ENOENT):
+            if error.errno != errno.EWOULDBLOCK:
                 os.close(lock)
                 raise
         os.close(lock)

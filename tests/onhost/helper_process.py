@@ -132,10 +132,12 @@ class HelperTalk:
 class HelperProcess(HelperTalk):
     """One helper here. Several may share a `run_folder`: it stands for the host, they for sessions with it."""
 
-    def __init__(self, run_folder: Path, python: str = "") -> None:
-        """`python`: a folder with another python3."""
+    def __init__(self, run_folder: Path, python: str = "", *, boottime_offset_s: int | None = None) -> None:
+        """`python`: a folder with another python3. `boottime_offset_s`: a CLOCK_BOOTTIME of its own, off by so much."""
         path = f"{python}:{SYSTEM_PATH}" if python else SYSTEM_PATH
         private = ["unshare", "--mount", *([] if os.getuid() == 0 else ["--user", "--map-root-user"])]
+        if boottime_offset_s is not None:  # time_namespaces(7)
+            private += ["--time", "--boottime", str(boottime_offset_s)]
         super().__init__(subprocess.Popen(
             [*private, "/bin/sh", "-c", _ENTER, str(run_folder), helper_bundle().command()],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,

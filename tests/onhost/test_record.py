@@ -34,6 +34,17 @@ def test_the_last_state_is_found(tmp_path: Path) -> None:
     assert _saved(tmp_path, "one", "two", "three").load()["run_id"] == "three"
 
 
+def test_whoever_comes_for_a_record_that_is_gone_leaves_no_folder_behind(tmp_path: Path) -> None:
+    """The helper's look after its keeper may meet the very moment in which the host is given up."""
+    record = _saved(tmp_path, "one")
+    with record.locked():
+        record.remove()
+    assert not Path(record.directory).exists()
+    with record.locked():
+        assert record.load() is None
+    assert not Path(record.directory).exists()
+
+
 def test_a_write_that_is_torn_at_any_byte_leaves_the_state_before(tmp_path: Path) -> None:
     record = _saved(tmp_path, "one", "two", "three")
     file = _newest(record)

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import pytest
 
+from orchestrator.cli.resume import nothing_is_left
 from orchestrator.decide import events as ev
 from orchestrator.faults import HostError
 from orchestrator.onhost.refusal import Refusal
@@ -335,3 +336,27 @@ def test_the_event_table(row: Row, ends: Ends):
 
 def test_the_table_has_all_twelve_rows():
     assert {row.number for row in TABLE} == set(range(1, 13))
+
+
+def test_a_run_that_dies_between_its_last_trial_and_its_end_has_something_left_to_do():
+    """`linktrial resume` must not call it finished: the hosts are still changed."""
+    async def scene(stage: Stage) -> None:
+        restoring = asyncio.Event()
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if verb == "restore" and not restoring.is_set():
+                restoring.set()
+                await asyncio.sleep(1.0)
+
+        stage.world.before_message = before_message
+        await restoring.wait()
+        await stage.kill()
+        assert not stage.is_as_found("dome")
+        assert not nothing_is_left(stage.state)
+        stage.start()
+        assert await stage.exit_code() == 0
+        assert nothing_is_left(stage.state)
+        assert all(map(stage.is_as_found, BOTH))
+        assert stage.nothing_of_ours()
+
+    Stage().play(scene)

@@ -1,0 +1,1 @@
+"""Real kills on real SSH hosts: whoever is killed when, hosts end as found and no finished trial is lost."""

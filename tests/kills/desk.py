@@ -1,0 +1,184 @@
+"""A lab that stays up, and a controller's desk in it at which one tiny run after the other is killed."""
+
+from __future__ import annotations
+
+import json
+import select
+import shutil
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from orchestrator.act.journal import read_lines
+from orchestrator.act.run_folder import journal_path, state_of
+from orchestrator.lab.lab import Lab
+from tests.kills import victims
+from tests.kills.cases import Case
+from tests.spine.bench import Bench, plan_text
+
+TINY = plan_text(factors={"mtu": [9000]}, lease="5s",
+                 trial={"length": "300ms", "warmup": "50ms", "settle": "0s", "replicates": 1})
+BOUND_S = 100.0  # of one command; a lease granted for a trial ends after some 25 s
+GRACE_S = 3.0  # for processes to be gone
+FINDERS = {"helper": victims.helper, "session": victims.session, "keeper": victims.keeper, "guard": victims.guard,
+           "twin": victims.twin}
+
+
+@dataclass
+class Outcome:
+    """What a case came to; `problems` is empty when every promise was kept."""
+
+    case: Case
+    struck: bool  # somebody was there to be killed
+    codes: list[int]
+    finished: int  # trials that were finished when it happened
+    problems: list[str]
+
+
+class Desk:
+    """`with Desk(folder) as desk: desk.play(case)`."""
+
+    def __init__(self, folder: Path) -> None:
+        """`folder` is for plans and runs; what went well is removed from it."""
+        self.folder = folder
+        self.lab = Lab(server="openssh")
+        self.paused = False
+
+    def __enter__(self) -> Desk:
+        self.lab.make()
+        self.bench = Bench(self.lab, self.folder)
+        self.plan = self.bench.write(TINY)
+        self.found = {name: self.bench.links_and_addresses(name) for name in self.lab.hosts}
+        self.controllers = self.lab.start([sys.executable, "-m", "tests.kills.controllers"], stdin=subprocess.PIPE,
+                                          stdout=subprocess.PIPE, text=True, bufsize=1)
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
+        for pipe in (self.controllers.stdin, self.controllers.stdout):
+            assert pipe is not None
+            pipe.close()
+        self.controllers.kill()
+        self.controllers.wait()
+        self.lab.stop()
+
+    def play(self, case: Case) -> Outcome:
+        """One run, one kill, and putting right what is left to be put right."""
+        self.case, self.out = case, self.folder / f"case-{case.number}"
+        self.said = self.folder / f"said-{case.number}.txt"
+        self._order(["run", self.plan, "--out", self.out], stop_at=case.line, before=case.before)
+        ended = self._hear(case.after_s if not case.line else BOUND_S)
+        outcome = Outcome(case, False, [], 0, [])
+        if not ended.startswith("ended"):
+            finished = self._finished()
+            outcome.finished = len(finished)
+            outcome.struck = self._strike()
+            ended = self._until_ended()
+            outcome.codes.append(int(ended.split()[1]))
+            self._put_right(outcome)
+            self._look_for_losses(finished, outcome)
+        else:
+            outcome.codes.append(int(ended.split()[1]))
+        self._look_at_hosts(outcome)
+        if outcome.problems:
+            outcome.problems.append(f"{case}: exit codes {outcome.codes}; said: {self._said()[-1500:]}")
+        else:
+            shutil.rmtree(self.out, ignore_errors=True)
+        return outcome
+
+    def _strike(self) -> bool:
+        """Kill; whether there was somebody to kill."""
+        host = self.lab.hosts[self.case.host]
+        struck = True
+        if self.case.victim.startswith("power"):
+            struck = bool(victims.everything(host))
+            victims.kill_everything(host)
+        elif self.case.victim in FINDERS:
+            pids = FINDERS[self.case.victim](host)
+            struck = bool(pids)
+            victims.kill(pids)
+        if self.case.victim.endswith("controller"):
+            self._tell("kill")
+        elif self.paused:
+            self._tell("go on")
+        return struck
+
+    def _put_right(self, outcome: Outcome) -> None:
+        """Recover or resume what has not come to its end by itself."""
+        if outcome.codes[-1] in (0, 1):
+            return
+        run = self._run()
+        if outcome.codes[-1] in (4, 5) or (outcome.codes[-1] == -9) != self.case.victim.endswith("controller"):
+            outcome.problems.append(f"exit code {outcome.codes[-1]}")
+        self._order(["resume" if run and self.case.resumes else "recover", run or self.plan])
+        outcome.codes.append(int(self._until_ended().split()[1]))
+        if outcome.codes[-1] not in ((0, 1) if run and self.case.resumes else (0,)):
+            outcome.problems.append(f"exit code {outcome.codes[-1]} of putting right")
+            self._order(["recover", run or self.plan])  # so that the next case begins on a host as found
+            self._until_ended()
+
+    def _look_for_losses(self, finished: dict[int, Any], outcome: Outcome) -> None:
+        """What was finished stays as it was measured, and a run that says it is complete has every trial."""
+        run = self._run()
+        state = state_of(run) if run else None
+        for position, seen in finished.items():
+            if state is None or state.outcomes.get(position) != seen:
+                outcome.problems.append(f"trial {position} was finished and is lost")
+        if state and outcome.codes[-1] in (0, 1) and (len(outcome.codes) == 1 or self.case.resumes) \
+                and state.next_position():
+            outcome.problems.append(f"trial {state.next_position()} is missing")
+
+    def _look_at_hosts(self, outcome: Outcome) -> None:
+        for name, host in self.lab.hosts.items():
+            until = time.monotonic() + GRACE_S
+            while (left := list(victims.ours(host))) and time.monotonic() < until:
+                time.sleep(0.02)
+            if left:
+                outcome.problems.append(f"{name} still has {left}")
+            if self.bench.links_and_addresses(name) != self.found[name]:
+                outcome.problems.append(f"{name} is not as found")
+
+    def _finished(self) -> dict[int, Any]:
+        """Outcome of every trial that has one, by the journal."""
+        run = self._run()
+        return dict(state_of(run).outcomes) if run else {}
+
+    def _run(self) -> Path | None:
+        """The run's folder, once its journal holds anything."""
+        folders = list(self.out.iterdir()) if self.out.is_dir() else []
+        begun = [folder for folder in folders if journal_path(folder).is_file() and read_lines(journal_path(folder))[0]]
+        return begun[0] if begun else None
+
+    def _order(self, words: list[str | Path], **more: Any) -> None:
+        self.paused = False
+        words = [*words, "--ssh-config", self.lab.ssh_config]
+        self._tell(json.dumps({"words": [str(word) for word in words], "said": str(self.said), **more}))
+
+    def _tell(self, words: str) -> None:
+        assert self.controllers.stdin is not None
+        self.controllers.stdin.write(words + "\n")
+        self.controllers.stdin.flush()
+
+    def _hear(self, bound_s: float) -> str:
+        """The next line, "" when none comes in time."""
+        assert self.controllers.stdout is not None
+        ready, _, _ = select.select([self.controllers.stdout], [], [], bound_s)
+        line = self.controllers.stdout.readline().strip() if ready else ""
+        self.paused = line.startswith("at ")
+        return line
+
+    def _until_ended(self) -> str:
+        """The line that tells the end; a command that does not end in its time is killed and is a failure."""
+        while not (line := self._hear(BOUND_S)).startswith("ended"):
+            if not line:
+                self._tell("kill")
+                raise AssertionError(f"{self.case}: no end within {BOUND_S:g} s: {self._said()[-1500:]}")
+            self._tell("go on")
+        return line
+
+    def _said(self) -> str:
+        return self.said.read_text() if self.said.exists() else ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -139,6 +140,25 @@ def test_a_feature_that_the_driver_fixes_or_the_kernel_does_not_know_is_impossib
     ("10Gbit/s", "its fastest is 2500 Mbit/s"), ("forced 5Gbit/s", "its fastest is 2500 Mbit/s")])
 def test_a_speed_beyond_the_card_is_impossible(level: str, sentence: str) -> None:
     assert sentence in catalogue(fake_host())["speed"].check(INTERFACE, level)
+
+
+def test_a_forced_speed_is_judged_when_the_driver_knows_it_again() -> None:
+    kernel = fake_host()
+    answers, set_link_settings, link_settings = [], kernel.set_link_settings, kernel.link_settings
+
+    def busy(interface: str, **wish: Any) -> None:
+        set_link_settings(interface, **wish)
+        answers.extend([{**(link_settings(interface) or {}), "speed_bit_s": None, "duplex": "unknown"}] * 3)
+
+    kernel.set_link_settings = busy  # type: ignore[method-assign]
+    kernel.link_settings = lambda interface: answers.pop() if answers else link_settings(interface)  # type: ignore
+    speed = catalogue(kernel)["speed"]
+    before = speed.read(INTERFACE)
+    speed.apply(INTERFACE, "forced 100Mbit/s half")
+    assert speed.verify(INTERFACE, "forced 100Mbit/s half") == {"ok": True, "seen": "forced 100Mbit/s half", "why": ""}
+    speed.restore(INTERFACE, before)
+    answers.clear()
+    assert speed.read(INTERFACE) == before
 
 
 def test_a_negotiated_speed_offers_only_that_and_keeps_what_is_no_speed() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any, Dict, NamedTuple, Optional
 
 from orchestrator.onhost import ethtool
@@ -11,6 +12,7 @@ from orchestrator.onhost.settings.base import CANNOT, Setting
 
 _AUTO, _FORCED = "auto", "forced"
 _WAYS = ("full", "half")
+_KNOWN_WITHIN_S = 10.0  # copper takes 2 to 4 s to come back, and the driver knows no speed until then
 
 
 class _Wish(NamedTuple):
@@ -97,6 +99,7 @@ class Speed(Setting):
         found, wish = self._settings(target), self._parsed(level)
         if wish.forced:
             self._kernel.set_link_settings(target, autoneg=False, speed_bit_s=wish.speed_bit_s, duplex=wish.duplex)
+            self._until_known(target, found)
         else:
             # modes that are no speed (pause, the kind of port) are offered as before
             others = set(found["advertised"]) - ethtool.speed_modes()
@@ -111,6 +114,13 @@ class Speed(Setting):
         else:
             self._kernel.set_link_settings(target, autoneg=False, speed_bit_s=before["speed_bit_s"],
                                            duplex=before["duplex"] or None, advertised=before["advertised"])
+            self._until_known(target, before)
+
+    def _until_known(self, target: str, before: Dict[str, Any]) -> None:
+        """A forced speed can be read back only when the link is up again; without a cable it never is."""
+        until = time.monotonic() + (_KNOWN_WITHIN_S if before["speed_bit_s"] else 0.0)
+        while self._settings(target)["speed_bit_s"] is None and time.monotonic() < until:
+            time.sleep(0.05)
 
     def _kept(self, target: str, level: object) -> str:
         wish = self._parsed(level)

@@ -19,9 +19,10 @@ _WIDTH = 110
 
 @click.command()
 @click.option("--json", "as_json", is_flag=True, help="Print data for programs.")
+@click.option("--markdown", "as_page", is_flag=True, help="Print the page plans/settings.md.")
 @click.option("--for", "keep_for", nargs=2, type=(click.Path(exists=True, file_okay=False, path_type=Path), int),
               metavar="RUN CELL", help="How each host keeps the levels of one cell of a run.")
-def command(as_json: bool, keep_for: tuple[Path, int] | None) -> int:
+def command(as_json: bool, as_page: bool, keep_for: tuple[Path, int] | None) -> int:
     """List the settings and traffic factors that a plan can vary; or say how to keep a cell's levels for good."""
     if keep_for is not None:
         from orchestrator.cli.keep import print_kept
@@ -30,6 +31,11 @@ def command(as_json: bool, keep_for: tuple[Path, int] | None) -> int:
     found = {"settings": _settings(), "traffic_factors": _traffic_factors()}
     if as_json:
         click.echo(json.dumps(found, indent=2))
+        return Exit.COMPLETE
+    if as_page:
+        from orchestrator.cli.settings_page import page
+
+        click.echo(page(found["settings"], found["traffic_factors"]), nl=False)
         return Exit.COMPLETE
     click.echo("Settings: what changes a host\n")
     click.echo("\n".join(line for entry in found["settings"] for line in _shown(entry)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, ClassVar
 
 Json = dict[str, Any]
@@ -109,4 +109,4 @@ class Finish(Command):
 
 def command_to_dict(command: Command) -> Json:
     """The command as the journal's intent line holds it."""
-    return {"command": type(command).__name__, **asdict(command)}
+    return {"command": type(command).__name__, **vars(command)}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any
 
 Json = dict[str, Any]
@@ -160,7 +160,7 @@ EVENTS: dict[str, type[Event]] = {kind.__name__: kind for kind in Event.__subcla
 
 def event_to_dict(event: Event) -> Json:
     """The event as the journal holds it."""
-    return {"event": type(event).__name__, **asdict(event)}
+    return {"event": type(event).__name__, **vars(event)}
 
 
 def event_from_dict(data: Mapping[str, Any]) -> Event:

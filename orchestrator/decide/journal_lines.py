@@ -54,17 +54,16 @@ def decode(lines: Iterable[bytes]) -> tuple[list[Entry], Cut | None, str]:
     entries: list[Entry] = []
     previous, byte = START, 0
     for number, line in enumerate(lines, 1):
-        why = _fault_of(line, previous, number)
-        if why:
-            return entries, Cut(number, byte, why), previous
-        text = line.decode()
-        data = json.loads(text)
+        data = _parsed(line, previous, number)
+        if isinstance(data, str):
+            return entries, Cut(number, byte, data), previous
         entries.append(Entry(data["n"], data["at"], data["kind"], data["body"]))
         previous, byte = data["sum"], byte + len(line)
     return entries, None, previous
 
 
-def _fault_of(line: bytes, previous: str, number: int) -> str:
+def _parsed(line: bytes, previous: str, number: int) -> dict[str, Any] | str:
+    """What a good line holds, or why it is none."""
     if not line.endswith(b"\n"):
         return "the line was not finished"
     try:
@@ -75,6 +74,5 @@ def _fault_of(line: bytes, previous: str, number: int) -> str:
         return "the line has no checksum"
     if chained_sum(previous, text[:-_TAIL] + "}") != text[-_SUM_LENGTH - 2:-2]:
         return "the checksum does not fit the line and those before it"
-    if json.loads(text)["n"] != number:
-        return "the line is out of order"
-    return ""
+    data: dict[str, Any] = json.loads(text)
+    return data if data["n"] == number else "the line is out of order"

@@ -52,10 +52,10 @@ class MemoryJournal:
         self.entries = entries
 
     def append(self, kind: str, body: Json) -> Entry:
-        entry = Entry(self._number + 1, "sim", kind, json.loads(json.dumps(body)))
-        line, self._sum = encode(entry, self._sum if self._number else START)
+        line, self._sum = encode(Entry(self._number + 1, "sim", kind, body), self._sum if self._number else START)
         self.data += line.encode() + b"\n"
-        self._number = entry.number
+        self._number += 1
+        entry = Entry(self._number, "sim", kind, json.loads(line)["body"])
         self.entries.append(entry)
         return entry
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any
 
 from orchestrator.act.path_proof import PathEnd, prove_path
 from orchestrator.act.session import HostSession
+from orchestrator.act.wiring import prove_wiring
 from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
+from orchestrator.decide.findings import End, Wire
 from orchestrator.decide.setup import LinkSetup
 from orchestrator.faults import Fault, HostError
 
@@ -27,10 +30,12 @@ class Surveyed:
         self.faults: dict[str, Fault] = {}  # by host
         self.link_faults: dict[str, Fault] = {}
         self.paths: dict[str, Json] = {}
+        self.wires: list[Wire] = []
+        self.wiring_fault: Fault | None = None  # why nothing is known of the wiring, when something was asked
 
 
 async def survey_hosts(names: Sequence[str], open_session: Open, links: Sequence[LinkSetup] = ()) -> Surveyed:
-    """Survey every host, then prove the paths of `links` one after the other. A host's fault stops no other host."""
+    """Survey every host, then prove the wiring and the paths of `links`. A host's fault stops no other host."""
     found = Surveyed()
     sessions: dict[str, HostSession] = {}
 
@@ -42,6 +47,7 @@ async def survey_hosts(names: Sequence[str], open_session: Open, links: Sequence
             found.faults[name] = fault
     try:
         await asyncio.gather(*(one(name) for name in names))
+        await _prove_wiring(links, sessions, found)
         for link in links:
             await _prove(link, sessions, found)
     finally:
@@ -56,6 +62,22 @@ async def _survey(session: HostSession) -> Json:
     clock = await session.request("clock", {})
     survey["clock_offset_s"] = round(clock["wall_ns"] / 1e9 - (before + time.time()) / 2, 4)
     return survey
+
+
+async def _prove_wiring(links: Sequence[LinkSetup], sessions: Mapping[str, HostSession], found: Surveyed) -> None:
+    """Who hears whom, of the ends that were found; without root on every host this is left out, and said."""
+    indexes: dict[End, int] = {}
+    for host, selector in (end for link in links for end in link.ends if end[0] in found.surveys):
+        with contextlib.suppress(HostError):  # an end that is not there is told by the proof of its path
+            facts = interface_facts(interface_of(selector, found.surveys[host], host), found.surveys[host])
+            indexes[host, facts["name"]] = facts["index"]
+    if not indexes:
+        return
+    try:
+        listening = {host: session for host, session in sessions.items() if host in found.surveys}
+        found.wires = await prove_wiring(listening, list(indexes), indexes)
+    except Fault as fault:
+        found.wiring_fault = fault
 
 
 async def _prove(link: LinkSetup, sessions: Mapping[str, HostSession], found: Surveyed) -> None:

@@ -33,20 +33,23 @@ def command(what: tuple[str, ...], bind: tuple[str, ...], as_json: bool, against
             ssh_config: str | None) -> int:
     """Survey WHAT: a plan file, or hosts by any name that your SSH configuration knows. Nothing is changed.
 
-    With a plan the links' paths are proven too, with a few frames of the present size. The exit code is 1 when
+    With a plan the links' paths are proven too, with a few frames of the present size; and, as root, their wiring:
+    three small broadcast frames from each end say which interface of which host it is wired to. The exit code is 1 when
     something would stop the plan, 3 when a host could not be reached.
     """
-    from orchestrator.decide.findings import ceilings, findings, survey_changes
+    from orchestrator.decide.findings import ceilings, findings, survey_changes, wiring_findings
 
     access = Access(ssh_config)
     surveyed, needs = _survey_plan(what, bind, access) if _is_plan(what) else (_survey_named(what, access), [])
-    found = [*findings(surveyed.surveys, needs), *_path_findings(surveyed)]
+    found = [*findings(surveyed.surveys, needs), *wiring_findings(surveyed.wires, needs), *_path_findings(surveyed)]
     changes = survey_changes(_earlier(against), surveyed.surveys) if against else []
     rows = ceilings(surveyed.surveys, needs)
     if as_json:
         click.echo(json.dumps({
             "hosts": surveyed.surveys, "findings": [each.as_dict() for each in found],
-            "ceilings": [row.as_dict() for row in rows], "paths": surveyed.paths, "changes": changes,
+            "ceilings": [row.as_dict() for row in rows], "paths": surveyed.paths,
+            "wiring": [[":".join(end) for end in (wire.caller, wire.hearer)] for wire in surveyed.wires],
+            "changes": changes,
             "faults": {name: fault.as_dict() for name, fault in _all_faults(surveyed).items()}}, indent=1))
     else:
         click.echo("\n".join(survey_lines(surveyed, found, rows, changes if against else None)))

@@ -29,6 +29,11 @@ def survey_lines(surveyed: Surveyed, found: list[Finding], rows: list[Ceiling],
     if rows:
         yield "\nThe most that each link can carry (the processors' part is unknown until measured):"
         yield from (line for row in rows for line in _ceiling(row))
+    if surveyed.wires or surveyed.wiring_fault:
+        yield "\nWiring, by a broadcast frame from each end:"
+        yield from (f"  {wire.words}" for wire in surveyed.wires)
+    if surveyed.wiring_fault:
+        yield f"  not looked at: {surveyed.wiring_fault.message}"
     for name, path in surveyed.paths.items():
         yield f"\nPath of {name}: {path['sentence'] or 'frames of the present size pass both ways'}"
     if changes is not None:

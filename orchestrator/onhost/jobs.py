@@ -49,6 +49,8 @@ VERBS = {
     "forget": Call("ready", "forget", ("spread",)),
     "path.answer": Call("path", "answer", ("args", "talk")),
     "path.probe": Call("path", "probe", ("args", "talk")),
+    "wiring.listen": Call("wiring", "listen", ("args", "talk")),
+    "wiring.call": Call("wiring", "call", ("args",)),
     "traffic.serve": Call("traffic", "serve", ("args", "talk")),
     "traffic.dial": Call("traffic", "dial", ("args", "talk")),
 }

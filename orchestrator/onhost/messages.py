@@ -109,6 +109,8 @@ VERBS: dict[str, Check] = {
     "forget": record({"interface": INTERFACE, "peer": ADDRESS}),
     "path.answer": _PATH,
     "path.probe": _PATH,
+    "wiring.listen": record({"token": HEX_TOKEN, "bound_s": number(0.1, 600)}),
+    "wiring.call": record({"token": HEX_TOKEN, "interface": INTERFACE, "number": whole(0, 65535)}),
     "traffic.serve": _TRAFFIC,
     "traffic.dial": _TRAFFIC,
 }

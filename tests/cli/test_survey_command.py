@@ -66,3 +66,26 @@ def test_hosts_are_surveyed_by_name_and_one_that_is_not_there_stops_no_other(lab
     assert "eth1: veth" in answer.stdout
     assert "nowhere" in answer.stderr
     assert "what to do" in answer.stderr
+
+
+def test_the_wiring_is_told_by_broadcast_frames_without_any_address(lab: Lab, tmp_path: Path) -> None:
+    plan = tmp_path / "look.yaml"
+    plan.write_text(PLAN)
+    for host in lab.hosts.values():
+        host.exec(["ip", "address", "flush", "dev", "eth1"], check=True)
+    answer = survey(lab, str(plan), "--json")
+    found = json.loads(answer.stdout)
+    assert found["wiring"] == [["vault:eth1", "dome:eth1"], ["dome:eth1", "vault:eth1"]]
+    assert "wired_elsewhere" not in {each["code"] for each in found["findings"]}
+
+
+def test_a_cable_that_ends_elsewhere_is_named_with_the_interface_it_ends_at(lab: Lab, tmp_path: Path) -> None:
+    """The plan names vault's other interface, as when two cables were crossed."""
+    plan = tmp_path / "look.yaml"
+    plan.write_text(PLAN.replace("vault:eth1", "vault:eth0"))
+    answer = survey(lab, str(plan))
+    assert answer.returncode == Exit.SOME_NOT_VALID
+    told = " ".join(answer.stdout.split())
+    assert "frames of dome:eth1 arrive at vault:eth1, and not at vault:eth0" in told
+    assert "name vault:eth1 in the plan" in told
+    assert "vault:eth0 is heard at dome:eth0" in told

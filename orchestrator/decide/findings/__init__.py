@@ -17,8 +17,10 @@ from orchestrator.decide.findings.ends import end_findings
 from orchestrator.decide.findings.finding import SEVERITIES, Finding, LinkNeed
 from orchestrator.decide.findings.hosts import host_findings
 from orchestrator.decide.findings.interfaces import interface_findings
+from orchestrator.decide.findings.wiring import End, Wire, wiring_findings
 
-__all__ = ["SEVERITIES", "Ceiling", "Finding", "LinkNeed", "ceilings", "findings", "survey_changes"]
+__all__ = ["SEVERITIES", "Ceiling", "End", "Finding", "LinkNeed", "Wire", "ceilings", "findings", "survey_changes",
+           "wiring_findings"]
 
 Survey = Mapping[str, Any]
 

@@ -1,0 +1,44 @@
+"""The wiring proof: every host listens on all its interfaces while the ends of the links call, one after the other."""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from orchestrator.act.path_proof import wait_for_stage
+from orchestrator.act.session import HostSession
+from orchestrator.decide.findings import End, Wire
+
+Json = dict[str, Any]
+_LISTEN_BOUND_S = 30.0
+_STAGE_BOUND_S = 10.0
+
+
+async def prove_wiring(sessions: Mapping[str, HostSession], ends: Sequence[End],
+                       indexes: Mapping[End, int]) -> list[Wire]:
+    """Which interface of which host hears each of `ends` ((host, interface)); raises HostError, for want of root too.
+
+    `indexes` has the kernel's number of each end's interface. A host's own other interfaces count as well: two cards of
+    one host on one switch hear each other.
+    """
+    token, names = secrets.token_hex(32), list(sessions)
+    jobs = {name: sessions[name].start("wiring.listen", {"token": token, "bound_s": _LISTEN_BOUND_S},
+                                       bound_s=_LISTEN_BOUND_S + _STAGE_BOUND_S) for name in names}
+    try:
+        for job in jobs.values():
+            await wait_for_stage(job, "listening", _STAGE_BOUND_S)
+        for host, interface in ends:
+            await sessions[host].request("wiring.call", {"token": token, "number": names.index(host),
+                                                         "interface": interface})
+        for job in jobs.values():
+            await job.tell({"done": True})
+        heard = dict(zip(jobs, await asyncio.gather(*(job.result() for job in jobs.values())), strict=True))
+    except BaseException:
+        for job in jobs.values():
+            await job.cancel()
+        raise
+    callers = {(names.index(host), indexes[host, interface]): (host, interface) for host, interface in ends}
+    return [Wire(callers[number, index], (host, on)) for host, answer in heard.items()
+            for number, index, on in answer["heard"] if (number, index) in callers]

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from orchestrator.lab.guests.boot_choice import choose, content
-from orchestrator.lab.guests.build import missing_programs
 from orchestrator.lab.guests.disk import READERS, Disk
+from orchestrator.lab.guests.missing import missing_programs
 from orchestrator.lab.places import SYSTEM_FOLDERS
 
 OLD, NEW = "6.1.0-56-cloud-amd64", "6.12.117+deb12-cloud-amd64"

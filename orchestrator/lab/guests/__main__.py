@@ -11,9 +11,9 @@ import dataclasses
 import os
 import sys
 
-from orchestrator.lab.guests.build import GuestError
 from orchestrator.lab.guests.cards import Card
 from orchestrator.lab.guests.machines import Machines
+from orchestrator.lab.guests.missing import GuestError
 from orchestrator.lab.guests.recipe import CLOUD, FULL, SYSTEMD
 from orchestrator.lab.guests.scenario import OBSERVATORY
 from orchestrator.lab.lab import LabError

@@ -1,4 +1,4 @@
-"""Build a guest's disk image and its kernels into a cache; a second use of the same recipe takes no time.
+"""Build a guest's disk image and its kernels.
 
 Root only: the packages' own scripts run in a root folder of their own. The image is filled from that folder
 (`mke2fs -d`), so nothing is mounted. Packages come through the machine's own apt.
@@ -6,17 +6,16 @@ Root only: the packages' own scripts run in a root folder of their own. The imag
 
 from __future__ import annotations
 
-import fcntl
 import json
 import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 
 from orchestrator.lab.guests import initial_disk
+from orchestrator.lab.guests.missing import GuestError
 from orchestrator.lab.guests.recipe import INSIDE, Recipe
 from orchestrator.lab.places import path_with_system_folders
 
@@ -28,67 +27,8 @@ BUILDERS = {"mmdebstrap": "mmdebstrap", "apt-get": "apt", "dpkg-deb": "dpkg", "m
             "chroot": "coreutils"}
 
 
-class GuestError(RuntimeError):
-    """A guest or its image cannot be made or does not answer; the message says what is missing or what was seen."""
-
-
-@dataclass(frozen=True)
-class Image:
-    """A built recipe in the cache."""
-
-    disk: Path
-    boot: Path  # folder with vmlinuz-RELEASE and, where one is needed, initrd.img-RELEASE
-
-    @property
-    def releases(self) -> list[str]:
-        """The kernels in it, the recipe's first one first."""
-        return list(json.loads((self.boot / "releases.json").read_text()))
-
-
-def cache_folder() -> Path:
-    """LINKTRIAL_CACHE, or the user's cache folder as the XDG base directory specification says."""
-    chosen = os.environ.get("LINKTRIAL_CACHE")
-    if chosen:
-        return Path(chosen)
-    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "linktrial"
-
-
-def missing_programs(programs: dict[str, str]) -> str:
-    """"" or a sentence that names the programs that are not here and their packages."""
-    path = path_with_system_folders(os.environ.get("PATH"))
-    missing = {program: package for program, package in programs.items() if shutil.which(program, path=path) is None}
-    if not missing:
-        return ""
-    return f"{', '.join(missing)} missing: install {', '.join(sorted(set(missing.values())))}"
-
-
-def is_built(recipe: Recipe) -> bool:
-    """Whether the cache has it."""
-    return (cache_folder() / recipe.key / "boot" / "releases.json").exists()
-
-
-def image_of(recipe: Recipe, say: Callable[[str], None] = lambda _: None) -> Image:
-    """The image of a recipe, built first when the cache has none; GuestError says what is missing."""
-    folder = cache_folder() / recipe.key
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    with (folder.parent / "building").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)  # a second program that wants the same waits for it instead of building too
-        if not is_built(recipe):
-            missing = missing_programs(BUILDERS)
-            if missing:
-                raise GuestError(f"a guest's disk cannot be built: {missing}")
-            say(f"building a guest's disk into {folder} (about a minute, once)")
-            work = Path(tempfile.mkdtemp(prefix="unfinished-", dir=folder.parent))
-            try:
-                _build(recipe, work)
-                shutil.rmtree(folder, ignore_errors=True)
-                work.rename(folder)
-            finally:
-                shutil.rmtree(work, ignore_errors=True)
-    return Image(disk=folder / "disk.ext4", boot=folder / "boot")
-
-
-def _build(recipe: Recipe, work: Path) -> None:
+def build(recipe: Recipe, work: Path) -> None:
+    """Make disk.ext4 and boot/ in the empty folder `work`; GuestError with the words of the step that failed."""
     root, boot = work / "root", work / "boot"
     boot.mkdir()
     packages = [_package_behind(meta) for meta in recipe.kernels]

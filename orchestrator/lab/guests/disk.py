@@ -6,7 +6,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from orchestrator.lab.guests.build import GuestError
+from orchestrator.lab.guests.missing import GuestError
 from orchestrator.lab.places import SYSTEM_FOLDERS
 
 _BOUND_S = 30

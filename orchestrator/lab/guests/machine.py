@@ -10,8 +10,9 @@ from typing import Any
 
 from orchestrator.lab.guests import boot_choice, machine_run
 from orchestrator.lab.guests.boot_choice import Boot
-from orchestrator.lab.guests.build import GuestError, Image
+from orchestrator.lab.guests.cache import Image
 from orchestrator.lab.guests.disk import Disk
+from orchestrator.lab.guests.missing import GuestError
 from orchestrator.lab.guests.scenario import Guest
 from orchestrator.lab.places import Place
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Literal
 
 from orchestrator.lab.guests.boot_choice import Boot
-from orchestrator.lab.guests.build import Image
+from orchestrator.lab.guests.cache import Image
 from orchestrator.lab.guests.scenario import Guest
 from orchestrator.lab.places import Place
 from orchestrator.lab.wiring import control_port

@@ -16,9 +16,11 @@ from typing import IO
 
 from orchestrator.lab.guests import power
 from orchestrator.lab.guests.boot_choice import CHOICE
-from orchestrator.lab.guests.build import BUILDERS, GuestError, cache_folder, image_of, is_built, missing_programs
+from orchestrator.lab.guests.build import BUILDERS
+from orchestrator.lab.guests.cache import cache_folder, image_of, is_built
 from orchestrator.lab.guests.disk import READERS, Disk
 from orchestrator.lab.guests.machine import BOOT_BOUND_S, Machine
+from orchestrator.lab.guests.missing import GuestError, missing_programs
 from orchestrator.lab.guests.scenario import OBSERVATORY, Guest
 from orchestrator.lab.lab import Lab
 from orchestrator.lab.scenario import LabHost, Scenario

@@ -24,6 +24,7 @@ _NOT_MEASURED = "not_measured"
 _WORDS = {
     "link_full": ("link full", "the link is full"),
     "acknowledgements": ("wire full with replies", "the wire is full with data and replies"),
+    "narrower_part": ("slower part of the path", "some part of the path is slower than the link is believed to be"),
     "offered_rate": ("as offered", "the plan offered no more"),
     "sender_process": ("sending process", "the sending process on {host} is at its limit"),
     "receiver_process": ("receiving process", "the receiving process on {host} is at its limit"),
@@ -91,6 +92,10 @@ def sentences(report: Report) -> list[str]:
     if not found:
         return []
     total = sum(len(group.cells) for group in found)
+    if [group.code for group in found] == ["unknown"]:
+        return [f"What holds back the {count_text(total, 'figure')} is unknown: {_clause(found[0])}."]
+    if len(found) == 1 and total > 1:
+        return [f"What holds back all {count_text(total, 'figure')}: {_clause(found[0])}."]
     parts = [f"{_clause(group)} in {len(group.cells)}{_shared(report, group.cells)}" for group in found]
     more = len(parts) - GREATEST_CLAUSES
     text = "; ".join(parts[:GREATEST_CLAUSES]) + (f"; {count_text(more, 'other cause')} below" if more > 0 else "")

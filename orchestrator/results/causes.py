@@ -1,9 +1,9 @@
 """What holds a cell back: a first answer for each row, with the columns it rests on. Pure, from trials.csv alone.
 
-The order of the looks is the order of nearness: what the plan itself asked for comes first, then a full link, then the
-processes and cores that move the data, then what they wait for (a process that is at its limit closes the window and
-loses datagrams, so windows and losses come after it). A figure that is missing proves nothing, and "unknown" is better
-than a guess.
+The order of the looks is the order of nearness: what the plan itself asked for comes first, then a full link, named in
+the plan or not, then the processes and cores that move the data, then what they wait for (a process that is at its
+limit closes the window and loses datagrams, so windows and losses come after it). A figure that is missing proves
+nothing, and "unknown" is better than a guess.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
+
+from orchestrator.wire import wire_bytes
 
 Row = Mapping[str, Any]
 
@@ -33,6 +35,8 @@ LOSS_MATTERS_UDP = 1e-3
 PAUSES_MATTER = 1e-2        # pause frames per frame
 CLOCK_LOW = 0.9             # of the greatest clock
 OPPOSITE_BUSY, BOTH_BUSY = 0.7, 0.5     # fill of the other way and of this one
+ETHERNET_BIT_S = (10e6, 100e6, 1e9, 2.5e9, 5e9, 10e9, 25e9, 40e9, 50e9, 100e9)  # IEEE Std 802.3
+SAME_RATE = 0.003           # a figure this near to what such a link carries, with a queue before it, is no accident
 QUEUE_FULL, QUEUE_FULL_S = 2.0, 0.001   # round trip under load beyond twice the idle one and a millisecond
 
 
@@ -98,6 +102,21 @@ def _link(row: Row) -> Cause | None:
     if row.get("wire_fill", 0.0) >= LINK_FULL:
         return Cause("acknowledgements", f"the wire is full ({_percent(row['wire_fill'])}): data and the "
                      "acknowledgements of the other way", ("wire_fill", "fill"))
+    return None
+
+
+def _narrower_part(row: Row) -> Cause | None:
+    """TCP that carries just what a slower Ethernet link would, behind a queue: a port or a cable nobody spoke of."""
+    payload, mtu = row.get("mss_bytes"), row.get("path_mtu_bytes")
+    if not payload or not mtu or row.get("opposite_fill") or not _queue_is_full(row):
+        return None
+    wire_bit_s = row["goodput_bit_s"] * wire_bytes(int(mtu)) / payload
+    for rate_bit_s in ETHERNET_BIT_S:
+        if abs(wire_bit_s / rate_bit_s - 1) <= SAME_RATE:
+            return Cause("narrower_part", f"this is {_percent(wire_bit_s / rate_bit_s)} of what an Ethernet link of "
+                         f"{rate_bit_s / 1e9:g} Gbit/s carries with these frames, and a queue stands before it: some "
+                         "part of the path is slower than the link is believed to be",
+                         ("goodput_bit_s", "mss_bytes", "path_mtu_bytes", "rtt_s"))
     return None
 
 
@@ -218,7 +237,8 @@ def _loss(row: Row) -> Cause | None:
 
 
 _LOOKS: tuple[Callable[[Row], Cause | None], ...] = (
-    _offered_rate, _link, _processes, _softirq, _instrument, _pauses, _windows, _acknowledgements, _loss)
+    _offered_rate, _link, _narrower_part, _processes, _softirq, _instrument, _pauses, _windows, _acknowledgements,
+    _loss)
 
 
 def _percent(share: float) -> str:

@@ -171,6 +171,26 @@ def test_z17_acknowledgements_behind_the_other_ways_data_are_named():
     assert _cause(changed(record, first__parts__0__tcp__rtt_s=2e-4)).code == "unknown"
 
 
+# RFC 1242 s3.17 and IEEE 802.3: a link of 2.5 Gb/s carries 2.5e9 x 1448 / (1500 + 38) b/s of TCP with timestamps.
+SLOWER_PART = {"status": "valid", "mss_bytes": 1448, "path_mtu_bytes": 1500, "goodput_bit_s": 2.5e9 * 1448 / 1538,
+               "fill": 0.25, "rtt_s": 0.01, "round_trip_idle_s": 0.0002}
+
+
+@pytest.mark.parametrize("rate_bit_s", [1e8, 1e9, 2.5e9, 5e9])
+def test_a_slower_part_that_nobody_named_is_seen_by_its_own_arithmetic(rate_bit_s: float) -> None:
+    cause = row_cause({**SLOWER_PART, "goodput_bit_s": 0.999 * rate_bit_s * 1448 / 1538})
+    assert cause.code == "narrower_part"
+    assert f"{rate_bit_s / 1e9:g} Gbit/s" in cause.sentence
+
+
+@pytest.mark.parametrize("other", [
+    {"goodput_bit_s": 2.4e9}, {"goodput_bit_s": 2.31e9},   # no Ethernet link's figure
+    {"rtt_s": 0.0003},                                      # no queue stands: something before it set the pace
+    {"mss_bytes": None}, {"opposite_fill": 0.2}])
+def test_without_its_arithmetic_and_a_queue_no_slower_part_is_claimed(other: Json) -> None:
+    assert row_cause({**SLOWER_PART, **other}).code == "unknown"
+
+
 def test_a_pace_that_the_plan_set_is_the_plans_own() -> None:
     record = changed(healthy_record(load=0.4), traffic__pacing_bit_s=0.4 * 949e6)
     assert _cause(record).code == "offered_rate"

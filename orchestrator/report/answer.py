@@ -69,7 +69,7 @@ def _validity(report: Report) -> list[str]:
     if not wrong:
         return [f"All {count_text(total, 'trial')} are valid." if total > 1 else "The one trial is valid."]
     valid = by_status["valid"]
-    return [f"Of {count_text(total, 'trial')}, {valid} are valid and {listed(wrong)}; the reasons are below."]
+    return [f"Of {count_text(total, 'trial')}, {listed([f'{valid} are valid', *wrong])}; the reasons are below."]
 
 
 def _as_found(run: dict[str, Any]) -> list[str]:

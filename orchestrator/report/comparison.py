@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
+from orchestrator.report.influence import signed
 from orchestrator.report.markdown import safe, table
 from orchestrator.report.wording import count_text, decimals_for, listed, rate_text, significant, time_text
 from orchestrator.results.compare import CellComparison, Comparison
@@ -46,10 +47,13 @@ def text_lines(comparison: Comparison) -> list[str]:
 
 def answer(comparison: Comparison) -> str:
     """One sentence: how many cells came to which verdict."""
-    counted = [f"{comparison.counts[word]} {word}" for word in WORDS if comparison.counts.get(word)]
-    return (f"{comparison.measure.name} of {count_text(len(comparison.candidate), 'run')} against "
-            f"{count_text(len(comparison.reference), 'run')}, {count_text(len(comparison.cells), 'cell')}: "
-            f"{listed(counted)}.")
+    counted = {word: comparison.counts[word] for word in WORDS if comparison.counts.get(word)}
+    sides = (f"{comparison.measure.name} of {count_text(len(comparison.candidate), 'run')} against "
+             f"{count_text(len(comparison.reference), 'run')}")
+    cells = count_text(len(comparison.cells), "cell")
+    if len(counted) == 1 and len(comparison.cells) > 1:
+        return f"{sides}: {next(iter(counted))} in all {cells}."
+    return f"{sides}, {cells}: {listed([f'{number} {word}' for word, number in counted.items()])}."
 
 
 def cell_line(comparison: Comparison, cell: CellComparison) -> str:
@@ -71,14 +75,15 @@ def cell_name(comparison: Comparison, cell: CellComparison) -> str:
 
 
 def change_text(cell: CellComparison) -> str:
-    """`-6.1 % (-7.9 to -4.3)`, or why there is no ratio."""
+    """`−6.1 % (−7.9 to −4.3)`, or why there is no ratio."""
     if cell.verdict is None:
         return visible(cell.reason)
     ratio, low, high = (100 * (end - 1) for end in (cell.verdict.ratio, cell.verdict.low, cell.verdict.high))
     if not math.isfinite(high) or high > 1e4:
-        return f"{ratio:+.1f} % (no useful interval)"
+        return f"{signed(f'{ratio:+.1f}')} % (no useful interval)"
     decimals = min(3, decimals_for((high - low) / 2)) if high > low else 1
-    return f"{ratio:+.{decimals}f} % ({low:.{decimals}f} to {high:.{decimals}f})"
+    ends = f"{signed(f'{low:.{decimals}f}')} to {signed(f'{high:.{decimals}f}')}"
+    return f"{signed(f'{ratio:+.{decimals}f}')} % ({ends})"
 
 
 def more_text(comparison: Comparison, cell: CellComparison) -> str:

@@ -62,8 +62,14 @@ def change_text(change: Change, *, relative: bool = True, interval: bool = True)
     number = shown(100 * change.estimate, low, high, most_decimals=1)
     unit = "%" if relative else "points"
     sign = "+" if change.estimate > 0 else ""
-    text = f"{sign}{number.value}".replace("-", "−") + f"\u202f{unit}"
-    return text + (f" ({number.interval.replace('-', '−')})" if number.interval and interval else "")
+    text = f"{signed(sign + number.value)}\u202f{unit}"
+    ends = f"{signed(number.low)} to {signed(number.high)}"
+    return text + (f" ({ends})" if number.low and interval else "")
+
+
+def signed(text: str) -> str:
+    """A number as text with a true minus, and no sign before a zero."""
+    return text.replace("-", "−") if text.strip("+-0.") else text.lstrip("+-")
 
 
 def main_changes(found: Effects) -> list[Change]:

@@ -109,9 +109,9 @@ def _rows(cells: Sequence[CellResult], down: Sequence[Factor], across: str,
 
 
 def column_label(column: Across, across_factor: str) -> str:
-    """`transmit: dome → vault`, `both at once: vault → dome`, `9000, transmit`."""
+    """`transmit: dome → vault`, `both at once: vault → dome`, `mtu 9000, transmit`."""
     if across_factor == DIRECTION:
         what = "both at once" if column.level == BOTH_WAYS else column.way
     else:
-        what = f"{column.level}, {column.way}" if column.level else column.way
+        what = f"{across_factor} {column.level}, {column.way}" if column.level else column.way
     return f"{what}: {column.sender} → {column.receiver}" if column.sender else what

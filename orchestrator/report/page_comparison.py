@@ -50,7 +50,8 @@ def _cells(comparison: Comparison) -> Markup:
     shown = sorted(comparison.cells, key=lambda cell: WORDS.index(cell.word))[:GREATEST_CELLS]
     reach = _reach(comparison, shown)
     rows = [(cell_name(comparison, cell), _mean(comparison, cell.reference_mean),
-             _mean(comparison, cell.candidate_mean), change_text(cell), _forest(comparison, cell, reach),
+             _mean(comparison, cell.candidate_mean), tag("span", change_text(cell), class_="change"),
+             _forest(comparison, cell, reach),
              tag("span", cell.word, class_=f"tag {cell.word.replace(' ', '-')}"), more_text(comparison, cell))
             for cell in shown]
     left_out = len(comparison.cells) - len(shown)

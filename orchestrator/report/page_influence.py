@@ -54,8 +54,9 @@ def _table(report: Report, found: Effects) -> Markup:
     changes = [change for change in main_changes(found) if math.isfinite(change.estimate)][:GREATEST_CHANGES]
     reach = max([abs(end) for change in changes for end in (change.estimate, change.low, change.high)
                  if end is not None], default=1.0) or 1.0
-    rows = [(change.factor, f"{change.level} instead of {change.reference}", change_text(change),
-             forest(change, reach), _share(found, change), _depends(found, change, threshold(report)))
+    rows = [(change.factor, f"{change.level} instead of {change.reference}",
+             tag("span", change_text(change), class_="change"), forest(change, reach), _share(found, change),
+             _depends(found, change, threshold(report)))
             for change in changes]
     left = share_text(found.variation.rest_share)
     return plain_table(f"Goodput, {_title(report, found)}; {left} of the variation lies between replicates",

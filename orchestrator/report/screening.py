@@ -75,14 +75,14 @@ def _sentences(report: Report, screen: Screen) -> list[str]:
     rest = [one.change.factor for one in found if one.single and not one.matters]
     out = []
     if mains:
-        clauses = [f"{one.change.factor} ({one.about}: {change_text(one.change)})" for one in mains]
-        out.append(f"Of {count} screened ({where}), {listed(clauses)} "
-                   f"change{'s' if len(mains) == 1 else ''} the goodput by {least_text} or more.")
+        brings = "; ".join(f"{one.change.factor}, {one.about} brings {change_text(one.change)}" for one in mains)
+        changed = f"{len(mains)} change{'s' if len(mains) == 1 else ''} the goodput by {least_text} or more"
+        out.append(f"Of {count} screened ({where}), {changed}: {brings}.")
     else:
         out.append(f"Of {count} screened ({where}), none was seen to change the goodput by {least_text} or more.")
     if pairs:
-        said = [f"{' = '.join(one.names)} ({change_text(one.change)})" for one in pairs[:GREATEST_CLAUSES]]
-        out.append(f"Factors act together in {listed(said)}; what is joined by = cannot be told apart.")
+        said = [f"{' = '.join(one.names)}: {change_text(one.change)}" for one in pairs[:GREATEST_CLAUSES]]
+        out.append(f"Factors act together. {'; '.join(said)}. What is joined by = cannot be told apart.")
     if mains and rest:
         out.append(f"To see how {listed([one.change.factor for one in mains])} act{'s' if len(mains) == 1 else ''} "
                    f"in full, vary {'it' if len(mains) == 1 else 'them'} in a plan without screen and hold "

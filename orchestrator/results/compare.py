@@ -202,8 +202,13 @@ def _has_zero(pair: _Pair, measure: Measure) -> bool:
 def _compared(pair: _Pair, sides: Sides, verdict: Verdict | None, measure: Measure) -> CellComparison:
     means = tuple(math.exp(_mean(side)) if side else None for side in (sides.reference, sides.candidate))
     word, reason = (verdict.word, "") if verdict else _without_ratio(pair, measure)
-    return CellComparison(pair.key, word, reason, verdict, means[0], means[1], sides.sizes,
+    return CellComparison(_as_written(pair), word, reason, verdict, means[0], means[1], sides.sizes,
                           rank_p_value(sides.reference, sides.candidate) if verdict else None)
+
+
+def _as_written(pair: _Pair) -> CellKey:
+    """The key with its levels in the order of the reference's plan, for a reader."""
+    return replace(pair.key, levels=tuple((name, level) for name, level in pair.reference[0].key.levels if level))
 
 
 def _without_ratio(pair: _Pair, measure: Measure) -> tuple[str, str]:

@@ -47,8 +47,9 @@ class CellKey:
     levels: tuple[tuple[str, str], ...]
 
     def text(self) -> str:
-        """`trunk, transmit, mtu 9000, clock performance`."""
-        return ", ".join([self.link, self.way, *(f"{name} {level}" for name, level in self.levels if level)])
+        """`trunk, transmit, mtu 9000, clock performance`; a direction that is the way itself goes without saying."""
+        return ", ".join([self.link, self.way, *(f"{name} {level}" for name, level in self.levels
+                                                 if level and (name, level) != ("direction", self.way))])
 
 
 @dataclass(frozen=True)

@@ -61,7 +61,7 @@ def test_worse_beyond_the_threshold_is_exit_1(runs: Path) -> None:
 def test_a_run_that_is_alike_is_exit_0(runs: Path) -> None:
     code, result = _call(runs / "old1", "--with", runs / "old2")
     assert code == 0
-    assert "4 no change." in result.output
+    assert "no change in all 4 cells." in result.output
     assert "another run may not agree" in result.output
 
 

@@ -41,8 +41,8 @@ def test_what_was_made_differently_comes_first_and_the_worst_next() -> None:
 
 
 @pytest.mark.parametrize(("cell", "line"), [
-    (WORSE, "transmit, mtu 9000: -6.1 % (-7.9 to -4.3) from 2.400\u202fGb/s to 2.250\u202fGb/s"),
-    (UNSURE, ("transmit, mtu 4000: +1 % (-7 to 9) from 2.400\u202fGb/s to 2.250\u202fGb/s; "
+    (WORSE, "transmit, mtu 9000: −6.1 % (−7.9 to −4.3) from 2.400\u202fGb/s to 2.250\u202fGb/s"),
+    (UNSURE, ("transmit, mtu 4000: +1 % (−7 to 9) from 2.400\u202fGb/s to 2.250\u202fGb/s; "
       "about 4 more replicates a side would tell")),
     (GONE, "transmit, mtu 9600: was measured, and is impossible now"),
 ])

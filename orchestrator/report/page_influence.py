@@ -83,7 +83,7 @@ def forest(change: Change, reach: float) -> Markup:
 
 
 def _depends(found: Effects, change: Change, least: float) -> Markup:
-    items = [tag("li", f"{other}: " + ", ".join(f"{part.when[1]} {change_text(part, interval=False)}"
+    items = [tag("li", f"{other}: " + ", ".join(f"{part.when[1]}\u00a0{change_text(part, interval=False)}"
                                                 for part in under if part.when))
              for other, under in depends(found, change, least)]
     return tag("ul", *items, class_="plain") if items else Markup("")

@@ -27,6 +27,7 @@ _ABOUT = {"all": "mean ± half of the 95 % interval, share of the ceiling, valid
           "fill": "mean, share of the ceiling, valid/asked where they differ",
           "mean": "mean, valid/asked where they differ"}
 _DETAILS = tuple(_ABOUT)
+_INDENT = "  "
 
 
 def print_matrix(folder: str | Path, console: Console) -> None:
@@ -39,7 +40,10 @@ def print_matrix(folder: str | Path, console: Console) -> None:
 def print_report(report: Report, console: Console) -> None:
     """Print a report that was already read."""
     for sentence in report.sentences:
-        console.print(Text(visible(sentence)), highlight=False, soft_wrap=False)
+        lines = Text(visible(sentence)).wrap(console, max(1, console.width - len(_INDENT)))
+        for place, line in enumerate(lines):  # what goes on is indented, so that the eye finds the next sentence
+            line.rstrip()
+            console.print(Text(_INDENT if place else "").append(line), highlight=False)
     matrix = arrange(report)
     if matrix.rows:
         console.print()
@@ -110,7 +114,12 @@ def _figure(cell: CellResult | None, unit: Unit, detail: str = "all") -> Text:
 
 
 def _print_list(matrix: Matrix, rows: tuple[MatrixRow, ...], unit: Unit, console: Console) -> None:
-    """For narrow terminals: the levels on one line, a figure per column below."""
+    """For narrow terminals: the levels on one line, a figure per column below, their labels under each other."""
+    figures = [_figure(cell, unit) for row in rows for cell in row.cells if cell is not None]
+    widest = max((figure.cell_len for figure in figures), default=0)
+    labels = [column_label(column, matrix.across_factor) for column in matrix.across]
+    if len(_INDENT) + widest + 2 + max(map(len, labels), default=0) > console.width:
+        widest = 0  # no room to align them
     for row in rows:
         levels = ", ".join(f"{factor.name} {level or '–'}"
                            for factor, level in zip(matrix.down, row.levels, strict=True))
@@ -118,5 +127,6 @@ def _print_list(matrix: Matrix, rows: tuple[MatrixRow, ...], unit: Unit, console
         for column, cell in zip(matrix.across, row.cells, strict=True):
             if cell is None:
                 continue
-            label = visible(column_label(column, matrix.across_factor))
-            console.print(Text("  ").append(_figure(cell, unit)).append(f"  {label}"), highlight=False)
+            label, figure = visible(column_label(column, matrix.across_factor)), _figure(cell, unit)
+            gap = " " * (max(0, widest - figure.cell_len) + 2)
+            console.print(Text(_INDENT).append(figure).append(gap + label), highlight=False)

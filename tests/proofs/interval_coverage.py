@@ -1,9 +1,10 @@
 #!/usr/bin/env python3
 """Print how often intervals cover, how wide early stopping makes them, and how often comparisons are right.
 
-    bash tests/proofs.sh interval_coverage.py [--draws N]
+    bash tests/proofs.sh interval_coverage.py [--draws N] [--part intervals|stopping|comparisons]
 
-Exit code 1 when a figure is outside what is asked of it. Takes about ten minutes with the usual number of draws.
+Exit code 1 when a figure is outside what is asked of it. Takes about ten minutes with the usual number of draws; the
+parts can be run one at a time, and draw the same numbers then.
 """
 
 from __future__ import annotations
@@ -105,13 +106,18 @@ def comparisons(draws: int) -> None:
                  least=0.95 if n == 10 else None)
 
 
+PARTS = {"intervals": intervals, "stopping": stopping, "comparisons": comparisons}
+
+
 def main() -> int:
     """Everything, and 1 when something is outside what is asked."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--draws", type=int, default=8000)
-    draws = parser.parse_args().draws
+    parser.add_argument("--part", action="append", choices=list(PARTS), help="this part only; may be repeated")
+    asked = parser.parse_args()
+    draws = asked.draws
     print(f"95 % intervals; skewed: gamma of skewness {SKEWNESS:g}; {draws} draws, fixed seeds")
-    for part in (intervals, stopping, comparisons):
+    for part in (PARTS[name] for name in asked.part or PARTS):
         print(f"\n{part.__doc__}")
         part(draws)
     print(f"\n{len(failures)} figures outside what is asked" + "".join(f"\n  {one}" for one in failures))

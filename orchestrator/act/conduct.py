@@ -15,6 +15,7 @@ from orchestrator.act.session import HostSession, Job
 from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
+from orchestrator.decide.setup import TRAFFIC_SLACK_S
 from orchestrator.decide.state import RunState, place_of
 from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
 from orchestrator.faults import HostError, LinkError
@@ -27,7 +28,6 @@ READY_BOUND_S = 45.0  # a copper link renegotiates in 2..7 s; drivers and switch
 FORWARDING_BOUND_S = 60.0  # a port with spanning tree forwards after twice its delay, 30 s by default
 PATH_BOUND_S = FORWARDING_BOUND_S + 30.0
 LEAD_S = 0.08  # from telling both ends until traffic starts: some round trips over SSH
-TRAFFIC_SLACK_S = 20.0  # connecting, draining, reading counters that lag
 
 
 @dataclass

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import secrets
+from collections.abc import Iterator
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +16,7 @@ from orchestrator import __version__
 from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState, known_before
+from orchestrator.faults import HostError
 from orchestrator.results.folder import SCHEMA_VERSION
 from orchestrator.results.write import write_whole
 
@@ -26,12 +29,23 @@ def new_run_id(plan_name: str) -> str:
     return f"{plan_name}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}-{secrets.token_hex(2)}"
 
 
+@contextlib.contextmanager
+def writing(folder: Path) -> Iterator[None]:
+    """What is written before any host is contacted: when the disk does not take it, the run is refused (HostError)."""
+    try:
+        yield
+    except OSError as error:
+        raise HostError("run_folder", f"cannot write {error.filename or folder}: {error.strerror}", host="controller",
+                        next_step="make room there, or name another folder with --out") from error
+
+
 def make_folder(out: Path, run_id: str, plan_text: str) -> Path:
     """The run's new folder, mode 0700, holding the plan."""
     folder = out / run_id
-    out.mkdir(parents=True, exist_ok=True)
-    folder.mkdir(mode=0o700)
-    write_private(folder / "plan.yaml", plan_text)
+    with writing(folder):
+        out.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700)
+        write_private(folder / "plan.yaml", plan_text)
     return folder
 
 

@@ -18,7 +18,7 @@ from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.evidence import ways
 from orchestrator.decide.judge import judge
-from orchestrator.decide.machine import LEASE_IS_GONE, advance, handle
+from orchestrator.decide.machine import HOST_IS_UNFIT, LEASE_IS_GONE, advance, handle
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.state import RunState
 from orchestrator.faults import BugError, Fault, HostError
@@ -126,6 +126,9 @@ class Runner:
         if isinstance(fault, HostError) and fault.code in LOST | LEASE_IS_GONE:
             self.post(ev.SessionLost(fault.host, fault.as_dict()))
             self.post(ev.ConductBroken(command.position, command.attempt, fault.as_dict()))
+            return
+        if isinstance(fault, HostError) and fault.code in HOST_IS_UNFIT:
+            self.post(ev.StopAsked("stop", fault.message))
             return
         if isinstance(fault, HostError) and fault.code == CHANGED_OUTSIDE:
             self.post(ev.ConductBroken(command.position, command.attempt, fault.as_dict()))

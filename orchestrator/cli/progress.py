@@ -16,6 +16,7 @@ from typing import Any, TextIO
 
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
+from orchestrator.decide.setup import longest_lease_s
 from orchestrator.decide.state import RunState
 from orchestrator.report.wording import rate_text
 from orchestrator.results.plain_text import visible
@@ -28,6 +29,7 @@ class Progress:
 
     def __init__(self, log: Path, stream: TextIO | None = None) -> None:
         """`log` gets every line with its time; `stream` (standard error) the same without."""
+        self._folder = log.parent
         self._log = log.open("a", encoding="utf-8")
         log.chmod(0o600)
         self._stream: TextIO | None = stream or sys.stderr
@@ -39,8 +41,11 @@ class Progress:
         """One event, command, or word from a trial in flight."""
         if isinstance(item, str):
             self._passing(item)
-        elif line := _TELLERS.get(type(item), _nothing)(state, item):
+            return
+        if line := _TELLERS.get(type(item), _nothing)(state, item):
             self.say(line)
+        if isinstance(item, do.Finish) and not all(host.as_found for host in state.hosts.values()):
+            self.say(f"to put back what is left, now or at any time: linktrial recover {self._folder}")
 
     def say(self, line: str) -> None:
         """One line, to both."""
@@ -63,12 +68,14 @@ class Progress:
 
     def trace(self, error: BaseException) -> None:
         """The traceback of an error of ours, into the log only."""
-        self._log.write("".join(traceback.format_exception(error)))
-        self._log.flush()
+        with contextlib.suppress(OSError):
+            self._log.write("".join(traceback.format_exception(error)))
+            self._log.flush()
 
     def close(self) -> None:
         """Close the log."""
-        self._log.close()
+        with contextlib.suppress(OSError):  # what a full disk did not take is lost here, too
+            self._log.close()
 
 
 def _rate(bit_s: float) -> str:
@@ -149,7 +156,7 @@ def stays_text(item: dict[str, Any]) -> str:
 
 def _stop(state: RunState, event: ev.StopAsked) -> str:
     if state.hurry:
-        return "leaving the hosts to their leases: each puts itself back when its lease ends; see: linktrial recover"
+        return f"leaving the hosts to their leases: each puts itself back within {longest_lease_s(state.setup):.0f} s"
     return f"stopping ({event.reason}); putting the hosts back. Once more to leave that to their leases."
 
 

@@ -62,7 +62,10 @@ def recover(loaded: LoadedPlan, folder: Path | None, access: Access) -> int:
             codes.append(Exit.COMPLETE if result.as_found else Exit.NOT_AS_FOUND)
             click.echo(_told(result))
     if folder is not None and state is not None:
-        _note(folder, {name: found for name, found in results.items() if isinstance(found, Recovered)})
+        try:
+            _note(folder, {name: found for name, found in results.items() if isinstance(found, Recovered)})
+        except (HostError, OSError) as error:  # a full disk: what the hosts are is known and told all the same
+            click.echo(f"{folder}: what was put back could not be noted there: {error}", err=True)
     return most_serious(*codes)
 
 

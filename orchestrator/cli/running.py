@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from orchestrator.cli.access import Access, opener
+from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.cli.plans import LoadedPlan
 from orchestrator.cli.progress import Progress
 from orchestrator.decide.events import Event
@@ -29,7 +30,7 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
     from orchestrator.act.actions import HostActions
     from orchestrator.act.bundle import helper_bundle
     from orchestrator.act.journal import Journal
-    from orchestrator.act.run_folder import journal_path, write_run_json, write_surveys
+    from orchestrator.act.run_folder import journal_path, write_run_json, write_surveys, writing
     from orchestrator.act.runner import Runner
     from orchestrator.act.signals import listen, survive_a_lost_terminal
 
@@ -44,7 +45,6 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
         "started_at": datetime.now(UTC).isoformat(timespec="seconds"), "helper_hash": helper_bundle().sha256,
         "bench": dict(plan.bench), "purpose": plan.purpose, "threshold_ratio": plan.threshold_ratio,
         "lab": dict(lab) if lab else None, "binds": loaded.binds, "screen": screen_as_dict(plan)}
-    progress = Progress(folder / "log.txt")
 
     async def run() -> int:
         actions = HostActions(state, opener(plan, access))
@@ -56,17 +56,24 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
             progress.trace(runner.bug)
         return code
 
-    with Journal(journal_path(folder)) as journal:
-        if not journal.entries_found:
-            journal.append("setup", state.setup.as_dict())
-        write_run_json(folder, state, ended_at=None, **about)
+    with contextlib.ExitStack() as open_files:
+        with writing(folder):
+            progress = Progress(folder / "log.txt")
+            journal = open_files.enter_context(Journal(journal_path(folder)))
+            if not journal.entries_found:
+                journal.append("setup", state.setup.as_dict())
+            write_run_json(folder, state, ended_at=None, **about)
         code = asyncio.run(run())
-    write_run_json(folder, state, ended_at=datetime.now(UTC).isoformat(timespec="seconds"), **about)
-    write_surveys(folder, state)
-    if any(position > 0 for position in state.outcomes):
-        finish_folder(folder)
-    elif state.outcomes:
-        tell_rehearsal(folder, state)
+    try:
+        write_run_json(folder, state, ended_at=datetime.now(UTC).isoformat(timespec="seconds"), **about)
+        write_surveys(folder, state)
+        if any(position > 0 for position in state.outcomes):
+            finish_folder(folder)
+        elif state.outcomes:
+            tell_rehearsal(folder, state)
+    except OSError as error:  # the hosts are free already, and the journal holds all that was measured
+        progress.say(f"cannot write the run's files: {error}; make room there, then: linktrial report {folder}")
+        code = most_serious(code, Exit.STOPPED_EARLY)
     progress.close()
     return code
 

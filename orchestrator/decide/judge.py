@@ -26,6 +26,9 @@ class Verdict:
     reason: str = ""
 
 
+UNFINISHED = frozenset({"timeout", "stuck", "died", "cancelled", "too_many", "bug"})
+
+
 def judge(record: Json) -> Verdict:
     """The verdict on one trial's record."""
     return _without_measurement(record) or _measured(record)
@@ -45,6 +48,8 @@ def _refused_settings(record: Json) -> Verdict | None:
     if not refused:
         return None
     words = "; ".join(f"{host}: {use['setting']} = {use['level']} does not hold: {_why(use)}" for host, use in refused)
+    if any(use.get("code") in UNFINISHED for _, use in refused):  # that says nothing of what the host can do
+        return Verdict("failed", ("setting_unfinished",), words)
     return Verdict("impossible", ("setting_refused",), words)
 
 

@@ -20,6 +20,7 @@ from orchestrator.decide.trials import start_over, trial_commands
 from orchestrator.planning.order import Trial
 
 LEASE_IS_GONE = frozenset({"stale", "expired", "no_lease", "not_prepared"})
+HOST_IS_UNFIT = frozenset({"record", "locked", "keeper"})  # the host cannot look after itself: no property of a cell
 
 
 def handle(state: RunState, event: ev.Event) -> list[Command]:
@@ -71,6 +72,9 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
 def _apply_failed(state: RunState, event: ev.HostFailed, host: HostState) -> None:
     _forget_last_levels(host)
     why = str(event.fault.get("message", "refused"))
+    if event.fault.get("code") in HOST_IS_UNFIT:
+        state.stop = state.stop or {"kind": "stop", "reason": why}
+        return
     state.applied[event.host] = [{**use, "ok": False, "seen": None, "why": why, "code": event.fault.get("code", "")}
                                  for use in host.last_applied]
 

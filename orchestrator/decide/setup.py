@@ -10,6 +10,8 @@ from orchestrator.planning.cells import Cell, SettingUse
 from orchestrator.planning.order import Trial
 from orchestrator.planning.rehearsal import REHEARSE_S
 
+TRAFFIC_SLACK_S = 20.0  # beyond a trial's traffic: connecting, draining, reading counters that lag
+
 
 @dataclass(frozen=True)
 class LinkSetup:
@@ -68,6 +70,11 @@ class RunSetup:
     def as_dict(self) -> dict[str, Any]:
         """The setup as it stands in the journal's first line."""
         return asdict(self)
+
+
+def longest_lease_s(setup: RunSetup) -> float:
+    """After so long without a word from us, every host has put itself back: its lease is granted for a whole trial."""
+    return setup.lease_s + setup.warmup_s + setup.length_s + TRAFFIC_SLACK_S
 
 
 def setup_from_dict(data: Mapping[str, Any]) -> RunSetup:

@@ -78,10 +78,14 @@ class Record:
         path = os.path.join(self.directory, _FILES[state["serial"] % 2])
         try:
             self._make_directory()
-            with open(path + ".new", "wb", opener=_private) as handle:
-                handle.write(text)
-                handle.flush()
-                os.fsync(handle.fileno())
+            try:
+                self._write(path + ".new", text)
+            except OSError as error:
+                if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+                    raise
+                with contextlib.suppress(FileNotFoundError):
+                    os.unlink(path)  # a full disk: the older of the two, which this one replaces, makes room
+                self._write(path + ".new", text)
             os.rename(path + ".new", path)
             self._sync_directory()
         except OSError as error:
@@ -112,6 +116,13 @@ class Record:
             return os.fstat(lock).st_ino == os.stat(os.path.join(self.directory, _LOCK)).st_ino
         except FileNotFoundError:
             return False
+
+    @staticmethod
+    def _write(path: str, text: bytes) -> None:
+        with open(path, "wb", opener=_private) as handle:
+            handle.write(text)
+            handle.flush()
+            os.fsync(handle.fileno())
 
     def _read(self, name: str) -> State | None:
         try:

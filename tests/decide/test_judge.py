@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from orchestrator.decide.doubts import DOUBTS
-from orchestrator.decide.judge import Verdict, judge
+from orchestrator.decide.judge import UNFINISHED, Verdict, judge
 from tests.decide.records import changed, count, healthy_record
 
 Json = dict[str, Any]
@@ -51,6 +51,13 @@ def test_a_path_that_carries_nothing_is_failed_and_never_impossible(verdict: str
     record = changed(healthy_record(), path={"verdict": verdict, "sentence": "no small frame passed"}, first=None,
                      second=None)
     assert judge(record) == Verdict("failed", (f"path_{verdict}",), "no small frame passed")
+
+
+@pytest.mark.parametrize("code", sorted(UNFINISHED))
+def test_a_change_that_did_not_come_to_its_end_says_nothing_of_what_the_host_can_do(code: str) -> None:
+    refused = [{"setting": "mtu", "target": "eth1", "level": 9000, "ok": False, "seen": None, "why": "x", "code": code}]
+    verdict = judge(changed(healthy_record(), settings={"dome": refused}))
+    assert (verdict.status, verdict.doubts) == ("failed", ("setting_unfinished",))
 
 
 def test_a_setting_that_the_driver_refuses_is_impossible_with_the_drivers_words() -> None:

@@ -103,6 +103,23 @@ def test_a_full_disk_is_a_refusal_and_the_state_before_stays(tmp_path: Path, mon
     assert record.load()["run_id"] == "two"
 
 
+def test_on_a_full_disk_the_older_of_the_two_makes_room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A host whose /run has been filled up by somebody can still note what becomes of our changes."""
+    record = _saved(tmp_path, "one", "two")
+    write = Record._write
+
+    def write_where_there_is_room(path: str, text: bytes) -> None:
+        if len(list(Path(record.directory).glob("record.?"))) == 2:
+            raise OSError(28, "No space left on device")
+        write(path, text)
+
+    monkeypatch.setattr(Record, "_write", staticmethod(write_where_there_is_room))
+    with record.locked():
+        record.save({"run_id": "three"})
+        assert record.load()["run_id"] == "three"
+    assert sorted(file.name for file in Path(record.directory).glob("record.*")) == ["record.0", "record.1"]
+
+
 @pytest.mark.parametrize("kind", ["a link to another place", "a file", "readable by others"])
 def test_a_folder_that_is_not_ours_alone_is_not_used(kind: str, tmp_path: Path) -> None:
     """/tmp is everybody's: somebody may have put something by that name there."""

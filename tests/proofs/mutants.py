@@ -40,7 +40,7 @@ RESTORING = ("tests/onhost/test_restoring.py",)
 MUTANTS = (
     Mutant("change before the intent is written", f"{HOST}/changes.py",
            "            record.save(state)\n            seen = _change(", "            seen = _change(", CRASH),
-    Mutant("no flush of the record", f"{HOST}/record.py", "                os.fsync(handle.fileno())\n", "", CRASH),
+    Mutant("no flush of the record", f"{HOST}/record.py", "            os.fsync(handle.fileno())\n", "", CRASH),
     Mutant("no flush of the record's folder", f"{HOST}/record.py", "            self._sync_directory()\n", "", CRASH),
     Mutant("a write in putting back is not announced", f"{HOST}/restoring.py",
            "                save(lease.note_unfinished(state, change))", "                pass", CRASH),

@@ -360,3 +360,21 @@ def test_a_run_that_dies_between_its_last_trial_and_its_end_has_something_left_t
         assert stage.nothing_of_ours()
 
     Stage().play(scene)
+
+
+@pytest.mark.parametrize("verb", ["apply", "lease.renew"])
+def test_a_host_that_can_keep_no_record_any_more_ends_the_run_and_no_cell_is_called_impossible(verb: str):
+    """A full disk over there is no property of a cell; the run can be resumed."""
+    async def scene(stage: Stage) -> None:
+        async def before_message(host: FakeHost, asked: str) -> None:
+            if asked == verb and host.name == "vault" and stage.state.position == LARGE - 1:
+                raise HostError("record", "vault: cannot keep its record: No space left on device", host="vault")
+
+        stage.world.before_message = before_message
+        assert await stage.exit_code() == 6
+        assert "No space left" in stage.state.stop["reason"]
+        assert stage.statuses() == {1: "valid", 2: "valid"}
+        assert all(map(stage.is_as_found, BOTH))
+        assert stage.nothing_of_ours()
+
+    Stage().play(scene)

@@ -22,7 +22,7 @@ from tests.spine.bench import Bench, plan_text
 TWO_BOARDS = Scenario(hosts=(lab_host("dome", 11, slow_board=True), lab_host("vault", 12, slow_board=True)),
                       trunk_rate_bit_s=TRUNK_BIT_S)
 _RELAY = Path(__file__).with_name("relay_in_switch.py")
-_TRIAL = {"length": "1s", "warmup": "400ms", "settle": "50ms"}
+_TRIAL = {"length": "800ms", "warmup": "400ms", "settle": "50ms"}
 
 
 @dataclass(frozen=True)

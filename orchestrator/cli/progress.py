@@ -110,7 +110,8 @@ def _conduct(state: RunState, command: do.Conduct) -> str:
     if trial.role == "rehearse":
         count = sum(other.role == "rehearse" for other in state.schedule)
         return f"rehearsal {command.position + count + 1} of {count}{again}: {key}"
-    return f"trial {command.position} of {max(other.position for other in state.schedule)}{again}: {key}"
+    what = "control trial" if trial.role == "control" else "trial"
+    return f"{what} {command.position} of {max(other.position for other in state.schedule)}{again}: {key}"
 
 
 def _conducted(_: RunState, event: ev.Conducted) -> str:

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import io
+import tempfile
 from itertools import pairwise
+from pathlib import Path
 
+from orchestrator.cli.progress import Progress
+from orchestrator.decide.commands import Conduct
 from orchestrator.decide.compose import compose
 from orchestrator.decide.reorder import grouped
 from orchestrator.decide.state import begin
@@ -47,3 +52,14 @@ def test_a_block_added_for_precision_has_its_control_trial_which_counts_for_no_c
     assert {trial.block for trial in trials} == {6}
     state.added.extend(trials)
     assert asked(state, 1) == 6
+
+
+def test_the_log_says_which_trials_are_control_trials() -> None:
+    state = begin(compose(load(PLAN, catalogue=CATALOGUE), run_id="r", holder="h"))
+    stream = io.StringIO()
+    with tempfile.TemporaryDirectory() as place:
+        progress = Progress(Path(place, "log.txt"), stream)
+        progress(state, Conduct(1, 1))
+        progress(state, Conduct(2, 1))
+        progress.close()
+    assert stream.getvalue().startswith("control trial 1 of 65: congestion-control=cubic streams=1\ntrial 2 of 65: ")

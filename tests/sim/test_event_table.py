@@ -334,6 +334,36 @@ def test_the_event_table(row: Row, ends: Ends):
     Stage(ends if row.only_ends_change else BOTH).play(scene)
 
 
+@pytest.mark.parametrize("ends", [("dome",), ("vault",), BOTH], ids="+".join)
+@pytest.mark.parametrize("longer", [False, True], ids=["shorter than the lease", "longer than the lease"])
+@pytest.mark.parametrize("moment", ["prepare", "apply", "verify", "traffic", "restore", "lease.release"])
+def test_a_control_path_that_is_cut_costs_no_trial_and_leaves_no_host_changed(moment: str, longer: bool, ends: Ends):
+    async def scene(stage: Stage) -> None:
+        cut = asyncio.Event()
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if verb == moment and not cut.is_set() and stage.state.began | (verb == "prepare"):
+                stage.cut(*ends)
+                cut.set()
+
+        stage.world.before_message = before_message
+        if moment == "traffic":
+            await stage.traffic_of(LARGE)
+            stage.cut(*ends)
+        else:
+            await cut.wait()
+        await asyncio.sleep(4 * LEASE_S if longer else LEASE_S / 4)
+        stage.mend(*ends)
+        assert await stage.exit_code() == (3 if moment == "prepare" else 0), stage.state
+        if moment == "prepare":  # nothing was changed yet: refused, and the host's lease runs out
+            await asyncio.sleep(2 * LEASE_S)
+        else:
+            assert stage.all_valid()
+        assert all(map(stage.is_as_found, BOTH))
+
+    Stage().play(scene)
+
+
 def test_the_table_has_all_twelve_rows():
     assert {row.number for row in TABLE} == set(range(1, 13))
 

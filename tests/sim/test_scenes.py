@@ -1,0 +1,85 @@
+"""Runs that are cut off, die late or meet a full disk, on the virtual clock and the helper's own functions."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+
+from orchestrator.cli.resume import nothing_is_left
+from orchestrator.faults import HostError
+from tests.sim.fake_host import FakeHost
+from tests.sim.stage import LEASE_S, Stage
+from tests.sim.test_event_table import BOTH, LARGE, Ends
+
+
+@pytest.mark.parametrize("ends", [("dome",), ("vault",), BOTH], ids="+".join)
+@pytest.mark.parametrize("longer", [False, True], ids=["shorter than the lease", "longer than the lease"])
+@pytest.mark.parametrize("moment", ["prepare", "apply", "verify", "traffic", "restore", "lease.release"])
+def test_a_control_path_that_is_cut_costs_no_trial_and_leaves_no_host_changed(moment: str, longer: bool, ends: Ends):
+    async def scene(stage: Stage) -> None:
+        cut = asyncio.Event()
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if verb == moment and not cut.is_set() and stage.state.began | (verb == "prepare"):
+                stage.cut(*ends)
+                cut.set()
+
+        stage.world.before_message = before_message
+        if moment == "traffic":
+            await stage.traffic_of(LARGE)
+            stage.cut(*ends)
+        else:
+            await cut.wait()
+        await asyncio.sleep(4 * LEASE_S if longer else LEASE_S / 4)
+        stage.mend(*ends)
+        assert await stage.exit_code() == (3 if moment == "prepare" else 0), stage.state
+        if moment == "prepare":  # nothing was changed yet: refused, and the host's lease runs out
+            await asyncio.sleep(2 * LEASE_S)
+        else:
+            assert stage.all_valid()
+        assert all(map(stage.is_as_found, BOTH))
+
+    Stage().play(scene)
+
+
+def test_a_run_that_dies_between_its_last_trial_and_its_end_has_something_left_to_do():
+    """`linktrial resume` must not call it finished: the hosts are still changed."""
+    async def scene(stage: Stage) -> None:
+        restoring = asyncio.Event()
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if verb == "restore" and not restoring.is_set():
+                restoring.set()
+                await asyncio.sleep(1.0)
+
+        stage.world.before_message = before_message
+        await restoring.wait()
+        await stage.kill()
+        assert not stage.is_as_found("dome")
+        assert not nothing_is_left(stage.state)
+        stage.start()
+        assert await stage.exit_code() == 0
+        assert nothing_is_left(stage.state)
+        assert all(map(stage.is_as_found, BOTH))
+        assert stage.nothing_of_ours()
+
+    Stage().play(scene)
+
+
+@pytest.mark.parametrize("verb", ["apply", "lease.renew"])
+def test_a_host_that_can_keep_no_record_any_more_ends_the_run_and_no_cell_is_called_impossible(verb: str):
+    """A full disk over there is no property of a cell; the run can be resumed."""
+    async def scene(stage: Stage) -> None:
+        async def before_message(host: FakeHost, asked: str) -> None:
+            if asked == verb and host.name == "vault" and stage.state.position == LARGE - 1:
+                raise HostError("record", "vault: cannot keep its record: No space left on device", host="vault")
+
+        stage.world.before_message = before_message
+        assert await stage.exit_code() == 6
+        assert "No space left" in stage.state.stop["reason"]
+        assert stage.statuses() == {1: "valid", 2: "valid"}
+        assert all(map(stage.is_as_found, BOTH))
+        assert stage.nothing_of_ours()
+
+    Stage().play(scene)

@@ -57,7 +57,8 @@ class HostActions:
         session = await self._connect(name)
         self.sessions[name] = session
         self.control[name] = frozenset((await session.request("control", {}, bound_s=20.0))["interfaces"])
-        return await session.request("facts", {}, bound_s=20.0)
+        facts, kernel = await asyncio.gather(*(session.request(verb, {}, bound_s=20.0) for verb in ("facts", "kernel")))
+        return {**facts, "kernel_identity": kernel}
 
     async def take(self, command: do.Take) -> ev.Event:
         """Ask for the lease, as a run that may hold it already."""

@@ -10,33 +10,67 @@ import click
 
 from orchestrator.cli.access import Access, access_options
 from orchestrator.cli.exits import most_serious
+from orchestrator.cli.if_changed import WHAT, plans_to_run, verdict
 from orchestrator.cli.plans import LoadedPlan, load_plans
 from orchestrator.cli.running import drive
+from orchestrator.faults import PlanError
 from orchestrator.planning.binds import parse_binds
 
 
-@click.command()
+# The character \b keeps click from filling the lines that follow it.
+_HELP = """Run PLANS: apply every cell's settings, measure, put the hosts back, write the report.
+
+A folder of plans is a suite; the folder of an earlier run repeats its plan.
+
+With --if-changed kernel the hosts' kernels (release, build, configuration, boot parameters, rebuilt modules, driver
+of the measured interfaces) are read first. The exit code is 0 when they are the reference's, without any traffic;
+otherwise 1 when a cell got worse and 0 when none did, as `compare` says it. Other codes are the run's own.
+
+\b
+linktrial run plans/kernel --if-changed kernel --reference runs/kernel-monday
+
+Test traffic can saturate a link for everyone on it: use links that you own and that carry nothing else (RFC 6815).
+"""
+
+
+@click.command(help=_HELP)
 @click.argument("plans", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), default=Path("runs"), show_default=True,
               help="Where the run's folder is made.")
 @click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
 @click.option("--rehearse", is_flag=True, help="Stop after the rehearsal that every run begins with.")
+@click.option("--if-changed", type=click.Choice(WHAT),
+              help="Run only if the hosts' kernel is not that of --reference, then compare with it.")
+@click.option("--reference", "references", multiple=True, metavar="RUN",
+              type=click.Path(exists=True, file_okay=False, path_type=Path),
+              help="With --if-changed: an earlier run's or suite's folder. Several say how far runs differ.")
 @access_options
 @click.option("--lab-note", hidden=True, type=click.Path(exists=True, dir_okay=False))
 def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_config: str | None, rehearse: bool,
-            lab_note: str | None) -> int:
-    """Run PLANS: apply every cell's settings, measure, put the hosts back, write the report.
-
-    A folder of plans is a suite; the folder of an earlier run repeats its plan.
-
-    Test traffic can saturate a link for everyone on it: use links that you own and that carry nothing else (RFC 6815).
-    """
+            if_changed: str | None, references: tuple[Path, ...], lab_note: str | None) -> int:
+    """Run the plans; the help is above."""
     loaded = load_plans(plans, parse_binds(bind))
     access = Access(ssh_config)
     lab = json.loads(Path(lab_note).read_text()) if lab_note else None
+    if if_changed:
+        if rehearse:
+            raise PlanError("usage", "--rehearse measures nothing that --if-changed could compare: leave one out")
+        return run_if_changed(loaded, references, out, access, lab)
+    if references:
+        raise PlanError("usage", "--reference says with what --if-changed compares",
+                        next_step="add --if-changed kernel, or use linktrial compare afterwards")
     if len(loaded) > 1:
-        return run_suite(loaded, out, access, lab)
+        return most_serious(*(code for code, _ in run_suite(loaded, out, access, lab)))
     return run_plan(loaded[0], out, access, lab, rehearse=rehearse)[0]
+
+
+def run_if_changed(loaded: list[LoadedPlan], references: tuple[Path, ...], out: Path, access: Access,
+                   lab: dict[str, Any] | None) -> int:
+    """Run the plans whose hosts have another kernel than the reference; the exit code says whether it got worse."""
+    again = plans_to_run(loaded, references, access)
+    plans = [one.loaded for one in again]
+    runs = run_suite(plans, out, access, lab) if len(plans) > 1 else [run_plan(one, out, access, lab) for one in plans]
+    return most_serious(*(verdict(one, code, folder) for one, (code, folder) in zip(again, runs, strict=True)))
 
 
 def run_plan(loaded: LoadedPlan, out: Path, access: Access, lab: dict[str, Any] | None, *,
@@ -55,19 +89,21 @@ def run_plan(loaded: LoadedPlan, out: Path, access: Access, lab: dict[str, Any] 
     return drive(begin(same_as_replayed), loaded, folder, access, lab=lab), folder
 
 
-def run_suite(plans: list[LoadedPlan], out: Path, access: Access, lab: dict[str, Any] | None) -> int:
-    """Run plans one after the other into one folder; the most serious of their exit codes."""
+def run_suite(plans: list[LoadedPlan], out: Path, access: Access, lab: dict[str, Any] | None) -> list[tuple[int, Path]]:
+    """Run plans one after the other into one folder; (exit code, the run's folder) of each."""
     from orchestrator.act.run_folder import new_run_id, write_private
 
     name = plans[0].path.parent.name or "suite"
     folder = out / new_run_id(name)
     folder.mkdir(parents=True, mode=0o700)
     runs: list[dict[str, Any]] = []
+    ended: list[tuple[int, Path]] = []
     for loaded in plans:
         code, run_folder = run_plan(loaded, folder, access, lab)
+        ended.append((code, run_folder))
         runs.append({"plan": loaded.plan.plan, "run": run_folder.name, "exit": code})
         write_private(folder / "suite.json", json.dumps({"schema": 1, "suite": name, "runs": runs}, indent=1))
     from orchestrator.report.suite import write_suite
 
     write_suite(folder)
-    return most_serious(*(run["exit"] for run in runs))
+    return ended

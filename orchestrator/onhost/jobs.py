@@ -28,6 +28,7 @@ class Call(NamedTuple):
 # when it may be left out and is.
 VERBS = {
     "facts": Call("facts", "read_facts", ()),
+    "kernel": Call("survey.kernel_identity", "read_kernel_identity", ()),
     "survey": Call("survey", "read_survey", ()),
     "image": Call("image", "take_image", ("interfaces",)),
     "read": Call("changes", "read", ("places",)),

@@ -88,6 +88,7 @@ _READY = record({"interface": INTERFACE}, {
 VERBS: dict[str, Check] = {
     "clock": record({}),
     "facts": record({}),
+    "kernel": record({}),
     "survey": record({}),
     "image": record({"interfaces": listing(INTERFACE, 64)}),
     "read": record({"places": listing(_place(), 1024)}),

@@ -9,8 +9,10 @@ from typing import Any
 
 from orchestrator.results.plain_text import shortened
 
-_HOST_FACTS = (("model", "model"), ("machine", "architecture"), ("kernel", "kernel"), ("kernel_build", "kernel build"),
-               ("python", "Python"), ("cpus", "cores"))
+_HOST_FACTS = (("model", "model"), ("machine", "architecture"), ("python", "Python"), ("cpus", "cores"))
+_KERNEL_FACTS = (("release", "kernel"), ("build", "kernel build"), ("build_id", "kernel build id"),
+                 ("configuration_sha256", "kernel configuration"), ("boot_parameters", "boot parameters"),
+                 ("modules_sha256", "loaded modules"))
 _INTERFACE_FACTS = (("driver", "driver"), ("driver_version", "driver version"), ("firmware", "firmware"),
                     ("speed_bit_s", "speed in bit/s"), ("duplex", "duplex"), ("max_mtu", "greatest MTU"))
 _LONGEST = 200
@@ -48,9 +50,10 @@ def interface_of(facts: dict[str, Any], selector: str) -> dict[str, Any]:
 
 def environment(run: Mapping[str, Any]) -> dict[str, str]:
     """Hosts, cards, bench and instrument of a run, from its run.json: what a difference may be due to."""
-    found: dict[str, str] = {"linktrial": _text(run.get("linktrial")), "helper code": _text(run.get("helper_hash")),
-                             "plan": _text(run.get("plan_name"))}
     hosts = _mapping(run.get("hosts"))
+    found = kernels(hosts)
+    found |= {"linktrial": _text(run.get("linktrial")), "helper code": _text(run.get("helper_hash")),
+              "plan": _text(run.get("plan_name"))}
     for name, host in hosts.items():
         facts = facts_of(host)
         found |= {f"{name}: {what}": _text(facts.get(key)) for key, what in _HOST_FACTS}
@@ -61,6 +64,17 @@ def environment(run: Mapping[str, Any]) -> dict[str, str]:
             found |= {f"{link}, {host}: {what}": _text(interface.get(key)) for key, what in _INTERFACE_FACTS}
     found |= {f"bench: {what}": _text(value) for what, value in _mapping(run.get("bench")).items()}
     return {shortened(what, _LONGEST): value for what, value in found.items() if value}
+
+
+def kernels(hosts: Mapping[str, Any]) -> dict[str, str]:
+    """Each host's kernel: what people change most, and what a comparison tells first. An older run has less of it."""
+    found: dict[str, str] = {}
+    for name, host in hosts.items():
+        facts = facts_of(host)
+        identity = {**_mapping(facts.get("kernel_identity")), "release": facts.get("kernel"),
+                    "build": facts.get("kernel_build")}
+        found |= {f"{name}: {what}": _text(identity.get(key)) for key, what in _KERNEL_FACTS}
+    return {what: value for what, value in found.items() if value}
 
 
 def conditions(run: Mapping[str, Any], factors: Sequence[str]) -> dict[str, str]:

@@ -21,8 +21,8 @@ TRAFFIC = {**PEERS, "ports": [20000, 20001], "flows": [FLOW], "mtu": 1500, "rate
            "round_trip": True, "bound_s": 60}
 PATH = {**PEERS, "port": 20000, "mtu": 9000}
 GOOD: dict[str, dict[str, Any]] = {
-    "clock": {}, "facts": {}, "survey": {}, "keeper": {}, "control": {}, "image": {"interfaces": ["eth1"]},
-    "read": {"places": [PLACE]},
+    "clock": {}, "facts": {}, "kernel": {}, "survey": {}, "keeper": {}, "control": {},
+    "image": {"interfaces": ["eth1"]}, "read": {"places": [PLACE]},
     "lease.take": {"run_id": "20260101T000000Z-ab", "holder": "ann@desk (pid 1)", "lease_s": 300},
     "lease.renew": {"token": 7, "lease_s": 300}, "lease.release": {"token": 7}, "recover": {"run_id": ""},
     "prepare": {"token": 7, "interfaces": ["eth1"], "places": [PLACE]}, "adopt": {"token": 7, "before": [KNOWN]},
@@ -30,6 +30,8 @@ GOOD: dict[str, dict[str, Any]] = {
     "restore": {"token": 7},
     "compare": {"token": 7}, "ready": {"interface": "eth1"}, "forget": {"interface": "eth1", "peer": "2001:2::12"},
     "path.answer": PATH, "path.probe": PATH, "traffic.serve": TRAFFIC, "traffic.dial": TRAFFIC,
+    "wiring.listen": {"token": "ab" * 32, "bound_s": 3},
+    "wiring.call": {"token": "ab" * 32, "interface": "eth1", "number": 1},
 }
 WRONG: list[tuple[str, dict[str, Any]]] = [
     ("lease.take", {"lease_s": 0}), ("lease.take", {"lease_s": 1e9}), ("lease.take", {"lease_s": float("nan")}),

@@ -82,6 +82,10 @@ class FakeHost:
     def _facts(self, args: Json, now_ns: int) -> Json:
         return self.facts()
 
+    def _kernel(self, args: Json, now_ns: int) -> Json:
+        return {"release": "6.0-sim", "build": "#1", "build_id": "", "boot_parameters": "", "configuration_sha256": "",
+                "modules_sha256": "", "modules": []}
+
     def _control(self, args: Json, now_ns: int) -> Json:
         return {"local": "", "peer": "", "interface": "", "interfaces": []}
 

@@ -9,6 +9,7 @@ from orchestrator.onhost.facts import read_facts
 from orchestrator.onhost.settings.kernel import this_host
 from orchestrator.onhost.survey.activity import read_activity
 from orchestrator.onhost.survey.cards import read_cards, read_interface_depths
+from orchestrator.onhost.survey.kernel_identity import read_kernel_identity
 from orchestrator.onhost.survey.machine import read_machine
 from orchestrator.onhost.survey.roots import Roots
 
@@ -25,6 +26,7 @@ def read_survey() -> Dict[str, Any]:
     # a namespace shows the bus of the machine below without its interfaces
     cards = read_cards(roots, facts["kernel"]) if this_host().owns_machine() else []
     interfaces = [{**each, **depths.get(each["name"], {})} for each in facts["interfaces"]]
-    return {**facts, "interfaces": interfaces, "machine_depth": read_machine(roots, facts["kernel"]),
+    return {**facts, "interfaces": interfaces, "kernel_identity": read_kernel_identity(roots),
+            "machine_depth": read_machine(roots, facts["kernel"]),
             "cards": cards, "activity": read_activity(roots, names),
             "control": control_path()}

@@ -35,6 +35,7 @@ def run(machines: Machines, out: Path, text: str, *options: str, bound_s: float 
     file = out / "plan.yaml"
     file.write_text(text)
     done = linktrial(machines, "run", str(file), "--out", str(out / "runs"), *options, bound_s=bound_s)
+    assert (out / "runs").exists(), done.stderr
     folder, = (out / "runs").iterdir()
     return done, folder
 

@@ -31,7 +31,8 @@ factors:
   transport: [udp]
   direction: [transmit]
   offered_rate: [20Mbit/s]
-  send_path: [single]
+  send_with: [single]
+  burst: [1]
 trial: {length: 4s, warmup: 200ms, settle: 200ms, replicates: 2}
 accept: [suspect]
 """

@@ -38,6 +38,14 @@ def test_both_guests_answer_on_their_own_disks_under_the_first_kernel_of_the_rec
     assert len(boot_ids) == 2  # two machines, not two views of one
 
 
+def test_a_cable_that_is_pulled_takes_the_carrier_and_brings_it_back(observatory: Machines) -> None:
+    dome, carrier = observatory["dome"], "cat /sys/class/net/eth1/carrier"
+    dome.unplug()
+    assert dome.output(carrier).strip() == "0"
+    dome.plug()
+    assert dome.output(carrier).strip() == "1"
+
+
 def test_a_kernel_chosen_for_once_boots_once_with_the_lines_of_the_boot_file(observatory: Machines) -> None:
     dome = observatory["dome"]
     old, new = (line.removeprefix("/boot/vmlinuz-") for line in

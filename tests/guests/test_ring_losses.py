@@ -29,7 +29,7 @@ factors:
   transport: [udp]
   direction: [receive]
   offered_rate: [20Mbit/s]
-  burst_datagrams: [1, 64]
+  burst: [1, 64]
 trial: {length: 2s, warmup: 200ms, settle: 200ms, replicates: 2}
 accept: [suspect]
 """

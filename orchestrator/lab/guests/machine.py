@@ -73,10 +73,6 @@ class Machine:
         self.cut_power()
         self.power_on()
 
-    def press_reset(self) -> None:
-        """The reset button: like a power cycle, but the guest's memory is not given a moment to matter either."""
-        self._running().press_reset()
-
     def unplug(self, card: int = 0) -> None:
         """The measured card loses its carrier."""
         self._running().set_cable(card, plugged=False)

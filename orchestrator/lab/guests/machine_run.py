@@ -72,10 +72,6 @@ class MachineRun:
         """Give one of its cards a carrier or take it away."""
         self._tell("set_link", name=f"card{card}", up=plugged)
 
-    def press_reset(self) -> None:
-        """The reset button: no shutdown in the guest; counts as a guest's reset."""
-        self._tell("system_reset")
-
     def _tell(self, command: str, **arguments: object) -> None:
         assert self._process.stdin  # noqa: S101 - for the type checker: it was started with a pipe
         message = {"execute": command, **({"arguments": arguments} if arguments else {})}
@@ -91,8 +87,6 @@ class MachineRun:
             message = json.loads(line)
             if message.get("event") == "SHUTDOWN":
                 end = _REASONS.get(message["data"]["reason"], "cut")
-                if message["data"]["reason"] == "host-qmp-system-reset":
-                    end = "reset"
         self._process.wait()
         self._process.stdout.close()
         with self._sending, contextlib.suppress(BrokenPipeError):  # of what was still to be sent

@@ -12,13 +12,12 @@ import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import IO
+from typing import IO, Any
 
-from orchestrator.lab.guests import power
-from orchestrator.lab.guests.boot_choice import CHOICE
+from orchestrator.lab.guests import own_files, power
 from orchestrator.lab.guests.build import BUILDERS
 from orchestrator.lab.guests.cache import cache_folder, image_of, is_built
-from orchestrator.lab.guests.disk import READERS, Disk
+from orchestrator.lab.guests.disk import READERS
 from orchestrator.lab.guests.machine import BOOT_BOUND_S, Machine
 from orchestrator.lab.guests.missing import GuestError, missing_programs
 from orchestrator.lab.guests.scenario import OBSERVATORY, Guest
@@ -78,14 +77,13 @@ class Machines:
         self.lab.make()
         try:
             folder = self._make_folder()
-            keys = _let_in(self.lab, self.guests)
+            keys = own_files.let_in(self.lab, self.guests)
             self._plug_in()
             for guest in self.guests:
                 image = images[guest.recipe]
                 machine = Machine(guest, image, folder, self.lab.switch, self.lab.controller, self.ssh_config)
-                _copy_disk(image.disk, machine.disk.image)
-                _make_own(machine.disk, guest, *keys[guest.name])
-                machine.disk.write(CHOICE, f"{image.releases[guest.kernel]}\n".encode())
+                own_files.copy_disk(image.disk, machine.disk.image)
+                own_files.write(machine.disk, guest, image.releases[guest.kernel], *keys[guest.name])
                 self.machines[guest.name] = machine
             self._doorman = power.Doorman(folder, self.machines)
             for machine in self.machines.values():
@@ -119,7 +117,7 @@ class Machines:
     def __getitem__(self, name: str) -> Machine:
         return self.machines[name]
 
-    def run(self, argv: Sequence[str], **options: object) -> subprocess.CompletedProcess[str]:
+    def run(self, argv: Sequence[str], **options: Any) -> subprocess.CompletedProcess[Any]:
         """subprocess.run in the controller's place."""
         return self.lab.run(argv, **options)
 
@@ -156,42 +154,6 @@ class Machines:
             several = " multi_queue" if queues > 1 else ""
             lines += [f"tuntap add dev {name} mode tap{several}", f"link set dev {name} mtu {mtu_bytes}",
                       f"link set dev {name} master {bridge} up"]
-        self._in_switch(batch, "ip", lines)
-        trunk_ports = [name for name, bridge, _, _ in ports if bridge == TRUNK]
-        self._in_switch(batch, "tc", [queue_of_port(name, self._rate_bit_s) for name in trunk_ports])
-
-    def _in_switch(self, do: Callable[..., None], tool: str, lines: list[str]) -> None:
-        do(tool, lines, in_network_of=self.lab.switch.pid)
-
-
-def _copy_disk(source: Path, target: Path) -> None:
-    """Holes stay holes."""
-    subprocess.run(["cp", "--sparse=always", "--reflink=auto", str(source), str(target)], check=True)
-
-
-def _make_own(disk: Disk, guest: Guest, host_key: bytes, public_key: str) -> None:
-    """What tells this guest from others of the same image."""
-    disk.write("/etc/hostname", f"{guest.name}\n".encode())
-    disk.write("/etc/hosts", f"127.0.0.1 localhost {guest.name}\n::1 localhost {guest.name}\n".encode())
-    disk.write("/etc/lab/interfaces", guest.interfaces.encode())
-    disk.write("/etc/ssh/ssh_host_ed25519_key", host_key, 0o600)
-    disk.write("/root/.ssh/authorized_keys", public_key.encode(), 0o600)
-
-
-def _let_in(lab: Lab, guests: Sequence[Guest]) -> dict[str, tuple[bytes, str]]:
-    """A host key per guest, added to the controller's SSH files; returns (host key, the controller's public key)."""
-    import asyncssh
-
-    config = lab.controller.path(lab.ssh_config)
-    public_key = asyncssh.read_private_key(str(config.with_name("id_ed25519"))).export_public_key().decode()
-    keys, known, blocks = {}, "", ""
-    for guest in guests:
-        key = asyncssh.generate_private_key("ssh-ed25519", guest.name)
-        keys[guest.name] = (key.export_private_key(), public_key)
-        address = guest.host.control_address
-        known += f"{guest.name},{address} {' '.join(key.export_public_key().decode().split()[:2])}\n"
-        blocks += f"Host {guest.name}\n  HostName {address}\n"
-    known_hosts = config.with_name("known_hosts")
-    known_hosts.write_text(known_hosts.read_text() + known)
-    config.write_text(blocks + config.read_text())
-    return keys
+        batch("ip", lines, in_network_of=self.lab.switch.pid)
+        batch("tc", [queue_of_port(name, self._rate_bit_s) for name, bridge, _, _ in ports if bridge == TRUNK],
+              in_network_of=self.lab.switch.pid)

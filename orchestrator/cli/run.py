@@ -16,7 +16,6 @@ from orchestrator.cli.running import drive
 from orchestrator.faults import PlanError
 from orchestrator.planning.binds import parse_binds
 
-
 # The character \b keeps click from filling the lines that follow it.
 _HELP = """Run PLANS: apply every cell's settings, measure, put the hosts back, write the report.
 

@@ -16,6 +16,7 @@ from pyroute2 import IPRoute
 
 from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.facts import read_facts, read_interfaces
+from orchestrator.onhost.netlink.filter_tables import filter_tables
 
 
 def a_busy_namespace() -> None:
@@ -196,3 +197,20 @@ def test_the_machine_id_is_not_given_away() -> None:
     own = Path("/etc/machine-id")
     if own.exists() and own.read_text().strip():
         assert own.read_text().strip() not in json.dumps(read_facts())
+
+
+def filters_by_both() -> tuple[list[str], list[str], list[str]]:
+    before = filter_tables()
+    for line in ("table inet night", "chain inet night watch { type filter hook input priority 0 ; }",
+                 "table ip empty", "table bridge span", "chain bridge span plain"):
+        run(f"nft add {line}")
+    listed = json.loads(run("nft -j list chains"))["nftables"]
+    theirs = {f"{entry['chain']['family']} {entry['chain']['table']}" for entry in listed if "chain" in entry}
+    return before, filter_tables(), sorted(theirs)
+
+
+@pytest.mark.lab
+def test_packet_filters_are_the_tables_in_which_nft_lists_chains() -> None:
+    before, ours, theirs = in_own_namespace(filters_by_both)
+    assert before == []
+    assert ours == theirs == ["bridge span", "inet night"]

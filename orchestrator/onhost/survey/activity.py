@@ -7,6 +7,7 @@ import re
 import time
 from typing import Any, Dict, List, Optional
 
+from orchestrator.onhost.netlink.filter_tables import filter_tables
 from orchestrator.onhost.survey.roots import Roots, found, text_of
 
 _WATCHED_S = 0.25
@@ -78,9 +79,17 @@ def _tracked(roots: Roots) -> Optional[int]:
 
 
 def _filters(roots: Roots) -> List[str]:
-    """Packet filters by the old tables that are loaded; the newer kind tells only root, through its own tool."""
+    """Tables of packet filters, of the old kind and the new; the new kind tells root only which tables it has."""
     tables = [name for file in ("ip_tables_names", "ip6_tables_names")
               for name in text_of(f"{roots.proc}/net/{file}").split()]
+    return sorted({*tables, *_new_filters(roots)})
+
+
+def _new_filters(roots: Roots) -> List[str]:
+    if roots.live:
+        try:
+            return filter_tables()
+        except OSError:
+            pass  # not root, or a kernel without them: then the module says that there may be some
     modules = [line.split()[0] for line in text_of(f"{roots.proc}/modules").splitlines() if line]
-    loaded = [name for name in modules if name == "nf_tables"]
-    return sorted({*tables, *loaded})
+    return [name for name in modules if name == "nf_tables"]

@@ -16,6 +16,11 @@ class Roots(NamedTuple):
     modules: str = "/lib/modules"
     kernel_log: str = "/dev/kmsg"
 
+    @property
+    def live(self) -> bool:
+        """Whether this is the running kernel, which can also be asked what no file tells."""
+        return self.proc == "/proc"
+
 
 def text_of(path: str, most_bytes: int = 1 << 20) -> str:
     """A file's text without its end; empty when it cannot be read."""

@@ -37,7 +37,9 @@ class SentModules(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
 
 def start(sources: Mapping[str, Sequence[Any]], code_hash: str) -> None:
-    """Install the finder and hand over to the helper; does not return."""
+    """Install the finder and hand over to the helper; does not return. Nothing of ours is loaded on another system."""
+    if sys.platform != "linux":
+        sys.exit(f"linktrial: not a Linux: {sys.platform}")
     sys.meta_path.insert(0, SentModules(sources))
     from orchestrator.onhost import helper
 

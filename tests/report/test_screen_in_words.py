@@ -3,19 +3,28 @@
 from __future__ import annotations
 
 import json
+import math
 import random
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from page_tree import parse
 
+from orchestrator.act.run_folder import write_run_json
+from orchestrator.decide.compose import compose
+from orchestrator.decide.state import begin
+from orchestrator.onhost.settings import CATALOGUE
+from orchestrator.planning import load
 from orchestrator.planning.fraction import fraction
+from orchestrator.planning.screening import screen_as_dict
 from orchestrator.report import read_report, write_report
 from orchestrator.results import columns
 from orchestrator.results.cells import cells_table
 from orchestrator.results.folder import open_run
 from orchestrator.results.read_run import read_table
-from orchestrator.results.write import write_rows
+from orchestrator.results.screen import screens_of
+from orchestrator.results.write import cell_text, restore_text, write_rows
 
 DESIGN = fraction(["mtu", "clock", "ring", "steering"])  # 8 of 16, I = the four together
 LEVELS = {"mtu": [1500, 9000], "clock": ["powersave", "performance"], "ring": [256, 4096], "steering": ["off", "all"]}
@@ -75,3 +84,22 @@ def test_the_page_shows_every_group_with_what_it_stands_for(tmp_path: Path) -> N
 def test_a_screen_that_can_say_little_says_so(tmp_path: Path, blocks: int, never_valid: int, words: str) -> None:
     report = read_report(run_with_a_screen(tmp_path, blocks=blocks, never_valid=never_valid))
     assert words in " ".join(report.sentences)
+
+
+def test_a_run_s_folder_carries_its_screen_from_the_plan_to_the_report(tmp_path: Path) -> None:
+    plan = load("plan: night\nhosts: {dome: {ssh: dome, privilege: root}, vault: {ssh: vault, privilege: root}}\n"
+                "links: {trunk: {ends: [dome:eth1, vault:eth1], isolated: true}}\nscreen: true\n"
+                "factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6], no_copy: [false, true]}\n",
+                catalogue=CATALOGUE)
+    state = begin(compose(plan, run_id="night-1", holder="h"))
+    write_run_json(tmp_path, state, started_at="2026-03-01T21:00:00Z", ended_at=None, helper_hash="", bench={},
+                   purpose="", threshold_ratio=0.03, binds={}, screen=screen_as_dict(plan))
+    run = json.loads((tmp_path / "run.json").read_text())
+    rows = [{"cell": cell["number"], "block": 1, "whole_plot": cell["number"], "way": "transmit", "link": "trunk",
+             "role": "measure", "status": "valid", "goodput_bit_s": 1e9 * (2 if cell["levels"]["no_copy"] else 1),
+             **{name: restore_text(cell_text(level)) for name, level in cell["levels"].items()}}
+            for cell in run["cells"]]
+    (screen,) = screens_of(run, pd.DataFrame(rows))
+    assert screen.found is not None
+    strongest = screen.found.effects[0]
+    assert (set(strongest.factors), strongest.difference) == ({"no_copy"}, pytest.approx(math.log(2)))

@@ -134,7 +134,7 @@ def _prepared(machines: Machines, name: str, cases: tuple[Case, ...]) \
     """A guest with every place of its cases noted as found; at the end all is put back, and compares as found."""
     of_this = [case for case in cases if case.host == name]
     places = {(case.setting, case.target): case.level for case in of_this}
-    with held(machines, name) as holding:
+    with machines[name].one_connection(), held(machines, name) as holding:
         holding.prepare(sorted({target for _, target in places if target}),
                         [{"setting": setting, "target": target, "level": level}
                          for (setting, target), level in places.items()])

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import subprocess
+import tempfile
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +43,7 @@ class Machine:
         self._ssh_config = ssh_config
         self._run: machine_run.MachineRun | None = None
         self._words = ""
+        self._shared: list[str] = []  # `ssh` options of the connection that all commands go over
         self._started_at = 0.0
         self._resets_in_a_row = 0
         self._lock = threading.RLock()
@@ -111,8 +115,7 @@ class Machine:
     def run(self, command: str, **options: Any) -> subprocess.CompletedProcess[Any]:
         """subprocess.run of one line for root's shell there, over SSH."""
         options = {"capture_output": True, "text": True, "check": False, "timeout": 60, **options}
-        return self._controller.exec(["ssh", "-F", self._ssh_config, "-o", "BatchMode=yes", "-o", "ConnectTimeout=20",
-                                      self.name, command], **options)
+        return self._controller.exec([*self._ssh(), self.name, command], **options)
 
     def output(self, command: str) -> str:
         """What a line for root's shell there prints; GuestError with its words when it fails."""
@@ -121,11 +124,29 @@ class Machine:
             raise GuestError(f"{self.name}: {command}: exit {done.returncode}: {done.stderr.strip()}")
         return str(done.stdout)
 
+    @contextlib.contextmanager
+    def one_connection(self) -> Iterator[None]:
+        """Send all commands of this block over one SSH connection: in emulation a new one costs half a second."""
+        with tempfile.TemporaryDirectory(prefix="guest-") as folder:
+            path = ["-S", f"{folder}/ssh"]
+            self._controller.exec([*self._ssh(), *path, "-M", "-N", "-f", self.name], check=True, timeout=60,
+                                  stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            self._shared = path
+            try:
+                yield
+            finally:
+                self._shared = []
+                self._controller.exec([*self._ssh(), *path, "-O", "exit", self.name], capture_output=True, check=False,
+                                      timeout=60)
+
     def reboot(self, bound_s: float = BOOT_BOUND_S) -> None:
         """A clean reboot from inside, and until it is up again."""
         before = self.boots
         self.run("reboot")
         self.wait_until_up(boots=before + 1, bound_s=bound_s)
+
+    def _ssh(self) -> list[str]:
+        return ["ssh", "-F", self._ssh_config, "-o", "BatchMode=yes", "-o", "ConnectTimeout=20", *self._shared]
 
     def _running(self) -> machine_run.MachineRun:
         if self._run is None:

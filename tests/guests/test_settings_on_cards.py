@@ -144,7 +144,7 @@ def _prepared(machines: Machines, name: str, cases: tuple[Case, ...]) \
 
 
 def _look(machine: Machine, case: Case, expected: str) -> str:
-    """What the other program shows; copper renegotiates for seconds after many changes, so it is asked for that long."""
+    """What the other program shows; copper renegotiates for seconds after many changes: it is asked for that long."""
     until = time.monotonic() + 10
     while (seen := machine.output(case.look).strip()) != expected and time.monotonic() < until:
         time.sleep(0.2)

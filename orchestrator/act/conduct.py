@@ -54,6 +54,7 @@ class ConductedTrial:
         self.clock = asyncio.get_running_loop().time  # the monotonic clock, or a test's own
         self.started_s = self.clock()
         self.traffic_s = 0.0
+        self.tokens = {name: host.token for name, host in state.hosts.items()}  # with which the trial began
         self.record: Json = {
             "trial": trial.position, "attempt": state.attempt, "cell": trial.cell, "replicate": trial.replicate,
             "block": trial.block, "whole_plot": trial.whole_plot, "position": trial.position, "role": trial.role,
@@ -243,9 +244,16 @@ class ConductedTrial:
                             "window_to_ns": window_from_ns + round(length_s * 1e9)})
         self.record["clock_error_s"] = max(clock.error_s for clock in clocks)
 
+    async def _still_held(self) -> None:
+        """A host that has put itself back does not wait for us any more: its refusal has the trial repeated."""
+        wanted = {"lease_s": self.state.setup.lease_s}
+        await asyncio.gather(*(self._session(name).request("lease.renew", {"token": token, **wanted}, bound_s=15.0)
+                               for name, token in self.tokens.items()))
+
     async def _look_again(self, first: End, second: End) -> None:
         """Settings, speed and boot once more: a trial stands only if the cell's conditions held to its end."""
-        await self._settings_hold("after")
+        if not await self._settings_hold("after"):
+            await self._still_held()
         answers = await asyncio.gather(*(end.session.request("facts", {}, bound_s=15.0) for end in (first, second)))
         self.record["after"]["speed_bit_s"] = {
             end.host: interface_facts(end.interface, answer)["speed_bit_s"]

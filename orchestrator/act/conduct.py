@@ -143,13 +143,14 @@ class ConductedTrial:
         target = self.record if when == "settings" else self.record["after"]
         target["settings"] = found
         if when == "settings" and not any(not use["ok"] for uses in self.state.applied.values() for use in uses):
-            self._raise_if_changed_outside()
+            await self._raise_if_changed_outside()
         return all(use["ok"] for uses in found.values() for use in uses)
 
-    def _raise_if_changed_outside(self) -> None:
+    async def _raise_if_changed_outside(self) -> None:
         """What took its level a moment ago and does not hold it now was changed by somebody else."""
         changed = changed_outside(self.record["settings"])
         if changed:
+            await self._still_held()
             names = ", ".join(f"{item['setting']} on {item['host']}" for item in changed)
             raise HostError(CHANGED_OUTSIDE, f"{names} was changed by somebody else before the trial could begin",
                             host=changed[0]["host"], changed=changed,

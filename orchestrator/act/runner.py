@@ -45,7 +45,7 @@ class Runner:
 
     async def run(self, first_event: ev.Event | None = None) -> int:
         """Until the state machine says that the run is over; the exit code."""
-        renewing = asyncio.ensure_future(self._renew_leases())
+        renewing = asyncio.gather(*(self._renew_lease_of(name) for name in self.state.hosts))
         try:
             self._start(self._handle(first_event) if first_event else advance(self.state))
             while self.state.exit_code is None:
@@ -148,13 +148,13 @@ class Runner:
         if task is not None:
             task.cancel()
 
-    async def _renew_leases(self) -> None:
-        """Each host hears from us thrice per lease; one missed renewal, or two, does no harm."""
+    async def _renew_lease_of(self, name: str) -> None:
+        """A host hears from us thrice per lease; one missed renewal, or two, does no harm, nor does another host's."""
+        host = self.state.hosts[name]
         while True:
             await asyncio.sleep(self.state.setup.lease_s / 3)
-            for name, host in self.state.hosts.items():
-                if host.connected and host.token and name not in self.actions.replacing:
-                    await self._renew(name)
+            if host.connected and host.token and name not in self.actions.replacing:
+                await self._renew(name)
 
     async def _renew(self, name: str) -> None:
         session = self.actions.sessions.get(name)

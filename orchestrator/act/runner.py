@@ -157,9 +157,10 @@ class Runner:
                 await self._renew(name)
 
     async def _renew(self, name: str) -> None:
-        session = self.actions.sessions.get(name)
+        session, token = self.actions.sessions.get(name), self.state.hosts[name].token
         try:
             await self.actions.renew(name)
         except HostError as error:
-            if error.code in LOST and session is self.actions.sessions.get(name):  # not one replaced meanwhile
+            replaced = session is not self.actions.sessions.get(name) or token != self.state.hosts[name].token
+            if error.code in LOST | LEASE_IS_GONE and not replaced:
                 self.post(ev.SessionLost(name, error.as_dict()))

@@ -9,15 +9,18 @@ from typing import Any
 
 from orchestrator.act.conduct import ConductedTrial
 from orchestrator.act.instrument import own_ceiling
+from orchestrator.act.power import switch_power
 from orchestrator.act.session import HostSession
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
-from orchestrator.decide.setup import RunSetup
+from orchestrator.decide.power import switch_of
+from orchestrator.decide.setup import PowerSwitch, RunSetup
 from orchestrator.decide.state import RunState, place_name
-from orchestrator.faults import Fault, HostError
+from orchestrator.faults import BugError, Fault, HostError
 from orchestrator.onhost.settings import CATALOGUE
 
 Json = dict[str, Any]
+Switch = Callable[[PowerSwitch], Awaitable[None]]
 Connect = Callable[[str], Awaitable[HostSession]]
 Same = Callable[[Json, Any], bool]
 CHANGE_BOUND_S = 60.0  # a driver may take seconds per change; a stuck one is reported, not waited for
@@ -29,8 +32,10 @@ FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0  # between two tries to reach a lost 
 class HostActions:
     """What can be asked of the hosts. Holds the open sessions; knows nothing of what comes next."""
 
-    def __init__(self, state: RunState, connect: Connect, same: Same | None = None) -> None:
-        """`connect` opens a session to one of the plan's hosts, by its name in the plan."""
+    def __init__(self, state: RunState, connect: Connect, same: Same | None = None,
+                 switch: Switch = switch_power) -> None:
+        """`connect` opens a session to a host by its name in the plan; `switch` switches a host's power."""
+        self._switch = switch
         self.state, self._connect, self._same = state, connect, same or same_value
         self._one_at_a_time = asyncio.Lock()
         self.replacing: set[str] = set()  # hosts whose session is just being replaced by another
@@ -167,7 +172,8 @@ class HostActions:
         name, pause_s = command.host, FIRST_PAUSE_S
         self.replacing.add(name)
         clock = asyncio.get_running_loop().time
-        until = clock() + (self.setup.patience_s if self.state.began else 0.0)
+        patience_s = self.setup.patience_s if command.within_s is None else command.within_s
+        until = clock() + (patience_s if self.state.began else 0.0)
         while True:
             try:
                 return await self._rejoin_once(name)
@@ -176,6 +182,14 @@ class HostActions:
                     raise
             await asyncio.sleep(pause_s)
             pause_s = min(pause_s * 2, LONGEST_PAUSE_S)
+
+    async def power_cycle(self, command: do.PowerCycle) -> ev.Event:
+        """Switch a host's power off and on, as the plan says."""
+        switch = switch_of(self.state, command.host)
+        if switch is None:
+            raise BugError("no_switch", f"{command.host}: the plan does not say how its power is switched")
+        await self._switch(switch)
+        return ev.PowerCycled(command.host)
 
     async def _rejoin_once(self, name: str) -> ev.Event:
         old = self.sessions.pop(name, None)
@@ -254,4 +268,5 @@ _ACTIONS: dict[type[do.Command], Callable[..., Awaitable[ev.Event]]] = {
     do.Connect: HostActions.connect, do.Take: HostActions.take, do.ProveKeeper: HostActions.prove_keeper,
     do.Prepare: HostActions.prepare, do.Apply: HostActions.apply, do.Restore: HostActions.restore,
     do.Release: HostActions.release, do.Rejoin: HostActions.rejoin,
+    do.PowerCycle: HostActions.power_cycle,
 }

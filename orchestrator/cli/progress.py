@@ -6,6 +6,7 @@ A dead terminal never stops a run: the first write that fails ends the talking, 
 from __future__ import annotations
 
 import contextlib
+import shlex
 import sys
 import time
 import traceback
@@ -142,6 +143,11 @@ def _rejoined(_: RunState, event: ev.Rejoined) -> str:
     return f"{event.host}: reached again; {words[event.outcome]}"
 
 
+def _power_cycle(state: RunState, command: do.PowerCycle) -> str:
+    words = next((shlex.join(switch.command) for switch in state.setup.power if switch.host == command.host), "")
+    return f"{command.host}: no sign of life; switching its power off and on: {words}"
+
+
 def _restored(state: RunState, event: ev.Restored) -> str:
     if state.hosts[event.host].as_found:
         return f"{event.host}: put back and verified as found"
@@ -164,5 +170,5 @@ def _stop(state: RunState, event: ev.StopAsked) -> str:
 _TELLERS: dict[type[Any], Callable[[RunState, Any], str]] = {
     ev.Connected: _connected, ev.HostFailed: _host_failed, ev.Prepared: _prepared, do.Conduct: _conduct,
     ev.Conducted: _conducted, ev.ConductBroken: _broken, ev.SessionLost: _lost, ev.Rejoined: _rejoined,
-    ev.Restored: _restored, ev.StopAsked: _stop,
+    ev.Restored: _restored, ev.StopAsked: _stop, do.PowerCycle: _power_cycle,
 }

@@ -6,7 +6,7 @@ A check that lacks what it needs yields nothing: absence of evidence is the empt
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 from orchestrator.decide.doubts import Found, found, percent, rate
 from orchestrator.decide.evidence import Way, both_sides, foreign_bytes, ways
@@ -22,6 +22,7 @@ ASKED_SHARE = 0.99              # of the asked rate; below, the sender is the li
 FILL_MOST = 1.003               # a clock may be 100 ppm off and a window 0.1 %; more is a wrong rate or frame size
 LATE_READING_S = 0.01           # what a receiver had not read before a short window began it reads within
 CLOCK_SUSPECT, CLOCK_NOTED = 0.6, 0.9   # of the greatest clock: boost clocks make 0.8 ordinary with all cores busy
+HELD_SHARE = 0.95               # of a limit that the cell sets: what is read lags and is rounded (no source)
 STEAL_NOTED = 0.05              # of a core's time; a tick more or less in ten seconds is 0.001
 STALL_SUSPECT_S, STALL_SUSPECT_SHARE = 0.5, 0.1     # a retransmission timeout on a lossy path is 0.2 to 0.4 s
 STALL_NOTED_S = 0.2
@@ -68,32 +69,64 @@ def carrier(record: Json) -> Iterator[Found]:
 
 
 def clocks(record: Json) -> Iterator[Found]:
-    """A performance policy under which the clock is far below its greatest: a board that throttles itself."""
+    """A clock under load that is not the one claimed: outside the cell's limits, or far below what its policy means."""
     for side in both_sides(record):
-        mean, greatest = side.watch.get("clock_mean_hz"), side.watch.get("clock_max_hz")
-        if not mean or not greatest or not _claims_greatest_clock(record, side.host):
+        mean, claim = side.watch.get("clock_mean_hz"), _claimed_clock(record, side.host)
+        if not mean:
             continue
-        share = mean / greatest
-        values = {"host": side.host, "mean_mhz": f"{mean / 1e6:.0f}", "share": percent(share)}
-        if share < CLOCK_SUSPECT:
+        if claim.least_hz and mean < HELD_SHARE * claim.least_hz:
+            yield found("clock_under_least", host=side.host, mean_mhz=_mhz(mean), least_mhz=_mhz(claim.least_hz))
+            continue
+        if claim.greatest_hz and HELD_SHARE * mean > claim.greatest_hz:
+            yield found("clock_over_greatest", host=side.host, mean_mhz=_mhz(mean),
+                        greatest_mhz=_mhz(claim.greatest_hz))
+            continue
+        greatest = claim.greatest_hz or side.watch.get("clock_max_hz")
+        if not claim.performance or not greatest:
+            continue
+        values = {"host": side.host, "mean_mhz": _mhz(mean), "share": percent(mean / greatest)}
+        if mean < CLOCK_SUSPECT * greatest:
             yield found("clock_low", **values)
-        elif share < CLOCK_NOTED:
+        elif mean < CLOCK_NOTED * greatest:
             yield found("clock_below_greatest", **values)
 
 
-def _claims_greatest_clock(record: Json, host: str) -> bool:
-    """Whether the cell sets the host's policy to performance, and no other clock setting beside it."""
-    uses = (record.get("settings") or {}).get(host) or ()
-    claimed = [use for use in uses if use["setting"] == "governor" and use["level"] == "performance"]
-    capped = [use for use in uses if use["setting"].startswith("clock")]
-    return bool(claimed) and not capped
+class _Claim(NamedTuple):
+    """What a cell says of a host's clock; limits in Hz, None where it sets none."""
+
+    performance: bool
+    least_hz: float | None
+    greatest_hz: float | None
+
+
+def _claimed_clock(record: Json, host: str) -> _Claim:
+    uses = {use["setting"]: use for use in (record.get("settings") or {}).get(host) or ()}
+    limits = [(uses.get(name) or {}).get("seen") for name in ("least-frequency", "greatest-frequency")]
+    # policies that differ are read as one limit each; which of them carried the load is not in the record
+    least, greatest = (1e3 * float(khz) if isinstance(khz, int | float) else None for khz in limits)
+    return _Claim((uses.get("governor") or {}).get("level") == "performance", least, greatest)
+
+
+def _mhz(clock_hz: float) -> str:
+    return f"{clock_hz / 1e6:.0f}"
 
 
 def heat(record: Json) -> Iterator[Found]:
-    """Throttling for heat that the processor counted itself."""
+    """Throttling for heat that the processor counted itself; suspect when it took the clock below the claimed one."""
     for side in both_sides(record):
-        if side.watch.get("thermal_throttles"):
-            yield found("throttled_by_heat", host=side.host, count=side.watch["thermal_throttles"])
+        count, lowest = side.watch.get("thermal_throttles"), side.watch.get("clock_min_hz")
+        if not count:
+            continue
+        claim = _claimed_clock(record, side.host)
+        promised = claim.least_hz
+        if promised is None and claim.performance:
+            promised = claim.greatest_hz or side.watch.get("clock_max_hz")
+        share = HELD_SHARE if claim.least_hz else CLOCK_SUSPECT
+        if promised and lowest and lowest < share * promised:
+            yield found("throttled_below_claim", host=side.host, count=count, lowest_mhz=_mhz(lowest),
+                        claimed_mhz=_mhz(promised))
+        else:
+            yield found("throttled_by_heat", host=side.host, count=count)
 
 
 def steal(record: Json) -> Iterator[Found]:

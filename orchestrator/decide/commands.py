@@ -79,9 +79,18 @@ class Abandon(Command):
 
 @dataclass(frozen=True)
 class Rejoin(Command):
-    """Try to reach a lost host again, as long as the plan's patience allows."""
+    """Try to reach a lost host again, for so many seconds; None: as long as the plan's patience allows."""
 
     host: str
+    within_s: float | None = None
+
+
+@dataclass(frozen=True)
+class PowerCycle(Command):
+    """Switch a host's power off and on, by the plan's command."""
+
+    host: str
+    changes_host: ClassVar[bool] = True
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from orchestrator.decide.setup import LinkSetup, RunSetup
+from orchestrator.decide.setup import LinkSetup, PowerSwitch, RunSetup
 from orchestrator.planning import Plan, cells, schedule
 from orchestrator.planning.cells import Cell, SettingUse
 from orchestrator.planning.order import Trial, replicate_range
@@ -33,6 +33,8 @@ def compose(plan: Plan, *, run_id: str, holder: str, only_rehearse: bool = False
         lease_s=plan.lease_s, patience_s=plan.patience_s, seed=plan.order.seed,
         changed_outside=plan.changed_outside, accept=tuple(plan.accept), holder=holder,
         costly=tuple(sorted(plan.costly)), precision_ratio=plan.trial.precision_ratio, budget_s=plan.budget_s,
+        power=tuple(PowerSwitch(name, host.power_cycle.command, host.power_cycle.wait_s)
+                    for name, host in plan.hosts.items() if host.power_cycle is not None),
         replicates_least=plan.trial.replicates, replicates_most=replicate_range(plan)[1],
     )
 

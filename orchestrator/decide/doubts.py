@@ -37,6 +37,15 @@ _ALL = (
     Doubt("clock_low", "suspect",
           "{host}: the clock averaged {mean_mhz} MHz under load, {share} of its greatest, although the performance "
           "policy is claimed"),
+    Doubt("clock_under_least", "suspect",
+          "{host}: the clock averaged {mean_mhz} MHz under load, below the least of {least_mhz} MHz that the cell "
+          "sets: heat, power or firmware held it down"),
+    Doubt("clock_over_greatest", "suspect",
+          "{host}: the clock averaged {mean_mhz} MHz under load, above the greatest of {greatest_mhz} MHz that the "
+          "cell sets"),
+    Doubt("throttled_below_claim", "suspect",
+          "{host}: the processor throttled itself {count} times for heat, down to {lowest_mhz} MHz, where the cell "
+          "claims {claimed_mhz} MHz"),
     # the measurement itself
     Doubt("other_interface", "suspect",
           "{host}: {interface} counted {share} of the payload: the traffic took another way"),

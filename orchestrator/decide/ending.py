@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from orchestrator.decide.commands import Abandon, Command, Finish, Rejoin, Release, Restore, Take
+from orchestrator.decide.commands import Abandon, Command, Finish, Release, Restore, Take
+from orchestrator.decide.power import reach
 from orchestrator.decide.starting import prepare
 from orchestrator.decide.state import RunState
 
@@ -40,7 +41,7 @@ def _next_step(state: RunState, name: str) -> Command | None:
     if host.released or host.fault is not None or not held:
         return None
     if not host.connected:
-        return Rejoin(name)
+        return reach(state, name)
     if host.token == 0:
         return Take(name)
     if host.changed and not host.prepared:  # it restarted, and something still differs from before the run

@@ -109,6 +109,13 @@ class Rejoined(Event):
 
 
 @dataclass(frozen=True)
+class PowerCycled(Event):
+    """The plan's command has switched a host's power off and on."""
+
+    host: str
+
+
+@dataclass(frozen=True)
 class Restored(Event):
     """What the host put back, what stayed, and how its image differs from before."""
 

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from orchestrator.decide import events as ev
 from orchestrator.decide.commands import Command
 from orchestrator.decide.ending import ending_commands, wants_to_end
+from orchestrator.decide.power import NO_LIFE, WANTED, by_hand, may_switch
 from orchestrator.decide.reorder import COSTLY_S, grouped
 from orchestrator.decide.starting import starting_commands
 from orchestrator.decide.state import DEATHS_TO_SKIP, MOST_ATTEMPTS, UNKNOWN_LEVEL, HostState, RunState, place_name
@@ -57,6 +58,8 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
         host.connected = False  # a new session asks the host itself what became of our lease
     elif event.step == "Apply":
         _apply_failed(state, event, host)
+    elif event.step == "Rejoin" and may_switch(state, event.host, code):
+        host.power = WANTED
     elif event.step == "Release":
         host.fault = event.fault
         state.notes.append(f"{event.host}: was restored, but keeps its record until its lease ends")
@@ -65,6 +68,8 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
         host.fault = event.fault
     else:
         host.fault = event.fault
+        if event.step == "Rejoin" and code in NO_LIFE:
+            state.notes.append(by_hand(state, event.host))
         kind = "bug" if event.fault.get("whose") == "ours" else "stop"
         state.stop = state.stop or {"kind": kind, "reason": str(event.fault.get("message", code))}
 
@@ -193,7 +198,7 @@ def _session_lost(state: RunState, event: ev.SessionLost) -> None:
 
 def _rejoined(state: RunState, event: ev.Rejoined) -> None:
     host = _answered(state, event.host)
-    host.connected, host.facts = True, event.facts
+    host.connected, host.facts, host.power = True, event.facts, ""
     if event.outcome == "kept":
         host.token = event.token
         host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)  # applied again: cheap, and certain
@@ -205,6 +210,11 @@ def _rejoined(state: RunState, event: ev.Rejoined) -> None:
                        "taken again")
     if event.outcome == "rebooted":
         _count_death(state, host)
+
+
+def _power_cycled(state: RunState, event: ev.PowerCycled) -> None:
+    _answered(state, event.host)
+    state.notes.append(f"{event.host}: gave no sign of life; its power was switched off and on")
 
 
 def _count_death(state: RunState, host: HostState) -> None:
@@ -249,6 +259,7 @@ def _resumed(state: RunState, event: ev.Resumed) -> None:
     start_over(state, attempt=state.attempt + 1 if state.position else 1)
     for host in state.hosts.values():
         host.connected, host.proven, host.fault, host.restored = False, False, None, None
+        host.power = ""
         host.released = False
         host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)
 
@@ -278,4 +289,5 @@ _NOTE: dict[type[ev.Event], Callable[..., None]] = {
     ev.Prepared: _prepared, ev.Applied: _applied, ev.Conducted: _conducted, ev.ConductBroken: _conduct_broken,
     ev.SessionLost: _session_lost, ev.Rejoined: _rejoined, ev.Restored: _restored, ev.Released: _released,
     ev.StopAsked: _stop_asked, ev.Resumed: _resumed, ev.Extended: _extended, ev.Marked: _marked,
+    ev.PowerCycled: _power_cycled,
 }

@@ -26,6 +26,15 @@ class LinkSetup:
 
 
 @dataclass(frozen=True)
+class PowerSwitch:
+    """How the controller switches a host's power off and on: arguments, and seconds until the host is up again."""
+
+    host: str
+    command: tuple[str, ...]
+    wait_s: float
+
+
+@dataclass(frozen=True)
 class RunSetup:
     """One run's fixed input. Times are in seconds; `accept` lists statuses that do not fail the run."""
 
@@ -49,6 +58,7 @@ class RunSetup:
     replicates_most: int = 20
     budget_s: float | None = None  # time to spend in trials
     costly: tuple[str, ...] = ()  # settings that the schedule treats as whole plots
+    power: tuple[PowerSwitch, ...] = ()
 
     @property
     def open_ended(self) -> bool:
@@ -95,5 +105,7 @@ def setup_from_dict(data: Mapping[str, Any]) -> RunSetup:
         "hosts": tuple(data["hosts"]), "links": links, "cells": cells,
         "schedule": tuple(Trial(**trial) for trial in data["schedule"]), "accept": tuple(data["accept"]),
         "costly": tuple(data["costly"]),
+        "power": tuple(PowerSwitch(**{**switch, "command": tuple(switch["command"])})
+                       for switch in data.get("power", ())),
     }
     return RunSetup(**{**data, **fixed})

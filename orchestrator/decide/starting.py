@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from orchestrator.decide.commands import Command, Connect, Prepare, ProveKeeper, Rejoin, Take
+from orchestrator.decide.commands import Command, Connect, Prepare, ProveKeeper, Take
+from orchestrator.decide.power import reach
 from orchestrator.decide.preflight import interfaces_used, preflight_problem
 from orchestrator.decide.state import RunState, all_places, known_before
 
@@ -19,7 +20,7 @@ def starting_commands(state: RunState) -> list[Command]:
 
 def _contact(state: RunState, name: str) -> Command:
     """A host that may hold our lease is asked what became of it; any other is met for the first time."""
-    return Rejoin(name) if state.began or state.hosts[name].token else Connect(name)
+    return reach(state, name) if state.began or state.hosts[name].token else Connect(name)
 
 
 def _take_next(state: RunState) -> list[Command]:

@@ -41,6 +41,8 @@ class HostState:
     ours: dict[str, list[Any]] = field(default_factory=dict)  # place -> every level this run has given it
     in_doubt: set[str] = field(default_factory=set)  # places of an Apply that was never answered: perhaps half done
     deaths: dict[str, int] = field(default_factory=dict)  # "setting=level" -> restarts seen under it
+    power: str = ""  # of a lost host: "wanted" or "switched"
+    power_cycles: list[int] = field(default_factory=list)  # the trials in which its power was switched; 0: the end
     restored: Json | None = None
     released: bool = False
     fault: Json | None = None  # why this host can take no further part

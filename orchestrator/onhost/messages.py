@@ -24,7 +24,8 @@ RATE = maybe(number(1, 1e13))
 COUNT = maybe(whole(1, 2**31))
 CORE = maybe(whole(0, 8191))
 NAME = text(r"[a-z0-9_-]{0,32}", 32)
-VALUE = plain(8, 2**16)  # an MTU's remembers what IPv6 has on every interface that lies on it
+_DEEPEST_VALUE, _ABOVE_A_VALUE = 8, 3  # arguments, list of places, place
+VALUE = plain(_DEEPEST_VALUE, 2**16)  # an MTU's remembers what IPv6 has on every interface that lies on it
 SETTING = text(r"[a-z][A-Za-z0-9_.@+/-]{0,199}", 200)  # dots and slashes: kernel parameters and features by name
 
 
@@ -115,8 +116,8 @@ VERBS: dict[str, Check] = {
     "traffic.serve": _TRAFFIC,
     "traffic.dial": _TRAFFIC,
 }
-_ENVELOPE = record({"id": whole(1, 2**53), "verb": text(longest=40), "args": plain(8, 2**20),
-                    "bound_s": number(0.001, LONGEST_BOUND_S)})
+_ENVELOPE = record({"id": whole(1, 2**53), "verb": text(longest=40),
+                    "args": plain(_ABOVE_A_VALUE + _DEEPEST_VALUE, 2**20), "bound_s": number(0.001, LONGEST_BOUND_S)})
 
 
 def check(message: dict[str, Any]) -> Request:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import re
+import shlex
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -62,7 +63,7 @@ class Caution:
 
 def cautions(plan: Plan, found: Sequence[Cell]) -> tuple[Caution, ...]:
     """Every caution that applies to the plan."""
-    return (*_links(plan, found), *_settings(plan, found), *_frames(found))
+    return (*_links(plan, found), *_settings(plan, found), *_power(plan), *_frames(found))
 
 
 def unlimited_udp_problem(plan: Plan, link: str, addresses: Iterable[str]) -> str:
@@ -156,6 +157,20 @@ def _settings(plan: Plan, found: Sequence[Cell]) -> Iterator[Caution]:
             f"{', '.join(own)}: programs of the plan's own run there; what they change beside the value that they read "
             "back, nothing can put back",
         )
+
+
+def _power(plan: Plan) -> Iterator[Caution]:
+    """Hosts whose power this machine may switch."""
+    for name, host in plan.hosts.items():
+        if host.power_cycle is not None:
+            yield Caution(
+                "power-cycle",
+                name,
+                f"{name}: if it gives no sign of life for {plan.patience_s:g} s, this machine runs "
+                f"`{shlex.join(host.power_cycle.command)}`, at most once in a trial and twice in a run; what was not "
+                "written to its disks is lost. Switching external power can hurt people: follow the local electrical "
+                "rules, leave mains work to licensed people, and see that nothing else hangs on the same switch",
+            )
 
 
 def _words(use: SettingUse) -> str:

@@ -8,9 +8,8 @@ from orchestrator.planning.conditions import condition, with_only
 from orchestrator.planning.consistency import check_cells, check_hosts_and_links, check_replicates, names
 from orchestrator.planning.document import Document, shown
 from orchestrator.planning.factors import Lookup
-from orchestrator.planning.not_yet import refuse_not_yet
 from orchestrator.planning.parts import Parts, validated
-from orchestrator.planning.plan import Catalogue, Change, Factor, Host, Plan
+from orchestrator.planning.plan import Catalogue, Change, Factor, Host, Plan, PowerCycle
 from orchestrator.planning.problems import PlanProblems
 from orchestrator.planning.reader import read
 
@@ -48,7 +47,6 @@ def _plan(document: Document, catalogue: Catalogue) -> Plan | None:
                 "it begins with `plan: <name>`",
             )
         return None
-    refuse_not_yet(document)
     parts = validated(document)
     check_hosts_and_links(document, parts)
     before = len(document.problems)
@@ -85,7 +83,8 @@ def _looked_up(document: Document, parts: Parts, catalogue: Catalogue) -> Plan:
         factors=factors,
         hosts={
             name: Host(
-                text.ssh, text.user, text.port, text.privilege or _needed(name, parts, hold, factors), text.host_key
+                text.ssh, text.user, text.port, text.privilege or _needed(name, parts, hold, factors), text.host_key,
+                PowerCycle(tuple(text.power_cycle.command), text.power_cycle.wait_s) if text.power_cycle else None,
             )
             for name, text in parts.hosts.items()
         },

@@ -31,6 +31,14 @@ Catalogue = Mapping[str, SettingInfo]
 
 
 @dataclass(frozen=True)
+class PowerCycle:
+    """The controller's command that switches a host's power off and on; seconds until the host is up again."""
+
+    command: tuple[str, ...]
+    wait_s: float
+
+
+@dataclass(frozen=True)
 class Host:
     """A machine reached over SSH; `privilege` is what the plan says or what its settings need."""
 
@@ -39,6 +47,7 @@ class Host:
     port: int | None = None
     privilege: str = "none"
     host_key: str | None = None
+    power_cycle: PowerCycle | None = None
 
 
 @dataclass(frozen=True)

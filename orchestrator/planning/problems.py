@@ -38,7 +38,6 @@ CODES = {
     "no-cells": "a plan that leaves nothing to measure",
     "unbound": "a $name that nothing is bound to",
     "bind": "a --bind that is malformed or that no plan uses",
-    "not-yet": "part of the plan file's grammar that this version does not carry out yet",
 }
 CAP = 20
 _WIDEST = 150

@@ -211,6 +211,47 @@ def test_a_low_clock_under_a_saving_policy_is_what_the_cell_claims() -> None:
     assert judge(changed(healthy_record(), second__watch__clock_mean_hz=6e8)).status == "valid"
 
 
+def _claiming(*uses: tuple[str, object, object]) -> Json:
+    """A healthy trial whose cell claims clocks on vault: (setting, level, what the host read back)."""
+    record = healthy_record()
+    record["settings"]["vault"] = [{"setting": setting, "target": "", "level": level, "ok": True, "seen": seen,
+                                    "why": ""} for setting, level, seen in uses]
+    return record
+
+
+_LEAST, _GREATEST = ("least-frequency", "1.2GHz", 1_200_000), ("greatest-frequency", "1.2GHz", 1_200_000)
+_PERFORMANCE = ("governor", "performance", "performance")
+
+
+@pytest.mark.parametrize(("uses", "mean_hz", "code"), [
+    ((_LEAST,), 1.20e9, ""), ((_LEAST,), 1.15e9, ""), ((_LEAST,), 1.0e9, "clock_under_least"),
+    ((_LEAST,), 2.0e9, ""), ((_GREATEST,), 1.2e9, ""), ((_GREATEST,), 1.25e9, ""), ((_GREATEST,), 0.6e9, ""),
+    ((_GREATEST,), 1.5e9, "clock_over_greatest"), ((_LEAST, _GREATEST), 1.2e9, ""),
+    ((_LEAST, _GREATEST), 0.9e9, "clock_under_least"), ((_LEAST, _GREATEST), 1.4e9, "clock_over_greatest"),
+    ((_PERFORMANCE, _GREATEST), 1.2e9, ""), ((_PERFORMANCE, _GREATEST), 0.6e9, "clock_low"),
+    ((_PERFORMANCE, ("least-frequency", "highest", {"policy0": 1, "policy4": 2})), 1.8e9, "")])
+def test_a_clock_that_the_cell_sets_is_held_against_the_clock_under_load(
+        uses: tuple[tuple[str, object, object], ...], mean_hz: float, code: str) -> None:
+    record = changed(_claiming(*uses), second__watch__clock_mean_hz=mean_hz, second__watch__clock_max_hz=1.8e9)
+    if code:
+        _with_doubt(record, code, "suspect")
+    else:
+        assert judge(record).status == "valid"
+        assert not [doubt for doubt in judge(record).doubts if doubt.startswith("clock")]
+
+
+@pytest.mark.parametrize(("uses", "lowest_hz", "code", "status"), [
+    ((), 0.6e9, "throttled_by_heat", "valid"), ((_LEAST,), 1.2e9, "throttled_by_heat", "valid"),
+    ((_LEAST,), 0.6e9, "throttled_below_claim", "suspect"),
+    ((_PERFORMANCE,), 0.6e9, "throttled_below_claim", "suspect"),
+    ((_PERFORMANCE,), 1.7e9, "throttled_by_heat", "valid")])
+def test_throttling_below_the_claimed_clock_makes_it_suspect_and_other_throttling_is_noted(
+        uses: tuple[tuple[str, object, object], ...], lowest_hz: float, code: str, status: str) -> None:
+    record = changed(_claiming(*uses), second__watch__clock_mean_hz=1.75e9, second__watch__clock_max_hz=1.8e9,
+                     second__watch__clock_min_hz=lowest_hz, second__watch__thermal_throttles=3)
+    _with_doubt(record, code, status)
+
+
 def test_a_stall_of_a_second_makes_it_suspect_and_a_short_one_is_noted() -> None:
     record = healthy_record()
     series = [list(row) for row in record["second"]["parts"][0]["series"]]

@@ -139,3 +139,11 @@ class _LinkLike:
 
     rate_bit_s: float | None
     ports: tuple[int, ...]
+
+
+def test_what_an_mtu_remembers_of_ipv6_is_taken_back_from_the_journal() -> None:
+    """A restarted guest refused it: its own answer to `prepare` was deeper than the check of a whole message took."""
+    route = {"destination": "2001:2::/64", "metrics": {"hoplimit": 64}}
+    value = {"mtu": 1500, "children": {}, "ipv6": {"eth1": {"addresses": [], "routes": [{"next": [route]}]}}}
+    assert _check("adopt", {"token": 7, "before": [{**KNOWN, "value": value}]}) == ""
+    assert _check("adopt", {"token": 7, "before": [{**KNOWN, "value": [[[[[[[[[1]]]]]]]]]}]}) == "bad_request"

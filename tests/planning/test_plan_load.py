@@ -10,8 +10,8 @@ from planning_fakes import CATALOGUE, HEAD, load, plan, problem, problems
 from pydantic import ValidationError
 
 from orchestrator import planning
-from orchestrator.planning import PlanProblems, Problem, parse_binds, unused_binds
-from orchestrator.planning.not_yet import NOT_YET
+from orchestrator.planning import PlanProblems, parse_binds, unused_binds
+from orchestrator.planning.plan import PowerCycle
 
 # The plan of the design's section 2, whole.
 WHOLE = """\
@@ -410,23 +410,20 @@ PARTS: dict[tuple[str | int, ...], str] = {
 
 
 @pytest.mark.parametrize("part", PARTS, ids=".".join)
-def test_what_is_not_carried_out_yet_is_refused_and_everything_else_is_understood(part: tuple[str, ...]) -> None:
-    waiting = {pattern: f"not yet: {words}" for pattern, _, words in NOT_YET}
-    if part in waiting:
-        found = problems(PARTS[part])
-        assert {one.code for one in found} == {"not-yet"}
-        assert waiting[part] in {one.message for one in found}
-    elif not any(one.code == "not-yet" for one in _wrong(PARTS[part])):
-        assert _wrong(PARTS[part]) == ()
+def test_every_part_of_the_grammar_is_understood(part: tuple[str, ...]) -> None:
+    load(PARTS[part])
 
 
-def _wrong(text: str) -> tuple[Problem, ...]:
-    """What is wrong with a text that may be a plan."""
-    try:
-        load(text)
-    except PlanProblems as error:
-        return error.problems
-    return ()
+def test_a_hosts_power_switch_is_arguments_and_a_wait_and_absent_unless_asked_for() -> None:
+    hosts = load(PARTS["hosts", "*", "power_cycle"]).hosts
+    assert hosts["dome"].power_cycle == PowerCycle(("plug", "1-off"), 60.0)
+    assert hosts["vault"].power_cycle is None
+
+
+@pytest.mark.parametrize("text", ["plug 1-off", "[]", "{shell: plug}", "[plug, 1]", '[""]', '["a\\0b"]'])
+def test_a_power_switch_that_is_no_list_of_arguments_is_refused(text: str) -> None:
+    hosts = f"{{ssh: dome.obs.example, power_cycle: {{command: {text}}}}}"
+    assert problems(HEAD.replace("{ssh: dome.obs.example}", hosts))
 
 
 @pytest.mark.parametrize(
@@ -443,10 +440,6 @@ def _wrong(text: str) -> tuple[Problem, ...]:
 )
 def test_how_often_a_cell_is_measured_is_decided_by_one_thing(rest: str, code: str) -> None:
     assert problem(rest + "\n").code == code
-
-
-def test_everything_that_is_not_yet_has_a_sample() -> None:
-    assert {pattern for pattern, _, _ in NOT_YET} <= set(PARTS)
 
 
 def test_a_plan_without_factors_is_one_cell_of_the_hosts_as_they_stand() -> None:

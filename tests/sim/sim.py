@@ -167,13 +167,17 @@ class Night:
                 host.keep(self.world.now())
                 if self.chance.strikes("changed_outside", self.world.now()):
                     host.values[("mtu", "eth1")] = self.before[name][("mtu", "eth1")]
-                if host.record and host.record["changes"] and self.chance.strikes("conflict", self.world.now()):
+                if self._changed_by_us(host) and self.chance.strikes("conflict", self.world.now()):
                     host.values[("mtu", "eth1")] = FOREIGN_MTU
                     self.conflicts.add(name)
                 if self.chance.strikes("long_cut", self.world.now()):
                     self._cut(name, 120.0 + self.chance.below(200))
                 if self.chance.strikes("host_down", self.world.now()):
                     self._power_off(name, 20.0 + self.chance.below(60))
+
+    def _changed_by_us(self, host: FakeHost) -> bool:
+        """What befalls a host under another run's lease is that run's to tell."""
+        return bool(host.record and host.record["changes"] and host.record["run_id"] == self.setup.run_id)
 
     def _cut(self, name: str, seconds: float) -> None:
         self.world.cut.add(name)

@@ -83,3 +83,28 @@ def test_a_host_that_can_keep_no_record_any_more_ends_the_run_and_no_cell_is_cal
         assert stage.nothing_of_ours()
 
     Stage().play(scene)
+
+
+@pytest.mark.parametrize("ends", [("dome",), ("vault",), BOTH], ids="+".join)
+def test_a_trial_whose_host_put_itself_back_before_it_could_be_read_again_is_repeated_not_doubted(ends: Ends):
+    """The way to it stood still for longer than the lease and no session was lost: words arrive late, but arrive."""
+    async def scene(stage: Stage) -> None:
+        going = asyncio.Event()
+        going.set()
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if host.name in ends:
+                await going.wait()
+
+        stage.world.before_message = before_message
+        await stage.traffic_of(LARGE)
+        going.clear()
+        await asyncio.sleep(max(map(stage.deadline_s, ends)) + 1.0 - stage.now())
+        assert all(map(stage.is_as_found, ends))
+        going.set()
+        assert await stage.exit_code() == 0
+        assert all(stage.rejoined(name) == ["reverted"] for name in ends)
+        assert stage.all_valid()
+        assert stage.state.outcomes[LARGE]["attempt"] == 2
+
+    Stage().play(scene)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -15,7 +15,7 @@ from orchestrator.act.session import HostSession, Job
 from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
-from orchestrator.decide.setup import TRAFFIC_SLACK_S
+from orchestrator.decide.setup import TRAFFIC_SLACK_S, LinkSetup
 from orchestrator.decide.state import RunState, place_of
 from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
 from orchestrator.faults import HostError, LinkError
@@ -42,6 +42,22 @@ class End:
     facts: Json
 
 
+@dataclass
+class Leg:
+    """One of the links that the trial runs on at once, with its part of the record; ordinarily there is one."""
+
+    link: LinkSetup
+    first: End
+    second: End
+    family: int
+    record: Json
+
+    @property
+    def ends(self) -> tuple[End, End]:
+        """The first and the second end."""
+        return self.first, self.second
+
+
 class ConductedTrial:
     """Carries a trial out and keeps its record; a session that is lost on the way raises HostError."""
 
@@ -50,7 +66,6 @@ class ConductedTrial:
         """`tell` receives a few words on what is happening, for the person who watches."""
         self.state, self.trial, self.sessions, self.tell = state, trial, sessions, tell
         self.cell: Cell = state.setup.cell(trial.cell)
-        self.link = state.setup.link(self.cell.link)
         self.clock = asyncio.get_running_loop().time  # the monotonic clock, or a test's own
         self.started_s = self.clock()
         self.traffic_s = 0.0
@@ -63,6 +78,9 @@ class ConductedTrial:
             "settings": {}, "ready": {}, "path": None, "first": None, "second": None, "after": {},
             "settle_s": 0.0, "overhead_s": 0.0, "error": None,
         }
+        if len(self.cell.links) > 1:  # the first link's part is the record's own
+            self.record["beside"] = [{"link": link, "link_facts": None, "ready": {}, "path": None, "first": None,
+                                      "second": None, "after": {}} for link in self.cell.links[1:]]
 
     async def conduct(self) -> Json:
         """The trial's record; what the cell or the path cannot do is in it, not raised."""
@@ -76,48 +94,53 @@ class ConductedTrial:
         return self.record
 
     async def _conduct(self) -> None:
-        first, second = self._ends()
+        legs = [self._leg(link, record) for link, record in
+                zip(self.cell.links, (self.record, *self.record.get("beside", ())), strict=True)]
         if not await self._settings_hold("settings"):
             return
-        if not await self._ready(first, second):
-            return
-        await self._forget(first, second)
-        facts = self._link_facts(first, second)
-        self.record["link_facts"] = facts.as_dict()
-        if not await self._path_carries(first, second, facts):
-            return
+        known: list[tuple[Leg, LinkFacts]] = []
+        for leg in legs:
+            await self._ready(leg)
+            await self._forget(leg)
+            facts = self._link_facts(leg)
+            leg.record["link_facts"] = facts.as_dict()
+            if not await self._path_carries(leg, facts):
+                return
+            known.append((leg, facts))
         await self._settle()
         if is_search(self.cell):
-            await self._search(first, second, facts)
+            await self._search(*known[0])
         else:
-            results = await self._traffic(first, second, facts, self.state.setup.length_of(self.trial))
-            self.record["first"], self.record["second"] = results
-        await self._look_again(first, second)
+            results = await self._traffic(known, self.state.setup.length_of(self.trial))
+            for leg, (mine, theirs) in zip(legs, results, strict=True):
+                leg.record["first"], leg.record["second"] = mine, theirs
+        await self._look_again(legs)
 
-    async def _search(self, first: End, second: End, facts: LinkFacts) -> None:
+    async def _search(self, leg: Leg, facts: LinkFacts) -> None:
         """Trial after trial at the rates that the search asks for; the confirming one is the result."""
         rules = search_rules(self.cell, facts, self.state.setup.length_of(self.trial))
         steps: list[Json] = []
         while isinstance(step := advance(rules, [searched(one) for one in steps]), NextTrial):
             self.tell(f"search: {step.rate_bit_s / 1e6:.5g} Mb/s for {step.length_s:g} s")
-            mine, theirs = await self._traffic(first, second, facts, step.length_s, step.rate_bit_s)
+            [(mine, theirs)] = await self._traffic([(leg, facts)], step.length_s, step.rate_bit_s)
             steps.append({"asked_bit_s": step.rate_bit_s, "length_s": step.length_s, "full_length": step.full_length,
                           "first": mine, "second": theirs})
         self.record["search"] = {"steps": steps, "answer": asdict(step), "role": "confirm"}
         best = confirming_step(steps, step)
         if best is None:
-            raise LinkError("no_throughput", step.sentence, link=self.link.name)
+            raise LinkError("no_throughput", step.sentence, link=leg.link.name)
         self.record["first"], self.record["second"] = best["first"], best["second"]
 
-    def _ends(self) -> tuple[End, End]:
-        (a, selector_a), (b, selector_b) = self.link.ends
+    def _leg(self, name: str, record: Json) -> Leg:
+        link = self.state.setup.link(name)
+        (a, selector_a), (b, selector_b) = link.ends
         host_a, host_b = self.state.hosts[a], self.state.hosts[b]
         name_a = interface_of(selector_a, host_a.facts or {}, a)
         name_b = interface_of(selector_b, host_b.facts or {}, b)
         facts_a, facts_b = interface_facts(name_a, host_a.facts or {}), interface_facts(name_b, host_b.facts or {})
-        self.family, local_a, local_b = addresses_of(self.link, facts_a, facts_b, self.cell.traffic["ip"])
-        return (End(a, self._session(a), host_a.token, name_a, local_a, facts_a),
-                End(b, self._session(b), host_b.token, name_b, local_b, facts_b))
+        family, local_a, local_b = addresses_of(link, facts_a, facts_b, self.cell.traffic["ip"])
+        return Leg(link, End(a, self._session(a), host_a.token, name_a, local_a, facts_a),
+                   End(b, self._session(b), host_b.token, name_b, local_b, facts_b), family, record)
 
     def _session(self, name: str) -> HostSession:
         """The host's session; it may have been lost and taken away since the trial began."""
@@ -156,40 +179,38 @@ class ConductedTrial:
                             host=changed[0]["host"], changed=changed,
                             next_step="find what sets it: a network manager, a tuning service, a person")
 
-    async def _ready(self, first: End, second: End) -> bool:
-        ends = (first, second)
+    async def _ready(self, leg: Leg) -> None:
         answers = await asyncio.gather(*(
-            end.session.request("ready", {"interface": end.interface, "family": self.family, "address": end.address,
-                                          "bound_s": READY_BOUND_S}, bound_s=READY_BOUND_S + 10) for end in ends))
-        self.record["ready"] = {end.host: answer for end, answer in zip(ends, answers, strict=True)}
-        for end, answer in zip(ends, answers, strict=True):
+            end.session.request("ready", {"interface": end.interface, "family": leg.family, "address": end.address,
+                                          "bound_s": READY_BOUND_S}, bound_s=READY_BOUND_S + 10) for end in leg.ends))
+        leg.record["ready"] = {end.host: answer for end, answer in zip(leg.ends, answers, strict=True)}
+        for end, answer in zip(leg.ends, answers, strict=True):
             if not answer["ready"]:
                 why = answer.get("why", "")
                 raise LinkError("not_ready", f"{end.host}: {end.interface} did not become ready: {why}",
                                 next_step="look at the cable, the peer and the link's settings", host=end.host)
-        return True
 
-    async def _forget(self, first: End, second: End) -> None:
+    async def _forget(self, leg: Leg) -> None:
         """What was learned about the peer in an earlier cell must not decide this one."""
         await asyncio.gather(*(
             end.session.request("forget", {"interface": end.interface, "peer": peer.address},
                                 bound_s=15.0)
-            for end, peer in ((first, second), (second, first))))
+            for end, peer in (leg.ends, leg.ends[::-1])))
 
-    def _link_facts(self, first: End, second: End) -> LinkFacts:
-        now = [{**end.facts, **self.record["ready"][end.host]} for end in (first, second)]
+    def _link_facts(self, leg: Leg) -> LinkFacts:
+        now = [{**end.facts, **leg.record["ready"][end.host]} for end in leg.ends]
         about = [{"host": end.host, "interface": end.interface, "address": end.address, "mtu": facts["mtu"],
                   "speed_bit_s": facts.get("speed_bit_s"), "driver": facts.get("driver", "")}
-                 for end, facts in zip((first, second), now, strict=True)]
+                 for end, facts in zip(leg.ends, now, strict=True)]
         mtu = int(min(facts["mtu"] for facts in now))
-        return LinkFacts(link_rate_bit_s(self.link, *now), self.family, mtu, *about)
+        return LinkFacts(link_rate_bit_s(leg.link, *now), leg.family, mtu, *about)
 
-    async def _path_carries(self, first: End, second: End, facts: LinkFacts) -> bool:
-        port = ports_for(self.link, self.trial, self.state.setup.seed, 1)[0]
-        ends = (PathEnd(end.session, end.interface, end.address) for end in (first, second))
-        self.record["path"] = await prove_path(*ends, family=facts.family, port=port, mtu=facts.mtu,
-                                               small_bound_s=FORWARDING_BOUND_S, follow=self._follow)
-        return str(self.record["path"]["verdict"]) == "open"
+    async def _path_carries(self, leg: Leg, facts: LinkFacts) -> bool:
+        port = ports_for(leg.link, self.trial, self.state.setup.seed, 1)[0]
+        ends = (PathEnd(end.session, end.interface, end.address) for end in leg.ends)
+        leg.record["path"] = await prove_path(*ends, family=facts.family, port=port, mtu=facts.mtu,
+                                              small_bound_s=FORWARDING_BOUND_S, follow=self._follow)
+        return str(leg.record["path"]["verdict"]) == "open"
 
     async def _follow(self, job: Job) -> Json:
         """The job's result, its events passed on to the person who watches."""
@@ -209,41 +230,59 @@ class ConductedTrial:
         await asyncio.sleep(settle_s)
         self.record["settle_s"] = settle_s
 
-    async def _traffic(self, first: End, second: End, facts: LinkFacts, length_s: float,
-                       asked_bit_s: float | None = None) -> tuple[Json, Json]:
-        """(dialling end's, serving end's) result of traffic for this long; `asked_bit_s` instead of the cell's rate."""
+    async def _traffic(self, legs: Sequence[tuple[Leg, LinkFacts]], length_s: float,
+                       asked_bit_s: float | None = None) -> list[tuple[Json, Json]]:
+        """(dialling end's, serving end's) result of each link, in one window for all of them.
+
+        `asked_bit_s` takes the place of the cell's rate.
+        """
         setup = self.state.setup
         traffic_s = setup.warmup_s + length_s
         self.traffic_s += traffic_s
         bound_s = traffic_s + TRAFFIC_SLACK_S
+        hosts = {end.host: end for leg, _ in legs for end in leg.ends}
         await asyncio.gather(*(end.session.request("lease.renew", {
-            "token": end.token, "lease_s": setup.lease_s + bound_s}, bound_s=10.0) for end in (first, second)))
-        dial_args, serve_args = traffic_args(self.cell, self.link, self.trial, facts, seed=setup.seed,
+            "token": end.token, "lease_s": setup.lease_s + bound_s}, bound_s=10.0) for end in hosts.values()))
+        jobs: list[tuple[str, Job]] = []  # the host's name, and its job: both ends of a link, one link after the other
+        try:
+            for leg, facts in legs:
+                jobs += await self._connect(leg, facts, bound_s, asked_bit_s)
+            clocks = await asyncio.gather(*(read_clock(end.session) for end in hosts.values()))
+            await self._give_windows(jobs, dict(zip(hosts, clocks, strict=True)), length_s)
+            results = await asyncio.gather(*(job.result() for _, job in jobs))
+        except BaseException:
+            await asyncio.gather(*(job.cancel() for _, job in jobs), return_exceptions=True)
+            raise
+        return list(zip(results[::2], results[1::2], strict=True))
+
+    async def _connect(self, leg: Leg, facts: LinkFacts, bound_s: float,
+                       asked_bit_s: float | None) -> list[tuple[str, Job]]:
+        """The dialling and the serving end's job, connected and waiting for their window."""
+        dial_args, serve_args = traffic_args(self.cell, leg.link, self.trial, facts, seed=self.state.setup.seed,
                                              token=secrets.token_hex(32), bound_s=bound_s, asked=asked_bit_s)
-        serve = second.session.start("traffic.serve", serve_args, bound_s=bound_s + 10)
+        serve = leg.second.session.start("traffic.serve", serve_args, bound_s=bound_s + 10)
         jobs = [serve]
         try:
             await wait_for_stage(serve, "listening", 15.0)
-            dial = first.session.start("traffic.dial", dial_args, bound_s=bound_s + 10)
+            dial = leg.first.session.start("traffic.dial", dial_args, bound_s=bound_s + 10)
             jobs.append(dial)
-            await asyncio.gather(wait_for_stage(dial, "connected", 20.0), wait_for_stage(serve, "connected", 20.0))
-            clocks = await asyncio.gather(read_clock(first.session), read_clock(second.session))
-            await self._give_windows((dial, serve), clocks, length_s)
-            mine, theirs = await asyncio.gather(dial.result(), serve.result())
+            await asyncio.gather(*(wait_for_stage(job, "connected", 20.0) for job in jobs))
         except BaseException:
             await asyncio.gather(*(job.cancel() for job in jobs), return_exceptions=True)
             raise
-        return mine, theirs
+        return [(leg.first.host, dial), (leg.second.host, serve)]
 
-    async def _give_windows(self, jobs: tuple[Job, Job], clocks: Sequence[HostClock], length_s: float) -> None:
+    async def _give_windows(self, jobs: Sequence[tuple[str, Job]], clocks: Mapping[str, HostClock],
+                            length_s: float) -> None:
         setup = self.state.setup
         start = self.clock() + LEAD_S
         window = start + setup.warmup_s
-        for job, clock in zip(jobs, clocks, strict=True):
+        for host, job in jobs:
+            clock = clocks[host]
             window_from_ns = clock.host_ns(window)
             await job.tell({"start_ns": clock.host_ns(start), "window_from_ns": window_from_ns,
                             "window_to_ns": window_from_ns + round(length_s * 1e9)})
-        self.record["clock_error_s"] = max(clock.error_s for clock in clocks)
+        self.record["clock_error_s"] = max(clock.error_s for clock in clocks.values())
 
     async def _still_held(self) -> None:
         """A host that has put itself back does not wait for us any more: its refusal has the trial repeated."""
@@ -251,15 +290,16 @@ class ConductedTrial:
         await asyncio.gather(*(self._session(name).request("lease.renew", {"token": token, **wanted}, bound_s=15.0)
                                for name, token in self.tokens.items()))
 
-    async def _look_again(self, first: End, second: End) -> None:
+    async def _look_again(self, legs: Sequence[Leg]) -> None:
         """Settings, speed and boot once more: a trial stands only if the cell's conditions held to its end."""
         if not await self._settings_hold("after"):
             await self._still_held()
-        answers = await asyncio.gather(*(end.session.request("facts", {}, bound_s=15.0) for end in (first, second)))
-        self.record["after"]["speed_bit_s"] = {
-            end.host: interface_facts(end.interface, answer)["speed_bit_s"]
-            for end, answer in zip((first, second), answers, strict=True)}
-        self.record["after"]["boot_id"] = {end.host: answer["boot_id"]
-                                           for end, answer in zip((first, second), answers, strict=True)}
+        sessions = {end.host: end.session for leg in legs for end in leg.ends}
+        answers = dict(zip(sessions, await asyncio.gather(*(session.request("facts", {}, bound_s=15.0)
+                                                            for session in sessions.values())), strict=True))
+        for leg in legs:
+            leg.record["after"]["speed_bit_s"] = {
+                end.host: interface_facts(end.interface, answers[end.host])["speed_bit_s"] for end in leg.ends}
+        self.record["after"]["boot_id"] = {name: answer["boot_id"] for name, answer in answers.items()}
         self.record["before"] = {"boot_id": {name: (host.facts or {}).get("boot_id")
                                              for name, host in self.state.hosts.items()}}

@@ -72,7 +72,8 @@ def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: 
         "links": {link.name: {"ends": [list(end) for end in link.ends], "rate_bit_s": link.rate_bit_s,
                               "isolated": link.isolated} for link in setup.links},
         "cells": [{"number": cell.number, "key": cell.key, "levels": cell.levels, "link": cell.link,
-                   "settings": [asdict(use) for use in cell.settings], "traffic": dict(cell.traffic)}
+                   "links": cell.links, "settings": [asdict(use) for use in cell.settings],
+                   "traffic": dict(cell.traffic)}
                   for cell in setup.cells],
         "instrument": {name: host.instrument for name, host in state.hosts.items()},
         "replicates_asked": max((trial.replicate for trial in setup.schedule), default=0),

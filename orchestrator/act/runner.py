@@ -16,7 +16,7 @@ from orchestrator.act.actions import HostActions
 from orchestrator.act.journal import JOURNAL_WRITE, Journal
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
-from orchestrator.decide.evidence import ways
+from orchestrator.decide.evidence import goodputs
 from orchestrator.decide.judge import judge
 from orchestrator.decide.machine import HOST_IS_UNFIT, LEASE_IS_GONE, advance, handle
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
@@ -137,7 +137,7 @@ class Runner:
         self.post(ev.Conducted(command.position, command.attempt, record, {
             "status": verdict.status, "doubts": list(verdict.doubts), "reason": verdict.reason,
             "changed_outside": changed_outside(record["after"].get("settings") or {}),
-            "goodput_bit_s": {way.way: way.goodput_bit_s for way in ways(record) if way.goodput_bit_s is not None}}))
+            "goodput_bit_s": goodputs(record)}))
 
     async def _consider(self) -> None:
         trials, reason = await asyncio.to_thread(self.advise, self.state) if self.advise else ([], "")

@@ -17,6 +17,7 @@ from typing import Any, TextIO
 
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
+from orchestrator.decide.evidence import goodputs
 from orchestrator.decide.setup import longest_lease_s
 from orchestrator.decide.state import RunState
 from orchestrator.report.wording import rate_text
@@ -124,9 +125,7 @@ def _conducted(_: RunState, event: ev.Conducted) -> str:
 
 
 def _goodputs(record: dict[str, Any]) -> str:
-    parts = [part for side in ("first", "second") for part in (record.get(side) or {}).get("parts", [])
-             if part["part"] == "receive" and part.get("window_s")]
-    return ", ".join(f"{part['way']} {_rate(part['goodput_bytes'] * 8 / part['window_s'])}" for part in parts)
+    return ", ".join(f"{way} {_rate(goodput)}" for way, goodput in goodputs(record).items())
 
 
 def _broken(_: RunState, event: ev.ConductBroken) -> str:

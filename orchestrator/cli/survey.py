@@ -107,7 +107,7 @@ def _needs(setup: RunSetup, link: LinkSetup, surveyed: Surveyed) -> Iterator[Lin
     except HostError as fault:
         surveyed.link_faults[link.name] = fault
         return
-    mtus = {int(str(use.level)) for cell in setup.cells if cell.link == link.name for use in cell.settings
+    mtus = {int(str(use.level)) for cell in setup.cells if link.name in cell.links for use in cell.settings
             if use.setting == "mtu"}
     if len(ends) == 2:
         yield LinkNeed(link.name, (ends[0], ends[1]), link.rate_bit_s, tuple(sorted(mtus)), tuple(link.ports))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from orchestrator.decide.setup import LinkSetup, PowerSwitch, RunSetup
@@ -18,7 +18,7 @@ def compose(plan: Plan, *, run_id: str, holder: str, only_rehearse: bool = False
     """The setup of one run of this plan; `holder` names us to whoever finds a host busy."""
     temporary = {name: temporary_pairs(place) for place, (name, link) in enumerate(plan.links.items())
                  if link.address == "temporary"}
-    all_cells = tuple(_with_addresses(plan, cell, temporary.get(cell.link, ())) for cell in cells(plan))
+    all_cells = tuple(_with_addresses(plan, cell, temporary) for cell in cells(plan))
     links = tuple(
         LinkSetup(name=name, ends=tuple((end.host, end.selector) for end in link.ends),  # type: ignore[arg-type] # two
                   rate_bit_s=link.rate_bit_s, ports=tuple(link.ports), isolated=link.isolated,
@@ -55,13 +55,11 @@ def _plain(pairs: Pairs) -> Pairs:
     return tuple((mine.split("/")[0], theirs.split("/")[0]) for mine, theirs in pairs)
 
 
-def _with_addresses(plan: Plan, cell: Cell, pairs: Pairs) -> Cell:
-    """The cell with its link's temporary addresses as settings of both ends, there before anything else."""
-    if not pairs:
-        return cell
-    ends = plan.links[cell.link].ends
-    uses = tuple(SettingUse(end.host, end.selector, TEST_ADDRESS, " ".join(pair[place] for pair in pairs), "address")
-                 for place, end in enumerate(ends))
+def _with_addresses(plan: Plan, cell: Cell, temporary: Mapping[str, Pairs]) -> Cell:
+    """The cell with its links' temporary addresses as settings of both ends, there before anything else."""
+    uses = tuple(SettingUse(end.host, end.selector, TEST_ADDRESS, " ".join(pair[place] for pair in temporary[link]),
+                            "address")
+                 for link in cell.links if link in temporary for place, end in enumerate(plan.links[link].ends))
     return replace(cell, settings=(*uses, *cell.settings))
 
 

@@ -49,6 +49,7 @@ class Way:
     traffic: Json
     link_facts: Json
     opposite_goodput_bit_s: float = 0.0
+    links_at_once: int = 1
 
     @property
     def transport(self) -> str:
@@ -155,6 +156,14 @@ class Way:
         return float(sent + again) * (packet + ETHERNET_HEADER_BYTES) / payload
 
 
+def each_link(record: Json) -> tuple[Json, ...]:
+    """The record of each link of a trial as if it were alone; those of several at once share what is the trial's."""
+    beside = record.get("beside") or ()
+    after = record.get("after") or {}
+    whole = {**record, "beside": None, "at_once": 1 + len(beside)}
+    return (whole, *({**whole, **part, "after": {**after, **(part.get("after") or {})}} for part in beside))
+
+
 def ways(record: Json) -> tuple[Way, ...]:
     """The ways of a trial in the order transmit, receive; those that were asked for, with or without a result."""
     facts = record.get("link_facts") or {}
@@ -165,6 +174,13 @@ def ways(record: Json) -> tuple[Way, ...]:
         found = [replace(way, opposite_goodput_bit_s=other)
                  for way, other in zip(found, reversed(goodputs), strict=True)]
     return tuple(found)
+
+
+def goodputs(record: Json) -> dict[str, float]:
+    """Way -> goodput in bit/s of those that gave one; with the link before the way where several ran at once."""
+    links = each_link(record)
+    return {way.way if len(links) == 1 else f"{one['link']} {way.way}": way.goodput_bit_s
+            for one in links for way in ways(one) if way.goodput_bit_s is not None}
 
 
 def _ways_asked(record: Json) -> Iterator[str]:
@@ -178,7 +194,8 @@ def _ways_asked(record: Json) -> Iterator[str]:
 def _way(record: Json, way: str, sides: Mapping[str, Side], facts: Json) -> Way:
     sender, receiver = ("first", "second") if way == "transmit" else ("second", "first")
     return Way(way, sides[sender], sides[receiver], _part(record, sender, way, "send"),
-               _part(record, receiver, way, "receive"), record.get("traffic") or {}, facts)
+               _part(record, receiver, way, "receive"), record.get("traffic") or {}, facts,
+               links_at_once=int(record.get("at_once") or 1))
 
 
 def _part(record: Json, end: str, way: str, part: str) -> Json:

@@ -6,13 +6,13 @@ carries frames is a failure and never a measurement.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from orchestrator.decide import checks
 from orchestrator.decide.doubts import Found
-from orchestrator.decide.evidence import Way, ways
+from orchestrator.decide.evidence import Way, each_link, ways
 
 Json = Mapping[str, Any]
 
@@ -30,17 +30,26 @@ UNFINISHED = frozenset({"timeout", "stuck", "died", "cancelled", "too_many", "bu
 
 
 def judge(record: Json) -> Verdict:
-    """The verdict on one trial's record."""
-    return _without_measurement(record) or _measured(record)
+    """The verdict on one trial's record; on all of its links together when it ran on several at once."""
+    links = each_link(record)
+    return _without_measurement(links) or _measured(links)
 
 
-def _without_measurement(record: Json) -> Verdict | None:
+def _without_measurement(links: Sequence[Json]) -> Verdict | None:
     """What keeps a trial from being a measurement at all, the nearest cause first; None for a measurement."""
-    for look in (_refused_settings, _error, _path, _no_result, _nothing_received):
-        verdict = look(record)
-        if verdict is not None:
+    for look in (_refused_settings, _error):
+        if verdict := look(links[0]):
             return verdict
+    for look in (_path, _no_result, _nothing_received):
+        for record in links:
+            if verdict := look(record):
+                return replace(verdict, reason=_named(verdict.reason, record))
     return None
+
+
+def _named(sentence: str, record: Json) -> str:
+    """A sentence about one link; with its name where the trial ran on several at once."""
+    return f"{record.get('link')}: {sentence}" if record["at_once"] > 1 else sentence
 
 
 def _refused_settings(record: Json) -> Verdict | None:
@@ -106,13 +115,18 @@ _EACH_WAY: tuple[Callable[[Way], Iterator[Found]], ...] = (
     checks.loss_places, checks.pauses, checks.order, checks.window)
 
 
-def _measured(record: Json) -> Verdict:
-    found = [doubt for check in _WHOLE_TRIAL for doubt in check(record)]
+def _doubts(record: Json) -> Iterator[Found]:
+    """The doubts about one link of a trial."""
+    yield from (doubt for check in _WHOLE_TRIAL for doubt in check(record))
     all_ways = ways(record)
     for way in all_ways:
-        of_way = [doubt for check in _EACH_WAY for doubt in check(way)]
-        found += of_way if len(all_ways) == 1 else [replace(each, sentence=f"{way.way}: {each.sentence}")
-                                                    for each in of_way]
+        where = f"{way.way}: " if len(all_ways) > 1 else ""
+        for doubt in (doubt for check in _EACH_WAY for doubt in check(way)):
+            yield replace(doubt, sentence=_named(where + doubt.sentence, record))
+
+
+def _measured(links: Sequence[Json]) -> Verdict:
+    found = [doubt for record in links for doubt in _doubts(record)]
     found.sort(key=lambda each: each.doubt.weight != "suspect")     # the gravest first, otherwise as found
     codes = tuple(dict.fromkeys(each.doubt.code for each in found))
     reason = "; ".join(dict.fromkeys(each.sentence for each in found))

@@ -58,6 +58,8 @@ def _placed(way: Way, attempted: int, lost: int, refused: int) -> Losses:
         return Losses(attempted, lost, unplaced="a counter that a place needs is missing")
     if socket and way.receive.get("receive_path") == "coalesce":
         return Losses(attempted, lost, unplaced="the socket dropped coalesced blocks, which do not count datagrams")
+    if backlog and way.links_at_once > 1:
+        return Losses(attempted, lost, unplaced="the backlog dropped frames, and does not count them by link")
     own_interface = way.sender.change("interface.tx_dropped", "interface.tx_errors") or 0
     far_interface = way.receiver.change("interface.rx_missed_errors", "interface.rx_fifo_errors",
                                         "interface.rx_crc_errors") or 0

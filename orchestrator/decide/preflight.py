@@ -25,14 +25,15 @@ def preflight_problem(state: RunState) -> Fault | None:
         for cell in state.setup.cells:
             for use in cell.settings:
                 target_of(use, facts[use.host])
-            _look_at_addresses(state, cell, facts)
+            for link in cell.links:
+                _look_at_addresses(state, cell, link, facts)
     except Fault as fault:
         return fault
     return None
 
 
-def _look_at_addresses(state: RunState, cell: Cell, facts: dict[str, Json]) -> None:
-    link = state.setup.link(cell.link)
+def _look_at_addresses(state: RunState, cell: Cell, name: str, facts: dict[str, Json]) -> None:
+    link = state.setup.link(name)
     (a, first), (b, second) = link.ends
     _, mine, theirs = addresses_of(link, interface_facts(interface_of(first, facts[a], a), facts[a]),
                                    interface_facts(interface_of(second, facts[b], b), facts[b]), cell.traffic["ip"])

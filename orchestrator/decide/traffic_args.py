@@ -10,6 +10,7 @@ from typing import Any
 from orchestrator.decide.setup import LinkSetup
 from orchestrator.planning.cells import Cell
 from orchestrator.planning.order import Trial
+from orchestrator.planning.traffic import DEFAULTS
 from orchestrator.wire.ceiling import share_to_payload_rate
 from orchestrator.wire.segments import datagram_payload
 
@@ -78,7 +79,8 @@ def traffic_args(cell: Cell, link: LinkSetup, trial: Trial, facts: LinkFacts, *,
     ways = WAYS[traffic["direction"]]
     datagram_bytes = datagram_size(cell, facts)
     offered = asked or asked_bit_s(traffic["offered_rate"], facts, datagram_bytes)
-    flows = [{**traffic, "way": way, "asked_bit_s": offered, "datagram_bytes": datagram_bytes} for way in ways]
+    alike = {name: traffic[name] for name in DEFAULTS}  # a flow runs on one link: `together` is ours
+    flows = [{**alike, "way": way, "asked_bit_s": offered, "datagram_bytes": datagram_bytes} for way in ways]
     ports = ports_for(link, trial, seed, CONTROL_PORTS + len(ways) * int(traffic["streams"]))
     shared = {"token": token, "family": facts.family, "ports": ports[1:], "flows": flows, "mtu": facts.mtu,
               "rate_bit_s": facts.rate_bit_s, "watch_s": 0.2, "round_trip": True, "bound_s": bound_s}

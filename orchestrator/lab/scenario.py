@@ -28,7 +28,9 @@ def port(host: str) -> str:
 
 @dataclass(frozen=True)
 class End:
-    """One interface of a host on the measured network, and the switch's port that it is plugged into."""
+    """One interface of a host on a measured network, and the port that it is plugged into: of the trunk's switch, or of
+    the spare link's, which nothing joins to it.
+    """
 
     host: str
     interface: str
@@ -36,6 +38,7 @@ class End:
     mac: str
     address_4: str
     address_6: str
+    spare: bool = False
 
 
 @dataclass(frozen=True)
@@ -51,17 +54,22 @@ class LabHost:
     accounts: tuple[Account, ...] = ()
     root_shell: str = "/bin/sh"
     second_end: bool = False  # `eth2` on the measured network too, with the next hundred's address: 198.18.0.111
+    spare_end: bool = False  # `eth2` on a link of its own, in networks of its own: 198.18.1.11, 2001:2:0:1::11
     slow_board: bool = False  # its clock decides how much of a CPU it may use, where control groups allow
 
 
     @property
     def ends(self) -> list[End]:
-        """Its one or two interfaces on the measured network."""
+        """Its one or two measured interfaces."""
         first = End(self.name, "eth1", port(self.name), self.measured_mac, self.measured_address_4,
                     self.measured_address_6)
+        number = int(self.measured_address_4.rsplit(".", 1)[1])
+        if self.spare_end:
+            return [first, End(self.name, "eth2", f"por2-{self.name}", f"02:00:5e:10:04:{number:02x}",
+                               f"198.18.1.{number}", f"2001:2:0:1::{number}", spare=True)]
         if not self.second_end:
             return [first]
-        number = int(self.measured_address_4.rsplit(".", 1)[1]) + 100
+        number += 100
         return [first, End(self.name, "eth2", f"por2-{self.name}", f"02:00:5e:10:02:{number:02x}",
                            f"198.18.0.{number}", f"2001:2::{number}")]
 
@@ -76,7 +84,7 @@ class Scenario:
 
     @property
     def ends(self) -> list[End]:
-        """Every interface that is plugged into the trunk."""
+        """Every interface that is plugged into the trunk or into the spare link."""
         return [end for host in self.hosts for end in host.ends]
 
     def __post_init__(self) -> None:
@@ -98,7 +106,7 @@ class Scenario:
 
 
 def lab_host(name: str, number: int, *, accounts: tuple[Account, ...] = (), root_shell: str = "/bin/sh",
-             second_end: bool = False, slow_board: bool = False) -> LabHost:
+             second_end: bool = False, spare_end: bool = False, slow_board: bool = False) -> LabHost:
     """Host `number` (11..99) of a lab; every address is derived from the number.
 
     198.18.0.0/15 and 2001:2::/48 are set aside for benchmarking (RFC 2544 C.2.2, RFC 5180 section 8); the hardware
@@ -107,7 +115,7 @@ def lab_host(name: str, number: int, *, accounts: tuple[Account, ...] = (), root
     return LabHost(name=name, control_address=f"10.77.0.{number}", measured_address_4=f"198.18.0.{number}",
                    measured_address_6=f"2001:2::{number}", control_mac=f"02:00:5e:10:01:{number:02x}",
                    measured_mac=f"02:00:5e:10:00:{number:02x}", accounts=accounts, root_shell=root_shell,
-                   second_end=second_end, slow_board=slow_board)
+                   second_end=second_end, spare_end=spare_end, slow_board=slow_board)
 
 
 def observatory(*, slow_board: bool = False) -> Scenario:

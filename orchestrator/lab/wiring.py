@@ -23,7 +23,7 @@ from orchestrator.lab.scenario import (
 from orchestrator.onhost.ethtool.features import features, set_features
 
 FRAMES_HELD_BACK = "pfifo limit 2000"
-TRUNK, CONTROL = "trunk", "control"  # the two bridges of the switch
+TRUNK, SPARE, CONTROL = "trunk", "spare", "control"  # the bridges of the switch; SPARE only where a host has an end
 ETHERNET_OVERHEAD_BYTES = 24  # preamble 8, frame check sequence 4, gap 12: what the queue's own count lacks
 _BURST_S, _BURST_EXTRA_BYTES = 0.002, 20_000
 _PORT_BUFFER_S, _PORT_BUFFER_LEAST_BYTES = 0.02, 512_000
@@ -44,7 +44,7 @@ def control_port(host: str) -> str:
 
 
 def plug_everything_in(scenario: Scenario, pid_of: dict[str, int]) -> None:
-    """Make both bridges and every cable; `pid_of` names each place's first process.
+    """Make the bridges and every cable; `pid_of` names each place's first process.
 
     Runs outside the switch, because the kernel looks `netns PID` up among the processes that the caller can see.
     """
@@ -57,12 +57,14 @@ def plug_everything_in(scenario: Scenario, pid_of: dict[str, int]) -> None:
         lines.append(f"link add dev {control_port(host.name)} type veth "
                      f"peer name eth0 address {host.control_mac} netns {pid_of[host.name]}")
         ports.append((control_port(host.name), CONTROL))
+    if any(end.spare for end in scenario.ends):
+        lines.append(f"link add dev {SPARE} mtu {mtu} type bridge mcast_snooping 0")
     for end in scenario.ends:
         lines.append(f"link add dev {end.port} mtu {mtu} type veth "
                      f"peer name {end.interface} address {end.mac} netns {pid_of[end.host]}")
-        ports.append((end.port, TRUNK))
+        ports.append((end.port, SPARE if end.spare else TRUNK))
     lines += [f"link set dev {name} master {bridge} gro_max_size 1 up" for name, bridge in ports]
-    lines += [f"link set dev {bridge} up" for bridge in (CONTROL, TRUNK)]
+    lines += [f"link set dev {bridge} up" for bridge in dict.fromkeys(bridge for _, bridge in ports)]
     batch("ip", lines, in_network_of=pid_of["switch"])
 
 

@@ -106,7 +106,7 @@ def _unlimited(link: str, found: Iterable[Cell]) -> list[Cell]:
     return [
         cell
         for cell in found
-        if cell.link == link and cell.traffic["transport"] == "udp" and cell.traffic["offered_rate"] is None
+        if link in cell.links and cell.traffic["transport"] == "udp" and cell.traffic["offered_rate"] is None
     ]
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from orchestrator.planning.document import Json
 from orchestrator.planning.plan import Change, Factor, LevelOf, Plan, level_text, same_level
 from orchestrator.planning.screening import screen_of
+from orchestrator.planning.together import TOGETHER, links_text, members
 from orchestrator.planning.traffic import DEFAULTS
 
 MOST_CELLS = 1_000
@@ -37,7 +38,10 @@ class SettingUse:
 
 @dataclass(frozen=True)
 class Cell:
-    """One combination of levels on one link; a level is None where its factor does not apply."""
+    """One combination of levels on one link, or on several at once; a level is None where its factor does not apply.
+
+    `link` is the first of several, which the traffic's `together` names.
+    """
 
     number: int
     key: str
@@ -45,6 +49,11 @@ class Cell:
     settings: tuple[SettingUse, ...]
     link: str
     traffic: Mapping[str, Any]
+
+    @property
+    def links(self) -> tuple[str, ...]:
+        """Every link that a trial of it runs on."""
+        return tuple(self.traffic.get(TOGETHER) or (self.link,))
 
 
 def cells(plan: Plan, chosen_before: Iterable[Combination] | None = None) -> tuple[Cell, ...]:
@@ -58,11 +67,16 @@ def cells(plan: Plan, chosen_before: Iterable[Combination] | None = None) -> tup
         levels = {name: level.shown if level else None for name, level in chosen.items()}
         if any(matches(condition, levels) for condition in plan.leave_out):
             continue
-        uses = tuple(use for name, level in chosen.items() if level for use in _uses(plan, link, name, level.changes))
+        at_once = members(plan, link, chosen)
+        uses = tuple(use for name, level in chosen.items() if level
+                     for use in _uses(plan, at_once, name, level.changes))
         traffic = dict(DEFAULTS)
         for level in chosen.values():
             traffic.update(level.traffic if level else {})
-        found.append(Cell(len(found) + 1, _key(plan, link, levels), levels, held + uses, link, traffic))
+        traffic.pop(TOGETHER, None)
+        if len(at_once) > 1:
+            traffic[TOGETHER] = list(at_once)
+        found.append(Cell(len(found) + 1, _key(plan, at_once, levels), levels, held + uses, link, traffic))
     return tuple(found)
 
 
@@ -83,6 +97,8 @@ def combinations(plan: Plan) -> Iterator[Combination]:
                 factor = plan.factors[name]
                 level = factor.levels[indices[name]]
                 chosen[name] = level if _applies(plan, link, factor, level, chosen) else None
+            if not members(plan, link, chosen):
+                continue
             mark = tuple(indices[name] if chosen[name] else -1 for name in plan.factors)
             if mark not in seen:
                 seen.add(mark)
@@ -104,7 +120,7 @@ def _choices(plan: Plan) -> Iterator[dict[str, int]]:
 def dependency_order(factors: Mapping[str, Factor]) -> list[str]:
     """The factors, each after those that it depends on; what refers to itself comes last."""
     order: list[str] = []
-    waiting = list(factors)
+    waiting = sorted(factors, key=lambda name: name != TOGETHER)  # it decides where the others change anything
     while waiting:
         ready = [name for name in waiting if all(other in order for other in depends_on(factors, name))]
         if not ready:
@@ -133,7 +149,8 @@ def _applies(plan: Plan, link: str, factor: Factor, level: LevelOf, chosen: Mapp
         if (transport.traffic["transport"] if transport else DEFAULTS["transport"]) != factor.transport:
             return False
     changes = [change for one in factor.levels for change in one.changes]
-    return not changes or any(_places(plan, link, change) for change in (level.changes or changes))
+    links = members(plan, link, chosen)
+    return not changes or any(_places(plan, one, change) for one in links for change in (level.changes or changes))
 
 
 def _places(plan: Plan, link: str, change: Change) -> list[tuple[str, str]]:
@@ -155,10 +172,10 @@ def _places(plan: Plan, link: str, change: Change) -> list[tuple[str, str]]:
     return [(where.host, end.selector) for end in here]
 
 
-def _uses(plan: Plan, link: str, factor: str, changes: tuple[Change, ...]) -> Iterator[SettingUse]:
-    """The uses of one level on one link; both ends on one host share what belongs to the whole host."""
+def _uses(plan: Plan, links: Iterable[str], factor: str, changes: tuple[Change, ...]) -> Iterator[SettingUse]:
+    """The uses of one level on a cell's links; ends on one host share what belongs to the whole host."""
     seen = set()
-    for change in changes:
+    for change, link in itertools.product(changes, links):
         for host, selector in _places(plan, link, change):
             use = SettingUse(host, selector, change.setting, change.level, factor)
             if use.place not in seen:
@@ -169,8 +186,7 @@ def _uses(plan: Plan, link: str, factor: str, changes: tuple[Change, ...]) -> It
 def hold_uses(plan: Plan) -> Iterator[SettingUse]:
     """What is fixed for the run: on every link that it concerns."""
     for number, change in enumerate(plan.hold, 1):
-        uses = [use for link in plan.links for use in _uses(plan, link, f"hold-{number}", (change,))]
-        yield from {use.place: use for use in uses}.values()
+        yield from _uses(plan, plan.links, f"hold-{number}", (change,))
 
 
 def matches(condition: Mapping[str, tuple[Json, ...]], levels: Mapping[str, Json]) -> bool:
@@ -181,9 +197,9 @@ def matches(condition: Mapping[str, tuple[Json, ...]], levels: Mapping[str, Json
     )
 
 
-def _key(plan: Plan, link: str, levels: Mapping[str, Json]) -> str:
+def _key(plan: Plan, links: tuple[str, ...], levels: Mapping[str, Json]) -> str:
     """What makes the cell the same one in another run of the plan: its levels, and the link where there are several."""
     parts = [f"{name}={level_text(level)}" for name, level in levels.items() if level is not None]
     if len(plan.links) > 1:
-        parts.insert(0, f"link={link}")
+        parts.insert(0, f"link={links_text(links)}")
     return " ".join(parts) or "as-it-stands"

@@ -78,12 +78,13 @@ def _of_host(
     receives: list[int | None] = []
     traffic_s = 0.0
     for cell in cells:
-        for number, end in enumerate(plan.links[cell.link].ends):
-            if end.host == name:
-                trials = counts[cell.number]
-                traffic_s += trials * (plan.trial.warmup_s + plan.trial.length_s)
-                sends.append(_bytes(plan, cell, trials, number))
-                receives.append(_bytes(plan, cell, trials, 1 - number))
+        trials = counts[cell.number]
+        mine = [(link, number) for link in cell.links for number, end in enumerate(plan.links[link].ends)
+                if end.host == name]
+        traffic_s += bool(mine) * trials * (plan.trial.warmup_s + plan.trial.length_s)
+        for link, number in mine:
+            sends.append(_bytes(plan, cell, link, trials, number))
+            receives.append(_bytes(plan, cell, link, trials, 1 - number))
     host = plan.hosts[name]
     return HostChanges(
         host=name,
@@ -99,11 +100,11 @@ def _of_host(
     )
 
 
-def _bytes(plan: Plan, cell: Cell, trials: int, end: int) -> int | None:
-    """The most bytes that one end (0 or 1) sends in a cell's trials; None when the plan gives no bound."""
+def _bytes(plan: Plan, cell: Cell, link: str, trials: int, end: int) -> int | None:
+    """The most bytes that one end (0 or 1) of a link sends in a cell's trials; None when the plan gives no bound."""
     if not _WAYS[cell.traffic["direction"]][end]:
         return 0
-    rate: float | None = plan.links[cell.link].rate_bit_s
+    rate: float | None = plan.links[link].rate_bit_s
     offered = cell.traffic["offered_rate"] or {}
     if "bit_s" in offered:
         rate = min(offered["bit_s"], rate or offered["bit_s"])

@@ -25,6 +25,7 @@ from orchestrator.planning.parts import Parts
 from orchestrator.planning.plan import Plan
 from orchestrator.planning.screening import check_screen, screen_of
 from orchestrator.planning.synonyms import did_you_mean
+from orchestrator.planning.together import check_searches, check_together
 
 MOST_TRIALS = 100_000
 _MOST_SHOWN = 12  # factors in the arithmetic
@@ -106,7 +107,7 @@ def _mentioned(document: Document, host: str) -> bool:
 
 def check_cells(document: Document, plan: Plan) -> None:
     """The number of cells and trials, what never applies, and what fights over one place."""
-    if plan.screen and not check_screen(document, plan):
+    if not check_together(document, plan) or (plan.screen and not check_screen(document, plan)):
         return
     sizes = {name: len(factor.levels) for name, factor in plan.factors.items()}
     design = screen_of(plan)
@@ -132,6 +133,7 @@ def check_cells(document: Document, plan: Plan) -> None:
     _check_hold(document, plan)
     _check_leave_out(document, plan, everything)
     _check_places(document, plan, found)
+    check_searches(document, found)
     _check_family(document, plan, found)
     _check_ports(document, plan, found)
 
@@ -221,7 +223,7 @@ def _check_family(document: Document, plan: Plan, found: tuple[Cell, ...]) -> No
         if isinstance(link.address, str):
             continue
         version = ipaddress.ip_address(link.address[0]).version
-        if any(cell.link == name and cell.traffic["ip"] not in (None, version) for cell in found):
+        if any(name in cell.links and cell.traffic["ip"] not in (None, version) for cell in found):
             document.report(
                 ("links", name, "address"),
                 "clash",
@@ -234,7 +236,7 @@ def _check_family(document: Document, plan: Plan, found: tuple[Cell, ...]) -> No
 def _check_ports(document: Document, plan: Plan, found: tuple[Cell, ...]) -> None:
     """A link has ports enough for its cell with the most streams."""
     for name, link in plan.links.items():
-        most = max((ports_needed(cell.traffic) for cell in found if cell.link == name), default=0)
+        most = max((ports_needed(cell.traffic) for cell in found if name in cell.links), default=0)
         if most > len(link.ports):
             first = min(link.ports[0], 65536 - most)
             document.report(

@@ -16,6 +16,7 @@ from orchestrator.planning.estimate import Estimate, estimate
 from orchestrator.planning.order import Trial, replicate_range, schedule
 from orchestrator.planning.plan import Catalogue, Plan, level_text
 from orchestrator.planning.screening import screen_as_dict, screen_of, screen_sentences
+from orchestrator.planning.together import links_text
 
 _WIDTH = 110
 _MOST_PLOTS = 40  # lines of the schedule that are shown where not all are asked for
@@ -174,7 +175,7 @@ def _cell_table(found: Outline) -> Iterator[str]:
     rows = [
         [
             str(cell.number),
-            *([cell.link] if several else []),
+            *([links_text(cell.links)] if several else []),
             *(level_text(cell.levels[name]) or "-" for name in factors),
         ]
         for cell in found.cells

@@ -12,8 +12,10 @@ from orchestrator.planning import units
 from orchestrator.planning.document import Json, shown
 from orchestrator.planning.fields import spell
 from orchestrator.planning.suggest import closest
+from orchestrator.planning.together import read_level
 
-# Every key of a cell's traffic, with what it is where the plan says nothing; None leaves it to the traffic pair.
+# Every key of a flow, with what it is where the plan says nothing; None leaves it to the traffic pair. A cell that runs
+# on several links at once has the key `together` beside them.
 DEFAULTS: Mapping[str, Any] = MappingProxyType(
     {
         "transport": "tcp",
@@ -153,6 +155,14 @@ def _congestion(level: Json) -> tuple[Json, Json]:
     if not isinstance(level, str) or not re.fullmatch(r"[a-z][a-z0-9_-]{0,15}", level, re.ASCII):
         raise LevelError(f"{shown(level)} cannot be the name of a congestion control", "such as cubic, reno or bbr")
     return level, level
+
+
+def _together(level: Json) -> tuple[Json, Json]:
+    """Which links run at once."""
+    try:
+        return read_level(level)
+    except ValueError as error:
+        raise LevelError(str(error), "write alone, all, or the links' names: [trunk, spare]") from None
 
 
 def _loss_limit(level: Json) -> tuple[Json, Json]:
@@ -317,6 +327,16 @@ _ALL = (
         "The largest loss that a throughput search accepts.",
         _loss_limit,
         "udp",
+    ),
+    TrafficFactor(
+        "together",
+        "together",
+        "",
+        "alone, all, or a list of links (the same as trunk+spare)",
+        "[alone, all, [trunk, spare]]",
+        "Whether the same traffic runs on several links at once, for cards with several ports; each link and their sum "
+        "are reported.",
+        _together,
     ),
 )
 TRAFFIC_FACTORS: Mapping[str, TrafficFactor] = MappingProxyType({factor.name: factor for factor in _ALL})

@@ -60,7 +60,8 @@ def _empty_record(state: RunState, position: int) -> Json:
             "replicate": trial.replicate, "block": trial.block, "whole_plot": trial.whole_plot, "position": position,
             "role": trial.role, "link": cell.link, "levels": dict(cell.levels), "traffic": dict(cell.traffic),
             "started_at": None, "link_facts": None, "settings": {}, "ready": {}, "path": None, "first": None,
-            "second": None, "after": {}, "settle_s": None, "overhead_s": None, "error": None}
+            "second": None, "after": {}, "settle_s": None, "overhead_s": None, "error": None,
+            "beside": [{"link": link} for link in cell.links[1:]]}
 
 
 def read_judged(journal: Path) -> tuple[RunState, list[tuple[Json, Verdict]]]:

@@ -21,6 +21,7 @@ import pandas as pd
 from orchestrator.faults import PlanError
 from orchestrator.results import columns
 from orchestrator.results.folder import RunFolder, open_run
+from orchestrator.results.sums import with_sums
 from orchestrator.results.write import restore_text
 
 GREATEST_COLUMNS = 1000
@@ -53,10 +54,12 @@ def read_trials(path: str | Path) -> pd.DataFrame:
 def read_run(path: str | Path) -> RunData:
     """The run at `path`; a table that the run has not (yet) written is empty.
 
+    Where links ran at once, the trials have a row for their sum beside those of each link.
+
     PlanError when there is no run, a newer linktrial wrote it, or a file is broken or too large.
     """
     folder = open_run(path)
-    trials = read_table(folder, "trials.csv")
+    trials = with_sums(read_table(folder, "trials.csv"))
     return RunData(folder, folder.json("run.json"), trials, read_table(folder, "hosts.csv"),
                    read_table(folder, "cells.csv"), tuple(columns.factors_in("trials.csv", list(trials.columns))))
 

@@ -33,6 +33,7 @@ def write_tables(folder: Path) -> None:
     from orchestrator.results.folder import open_run
     from orchestrator.results.read_run import read_table
     from orchestrator.results.stopping import LEAST, widening
+    from orchestrator.results.sums import with_sums
 
     state, everything = read_judged(folder / "journal.jsonl")
     rehearsed = [(record, verdict) for record, verdict in everything if record["role"] == "rehearse"]
@@ -49,7 +50,7 @@ def write_tables(folder: Path) -> None:
     setup = state.setup
     # both kinds of open-ended run look at a cell's spread before they decide to repeat it
     wider = widening(max(LEAST, setup.replicates_least)) if setup.open_ended else 1.0
-    table = cells_table(read_table(open_run(folder), "trials.csv"), factors, widening=wider)
+    table = cells_table(with_sums(read_table(open_run(folder), "trials.csv")), factors, widening=wider)
     write_rows(folder / "cells.csv", list(table.columns),
                [{str(name): value for name, value in row.items()} for row in table.to_dict("records")])
     write_columns(folder / "columns.json", factors)

@@ -299,7 +299,7 @@ def test_an_offered_rate_counts_payload_frames_or_a_share(level: str, meant: dic
 
 def test_every_traffic_factor_fills_a_key_of_its_own() -> None:
     keys = [factor.key for factor in TRAFFIC_FACTORS.values()]
-    assert sorted(keys) == sorted(DEFAULTS)
+    assert sorted(keys) == sorted({*DEFAULTS, "together"})  # which is no key of a flow, but of a cell on several links
 
 
 def test_no_two_tcp_only_and_udp_only_factors_meet() -> None:

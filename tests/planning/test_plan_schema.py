@@ -58,6 +58,7 @@ def test_the_plans_that_ship_are_those_that_are_promised() -> None:
     assert {path.relative_to(PLANS).as_posix() for path in SHIPPED} == {
         "mtu-and-direction.yaml",
         "two-boards.yaml",
+        "two-ports-at-once.yaml",
         "what-matters.yaml",
         "kernel-regression/throughput.yaml",
         "kernel-regression/datagrams.yaml",

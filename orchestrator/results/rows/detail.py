@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from orchestrator.decide.evidence import both_sides, ways
+from orchestrator.decide.evidence import both_sides, each_link, ways
 
 Json = Mapping[str, Any]
 Row = dict[str, Any]
@@ -14,20 +14,23 @@ _WATCHED = ("t_s", "core", "busy", "softirq", "irq", "steal", "clock_hz")
 
 def series_rows(record: Json) -> list[Row]:
     """One row per way and interval."""
-    identity = {name: record.get(name) for name in ("trial", "attempt", "link")}
-    return [{**identity, "way": way.way, "t_s": t_s, "bytes": octets, "datagrams": datagrams}
-            for way in ways(record) for t_s, octets, datagrams in way.receive.get("series") or ()]
+    identity = {name: record.get(name) for name in ("trial", "attempt")}
+    return [{**identity, "link": one["link"], "way": way.way, "t_s": t_s, "bytes": octets, "datagrams": datagrams}
+            for one in each_link(record) for way in ways(one)
+            for t_s, octets, datagrams in way.receive.get("series") or ()]
 
 
 def watch_rows(record: Json) -> list[Row]:
-    """One row per host, interval and core."""
+    """One row per host, interval and core, by the first of the links that it is an end of."""
     identity = {name: record.get(name) for name in ("trial", "attempt")}
+    hosts = {side.host: side for one in reversed(each_link(record)) for side in both_sides(one)}
     return [{**identity, "host": side.host, **dict(zip(_WATCHED, values, strict=True))}
-            for side in both_sides(record) for values in side.watch.get("series") or ()]
+            for side in hosts.values() for values in side.watch.get("series") or ()]
 
 
 def counter_rows(record: Json) -> list[Row]:
     """One row per host and counter that moved."""
     identity = {name: record.get(name) for name in ("trial", "attempt")}
     return [{**identity, "host": side.host, "interface": side.interface, "counter": counter, "change": change}
-            for side in both_sides(record) for counter, change in sorted(side.changes.items()) if change]
+            for one in each_link(record) for side in both_sides(one)
+            for counter, change in sorted(side.changes.items()) if change]

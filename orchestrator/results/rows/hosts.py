@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from orchestrator.decide.evidence import Side, both_sides, foreign_bytes, ways
+from orchestrator.decide.evidence import Side, both_sides, each_link, foreign_bytes, ways
 from orchestrator.decide.judge import Verdict
 
 Json = Mapping[str, Any]
@@ -18,6 +18,10 @@ _AS_WATCHED = ("busiest_core", "busiest_core_busy", "busiest_core_softirq", "irq
 def host_rows(record: Json, verdict: Verdict, run: Json) -> list[Row]:
     """One row per end; ends whose host is not known yet (the trial broke off before) have none."""
     del verdict     # a host's figures stand whatever the trial was worth
+    return [row for one in each_link(record) for row in _of_link(one, run)]
+
+
+def _of_link(record: Json, run: Json) -> list[Row]:
     found = ways(record)
     which = {name: record.get(name) for name in ("trial", "attempt", "cell", "link")}
     identity = {"run_id": run.get("run_id"), **which}

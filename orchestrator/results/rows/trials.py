@@ -1,4 +1,4 @@
-"""Rows of trials.csv: one for each way of a trial, valid or not."""
+"""Rows of trials.csv: one for each link and way of a trial, valid or not."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from orchestrator.decide.checks import pause_frames
-from orchestrator.decide.evidence import Side, Way, both_sides, foreign_bytes, ways
+from orchestrator.decide.evidence import Side, Way, both_sides, each_link, foreign_bytes, ways
 from orchestrator.decide.judge import Verdict
 from orchestrator.decide.losses import Losses, losses
 from orchestrator.results.rows.limits import limit_figures
@@ -16,7 +16,11 @@ Row = dict[str, Any]
 
 
 def trial_rows(record: Json, verdict: Verdict, run: Json) -> list[Row]:
-    """One row per way. `run` is run.json: the run's id and the plan's name come from it."""
+    """One row per link and way. `run` is run.json: the run's id and the plan's name come from it."""
+    return [row for one in each_link(record) for row in _of_link(one, verdict, run)]
+
+
+def _of_link(record: Json, verdict: Verdict, run: Json) -> list[Row]:
     found = ways(record)
     foreign = [octets for octets in (foreign_bytes(side, found) for side in both_sides(record)) if octets is not None]
     return [{**_identity(record, run), **_ends(way), **record["levels"], **_status(record, verdict),

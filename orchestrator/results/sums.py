@@ -1,0 +1,73 @@
+"""Links that ran at once: their sum as a row beside theirs, in memory only. trials.csv keeps one row per link and way.
+
+The sum's `link` is the links' names joined by +, as the plan spells them. Where a link has no figure the sum has none.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from orchestrator.planning.together import PLUS, TOGETHER, links_text
+
+_TRIAL = ["trial", "attempt", "role", "position"]
+_ADDED = ("goodput_bit_s", "asked_bit_s", "offered_bit_s", "ceiling_bit_s", "frames_s", "sent_bytes", "received_bytes",
+          "datagrams_sent", "datagrams_received", "datagrams_lost", "lost_own_queue", "lost_own_interface",
+          "lost_between", "lost_far_interface", "lost_backlog", "lost_socket", "datagrams_reordered",
+          "datagrams_duplicate", "segments_sent", "segments_retransmitted", "pause_frames", "foreign_bytes")
+_ALIKE = ("run_id", "plan", *_TRIAL, "cell", "replicate", "block", "whole_plot", "way", "status", "doubts", "reason",
+          "started_at", "seconds")
+
+
+def with_sums(trials: pd.DataFrame) -> pd.DataFrame:
+    """The rows of trials.csv, and after them one per trial and way for the links that ran at once."""
+    if TOGETHER not in trials.columns or not len(trials):
+        return trials
+    several = trials.groupby([*_TRIAL, "way"], dropna=False)["link"].transform("size") > 1
+    # the steps of a search are rows of one trial as well, but of one link, which `together` says
+    at_once = trials[several & ~trials[TOGETHER].isin(("", "alone"))]
+    if not len(at_once):
+        return trials
+    sums = [_sum(rows) for _, rows in at_once.groupby([*_TRIAL, "way"], sort=False, dropna=False)]
+    added = pd.DataFrame(sums, columns=trials.columns).astype(trials.dtypes.to_dict())
+    return pd.concat([trials, added], ignore_index=True)
+
+
+def _sum(rows: pd.DataFrame) -> dict[str, object]:
+    """One row for the links of one trial and way."""
+    first = rows.iloc[0]
+    kept = [name for name in (*_ALIKE, *_factors(rows)) if name in rows.columns]
+    total: dict[str, object] = {str(name): "" if isinstance(first[name], str) else None
+                                for name in rows.columns}
+    total |= {name: first[name] for name in kept}
+    total |= {name: rows[name].sum() for name in _ADDED if name in rows.columns and rows[name].notna().all()}
+    total["link"] = links_text(rows["link"].tolist())
+    for end in ("sender", "receiver"):
+        total[end] = links_text(list(dict.fromkeys(rows[end])))
+    total["fill"] = _ratio(total.get("goodput_bit_s"), total.get("ceiling_bit_s"))
+    total["loss_ratio"] = _loss_ratio(rows)
+    return total
+
+
+def _factors(rows: pd.DataFrame) -> list[str]:
+    from orchestrator.results.columns import factors_in
+
+    return factors_in("trials.csv", list(rows.columns))
+
+
+def _loss_ratio(rows: pd.DataFrame) -> float | None:
+    """Lost / handed over, of all links: each ratio weighs as much as its link was given."""
+    known = rows[["datagrams_lost", "loss_ratio"]]
+    if known.isna().any(axis=None):
+        return None
+    lost = known["datagrams_lost"].astype(float)
+    sent = (rows["datagrams_received"].astype(float) + lost).sum()
+    return _ratio(lost.sum(), sent)
+
+
+def _ratio(part: object, whole: object) -> float | None:
+    return float(part) / float(whole) if part is not None and whole is not None and whole != 0 else None  # type: ignore[arg-type]
+
+
+def is_sum(link: str) -> bool:
+    """Whether a row's link is the sum of several."""
+    return PLUS in link

@@ -78,7 +78,7 @@ MUTANTS = (
     Mutant("whoever comes too late for a record leaves its folder", f"{HOST}/record.py",
            "                self._remove_if_empty(lock)\n", "", ("tests/onhost/test_record.py",)),
     Mutant("a host's own putting back is taken for a doubt", "orchestrator/act/conduct.py",
-           "        if not await self._settings_hold(\"after\"):", "        if await self._settings_hold(\"after\") is None:",
+           "if not await self._settings_hold(\"after\"):", "if await self._settings_hold(\"after\") is None:",
            ("tests/sim/test_scenes.py",)),
     Mutant("an interrupted change is taken for somebody else's", f"{HOST}/restoring.py",
            "    if change[\"unfinished\"] or any(", "    if any(", RESTORING),

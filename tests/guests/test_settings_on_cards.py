@@ -53,6 +53,11 @@ def _link(interface: str) -> str:
     return f"ethtool {interface} | sed -n 's/^.*\\(Speed\\|Duplex\\|Auto-negotiation\\): //p' | xargs"
 
 
+def _offers(interface: str) -> str:
+    """The first line of what is offered. QEMU's link comes up at 1 Gb/s whatever is offered, so speed shows nothing."""
+    return f"ethtool {interface} | sed -n 's/^.*Advertised link modes: *//p'"
+
+
 def _cores(pattern: str) -> str:
     return (f"for i in $(sed -n 's/^ *\\([0-9]*\\):.*{pattern}.*/\\1/p' /proc/interrupts); do "
             "cat /proc/irq/$i/smp_affinity_list; done | xargs")
@@ -72,10 +77,10 @@ TAKEN = (
     Case("dome", "pause-frames", "eth1", "receive", _pause("eth1"), "off on off"),
     Case("dome", "pause-frames", "eth1", "transmit", _pause("eth1"), "off off on"),
     Case("dome", "pause-frames", "eth1", "both", _pause("eth1"), "off on on"),
-    Case("dome", "speed", "eth1", "100Mbit/s", _link("eth1"), "100Mb/s Full on"),
-    Case("dome", "speed", "eth1", "100Mbit/s half", _link("eth1"), "100Mb/s Half on"),
+    Case("dome", "speed", "eth1", "100Mbit/s", _offers("eth1"), "100baseT/Full"),
+    Case("dome", "speed", "eth1", "100Mbit/s half", _offers("eth1"), "100baseT/Half"),
     Case("dome", "speed", "eth1", "forced 10Mbit/s half", _link("eth1"), "10Mb/s Half off"),
-    Case("dome", "speed", "eth4", "10Mbit/s", _link("eth4"), "10Mb/s Full on"),
+    Case("dome", "speed", "eth4", "10Mbit/s", _offers("eth4"), "10baseT/Full"),
     Case("dome", "mtu", "eth1", 9000, "cat /sys/class/net/eth1/mtu", "9000"),
     Case("dome", "mtu", "eth2", 4000, "cat /sys/class/net/eth2/mtu", "4000"),
     Case("dome", "receive-ring", "eth3", 16, _current("-g", "eth3", "RX"), "16"),
@@ -140,7 +145,8 @@ def _prepared(machines: Machines, name: str, cases: tuple[Case, ...]) \
                          for (setting, target), level in places.items()])
         yield machines[name], holding, of_this
         compared = holding.restore()
-        assert (compared["ok"], compared["touched"]) == (True, [])
+        assert compared["touched"] == []
+        assert compared["ok"]
 
 
 def _look(machine: Machine, case: Case, expected: str) -> str:
@@ -200,5 +206,6 @@ def test_all_of_it_at_once_is_put_back_and_compares_as_found(machines: Machines)
             assert holding.apply(setting, target, level)["ok"], (setting, level)
         assert machines["vault"].output(look) != before
         compared = holding.restore()
-        assert (compared["ok"], compared["touched"]) == (True, [])
+        assert compared["touched"] == []
+        assert compared["ok"]
     assert machines["vault"].output(look) == before

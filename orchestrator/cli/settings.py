@@ -12,6 +12,7 @@ import click
 
 from orchestrator.cli.exits import Exit
 from orchestrator.onhost.settings import CATALOGUE, FAMILIES
+from orchestrator.planning.cautions import STANDING
 from orchestrator.planning.traffic import TRAFFIC_FACTORS
 
 _WIDTH = 110
@@ -39,6 +40,9 @@ def command(as_json: bool, as_page: bool, keep_for: tuple[Path, int] | None) -> 
         return Exit.COMPLETE
     click.echo("Settings: what changes a host\n")
     click.echo("\n".join(line for entry in found["settings"] for line in _shown(entry)))
+    click.echo("\nCautions\n")
+    for text in STANDING:
+        click.echo("\n".join(textwrap.wrap(text, _WIDTH, initial_indent="    ", subsequent_indent="      ")))
     click.echo("\nTraffic factors: what changes the traffic\n")
     click.echo("\n".join(line for entry in found["traffic_factors"] for line in _shown(entry)))
     return Exit.COMPLETE

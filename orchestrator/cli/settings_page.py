@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from orchestrator.planning.cautions import STANDING
+
 _HEAD = """\
 # What a plan can vary
 
@@ -18,7 +20,8 @@ change, and put back at the end. What a driver rounds or refuses is seen by the 
 
 def page(settings: Sequence[Mapping[str, Any]], factors: Sequence[Mapping[str, Any]]) -> str:
     """The whole page. `settings` and `factors` are the entries that `linktrial settings --json` prints."""
-    parts = [_HEAD, "## Settings: what changes a host", *map(_setting, settings),
+    parts = [_HEAD, "## Cautions", "\n".join(f"- {_plain(text)}" for text in STANDING),
+             "## Settings: what changes a host", *map(_setting, settings),
              "## Traffic factors: what changes the traffic", *map(_factor, factors)]
     return "\n\n".join(part.strip() for part in parts) + "\n"
 

@@ -20,6 +20,22 @@ OWN_RANGES = tuple(
                  "fc00::/7", "fe80::/10", "2001:2::/48", "::1/128")
 )  # fmt: skip
 
+# What holds for every plan that changes how a machine runs or boots.
+STANDING = (
+    (
+        "Clocks and voltages beyond the maker's figures can damage hardware and lose data: stay within the maker's "
+        "limits, and see that it is cooled."
+    ),
+    (
+        "Before you vary boot lines, kernels or clocks, keep a way to power-cycle the machine and to recover its boot "
+        "medium: a spare card, a console."
+    ),
+    (
+        "linktrial writes no firmware and no voltages by itself: of boot files only the lines that the plan states, "
+        "and what they ask of the hardware is yours to answer for."
+    ),
+)
+
 
 @dataclass(frozen=True)
 class _Danger:
@@ -42,6 +58,15 @@ _DANGERS = (
         re.compile(r"volt|(?<![a-z])u?v(core|dd)|regulator|overclock", re.IGNORECASE),
         "voltages beyond the maker's figures destroy hardware: stay within the maker's limits; power supplies and "
         "open boards are dangerous to touch",
+    ),
+    _Danger(
+        "boot",
+        re.compile(
+            r"^(boot-lines|kernel)(?![\w.-])|/boot/|grub|extlinux|uboot|fw_setenv|(cmdline|config)\.txt|eeprom|flashrom",
+            re.IGNORECASE,
+        ),
+        "a wrong boot line or kernel leaves a host that does not come up, and wrongly written firmware one that "
+        "never does: keep a way to power-cycle it and to recover its boot medium (a spare card, a console)",
     ),
     _Danger(
         "mains",
@@ -179,6 +204,8 @@ def _words(use: SettingUse) -> str:
     texts = [use.setting]
     if isinstance(level, dict):
         texts += [use.factor, *(str(part) for key in ("read", "write", "check") for part in _list(level.get(key)))]
+    elif use.setting == "boot-lines":
+        texts += [str(line) for line in (level if isinstance(level, list | tuple) else [level])]
     return " ".join(texts)
 
 

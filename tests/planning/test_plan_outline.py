@@ -156,6 +156,8 @@ def test_a_link_that_is_not_marked_isolated_carries_the_caution_of_rfc_6815() ->
         ("cpu", "cpu-freq", "clock"),
         ("core", "set-voltage", "voltage"),
         ("core", "over_voltage", "voltage"),
+        ("core", "grub-set-default", "boot"),
+        ("core", "/boot/choose", "boot"),
         ("plug", "relay-board", "mains"),
         ("box", "power-cycle", "mains"),
         ("box", "outlet", "mains"),
@@ -164,6 +166,14 @@ def test_a_link_that_is_not_marked_isolated_carries_the_caution_of_rfc_6815() ->
 def test_commands_that_touch_clocks_voltages_or_mains_carry_their_caution(name: str, program: str, code: str) -> None:
     codes = caution_codes(COMMAND.format(name=name, program=program))
     assert {code, "own-command"} <= codes
+
+
+def test_a_host_whose_power_may_be_switched_carries_the_caution_of_the_mains_and_what_is_run() -> None:
+    head = HEAD.replace("{ssh: dome.obs.example}", "{ssh: dome.obs.example, power_cycle: {command: [plug, '1 off']}}")
+    caution, = (one for one in of("", head).cautions if one.code == "power-cycle")
+    assert "`plug '1 off'`, at most once in a trial and twice in a run" in caution.text
+    assert "leave mains work to licensed people" in caution.text
+    assert "power-cycle" not in caution_codes("")
 
 
 def test_an_ordinary_command_is_not_taken_for_a_dangerous_one() -> None:

@@ -13,6 +13,7 @@ from orchestrator.act.power import switch_power
 from orchestrator.act.session import HostSession
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
+from orchestrator.decide.machine import NOT_AS_FOUND
 from orchestrator.decide.power import switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
 from orchestrator.decide.state import RunState, place_name
@@ -73,7 +74,10 @@ class HostActions:
             if error.code not in ("busy", "unclean") or error.values.get("run_id") != self.setup.run_id:
                 raise
             # Our own, from a controller that died before it could note the answer; this run's journal is ours alone.
-            await self._ask(command.host, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
+            found = await self._ask(command.host, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
+            if found["left"] or found["conflicts"]:
+                raise HostError(NOT_AS_FOUND, f"{command.host}: what this run had changed could not all be put back",
+                                host=command.host, left=found["left"], conflicts=found["conflicts"]) from error
             answer = await self._ask(command.host, "lease.take", self._wanted_lease())
         return ev.Taken(command.host, answer["token"], answer.get("earlier"))
 

@@ -18,6 +18,7 @@ from typing import Any, TextIO
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.evidence import goodputs
+from orchestrator.decide.machine import NOT_AS_FOUND
 from orchestrator.decide.setup import longest_lease_s
 from orchestrator.decide.state import RunState
 from orchestrator.report.wording import rate_text
@@ -96,7 +97,10 @@ def _connected(_: RunState, event: ev.Connected) -> str:
 
 def _host_failed(_: RunState, event: ev.HostFailed) -> str:
     next_step = event.fault.get("next_step") or ""
-    return f"{event.fault.get('message', '')}" + (f" - {next_step}" if next_step else "")
+    values = event.fault.get("values") or {}
+    stays = [*values.get("left", []), *values.get("conflicts", [])] if event.fault.get("code") == NOT_AS_FOUND else []
+    said = f"{event.fault.get('message', '')}" + (f" - {next_step}" if next_step else "")
+    return "\n".join([said, *map(stays_text, stays)])
 
 
 def _prepared(_: RunState, event: ev.Prepared) -> str:

@@ -16,11 +16,20 @@ from orchestrator.decide.ending import ending_commands, wants_to_end
 from orchestrator.decide.power import NO_LIFE, WANTED, by_hand, may_switch
 from orchestrator.decide.reorder import COSTLY_S, grouped
 from orchestrator.decide.starting import starting_commands
-from orchestrator.decide.state import DEATHS_TO_SKIP, MOST_ATTEMPTS, UNKNOWN_LEVEL, HostState, RunState, place_name
+from orchestrator.decide.state import (
+    DEATHS_TO_SKIP,
+    MOST_ATTEMPTS,
+    UNKNOWN_LEVEL,
+    HostState,
+    Json,
+    RunState,
+    place_name,
+)
 from orchestrator.decide.trials import start_over, trial_commands
 from orchestrator.planning.order import Trial
 
 LEASE_IS_GONE = frozenset({"stale", "expired", "no_lease", "not_prepared"})
+NOT_AS_FOUND = "not_as_found"  # a host owes what an earlier process of this run changed, and cannot pay all of it
 HOST_IS_UNFIT = frozenset({"record", "locked", "keeper"})  # the host cannot look after itself: no property of a cell
 
 
@@ -54,6 +63,7 @@ def _connected(state: RunState, event: ev.Connected) -> None:
 def _host_failed(state: RunState, event: ev.HostFailed) -> None:
     host = _answered(state, event.host)
     code = str(event.fault.get("code", ""))
+    _note_what_stays(host, event.fault)
     if code in LEASE_IS_GONE and state.began:
         host.connected = False  # a new session asks the host itself what became of our lease
     elif event.step == "Apply":
@@ -72,6 +82,13 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
             state.notes.append(by_hand(state, event.host))
         kind = "bug" if event.fault.get("whose") == "ours" else "stop"
         state.stop = state.stop or {"kind": kind, "reason": str(event.fault.get("message", code))}
+
+
+def _note_what_stays(host: HostState, fault: Json) -> None:
+    """A host that says itself what it could not put back is not as found, whatever was believed before."""
+    if fault.get("code") == NOT_AS_FOUND:
+        host.changed = True
+        host.restored = {**fault["values"], "restored": [], "differences": {}}
 
 
 def _apply_failed(state: RunState, event: ev.HostFailed, host: HostState) -> None:

@@ -9,8 +9,8 @@ import pytest
 from orchestrator.cli.resume import nothing_is_left
 from orchestrator.faults import HostError
 from tests.sim.fake_host import FakeHost
-from tests.sim.stage import LEASE_S, Stage
-from tests.sim.test_event_table import BOTH, LARGE, Ends
+from tests.sim.stage import LEASE_S, MTU, Stage
+from tests.sim.test_event_table import BOTH, LARGE, STRANGE_MTU, Ends
 
 
 @pytest.mark.parametrize("ends", [("dome",), ("vault",), BOTH], ids="+".join)
@@ -106,5 +106,22 @@ def test_a_trial_whose_host_put_itself_back_before_it_could_be_read_again_is_rep
         assert all(stage.rejoined(name) == ["reverted"] for name in ends)
         assert stage.all_valid()
         assert stage.state.outcomes[LARGE]["attempt"] == 2
+
+    Stage().play(scene)
+
+
+def test_a_run_taken_up_again_says_what_a_stranger_keeps_it_from_putting_back():
+    """Killed between a stranger's change and its own end; the keeper was killed, too, so nobody has looked since."""
+    async def scene(stage: Stage) -> None:
+        await stage.traffic_of(LARGE)
+        await stage.kill()
+        stage.hosts["vault"].keeper = False
+        await asyncio.sleep(3 * LEASE_S)
+        stage.hosts["vault"].values[MTU] = STRANGE_MTU
+        stage.start()
+        assert await stage.exit_code() == 5
+        assert [one["now"] for one in stage.state.hosts["vault"].restored["conflicts"]] == [STRANGE_MTU]
+        assert stage.hosts["vault"].values[MTU] == STRANGE_MTU
+        assert stage.is_as_found("dome")
 
     Stage().play(scene)

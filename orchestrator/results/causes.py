@@ -139,7 +139,7 @@ def _process(row: Row, role: str) -> tuple[float, Cause | None]:
     columns: tuple[str, ...] = (f"{role}_process_cpu_share", f"{role}_process_wait_share")
     words = f"{host}: the {verb} process was at its limit: it ran {_percent(ran)} of the time"
     if waited >= 0.1:
-        words += f" and waited for a core {_percent(waited)}"
+        words += f" and waited for a core {_percent(waited)}" + (", which something else used" if waited > ran else "")
     clock = row.get(f"{role}_clock_share")
     if clock is not None and clock < CLOCK_LOW:
         words += f"; its clock was at {_percent(clock)} of the greatest"

@@ -206,3 +206,10 @@ def test_a_window_that_the_kernel_counts_for_less_than_half_the_time_needs_a_pat
     assert _cause(changed(healthy_record(load=0.4), **standing)).code == "unknown"
     more = {**limited, "first__parts__0__tcp__limited_send_buffer_s": 4.5}
     assert _cause(changed(healthy_record(load=0.4), **more)).code == "send_buffer"
+
+
+def test_a_process_that_waits_longer_than_it_runs_has_company_on_its_core() -> None:
+    """Seen in the lab beside other work: 37 % of the time run, 63 % ready and without a core."""
+    record = changed(healthy_record(load=0.4),
+                     second__parts__0__process={"cpu_s": 3.7, "run_delay_s": 6.2, "throttled_ratio": None})
+    assert _cause(record).sentence.endswith("waited for a core 62 %, which something else used")

@@ -14,7 +14,7 @@ from orchestrator.cli.exits import Exit
 from orchestrator.lab.guests.machines import Machines
 from tests.guests.runs import as_found, plan, rows
 
-pytestmark = [pytest.mark.guests, pytest.mark.timeout(290)]
+pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(290)]
 _REST = """\
 patience: {patience}
 factors: {{mtu: [1500, 1400], direction: [transmit]}}

@@ -1,8 +1,10 @@
 """Runs `linktrial` again and again in the controller's place of a lab, forked from one process that has it loaded.
 
-Reads a line of JSON per command line: {"words": [...], "said": FILE, "stop_at": N, "before": bool}. Answers with a
-line whenever something happens: "at N" when the command is about to write (`before`) or has just written the N-th line
-of a journal, and waits there until it reads a line; "ended STATUS" at the end. The line "kill" kills it.
+Reads a line of JSON per command line: {"words": [...], "said": FILE, "stop_at": N or {...}, "before": bool,
+"slack_s": S}. Answers with a line whenever something happens: "at N" when the command is about to write (`before`) or
+has just written the N-th line of a journal, or the first with these words in its body, and waits there until it reads
+a line; "ended STATUS" at the end. The lines "kill", "stop", "cont" and "interrupt" are signals. `slack_s` is how long
+a lease is granted for beyond a trial's traffic.
 
 Loading takes longer than a tiny run: that is all this is for. Tables and report are left out: they are made from the
 journal, when the hosts are free already.
@@ -19,12 +21,15 @@ from typing import Any
 
 import asyncssh
 
-from orchestrator.act import instrument
+from orchestrator.act import conduct, instrument
 from orchestrator.act.journal import Journal
 from orchestrator.cli import main as cli_main
 from orchestrator.cli import recover, resume, run, running
+from orchestrator.decide import setup
 from orchestrator.lab.namespaces import die_with_parent
 
+SIGNALS = {"kill": signal.SIGKILL, "stop": signal.SIGSTOP, "cont": signal.SIGCONT,
+           "interrupt": signal.SIGINT}
 LOADED = (asyncssh, recover, resume, run)  # once, here
 
 
@@ -54,15 +59,16 @@ def _follow(child: int, hear: int, let_go_on: int) -> None:
     while True:
         ready, _, _ = select.select([hear, sys.stdin], [], [])
         if sys.stdin in ready:
-            if sys.stdin.readline().strip() == "kill":
-                os.kill(child, signal.SIGKILL)
+            words = sys.stdin.readline().strip()
+            if words in SIGNALS:
+                os.kill(child, SIGNALS[words])
             else:
                 os.write(let_go_on, b".")
         if hear in ready:
-            words = os.read(hear, 100).decode()
-            if not words:
+            said = os.read(hear, 100).decode()
+            if not said:
                 break
-            print(words.strip(), flush=True)
+            print(said.strip(), flush=True)
     print("ended", os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
 
 
@@ -73,6 +79,7 @@ def be_linktrial(order: dict[str, Any], tell: int, go_on: int) -> None:
     os.dup2(nothing, 0)
     os.dup2(said, 1)
     os.dup2(said, 2)
+    conduct.TRAFFIC_SLACK_S = setup.TRAFFIC_SLACK_S = order.get("slack_s", setup.TRAFFIC_SLACK_S)
     if order.get("stop_at"):
         _stop_at(order["stop_at"], bool(order.get("before")), tell, go_on)
     sys.argv = ["linktrial", *order["words"]]
@@ -87,12 +94,17 @@ def be_linktrial(order: dict[str, Any], tell: int, go_on: int) -> None:
         os._exit(status)
 
 
-def _stop_at(number: int, before: bool, tell: int, go_on: int) -> None:
-    """Have the journal pause at its N-th line."""
+def _stop_at(place: int | dict[str, Any], before: bool, tell: int, go_on: int) -> None:
+    """Have the journal pause once, at its N-th line or at the first that says so."""
     append = Journal.append
+    paused = False
 
     def paused_append(journal: Journal, kind: str, body: dict[str, Any]) -> Any:
-        here = journal._number + 1 == number
+        nonlocal paused
+        number = journal._number + 1
+        here = number == place if isinstance(place, int) else all(
+            {"kind": kind, **body}.get(key) == value for key, value in place.items())
+        here, paused = here and not paused, here or paused
         if here and before:
             _pause(number, tell, go_on)
         entry = append(journal, kind, body)

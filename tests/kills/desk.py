@@ -15,6 +15,7 @@ from typing import Any
 
 from orchestrator.act.journal import read_lines
 from orchestrator.act.run_folder import journal_path, state_of
+from orchestrator.decide.state import RunState
 from orchestrator.lab.lab import Lab
 from tests.kills import victims
 from tests.kills.cases import Case
@@ -43,7 +44,7 @@ class Desk:
     """`with Desk(folder) as desk: desk.play(case)`."""
 
     def __init__(self, folder: Path) -> None:
-        """`folder` is for plans and runs; what went well is removed from it."""
+        """`folder` is for plans and runs; cases that went well are removed from it."""
         self.folder = folder
         self.lab = Lab(server="openssh")
         self.paused = False
@@ -68,27 +69,97 @@ class Desk:
 
     def play(self, case: Case) -> Outcome:
         """One run, one kill, and putting right what is left to be put right."""
-        self.case, self.out = case, self.folder / f"case-{case.number}"
-        self.said = self.folder / f"said-{case.number}.txt"
-        self._order(["run", self.plan, "--out", self.out], stop_at=case.line, before=case.before)
-        ended = self._hear(case.after_s if not case.line else BOUND_S)
+        self.case = case
+        self.begin(self.plan, f"case-{case.number}", stop_at=case.line, before=case.before)
+        ended = self.hear(case.after_s if not case.line else BOUND_S)
         outcome = Outcome(case, False, [], 0, [])
         if not ended.startswith("ended"):
             finished = self._finished()
             outcome.finished = len(finished)
             outcome.struck = self._strike()
-            ended = self._until_ended()
-            outcome.codes.append(int(ended.split()[1]))
+            outcome.codes.append(self.end())
             self._put_right(outcome)
             self._look_for_losses(finished, outcome)
         else:
             outcome.codes.append(int(ended.split()[1]))
-        self._look_at_hosts(outcome)
+        outcome.problems += self.differences()
         if outcome.problems:
-            outcome.problems.append(f"{case}: exit codes {outcome.codes}; said: {self._said()[-1500:]}")
+            outcome.problems.append(f"{case}: exit codes {outcome.codes}; said: {self.words()[-1500:]}")
         else:
             shutil.rmtree(self.out, ignore_errors=True)
         return outcome
+
+    def begin(self, plan: Path, name: str, **more: Any) -> None:
+        """A run of its own name; `more` is what controllers.py can be told."""
+        self.out, self.said = self.folder / name, self.folder / f"{name}.txt"
+        self.order(["run", plan, "--out", self.out], **more)
+
+    def order(self, words: list[str | Path], **more: Any) -> None:
+        """Any command that contacts hosts; one at a time."""
+        words = [*words, "--ssh-config", self.lab.ssh_config]
+        self.tell(json.dumps({"words": [str(word) for word in words], "said": str(self.said), **more}))
+
+    def tell(self, words: str) -> None:
+        """A word to the controllers: "kill", "stop", "cont", or anything to go on from a pause."""
+        assert self.controllers.stdin is not None
+        self.controllers.stdin.write(words + "\n")
+        self.controllers.stdin.flush()
+        self.paused = False
+
+    def hear(self, bound_s: float = BOUND_S) -> str:
+        """What the controllers say next, "" when nothing comes in time."""
+        assert self.controllers.stdout is not None
+        ready, _, _ = select.select([self.controllers.stdout], [], [], bound_s)
+        line = self.controllers.stdout.readline().strip() if ready else ""
+        self.paused = line.startswith("at ")
+        return line
+
+    def end(self) -> int:
+        """The command's exit status, after a pause if need be; one that does not end in time is killed and fails."""
+        if self.paused:
+            self.tell("go on")
+        while not (line := self.hear()).startswith("ended"):
+            if not line:
+                self.tell("kill")
+                raise AssertionError(f"no end within {BOUND_S:g} s: {self.words()[-1500:]}")
+            self.tell("go on")
+        return int(line.split()[1])
+
+    def wait_for(self, words: str, bound_s: float = 30.0) -> None:
+        """Until the command has said these words."""
+        until = time.monotonic() + bound_s
+        while words not in self.words():
+            assert time.monotonic() < until, f"{words!r} was not said: {self.words()[-1500:]}"
+            time.sleep(0.01)
+
+    def words(self) -> str:
+        """What the command has said so far."""
+        return self.said.read_text() if self.said.exists() else ""
+
+    def run(self) -> Path | None:
+        """The run's folder, once its journal holds anything."""
+        folders = list(self.out.iterdir()) if self.out.is_dir() else []
+        begun = [folder for folder in folders if journal_path(folder).is_file() and read_lines(journal_path(folder))[0]]
+        return begun[0] if begun else None
+
+    def state(self) -> RunState:
+        """What the run's journal says."""
+        run = self.run()
+        assert run is not None
+        return state_of(run)
+
+    def differences(self) -> list[str]:
+        """What is not as found on which host, and what of ours is still there."""
+        found = []
+        for name, host in self.lab.hosts.items():
+            until = time.monotonic() + GRACE_S
+            while (left := list(victims.ours(host))) and time.monotonic() < until:
+                time.sleep(0.02)
+            if left:
+                found.append(f"{name} still has {left}")
+            if self.bench.links_and_addresses(name) != self.found[name]:
+                found.append(f"{name} is not as found")
+        return found
 
     def _strike(self) -> bool:
         """Kill; whether there was somebody to kill."""
@@ -102,28 +173,28 @@ class Desk:
             struck = bool(pids)
             victims.kill(pids)
         if self.case.victim.endswith("controller"):
-            self._tell("kill")
+            self.tell("kill")
         elif self.paused:
-            self._tell("go on")
+            self.tell("go on")
         return struck
 
     def _put_right(self, outcome: Outcome) -> None:
         """Recover or resume what has not come to its end by itself."""
         if outcome.codes[-1] in (0, 1):
             return
-        run = self._run()
+        run = self.run()
         if outcome.codes[-1] in (4, 5) or (outcome.codes[-1] == -9) != self.case.victim.endswith("controller"):
             outcome.problems.append(f"exit code {outcome.codes[-1]}")
-        self._order(["resume" if run and self.case.resumes else "recover", run or self.plan])
-        outcome.codes.append(int(self._until_ended().split()[1]))
+        self.order(["resume" if run and self.case.resumes else "recover", run or self.plan])
+        outcome.codes.append(self.end())
         if outcome.codes[-1] not in ((0, 1) if run and self.case.resumes else (0,)):
             outcome.problems.append(f"exit code {outcome.codes[-1]} of putting right")
-            self._order(["recover", run or self.plan])  # so that the next case begins on a host as found
-            self._until_ended()
+            self.order(["recover", run or self.plan])  # so that the next case begins on a host as found
+            self.end()
 
     def _look_for_losses(self, finished: dict[int, Any], outcome: Outcome) -> None:
         """What was finished stays as it was measured, and a run that says it is complete has every trial."""
-        run = self._run()
+        run = self.run()
         state = state_of(run) if run else None
         for position, seen in finished.items():
             if state is None or state.outcomes.get(position) != seen:
@@ -132,53 +203,6 @@ class Desk:
                 and state.next_position():
             outcome.problems.append(f"trial {state.next_position()} is missing")
 
-    def _look_at_hosts(self, outcome: Outcome) -> None:
-        for name, host in self.lab.hosts.items():
-            until = time.monotonic() + GRACE_S
-            while (left := list(victims.ours(host))) and time.monotonic() < until:
-                time.sleep(0.02)
-            if left:
-                outcome.problems.append(f"{name} still has {left}")
-            if self.bench.links_and_addresses(name) != self.found[name]:
-                outcome.problems.append(f"{name} is not as found")
-
     def _finished(self) -> dict[int, Any]:
         """Outcome of every trial that has one, by the journal."""
-        run = self._run()
-        return dict(state_of(run).outcomes) if run else {}
-
-    def _run(self) -> Path | None:
-        """The run's folder, once its journal holds anything."""
-        folders = list(self.out.iterdir()) if self.out.is_dir() else []
-        begun = [folder for folder in folders if journal_path(folder).is_file() and read_lines(journal_path(folder))[0]]
-        return begun[0] if begun else None
-
-    def _order(self, words: list[str | Path], **more: Any) -> None:
-        self.paused = False
-        words = [*words, "--ssh-config", self.lab.ssh_config]
-        self._tell(json.dumps({"words": [str(word) for word in words], "said": str(self.said), **more}))
-
-    def _tell(self, words: str) -> None:
-        assert self.controllers.stdin is not None
-        self.controllers.stdin.write(words + "\n")
-        self.controllers.stdin.flush()
-
-    def _hear(self, bound_s: float) -> str:
-        """The next line, "" when none comes in time."""
-        assert self.controllers.stdout is not None
-        ready, _, _ = select.select([self.controllers.stdout], [], [], bound_s)
-        line = self.controllers.stdout.readline().strip() if ready else ""
-        self.paused = line.startswith("at ")
-        return line
-
-    def _until_ended(self) -> str:
-        """The line that tells the end; a command that does not end in its time is killed and is a failure."""
-        while not (line := self._hear(BOUND_S)).startswith("ended"):
-            if not line:
-                self._tell("kill")
-                raise AssertionError(f"{self.case}: no end within {BOUND_S:g} s: {self._said()[-1500:]}")
-            self._tell("go on")
-        return line
-
-    def _said(self) -> str:
-        return self.said.read_text() if self.said.exists() else ""
+        return dict(self.state().outcomes) if self.run() else {}

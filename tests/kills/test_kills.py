@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 
 from tests.kills.cases import Case
@@ -11,12 +9,6 @@ from tests.kills.desk import Desk
 
 pytestmark = pytest.mark.lab
 FIRST_APPLY, APPLIED, CONDUCTED, RESTORE = 12, 14, 16, 18  # lines of the journal of the tiny run
-
-
-@pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
-    with Desk(tmp_path_factory.mktemp("kills")) as made:
-        yield made
 
 
 def at_line(victim: str, line: int, *, before: bool = False, resumes: bool = False) -> Case:

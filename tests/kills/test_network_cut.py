@@ -1,0 +1,60 @@
+"""The way to a host is cut, shorter and longer than its lease, while it is being changed, measured or put back."""
+
+from __future__ import annotations
+
+import itertools
+import time
+from typing import Any
+
+import pytest
+
+from orchestrator.act.journal import read_lines
+from orchestrator.act.run_folder import journal_path
+from tests.kills.desk import Desk
+from tests.spine.bench import plan_text
+
+pytestmark = pytest.mark.lab
+PLAN = plan_text(factors={"mtu": [9000, 4000]}, order={"shuffle": False}, lease="2s",
+                 trial={"length": "1s", "warmup": "50ms", "settle": "0s", "replicates": 1})
+SLACK_S = 3.0  # a lease is granted for a trial's traffic and so much more
+MOMENTS: dict[str, dict[str, Any] | None] = {
+    "apply": {"kind": "intent", "command": "Apply", "position": 2}, "traffic": None,
+    "restore": {"kind": "intent", "command": "Restore"}}
+BRIEF_S, LEASE_IS_OVER_BY_S = 1.0, 20.0
+
+
+@pytest.mark.parametrize(("moment", "longer"), [
+    ("apply", True), ("traffic", False), ("restore", True), pytest.param("apply", False, marks=pytest.mark.proof),
+    pytest.param("traffic", True, marks=pytest.mark.proof), pytest.param("restore", False, marks=pytest.mark.proof)])
+def test_a_cut_control_path_costs_no_trial_and_leaves_no_host_changed(desk: Desk, moment: str, longer: bool):
+    host = "vault" if moment == "traffic" else "dome"
+    plan = desk.bench.write(PLAN, "cut.yaml")
+    desk.begin(plan, f"cut-{moment}-{longer}", stop_at=MOMENTS[moment], slack_s=SLACK_S)
+    if moment == "traffic":
+        desk.wait_for("trial 2 of 2")
+        time.sleep(0.5)
+    else:
+        assert desk.hear().startswith("at ")
+    assert desk.bench.mtu(host) in (9000, 4000)
+    desk.lab.switch.cut_control(host)
+    try:
+        if desk.paused:
+            desk.tell("go on")
+        time.sleep(BRIEF_S)
+        until = time.monotonic() + LEASE_IS_OVER_BY_S
+        while longer and desk.bench.mtu(host) != 1500:  # nobody can reach it: it puts itself back
+            assert time.monotonic() < until
+            time.sleep(0.05)
+    finally:
+        desk.lab.switch.mend_control(host)
+    assert desk.end() == 0, desk.words()
+    assert {outcome["status"] for outcome in desk.state().outcomes.values()} == {"valid"}
+    found = {event["outcome"] for event in events(desk) if event.get("event") == "Rejoined"}
+    assert "reverted" in found if longer else "reverted" not in found, desk.words()
+    assert desk.differences() == []
+
+
+def events(desk: Desk) -> list[dict[str, Any]]:
+    run = desk.run()
+    assert run is not None
+    return [entry.body for entry in itertools.chain(read_lines(journal_path(run))[0]) if entry.kind == "event"]

@@ -38,6 +38,8 @@ def main() -> None:
     running.finish_folder = lambda folder: None
     instrument.WINDOW_S, instrument.WARMUP_S = 0.05, 0.02  # nobody looks at what the pair alone reaches
     while line := sys.stdin.readline():
+        if not line.startswith("{"):
+            continue  # a word for a command that ended at that very moment
         order = json.loads(line)
         hear, tell = os.pipe()
         go_on, let_go_on = os.pipe()

@@ -74,6 +74,8 @@ SPOILED: dict[str, tuple[Callable[[Bench], None], str, str, list[str]]] = {
         lambda bench: bench["dome"]["interfaces"][1].update(addresses=[{"address": "198.18.0.99", "prefix": 24}]),
         "same_network", "disturbs", ["eth0", "198.18.0.0/24"]),
     "errors": (_end(errors={"rx_crc_errors": 7}), "errors", "disturbs", ["7 rx_crc_errors", "cable"]),
+    "errors right now": (_activity(new_errors={"eth1": {"rx_crc_errors": 3}}), "errors_now", "limits",
+                         ["3 rx_crc_errors more", "cable"]),
     "a carrier that comes and goes": (_end(errors={"carrier_changes": 99}), "carrier_changes", "disturbs",
                                       ["99 times"]),
     "a slow bus": (_both(bus_link=SLOW_BUS), "bus_limits", "limits", ["2.5 GT/s x1 (2 Gbit/s)", "5.0 GT/s x1"]),

@@ -36,6 +36,7 @@ PURE = frozenset(
         "math",
         "operator",
         "re",
+        "shlex",  # of it only `join`, which is text in and text out
         "statistics",
         "string",
         "struct",

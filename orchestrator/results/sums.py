@@ -58,7 +58,7 @@ def _busiest(rows: pd.DataFrame, end: str) -> dict[str, object]:
     """What one host spent on all its links: its cores are the same in each row, its busiest process is the limit."""
     names = [name for name in (f"{end}_{figure}" for figure in _OF_A_PROCESS) if name in rows.columns]
     load = rows[[name for name in names if "process" in name]].fillna(0.0).sum(axis="columns")
-    busiest = rows.loc[load.idxmax()]
+    busiest = rows.iloc[int(load.to_numpy(dtype=float).argmax())]
     return {name: busiest[name] for name in names if pd.notna(busiest[name])}
 
 

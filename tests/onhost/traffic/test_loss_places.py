@@ -88,6 +88,40 @@ def test_what_a_filter_on_the_way_drops_is_lost_between(share: str):
     _only_at(found, "between")
 
 
+@pytest.mark.parametrize("share", ["numgen inc mod 1000 500", "numgen inc mod 100 >= 97", "numgen inc mod 10 >= 7"])
+def test_what_is_dropped_on_the_way_out_of_the_own_host_is_lost_at_the_own_queue(share: str):
+    """0.1, 3 and 30 %, where the kernel hands a frame to the interface's queue: the sender is told so (IP_RECVERR)."""
+    def prepare() -> None:
+        rules = Path("/run/rules.nft")
+        rules.write_text('table netdev t {\nchain c {\ntype filter hook egress device "eth1" priority 0;\n'
+                         f"udp length > 900 {share} counter drop\n}}\n}}\n")
+        inside("near", f"nft -f {rules}")
+
+    def dropped() -> int:
+        return int(re.findall(r"counter packets (\d+)", inside("near", "nft list ruleset"))[0])
+    found = _trial(prepare, dropped, {"datagram_bytes": 1000, "asked_bit_s": 20e6, "send_path": "single"})
+    assert found["kernel"] > 0
+    assert found["lost"] == found["kernel"]
+    _only_at(found, "own_queue")
+
+
+@pytest.mark.parametrize("overload", [0.03, 0.30])
+def test_what_a_full_own_queue_drops_is_its_own_count(overload: float):
+    """Offered so much more than the queue is emptied at: after it has filled, that share is dropped."""
+    emptied_bit_s = 20e6 * 1000 / 1042  # the queue counts Ethernet 14 + IP 20 + UDP 8 beside the payload
+
+    def prepare() -> None:
+        inside("near", "tc qdisc replace dev eth1 root tbf rate 20mbit burst 3000 limit 6000")
+
+    def dropped() -> int:
+        return int(re.findall(r"dropped (\d+)", inside("near", "tc -s qdisc show dev eth1"))[0])
+    found = _trial(prepare, dropped, {"datagram_bytes": 1000, "asked_bit_s": emptied_bit_s / (1 - overload),
+                                      "send_path": "single"})
+    assert found["kernel"] > 10
+    assert found["own_queue"] == pytest.approx(found["kernel"], abs=3)     # the round-trip probes meet the same queue
+    assert found["lost"] == sum(found[name] for name in PLACES)
+
+
 def test_z6_what_the_own_queue_drops_is_lost_there_and_not_in_the_network():
     def prepare() -> None:
         inside("near", "tc qdisc replace dev eth1 root tbf rate 10mbit burst 3000 limit 6000")
@@ -101,14 +135,16 @@ def test_z6_what_the_own_queue_drops_is_lost_there_and_not_in_the_network():
     assert found["lost"] == sum(found[name] for name in PLACES)
 
 
-def test_what_the_receiving_socket_has_no_room_for_is_lost_there():
+@pytest.mark.parametrize(("room_bytes", "asked_bit_s"), [(4096, 200e6), (30_000, 200e6), (100_000, 400e6)])
+def test_what_the_receiving_socket_has_no_room_for_is_lost_there(room_bytes: int, asked_bit_s: float):
+    """From a room for three datagrams, where most of a burst of 64 is lost, to one that seldom overflows."""
     def overflowed() -> int:
         text = inside("far", "cat /proc/net/snmp")
         names, values = (line.split() for line in text.splitlines() if line.startswith("Udp:"))
         return int(values[names.index("RcvbufErrors")])
-    found = _trial(_nothing, overflowed, {"datagram_bytes": 1000, "asked_bit_s": 200e6, "socket_buffer_bytes": 4096,
-                                          "receive_path": "batch", "burst_datagrams": 64})
-    assert found["kernel"] > 0
+    found = _trial(_nothing, overflowed, {"datagram_bytes": 1000, "asked_bit_s": asked_bit_s, "receive_path": "batch",
+                                          "socket_buffer_bytes": room_bytes, "burst_datagrams": 64})
+    assert found["kernel"] > 0 or room_bytes > 4096
     assert found["socket"] == found["kernel"] == found["lost"]
     _only_at(found, "socket")
 

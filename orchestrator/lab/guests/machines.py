@@ -33,14 +33,11 @@ def why_no_machines_here(guests: Sequence[Guest] = OBSERVATORY) -> str:
     """"" when guests can be tried here, else what is missing."""
     if os.geteuid() != 0:
         return "guests need root, for network devices and for building their disk"
-    missing = missing_programs({**_EMULATOR, **READERS})
-    if missing:
-        return missing
-    if not Path("/dev/net/tun").exists():
+    built = all(is_built(guest.recipe) for guest in guests)
+    missing = missing_programs({**_EMULATOR, **READERS, **({} if built else BUILDERS)})
+    if not missing and not Path("/dev/net/tun").exists():
         return "/dev/net/tun is missing: no network devices can be made for guests"
-    if all(is_built(guest.recipe) for guest in guests):
-        return ""
-    return missing_programs(BUILDERS)
+    return missing
 
 
 class Machines:

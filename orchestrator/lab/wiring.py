@@ -64,7 +64,7 @@ def plug_everything_in(scenario: Scenario, pid_of: dict[str, int]) -> None:
                      f"peer name {end.interface} address {end.mac} netns {pid_of[end.host]}")
         ports.append((end.port, SPARE if end.spare else TRUNK))
     lines += [f"link set dev {name} master {bridge} gro_max_size 1 up" for name, bridge in ports]
-    lines += [f"link set dev {bridge} up" for bridge in dict.fromkeys(bridge for _, bridge in ports)]
+    lines += [f"link set dev {bridge} up" for bridge in dict.fromkeys((CONTROL, TRUNK, *(used for _, used in ports)))]
     batch("ip", lines, in_network_of=pid_of["switch"])
 
 

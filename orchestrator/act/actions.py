@@ -15,6 +15,7 @@ from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.machine import NOT_AS_FOUND
 from orchestrator.decide.power import switch_of
+from orchestrator.decide.restarts import RESTART_BOUND_S
 from orchestrator.decide.setup import PowerSwitch, RunSetup
 from orchestrator.decide.state import RunState, place_name
 from orchestrator.faults import BugError, Fault, HostError
@@ -27,6 +28,7 @@ Same = Callable[[Json, Any], bool]
 CHANGE_BOUND_S = 60.0  # a driver may take seconds per change; a stuck one is reported, not waited for
 RESTORE_BOUND_S = 120.0
 CONFIRM_S = 15.0  # a link that renegotiates is back after 2..7 s
+RESTART_PAUSE_S = 1.0  # between two tries to reach a host that restarts
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0  # between two tries to reach a lost host
 
 
@@ -86,7 +88,7 @@ class HostActions:
         name = command.host
         before = await self._ask(name, "keeper", {})
         self.replacing.add(name)
-        await self.sessions.pop(name).close()
+        await self._end_session(name)
         await self._open(name)
         after = await self._ask(name, "keeper", {})
         if not after["alive"] or after["pid"] != before["pid"]:
@@ -143,11 +145,18 @@ class HostActions:
             answer = await self._ask(name, "verify", {"uses": [place_level(use) for use in uses]}, CHANGE_BOUND_S)
         return ev.Applied(name, command.position, answer["uses"])
 
+    async def _end_session(self, name: str) -> None:
+        """End a session that another is to replace; it may have been lost and taken away meanwhile."""
+        session = self.sessions.pop(name, None)
+        if session is None:
+            raise HostError("lost", f"{name}: the session was lost", host=name)
+        await session.close()
+
     async def _open_anew(self, name: str, until: float) -> None:
         """A new session instead of the old one; tried until well after the host has taken its change back."""
         clock = asyncio.get_running_loop().time
         self.replacing.add(name)
-        await self.sessions.pop(name).close()
+        await self._end_session(name)
         while True:
             try:
                 await asyncio.wait_for(self._open(name), CONFIRM_S / 3)
@@ -186,6 +195,47 @@ class HostActions:
                     raise
             await asyncio.sleep(pause_s)
             pause_s = min(pause_s * 2, LONGEST_PAUSE_S)
+
+    async def restart(self, command: do.Restart) -> ev.Event:
+        """Restart a host and wait, bounded, until another start of it answers."""
+        name = command.host
+        self.replacing.add(name)
+        begun = await self._ask(name, "restart", {"token": self._token(name),
+                                                  "uses": [place_level(use) for use in command.uses]}, CHANGE_BOUND_S)
+        await self.sessions.pop(name).close()
+        facts = await self._back_from_restart(name, begun["boot_id"])
+        return ev.Restarted(name, facts, await self._differing(name) if not command.uses else [])
+
+    async def _back_from_restart(self, name: str, boot_id: str) -> Json:
+        clock = asyncio.get_running_loop().time
+        until = clock() + RESTART_BOUND_S
+        last: HostError | None = None
+        while clock() < until:
+            await asyncio.sleep(RESTART_PAUSE_S)
+            try:
+                facts = await asyncio.wait_for(self._open(name), RESTART_BOUND_S / 4)
+            except HostError as error:
+                last = error
+                continue
+            except TimeoutError:
+                continue
+            if facts["boot_id"] != boot_id:
+                return facts
+            await self.sessions.pop(name).close()
+        raise HostError(last.code if last else "lost", f"{name}: did not come back within {RESTART_BOUND_S:g} s after "
+                        "the restart that the run asked for", host=name,
+                        next_step="switch its power off and on: a kernel chosen for one start is left by that")
+
+    async def _differing(self, name: str) -> list[Json]:
+        """The places that take effect at a start and are not as before the run, or not in effect as then."""
+        host = self.state.hosts[name]
+        places = [{**host.places[place], "level": host.before_levels.get(place)} for place in sorted(host.boot_places)]
+        if not places:
+            return []
+        answer = await self._ask(name, "read", {"places": places}, CHANGE_BOUND_S)
+        return [{"setting": item["setting"], "target": item["target"], "before": host.before[place_name(item)],
+                 "now": item["value"], "why": "it is not as found after the last restart", "command": ""}
+                for item in answer["places"] if item["value"] != host.before[place_name(item)]]
 
     async def power_cycle(self, command: do.PowerCycle) -> ev.Event:
         """Switch a host's power off and on, as the plan says."""
@@ -272,5 +322,5 @@ _ACTIONS: dict[type[do.Command], Callable[..., Awaitable[ev.Event]]] = {
     do.Connect: HostActions.connect, do.Take: HostActions.take, do.ProveKeeper: HostActions.prove_keeper,
     do.Prepare: HostActions.prepare, do.Apply: HostActions.apply, do.Restore: HostActions.restore,
     do.Release: HostActions.release, do.Rejoin: HostActions.rejoin,
-    do.PowerCycle: HostActions.power_cycle,
+    do.PowerCycle: HostActions.power_cycle, do.Restart: HostActions.restart,
 }

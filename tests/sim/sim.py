@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from orchestrator.act.actions import HostActions
@@ -14,7 +14,7 @@ from orchestrator.decide import events as ev
 from orchestrator.decide.commands import Apply, Command
 from orchestrator.decide.journal_lines import START, Entry, decode, encode
 from orchestrator.decide.replay import replay
-from orchestrator.decide.setup import LinkSetup, RunSetup, setup_from_dict
+from orchestrator.decide.setup import LinkSetup, PowerSwitch, RunSetup, setup_from_dict
 from orchestrator.decide.state import RunState, begin
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.planning.cells import Cell, SettingUse
@@ -34,9 +34,10 @@ FAULTS: dict[str, float] = {
     "silent_before": 0.003, "slow": 0.01, "noise": 0.003, "restart": 0.003, "keeper_killed": 0.005,
     "driver_rounds": 0.005, "driver_refuses": 0.005, "control_path_cut": 0.003, "job_dies": 0.02,
     "changed_outside": 0.003, "interrupted": 0.002, "terminated": 0.002, "twice_interrupted": 0.002,
-    "controller_killed": 0.01, "controller_paused": 0.002, "long_cut": 0.0005, "host_down": 0.0005, "path_small": 0.02,
-    "journal_torn": 0.5, "journal_garbage": 0.3, "conflict": 0.0003,
+    "controller_killed": 0.01, "controller_paused": 0.002, "long_cut": 0.0005, "host_down": 0.0005,
+    "host_hangs": 0.0002, "path_small": 0.02, "journal_torn": 0.5, "journal_garbage": 0.3, "conflict": 0.0003,
 }
+BOOT_S = 20.0
 FOREIGN_MTU = 4321  # what a stranger sets: neither ours nor the first value
 
 
@@ -95,6 +96,12 @@ def make_setup(seed: int) -> RunSetup:
                     seed=seed, changed_outside="reapply" if dice.below(2) else "stop", holder="sim")
 
 
+def with_switches(setup: RunSetup) -> RunSetup:
+    """The same plan with a switch for every host's power, and so little patience that it is used."""
+    return replace(setup, patience_s=90.0,
+                   power=tuple(PowerSwitch(name, ("plug", name), 3 * BOOT_S) for name in setup.hosts))
+
+
 def make_hosts(setup: RunSetup, kind: type[FakeHost] = FakeHost) -> dict[str, FakeHost]:
     """The machines of a plan, as found."""
     values = {("mtu", "eth1"): 1500, ("governor", ""): "schedutil", ("command", "polling"): "off"}
@@ -107,7 +114,8 @@ class Night:
     def __init__(self, seed: int, faults: dict[str, float] | None = None, calm_after_s: float = 900.0,
                  kind: type[FakeHost] = FakeHost) -> None:
         self.seed = seed
-        self.setup = setup_from_dict(json.loads(json.dumps(make_setup(seed).as_dict())))
+        plan = with_switches(make_setup(seed)) if seed % 2 else make_setup(seed)
+        self.setup = setup_from_dict(json.loads(json.dumps(plan.as_dict())))
         self.hosts = make_hosts(self.setup, kind)
         self.before = {name: dict(host.values) for name, host in self.hosts.items()}
         self.chance = Chance(seed, FAULTS if faults is None else faults, calm_after_s=1000.0 + calm_after_s)
@@ -115,6 +123,7 @@ class Night:
         self.journal = MemoryJournal()
         self.violations: list[str] = []
         self.exit_codes: list[int] = []
+        self.switched: Counter[str] = Counter()  # how often each host's power was
         self.conflicts: set[str] = set()  # hosts on which a stranger has set something
 
     def _path(self, first: Json, second: Json) -> tuple[Json, Json]:
@@ -130,19 +139,21 @@ class Night:
             asyncio.set_event_loop(None)
             loop.close()
         state, _ = replay(self.journal.entries)
+        self.chance.struck["power_switched"] += self.switched.total()
         return Outcome(self.exit_codes, state, self.journal.data, self.chance.struck, self.violations, loop.now)
 
     async def _night(self) -> None:
         machines = asyncio.ensure_future(self._machines())
         self.journal.append("setup", self.setup.as_dict())
         state, first = begin(self.setup), None
-        for _ in range(40):  # controllers, one after the other
+        for _ in range(60):  # controllers, one after the other
             code = await self._controller(state, first)
             if code is not None:
                 self.exit_codes.append(code)
                 self._as_the_code_says(code)
                 differing = {name for name, host in self.hosts.items() if host.values != self.before[name]}
-                if code in (0, 1) or (code == 5 and differing and differing <= self.conflicts):
+                all_up = all(host.up for host in self.hosts.values())
+                if code in (0, 1) or (code == 5 and all_up and differing and differing <= self.conflicts):
                     break  # done, or nothing but a stranger's value is left, which is theirs to mend
             self.journal = MemoryJournal(self.journal.data)
             state, _ = replay(self.journal.entries)
@@ -174,10 +185,31 @@ class Night:
                     self._cut(name, 120.0 + self.chance.below(200))
                 if self.chance.strikes("host_down", self.world.now()):
                     self._power_off(name, 20.0 + self.chance.below(60))
+                if host.up and self.chance.strikes("host_hangs", self.world.now()):
+                    self._hang(name, 700.0 + self.chance.below(300))
 
     def _changed_by_us(self, host: FakeHost) -> bool:
         """What befalls a host under another run's lease is that run's to tell."""
         return bool(host.record and host.record["changes"] and host.record["run_id"] == self.setup.run_id)
+
+    def _hang(self, name: str, seconds: float) -> None:
+        """It answers nothing, and its keeper sleeps, until its power is switched or a person comes by."""
+        host = self.hosts[name]
+        host.up = False
+        self.world.lose_all(name)
+        asyncio.get_running_loop().call_later(seconds, self._person_comes, name, host.boot)
+
+    def _person_comes(self, name: str, boot: int) -> None:
+        if self.hosts[name].boot == boot and not self.hosts[name].up:
+            self._power_off(name, BOOT_S)
+
+    async def _switch(self, switch: PowerSwitch) -> None:
+        """The switch on the wall, as the plan says it is used."""
+        name = switch.host
+        self.switched[name] += 1
+        if switch.command != ("plug", name) or self.switched[name] > 2:
+            self.violations.append(f"{name} was switched {self.switched[name]} times by {switch.command}")
+        self._power_off(name, BOOT_S)
 
     def _cut(self, name: str, seconds: float) -> None:
         self.world.cut.add(name)
@@ -193,7 +225,7 @@ class Night:
 
     async def _controller(self, state: RunState, first: ev.Event | None) -> int | None:
         """One controller until it ends, or None when it was killed."""
-        actions = HostActions(state, self.world.connect, same_in_simulation)  # type: ignore[arg-type]
+        actions = HostActions(state, self.world.connect, same_in_simulation, self._switch)  # type: ignore[arg-type]
         runner = Runner(state, self.journal, actions, self._watch)  # type: ignore[arg-type]
         running = asyncio.ensure_future(runner.run(first))
         while not running.done():

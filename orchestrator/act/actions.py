@@ -15,7 +15,6 @@ from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.machine import NOT_AS_FOUND
 from orchestrator.decide.power import switch_of
-from orchestrator.decide.restarts import RESTART_BOUND_S
 from orchestrator.decide.setup import PowerSwitch, RunSetup
 from orchestrator.decide.state import RunState, place_name
 from orchestrator.faults import BugError, Fault, HostError
@@ -28,7 +27,6 @@ Same = Callable[[Json, Any], bool]
 CHANGE_BOUND_S = 60.0  # a driver may take seconds per change; a stuck one is reported, not waited for
 RESTORE_BOUND_S = 120.0
 CONFIRM_S = 15.0  # a link that renegotiates is back after 2..7 s
-RESTART_PAUSE_S = 1.0  # between two tries to reach a host that restarts
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0  # between two tries to reach a lost host
 
 
@@ -196,47 +194,6 @@ class HostActions:
             await asyncio.sleep(pause_s)
             pause_s = min(pause_s * 2, LONGEST_PAUSE_S)
 
-    async def restart(self, command: do.Restart) -> ev.Event:
-        """Restart a host and wait, bounded, until another start of it answers."""
-        name = command.host
-        self.replacing.add(name)
-        begun = await self._ask(name, "restart", {"token": self._token(name),
-                                                  "uses": [place_level(use) for use in command.uses]}, CHANGE_BOUND_S)
-        await self.sessions.pop(name).close()
-        facts = await self._back_from_restart(name, begun["boot_id"])
-        return ev.Restarted(name, facts, await self._differing(name) if not command.uses else [])
-
-    async def _back_from_restart(self, name: str, boot_id: str) -> Json:
-        clock = asyncio.get_running_loop().time
-        until = clock() + RESTART_BOUND_S
-        last: HostError | None = None
-        while clock() < until:
-            await asyncio.sleep(RESTART_PAUSE_S)
-            try:
-                facts = await asyncio.wait_for(self._open(name), RESTART_BOUND_S / 4)
-            except HostError as error:
-                last = error
-                continue
-            except TimeoutError:
-                continue
-            if facts["boot_id"] != boot_id:
-                return facts
-            await self.sessions.pop(name).close()
-        raise HostError(last.code if last else "lost", f"{name}: did not come back within {RESTART_BOUND_S:g} s after "
-                        "the restart that the run asked for", host=name,
-                        next_step="switch its power off and on: a kernel chosen for one start is left by that")
-
-    async def _differing(self, name: str) -> list[Json]:
-        """The places that take effect at a start and are not as before the run, or not in effect as then."""
-        host = self.state.hosts[name]
-        places = [{**host.places[place], "level": host.before_levels.get(place)} for place in sorted(host.boot_places)]
-        if not places:
-            return []
-        answer = await self._ask(name, "read", {"places": places}, CHANGE_BOUND_S)
-        return [{"setting": item["setting"], "target": item["target"], "before": host.before[place_name(item)],
-                 "now": item["value"], "why": "it is not as found after the last restart", "command": ""}
-                for item in answer["places"] if item["value"] != host.before[place_name(item)]]
-
     async def power_cycle(self, command: do.PowerCycle) -> ev.Event:
         """Switch a host's power off and on, as the plan says."""
         switch = switch_of(self.state, command.host)
@@ -322,5 +279,5 @@ _ACTIONS: dict[type[do.Command], Callable[..., Awaitable[ev.Event]]] = {
     do.Connect: HostActions.connect, do.Take: HostActions.take, do.ProveKeeper: HostActions.prove_keeper,
     do.Prepare: HostActions.prepare, do.Apply: HostActions.apply, do.Restore: HostActions.restore,
     do.Release: HostActions.release, do.Rejoin: HostActions.rejoin,
-    do.PowerCycle: HostActions.power_cycle, do.Restart: HostActions.restart,
+    do.PowerCycle: HostActions.power_cycle,
 }

@@ -12,6 +12,7 @@ from typing import Any
 from orchestrator.act.clocks import HostClock, read_clock
 from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
+from orchestrator.act.wiring import wired_elsewhere
 from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
@@ -210,7 +211,17 @@ class ConductedTrial:
         ends = (PathEnd(end.session, end.interface, end.address) for end in leg.ends)
         leg.record["path"] = await prove_path(*ends, family=facts.family, port=port, mtu=facts.mtu,
                                               small_bound_s=FORWARDING_BOUND_S, follow=self._follow)
+        if leg.record["path"]["verdict"] == "silent":
+            await self._look_where_frames_go(leg)
         return str(leg.record["path"]["verdict"]) == "open"
+
+    async def _look_where_frames_go(self, leg: Leg) -> None:
+        """A silent path may be a crossed cable: broadcast frames say where it ends."""
+        places = {(end.host, end.interface): int(end.facts["index"]) for end in leg.ends}
+        first, second = places
+        elsewhere = await wired_elsewhere(leg.link.name, self.sessions, (first, second), places)
+        if elsewhere:
+            leg.record["path"]["sentence"] = f"{elsewhere}; {leg.record['path']['sentence']}"
 
     async def _follow(self, job: Job) -> Json:
         """The job's result, its events passed on to the person who watches."""

@@ -9,11 +9,22 @@ from typing import Any
 
 from orchestrator.act.path_proof import wait_for_stage
 from orchestrator.act.session import HostSession
-from orchestrator.decide.findings import End, Wire
+from orchestrator.decide.findings import End, LinkNeed, Wire, wiring_findings
+from orchestrator.faults import HostError
 
 Json = dict[str, Any]
 _LISTEN_BOUND_S = 30.0
 _STAGE_BOUND_S = 10.0
+
+
+async def wired_elsewhere(link: str, sessions: Mapping[str, HostSession], ends: tuple[End, End],
+                          indexes: Mapping[End, int]) -> str:
+    """Where the frames of a silent link's ends arrive instead, in words; "" when nobody can tell, as without root."""
+    try:
+        wires = await prove_wiring({host: sessions[host] for host, _ in ends}, ends, indexes)
+    except HostError:
+        return ""
+    return "; ".join(finding.seen for finding in wiring_findings(wires, [LinkNeed(link, ends)]))
 
 
 async def prove_wiring(sessions: Mapping[str, HostSession], ends: Sequence[End],

@@ -219,7 +219,8 @@ class ConductedTrial:
         """A silent path may be a crossed cable: broadcast frames say where it ends."""
         places = {(end.host, end.interface): int(end.facts["index"]) for end in leg.ends}
         first, second = places
-        elsewhere = await wired_elsewhere(leg.link.name, self.sessions, (first, second), places)
+        sessions = {end.host: end.session for end in leg.ends}
+        elsewhere = await wired_elsewhere(leg.link.name, sessions, (first, second), places)
         if elsewhere:
             leg.record["path"]["sentence"] = f"{elsewhere}; {leg.record['path']['sentence']}"
 

@@ -37,6 +37,7 @@ CRASH = ("tests/onhost/test_crash_matrix.py",)
 LEASE = ("tests/onhost/test_lease.py",)
 KEEPER = "tests/onhost/test_keeper.py"
 RESTORING = ("tests/onhost/test_restoring.py",)
+POWER = ("tests/sim/test_power_cycle.py",)
 MUTANTS = (
     Mutant("change before the intent is written", f"{HOST}/changes.py",
            "            record.save(state)\n            seen = _change(", "            seen = _change(", CRASH),
@@ -140,6 +141,14 @@ MUTANTS = (
            "    if False:", ("tests/act/test_host_identity.py", "tests/act/test_ssh_config.py")),
     Mutant("any host key is accepted", "orchestrator/act/login.py", "known_hosts=trusted.for_asyncssh()",
            "known_hosts=None", ("tests/act/test_host_identity.py",)),
+    Mutant("a host's power is switched however often", "orchestrator/decide/power.py",
+           "            and len(host.power_cycles) < MOST_PER_RUN and", "            and", POWER),
+    Mutant("a host's power is switched again in one trial", "orchestrator/decide/power.py",
+           " and _trial(state) not in host.power_cycles)", ")", POWER),
+    Mutant("a host's power is switched after a person stopped the run", "orchestrator/decide/power.py",
+           "state.began and not asked_to_end and", "state.began and", POWER),
+    Mutant("how often power was switched is forgotten by a resumed run", "orchestrator/decide/machine.py",
+           "        host.power = \"\"\n", "        host.power, host.power_cycles = \"\", []\n", POWER),
 )
 
 

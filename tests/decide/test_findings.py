@@ -227,3 +227,10 @@ def test_what_only_one_survey_has_read_is_no_difference() -> None:
     del now["dome"]["machine_depth"]["policies"]
     del end(now)["features"]
     assert [line for line in survey_changes(before, now) if "policy" not in line] == []
+
+
+def test_a_kernel_built_again_under_the_same_release_is_a_change_between_surveys() -> None:
+    before, now = healthy_bench(), healthy_bench()
+    before["dome"]["kernel_identity"] = {"build_id": "aa11", "modules_sha256": "c0"}
+    now["dome"]["kernel_identity"] = {"build_id": "bb22", "modules_sha256": "c0"}
+    assert survey_changes(before, now) == ["dome: kernel build id aa11 -> bb22"]

@@ -12,7 +12,7 @@ import pandas as pd
 
 from orchestrator.report.loss import OFFERED
 from orchestrator.report.model import WAYS, Factor, Report
-from orchestrator.report.wording import listed, shown
+from orchestrator.report.wording import Shown, listed, shown, significant
 from orchestrator.results.effects import Change, Effects, Interplay, effects
 from orchestrator.results.grid import Grid
 
@@ -60,6 +60,8 @@ def change_text(change: Change, *, relative: bool = True, interval: bool = True)
         return "not measured"
     low, high = (None if end is None else 100 * end for end in (change.low, change.high))
     number = shown(100 * change.estimate, low, high, most_decimals=1)
+    if not number.low:  # nothing says how many digits it deserves
+        number = Shown(significant(100 * change.estimate, 2))
     unit = "%" if relative else "points"
     sign = "+" if change.estimate > 0 else ""
     text = f"{signed(sign + number.value)}\u202f{unit}"

@@ -69,7 +69,10 @@ def _sentences(report: Report, screen: Screen) -> list[str]:
     found = findings(screen, least)
     if screen.found.deviation is None:
         largest = f"{found[0].names[0]} shows the largest change, {change_text(found[0].change)}"
-        return [f"Of {count} screened ({where}), {largest}; one block cannot say whether it is more than chance."]
+        lacking = f" ({_lacking(screen)}; `linktrial resume` with --again suspect,failed measures them again)" \
+            if screen.blocks < screen.of_blocks else ""
+        doubt = f"one block{lacking} cannot say whether it is more than chance"
+        return [f"Of {count} screened ({where}), {largest}; {doubt}."]
     mains = [one for one in found if one.single and one.matters]
     pairs = [one for one in found if not one.single and one.matters]
     rest = [one.change.factor for one in found if one.single and not one.matters]
@@ -90,11 +93,15 @@ def _sentences(report: Report, screen: Screen) -> list[str]:
     return out
 
 
+def _lacking(screen: Screen) -> str:
+    lacking = screen.of_blocks - screen.blocks
+    return f"{lacking} of {screen.of_blocks} blocks lack{'s' if lacking == 1 else ''} a valid trial of some cell"
+
+
 def about(screen: Screen) -> str:
     """What was measured, as one paragraph."""
     runs, every = len(screen.design.runs), 2 ** len(screen.design.factors)
-    of_blocks = "" if screen.blocks == screen.of_blocks else \
-        f"; {screen.of_blocks - screen.blocks} of {screen.of_blocks} blocks lack a cell and are left out"
+    of_blocks = "" if screen.blocks == screen.of_blocks else f"; {_lacking(screen)}, and count for nothing"
     spread = {"blocks": "from one figure per block, since trials of a block share an application of costly levels",
               "blocked": "from the spread of replicates, block effects removed",
               "replicates": "from the spread of replicates"}[screen.spread]

@@ -103,3 +103,12 @@ def test_a_run_s_folder_carries_its_screen_from_the_plan_to_the_report(tmp_path:
     assert screen.found is not None
     strongest = screen.found.effects[0]
     assert (set(strongest.factors), strongest.difference) == ({"no_copy"}, pytest.approx(math.log(2)))
+
+
+def test_blocks_that_lack_a_cell_are_told_with_what_completes_them(tmp_path: Path) -> None:
+    folder = run_with_a_screen(tmp_path, blocks=2)
+    text = (folder / "trials.csv").read_text()
+    (folder / "trials.csv").write_text(text.replace("valid", "suspect", 1))
+    said = " ".join(read_report(folder).sentences)
+    assert "one block (1 of 2 blocks lacks a valid trial of some cell; `linktrial resume`" in said
+    assert "shows the largest change, +2" in said

@@ -20,5 +20,4 @@ pass() { "$venv/bin/python" -m pytest -q "$@" || failed=1; }
 pass -m "not lab and not proof and not guests" -n auto --dist loadfile
 pass -m "lab and not alone and not proof and not guests" -n 4 --dist worksteal
 pass -m "lab and alone and not proof and not guests"
-pass -m "guests and not proof" tests/guests
 exit $failed

@@ -116,6 +116,9 @@ def put_back_if_due(record: Record) -> bool:
 def _detach(record: Record, tell: int, may_go: int) -> None:
     """The child's side of `start`: fork once more, so that nobody waits for the keeper, and become it."""
     try:
+        # Now, not later: the host's lock and the other end of `may_go` are open here, too. Whoever started us may be
+        # killed before it lets us go, and a lock that we hold while waiting for an end of our own would stay for ever.
+        close_all_but({0, 1, 2, tell, may_go})
         os.setsid()
         if os.fork() > 0:
             os._exit(0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import time
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 
 from orchestrator.onhost import keeper, lease, restoring
+from orchestrator.onhost.process import started_ticks
 from orchestrator.onhost.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
 
@@ -63,6 +65,39 @@ def setting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> File:
     monkeypatch.setattr(restoring, "setting_of", lambda name: made)
     monkeypatch.setattr(restoring, "in_order", lambda changes, *more: list(changes), raising=False)
     return made
+
+
+def test_a_keeper_whose_starter_is_killed_before_it_is_registered_goes_away_and_holds_no_lock(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It inherits all that its starter has open: the lock, and both ends of the pipe whose end it waits for."""
+    record = Record(str(tmp_path / "record"))
+    told = tmp_path / "keeper"
+
+    def killed(_: Record, registration: dict[str, Any]) -> None:
+        told.write_text(str(registration["pid"]))
+        os.kill(os.getpid(), 9)
+
+    monkeypatch.setattr(keeper, "_register", killed)
+    starter = os.fork()
+    if starter == 0:
+        try:
+            with record.locked():
+                record.save(_changed())
+                keeper.start(record)
+        finally:
+            os._exit(0)
+    assert os.WTERMSIG(os.waitpid(starter, 0)[1]) == 9
+    waiting = int(told.read_text())
+    try:
+        with record.locked(bound_s=10.0):
+            assert record.load() is not None
+        until = time.monotonic() + 10
+        while started_ticks(waiting) and time.monotonic() < until:
+            time.sleep(0.01)
+        assert not started_ticks(waiting), "it waits for a word that nobody can give any more"
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(waiting, 9)
 
 
 def test_what_reads_as_before_was_restored(setting: File) -> None:

@@ -78,6 +78,8 @@ MUTANTS = (
            ("tests/decide/test_judge.py",)),
     Mutant("whoever comes too late for a record leaves its folder", f"{HOST}/record.py",
            "                self._remove_if_empty(lock)\n", "", ("tests/onhost/test_record.py",)),
+    Mutant("a keeper that nobody let go holds the lock for ever", f"{HOST}/keeper.py",
+           "        close_all_but({0, 1, 2, tell, may_go})\n", "", RESTORING),
     Mutant("a host's own putting back is taken for a doubt", "orchestrator/act/conduct.py",
            "if not await self._settings_hold(\"after\"):", "if await self._settings_hold(\"after\") is None:",
            ("tests/sim/test_scenes.py",)),

@@ -72,7 +72,12 @@ def test_loss_on_one_link_is_that_links_and_weighs_in_the_sum_as_its_datagrams_d
     summed = {row["way"]: row for row in trials_of(folder, "cells.csv") if row["link"] == "trunk+spare"}
     assert set(summed) == {"transmit", "receive"}
     assert float(summed["receive"]["loss_ratio_mean"] or 0) == 0
-    assert float(summed["transmit"]["loss_ratio_mean"]) == pytest.approx(1 / 100, rel=0.05)
+    # a busy machine does not send what is asked on each link, so the links' shares are those that the rows tell
+    ratios = [sum(int(row["datagrams_lost"]) for row in pair) / sum(int(row["datagrams_sent"]) for row in pair)
+              for trial in ("1", "2")
+              for pair in [[row for row in rows if (row["trial"], row["way"]) == (trial, "transmit")]]]
+    assert len(ratios) == 2
+    assert float(summed["transmit"]["loss_ratio_mean"]) == pytest.approx(sum(ratios) / 2, rel=1e-9)
 
 
 @pytest.mark.proof  # a silent path is waited for as long as a switch port may need: a minute

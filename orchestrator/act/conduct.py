@@ -299,8 +299,9 @@ class ConductedTrial:
     async def _still_held(self) -> None:
         """A host that has put itself back does not wait for us any more: its refusal has the trial repeated."""
         wanted = {"lease_s": self.state.setup.lease_s}
-        await asyncio.gather(*(self._session(name).request("lease.renew", {"token": token, **wanted}, bound_s=15.0)
-                               for name, token in self.tokens.items()))
+        held = [(self._session(name), token) for name, token in self.tokens.items()]  # all there, before any is asked
+        await asyncio.gather(*(session.request("lease.renew", {"token": token, **wanted}, bound_s=15.0)
+                               for session, token in held))
 
     async def _look_again(self, legs: Sequence[Leg]) -> None:
         """Settings, speed and boot once more: a trial stands only if the cell's conditions held to its end."""

@@ -151,9 +151,8 @@ class Night:
             if code is not None:
                 self.exit_codes.append(code)
                 self._as_the_code_says(code)
-                differing = {name for name, host in self.hosts.items() if host.values != self.before[name]}
                 all_up = all(host.up for host in self.hosts.values())
-                if code in (0, 1) or (code == 5 and all_up and differing and differing <= self.conflicts):
+                if code in (0, 1) or (code == 5 and all_up and self._only_a_strangers_value_stays()):
                     break  # done, or nothing but a stranger's value is left, which is theirs to mend
             self.journal = MemoryJournal(self.journal.data)
             state, _ = replay(self.journal.entries)
@@ -187,6 +186,11 @@ class Night:
                     self._power_off(name, 20.0 + self.chance.below(60))
                 if host.up and self.chance.strikes("host_hangs", self.world.now()):
                     self._hang(name, 700.0 + self.chance.below(300))
+
+    def _only_a_strangers_value_stays(self) -> bool:
+        stays = {value for name, host in self.hosts.items() for place, value in host.values.items()
+                 if value != self.before[name][place]}
+        return stays == {FOREIGN_MTU}
 
     def _changed_by_us(self, host: FakeHost) -> bool:
         """What befalls a host under another run's lease is that run's to tell."""

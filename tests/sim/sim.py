@@ -201,10 +201,10 @@ class Night:
         host = self.hosts[name]
         host.up = False
         self.world.lose_all(name)
-        asyncio.get_running_loop().call_later(seconds, self._person_comes, name, host.boot)
+        asyncio.get_running_loop().call_later(seconds, self._person_comes, name)
 
-    def _person_comes(self, name: str, boot: int) -> None:
-        if self.hosts[name].boot == boot and not self.hosts[name].up:
+    def _person_comes(self, name: str) -> None:
+        if not self.hosts[name].up:
             self._power_off(name, BOOT_S)
 
     async def _switch(self, switch: PowerSwitch) -> None:

@@ -14,7 +14,7 @@ from orchestrator.act.session import HostSession
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.machine import NOT_AS_FOUND
-from orchestrator.decide.power import switch_of
+from orchestrator.decide.power import NO_LIFE, START_BY_HAND, switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
 from orchestrator.decide.state import RunState, place_name
 from orchestrator.faults import BugError, Fault, HostError
@@ -189,6 +189,9 @@ class HostActions:
             try:
                 return await self._rejoin_once(name)
             except HostError as error:
+                if self.state.began and error.code in NO_LIFE and clock() + pause_s > until:
+                    raise HostError(error.code, f"{error.message}; it did not come back within {patience_s:g} s",
+                                    host=name, next_step=START_BY_HAND) from error
                 if error.code == "busy" or clock() + pause_s > until:
                     raise
             await asyncio.sleep(pause_s)

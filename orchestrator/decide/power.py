@@ -9,6 +9,8 @@ from orchestrator.decide.state import HostState, RunState
 # Codes of a host that gives no sign of life; one that answers with anything else is alive, and is left alone.
 NO_LIFE = frozenset({"no_answer", "refused", "closed", "unreachable", "silent", "lost", "jump_refused"})
 MOST_PER_RUN = 2  # of each host; more often is a fault that a person has to look at
+START_BY_HAND = ("look at its power, console and control network, start it by hand, then resume the run, or recover it "
+                 "to put back what is left")
 WANTED, SWITCHED = "wanted", "switched"
 
 
@@ -45,8 +47,7 @@ def by_hand(state: RunState, name: str) -> str:
     """What a person has to know and to do about a host that did not come back."""
     host: HostState = state.hosts[name]
     tried = (f", nor after its power was switched {_times(len(host.power_cycles))}" if host.power_cycles else "")
-    return (f"{name}: did not come back within {state.setup.patience_s:g} s{tried}; look at its power, console and "
-            "control network, start it by hand, then resume the run, or recover it to put back what is left")
+    return (f"{name}: did not come back within {state.setup.patience_s:g} s{tried}; {START_BY_HAND}")
 
 
 def _times(count: int) -> str:

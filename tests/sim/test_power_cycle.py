@@ -138,6 +138,9 @@ def test_without_the_plans_word_no_power_is_switched_and_a_person_is_told_what_t
         assert stage.switched_s == []
         note, = (note for note in stage.state.notes if "did not come back within 600 s" in note)
         assert "start it by hand, then resume the run, or recover it" in note
+        fault, = (entry.body["fault"] for entry in stage.journal.entries
+                  if entry.kind == "event" and entry.body["event"] == "HostFailed")
+        assert "start it by hand" in fault["next_step"]
     played(scene, SwitchedStage(in_plan=False))
 
 

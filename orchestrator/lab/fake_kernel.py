@@ -37,6 +37,8 @@ class FakeKernel(Kernel):
         self.neighbours_by_index: dict[int, list[dict[str, Any]]] = {}
         self.answering: dict[str, str] = {}  # address: hardware address of somebody else on the link
         self.qdiscs_by_index: dict[int, dict[str, Any]] = {}
+        # the kernel's own discipline of each queue of a card with several, those that are not in use last
+        self.queue_kinds_by_index: dict[int, list[str]] = {}
         self.features_by_name: dict[str, dict[str, dict[str, bool]]] = {}
         self.tables: dict[tuple[str, ethtool.Table], dict[str, int]] = {}
         self.rounding: dict[str, int] = {}  # word of a table: the driver takes multiples of this
@@ -168,10 +170,18 @@ class FakeKernel(Kernel):
         return self.answering.get(address, "")
 
     def qdiscs(self, index: int) -> list[dict[str, Any]]:
-        """The root alone."""
-        default = {"index": index, "kind": "pfifo_fast", "handle": 0, "parent": 0xFFFFFFFF, "root": True,
-                   "default": True, "options": ""}
-        return [dict(self.qdiscs_by_index.get(index, default))]
+        """The root alone; of a card with several queues also those of the queues in use, while the kernel made them."""
+        if index in self.qdiscs_by_index:
+            return [dict(self.qdiscs_by_index[index])]
+        kinds = self.queue_kinds_by_index.get(index, [])
+        return [_default_qdisc(index, "mq" if kinds else "pfifo_fast", 0xFFFFFFFF),
+                *(_default_qdisc(index, kind, number) for number, kind in enumerate(kinds[:self._used(index)], 1))]
+
+    def _used(self, index: int) -> int:
+        """How many queues the card sends with."""
+        name = next(link["name"] for link in self.links_by_name.values() if link["index"] == index)
+        words = self.tables[name, ethtool.CHANNELS]
+        return words["combined"] + words["tx"]
 
     def set_root_qdisc(self, index: int, kind: str, options: bytes, handle: int) -> None:
         """The kernel numbers it when the caller does not."""
@@ -182,6 +192,10 @@ class FakeKernel(Kernel):
         """Back to the default."""
         if self.qdiscs_by_index.pop(index, None) is None:
             raise OSError(errno.ENOENT, "Cannot delete qdisc with handle of zero.")
+        kinds = self.queue_kinds_by_index.get(index)
+        if kinds:  # Linux's get_default_qdisc_ops (net/sched/sch_generic.h): a queue not in use gets pfifo_fast
+            used = self._used(index)
+            self.queue_kinds_by_index[index] = ["fq_codel"] * used + ["pfifo_fast"] * (len(kinds) - used)
 
     # --- drivers
     def features(self, interface: str) -> dict[str, dict[str, bool]]:
@@ -258,3 +272,8 @@ class FakeKernel(Kernel):
     def drop(self, name: str) -> None:
         """Forgotten."""
         self.keepsakes.pop(name, None)
+
+
+def _default_qdisc(index: int, kind: str, parent: int) -> dict[str, Any]:
+    return {"index": index, "kind": kind, "handle": 0, "parent": parent, "root": parent == 0xFFFFFFFF,
+            "default": True, "options": ""}

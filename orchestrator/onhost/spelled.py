@@ -58,3 +58,8 @@ def sysctl_command(path: str, value: str) -> str:
 def write_command(path: str, value: object) -> str:
     """A kernel file that takes a value."""
     return f"echo {shlex.quote(str(value))} > {shlex.quote(path)}"
+
+
+def default_queueing_command(interface: str) -> str:
+    """Have the kernel make its own discipline anew; it cannot be taken away itself, so another one goes before."""
+    return f"tc qdisc replace dev {interface} root pfifo && tc qdisc delete dev {interface} root"

@@ -157,11 +157,18 @@ def _look(machine: Machine, case: Case, expected: str) -> str:
     return seen
 
 
+def _wait_for_carrier(machine: Machine, interface: str) -> None:
+    """Until the link has come back from the case before: while it negotiates it shows neither speed nor duplex."""
+    if interface:
+        machine.output(f"for i in $(seq 100); do grep -q 1 /sys/class/net/{interface}/carrier && exit; sleep 0.1; done")
+
+
 @pytest.mark.parametrize("name", ["dome", "vault"])
 def test_what_a_card_or_a_kernel_takes_is_seen_by_other_programs_and_put_back(machines: Machines, name: str) -> None:
     wrong = []
     with _prepared(machines, name, TAKEN) as (machine, holding, cases):
         for case in cases:
+            _wait_for_carrier(machine, case.target)
             before = machine.output(case.look).strip()
             said = holding.apply(case.setting, case.target, case.level)
             seen = _look(machine, case, case.shows)

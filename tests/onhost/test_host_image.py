@@ -91,13 +91,14 @@ def disturb_and_mend() -> tuple[list[Any], dict[str, Any]]:
 
 
 def type_it(command: str) -> None:
-    """As a shell would run it; a redirection is all that is needed of one."""
-    words = shlex.split(command)
-    if words[0] == "echo":
-        with open(words[3], "w") as file:  # noqa: PTH123 - a kernel file
-            file.write(words[1])
-    else:
-        subprocess.run(words, check=True, capture_output=True, timeout=20)
+    """As a shell would run it; a redirection and one command after another are all that is needed of one."""
+    for each in command.split(" && "):
+        words = shlex.split(each)
+        if words[0] == "echo":
+            with open(words[3], "w") as file:  # noqa: PTH123 - a kernel file
+                file.write(words[1])
+        else:
+            subprocess.run(words, check=True, capture_output=True, timeout=20)
 
 
 @pytest.mark.lab

@@ -142,14 +142,17 @@ def test_a_speed_beyond_the_card_is_impossible(level: str, sentence: str) -> Non
     assert sentence in catalogue(fake_host())["speed"].check(INTERFACE, level)
 
 
-def test_a_forced_speed_is_judged_when_the_driver_knows_it_again() -> None:
+@pytest.mark.parametrize("is_back", [True, False], ids=["link at rest", "link still coming back"])
+def test_a_forced_speed_is_judged_when_the_driver_knows_it_again(is_back: bool) -> None:
     kernel = fake_host()
     answers, set_link_settings, link_settings = [], kernel.set_link_settings, kernel.link_settings
 
     def busy(interface: str, **wish: Any) -> None:
         set_link_settings(interface, **wish)
-        answers.extend([{**(link_settings(interface) or {}), "speed_bit_s": None, "duplex": "unknown"}] * 3)
+        answers[:] = [{**(link_settings(interface) or {}), "speed_bit_s": None, "duplex": "unknown"}] * 3
 
+    if not is_back:  # it negotiates for longer than it takes us to set the next level
+        answers.extend([{**(link_settings(INTERFACE) or {}), "speed_bit_s": None, "duplex": "unknown"}] * 20)
     kernel.set_link_settings = busy  # type: ignore[method-assign]
     kernel.link_settings = lambda interface: answers.pop() if answers else link_settings(interface)  # type: ignore
     speed = catalogue(kernel)["speed"]

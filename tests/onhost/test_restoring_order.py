@@ -10,7 +10,7 @@ import pytest
 
 from orchestrator.lab.fake_host import INTERFACE, fake_host
 from orchestrator.lab.fake_kernel import FakeKernel
-from orchestrator.onhost import lease, restoring
+from orchestrator.onhost import ethtool, lease, restoring
 from orchestrator.onhost import settings as room
 from orchestrator.onhost.settings import catalogue, in_order
 
@@ -55,6 +55,50 @@ def test_settings_that_depend_on_each_other_all_come_back(kernel: FakeKernel, st
     outcome = restoring.put_back(state, "controller")["outcome"]
     assert outcome["left"] == outcome["conflicts"] == []
     assert (kernel.features(INTERFACE), kernel.links(), kernel.tables) == as_found
+
+
+def a_card_with_four_queues(kernel: FakeKernel, kinds: list[str]) -> Callable[[], list[Any]]:
+    """All four in use, each waiting as the kernel made it; what is there to be compared."""
+    index = kernel.links_by_name[INTERFACE]["index"]
+    kernel.tables[INTERFACE, ethtool.CHANNELS]["combined"] = 4
+    kernel.queue_kinds_by_index[index] = kinds
+    return lambda: [kernel.qdiscs(index), copy.deepcopy(kernel.tables)]
+
+
+@pytest.mark.parametrize("steps", [
+    [("channels", 1), ("queueing", "fq")],
+    [("queueing", "fq"), ("channels", 1), ("queueing", "default")],
+    [("channels", 1), ("queueing", "fq"), ("queueing", "default"), ("channels", 2), ("queueing", "fq")],
+    [("channels", 1), ("queueing", "fq"), ("queueing", "default"), ("channels", 3)],
+])
+def test_every_queue_waits_again_as_it_was_found(kernel: FakeKernel, steps: list[tuple[str, Any]]) -> None:
+    """A root that is made while one queue is in use gives the others another kind, which shows once they are used."""
+    now = a_card_with_four_queues(kernel, ["fq_codel"] * 4)
+    as_found = now()
+    outcome = restoring.put_back(changed(*steps), "controller")["outcome"]
+    assert outcome["left"] == outcome["conflicts"] == []
+    assert now() == as_found
+
+
+@pytest.mark.parametrize("levels", [[1], [2, 3], [3, 1, 4]])
+def test_queues_that_were_found_waiting_in_different_kinds_do_so_again(kernel: FakeKernel, levels: list[int]) -> None:
+    """As on a card that was told to use four of its queues after two had been in use."""
+    now = a_card_with_four_queues(kernel, ["fq_codel", "fq_codel", "pfifo_fast", "pfifo_fast"])
+    as_found = now()
+    outcome = restoring.put_back(changed(*(("channels", level) for level in levels)), "controller")["outcome"]
+    assert outcome["left"] == outcome["conflicts"] == []
+    assert now() == as_found
+
+
+def test_every_queue_of_a_level_waits_in_the_same_kind(kernel: FakeKernel) -> None:
+    now = a_card_with_four_queues(kernel, ["fq_codel"] * 4)
+    changed(("channels", 1), ("queueing", "fq"), ("queueing", "default"), ("channels", 4))
+    assert [each["kind"] for each in now()[0]] == ["mq"] + ["fq_codel"] * 4
+
+
+def test_queueing_that_could_not_be_put_back_is_refused_with_the_command_that_helps(kernel: FakeKernel) -> None:
+    a_card_with_four_queues(kernel, ["fq_codel", "pfifo_fast", "pfifo_fast", "pfifo_fast"])
+    assert "tc qdisc replace dev eth1 root pfifo && " in room.CATALOGUE["queueing"].check(INTERFACE, "fq")
 
 
 def test_a_setting_that_reads_as_before_once_another_is_back_is_restored(kernel: FakeKernel) -> None:

@@ -80,7 +80,7 @@ def _link(interface: str, detail: str, before: Any) -> str:
 def _qdisc(interface: str, _: str, before: Any) -> str:
     root = next((each for each in before if each["root"]), None)
     if root is None or root["default"]:
-        return f"tc qdisc delete dev {interface} root"
+        return spelled.default_queueing_command(interface)
     return f"tc qdisc replace dev {interface} root {root['kind']}"
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, Mapping
+from typing import Any, Dict, List, Mapping
 
 from orchestrator.onhost import ethtool
-from orchestrator.onhost.settings import levels, queues
+from orchestrator.onhost.settings import default_queues, levels, queues
 from orchestrator.onhost.settings.driver_table import DriverTable
+from orchestrator.onhost.spelled import default_queueing_command
 
 _KINDS = ("combined", "rx", "tx", "other")
 _MOST = 4096
@@ -15,7 +16,8 @@ _MOST = 4096
 class Channels(DriverTable):
     """A number stands for combined channels where the driver has such, otherwise for as many of each way.
 
-    Drivers set steering and interrupts anew with the channels; steering is put back with them.
+    Drivers set steering and interrupts anew with the channels; steering is put back with them. So are the kernel's own
+    disciplines of the queues, which may be of another kind where queues come into use (default_queues.py).
     """
 
     name = "channels"
@@ -41,12 +43,39 @@ class Channels(DriverTable):
     def _read(self, target: str, level: object) -> Dict[str, Any]:
         words = self._words(target)
         return {"channels": {name: words[name] for name in _KINDS},
-                "steering": queues.read_files(self._kernel, self._link(target), ("rps_cpus", "xps_cpus"))}
+                "steering": queues.read_files(self._kernel, self._link(target), ("rps_cpus", "xps_cpus")),
+                "waiting": default_queues.kinds(self._kernel, self._link(target)["index"])}
+
+    def _same(self, before: Any, now: Any) -> bool:
+        """Where another discipline than the kernel's has the root, those of the queues are not there to compare."""
+        alike = all(before[part] == now[part] for part in ("channels", "steering"))
+        waiting = [each.get("waiting") for each in (before, now)]  # a record of an earlier version has none
+        return alike and (None in waiting or waiting[0] == waiting[1])
+
+    def _write(self, target: str, level: object) -> None:
+        super()._write(target, level)
+        index = self._link(target)["index"]
+        if default_queues.are_mixed(default_queues.kinds(self._kernel, index)):
+            default_queues.make_anew(self._kernel, index)
 
     def _put_back(self, target: str, before: Any) -> None:
         super()._put_back(target, before["channels"])
+        wanted, index = before.get("waiting"), self._link(target)["index"]
+        if wanted and default_queues.kinds(self._kernel, index) not in (None, wanted):
+            self._make_waiting_anew(target, before["channels"], wanted)
         queues.write_files(self._kernel, self._link(target), before["steering"])
+
+    def _make_waiting_anew(self, target: str, channels: Mapping[str, int], wanted: List[str]) -> None:
+        """A mixed set came from raising the channels after the root was made; so it is made again."""
+        first = len([kind for kind in wanted if kind == wanted[0]])
+        name = "combined" if channels["combined"] else "tx"
+        fewer = {**channels, name: channels[name] - len(wanted) + first}
+        if fewer[name] > 0:
+            super()._put_back(target, fewer)
+            default_queues.make_anew(self._kernel, self._link(target)["index"])
+            super()._put_back(target, channels)
 
     def _mended(self, target: str, value: Any) -> str:
         words = " ".join(f"{name} {number}" for name, number in value["channels"].items() if number)
-        return " && ".join([f"ethtool -L {target} {words}", *queues.commands(target, value["steering"])])
+        anew = [default_queueing_command(target)] if value.get("waiting") else []
+        return " && ".join([f"ethtool -L {target} {words}", *anew, *queues.commands(target, value["steering"])])

@@ -6,8 +6,9 @@ import struct
 from typing import Any, Dict, List, NamedTuple, Optional
 
 from orchestrator.onhost.netlink import frames
-from orchestrator.onhost.settings import levels
+from orchestrator.onhost.settings import default_queues, levels
 from orchestrator.onhost.settings.base import Setting
+from orchestrator.onhost.spelled import default_queueing_command
 
 _DEFAULT = "default"
 _MOST_LIMIT = 10_000_000
@@ -87,6 +88,9 @@ class Queueing(Setting):
                    for each in found)
         if not root["default"] and (root["kind"] not in _KINDS or tree):
             return f"{target} has queueing of its own making ({root['kind']}), which could not be put back exactly"
+        if default_queues.are_mixed(default_queues.kinds(self._kernel, self._link(target)["index"])):
+            return (f"the queues of {target} wait in different disciplines, which could not be put back exactly; to "
+                    f"have the kernel make them alike: {default_queueing_command(target)}")
         wish = self._parsed(level)
         if wish.limit is not None and not 0 < wish.limit <= _MOST_LIMIT:
             return f"a limit is from 1 to {_MOST_LIMIT}"

@@ -99,7 +99,7 @@ class Speed(Setting):
         found, wish = self._settings(target), self._parsed(level)
         if wish.forced:
             self._kernel.set_link_settings(target, autoneg=False, speed_bit_s=wish.speed_bit_s, duplex=wish.duplex)
-            self._until_known(target, found)
+            self._until_known(target)  # also where none is known yet: the link may still come back from the last change
         else:
             # modes that are no speed (pause, the kind of port) are offered as before
             others = set(found["advertised"]) - ethtool.speed_modes()
@@ -114,11 +114,12 @@ class Speed(Setting):
         else:
             self._kernel.set_link_settings(target, autoneg=False, speed_bit_s=before["speed_bit_s"],
                                            duplex=before["duplex"] or None, advertised=before["advertised"])
-            self._until_known(target, before)
+            if before["speed_bit_s"]:
+                self._until_known(target)
 
-    def _until_known(self, target: str, before: Dict[str, Any]) -> None:
+    def _until_known(self, target: str) -> None:
         """A forced speed can be read back only when the link is up again; without a cable it never is."""
-        until = time.monotonic() + (_KNOWN_WITHIN_S if before["speed_bit_s"] else 0.0)
+        until = time.monotonic() + (_KNOWN_WITHIN_S if self._link(target)["up"] else 0.0)
         while self._settings(target)["speed_bit_s"] is None and time.monotonic() < until:
             time.sleep(0.05)
 

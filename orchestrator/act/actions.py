@@ -13,7 +13,7 @@ from orchestrator.act.power import switch_power
 from orchestrator.act.session import HostSession
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
-from orchestrator.decide.machine import NOT_AS_FOUND
+from orchestrator.decide.machine import KEEPER_DIES, NOT_AS_FOUND
 from orchestrator.decide.power import NO_LIFE, START_BY_HAND, switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
 from orchestrator.decide.state import RunState, place_name
@@ -90,7 +90,7 @@ class HostActions:
         await self._open(name)
         after = await self._ask(name, "keeper", {})
         if not after["alive"] or after["pid"] != before["pid"]:
-            raise HostError("keeper_dies", f"{name}: the keeper does not survive the end of an SSH session", host=name,
+            raise HostError(KEEPER_DIES, f"{name}: the keeper does not survive the end of an SSH session", host=name,
                             next_step="let processes linger after logout on this host (its session manager kills them)",
                             before=before, after=after)
         return ev.KeeperProven(name, {"pid": after["pid"]})

@@ -30,6 +30,7 @@ from orchestrator.planning.order import Trial
 
 LEASE_IS_GONE = frozenset({"stale", "expired", "no_lease", "not_prepared"})
 NOT_AS_FOUND = "not_as_found"  # a host owes what an earlier process of this run changed, and cannot pay all of it
+KEEPER_DIES = "keeper_dies"  # it did not outlive the session that started it
 HOST_IS_UNFIT = frozenset({"record", "locked", "keeper"})  # the host cannot look after itself: no property of a cell
 
 
@@ -77,7 +78,8 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
         state.refused = state.refused or event.fault
         host.fault = event.fault
     else:
-        host.fault = event.fault
+        if code != KEEPER_DIES:  # a host that answers us but cannot keep itself is put back by us, now
+            host.fault = event.fault
         if event.step == "Rejoin" and code in NO_LIFE:
             state.notes.append(by_hand(state, event.host))
         kind = "bug" if event.fault.get("whose") == "ours" else "stop"

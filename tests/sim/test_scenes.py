@@ -127,3 +127,24 @@ def test_a_run_taken_up_again_says_what_a_stranger_keeps_it_from_putting_back():
         assert stage.is_as_found("dome")
 
     Stage().play(scene)
+
+
+def test_a_host_whose_keeper_dies_with_its_session_is_put_back_while_it_still_answers():
+    """Found by the simulated night of seed 6002: a resumed run asked for the proof, and left the host as it was."""
+    async def scene(stage: Stage) -> None:
+        await stage.traffic_of(LARGE)
+        await stage.kill()
+        assert not stage.is_as_found("dome")
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if host.name == "dome" and verb == "keeper":
+                host.keeper = False
+
+        stage.world.before_message = before_message
+        stage.start()
+        assert await stage.exit_code() == 6
+        assert "keeper does not survive" in stage.state.stop["reason"]
+        assert all(map(stage.is_as_found, BOTH))
+        assert stage.nothing_of_ours()
+
+    Stage().play(scene)

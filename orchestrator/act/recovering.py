@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from orchestrator.act.actions import Same, same_value
 from orchestrator.act.session import HostSession
+from orchestrator.faults import HostError
 
 Json = dict[str, Any]
 BOUND_S = 120.0
+LOCK_PATIENCE_S = 150.0  # a keeper gives each place up to two bounds of 60 s, and one stuck driver is common enough
+PAUSE_S = 1.0
 LEASE_S = 60.0  # for the moment of putting back from the journal
 
 
@@ -44,7 +48,7 @@ async def recover_host(name: str, connect: Callable[[str], Awaitable[HostSession
     """
     session = await connect(name)
     try:
-        answer = await session.request("recover", {"run_id": run_id}, bound_s=BOUND_S)
+        answer = await _once_free(session, run_id)
         if answer["found"] is None:
             return await _from_journal(name, session, run_id, known, same)
         recorded = Recovered(name, "record", answer["restored"], answer["left"], answer["conflicts"],
@@ -56,6 +60,23 @@ async def recover_host(name: str, connect: Callable[[str], Awaitable[HostSession
         return recorded if rest.source == "nothing" else rest
     finally:
         await session.close()
+
+
+async def _once_free(session: HostSession, run_id: str) -> Json:
+    """The host's answer, asked again while something on it has not ended: its keeper, or a change of the dead run."""
+    clock = asyncio.get_running_loop().time
+    until = clock() + LOCK_PATIENCE_S
+    while True:
+        try:
+            return await session.request("recover", {"run_id": run_id}, bound_s=BOUND_S)
+        except HostError as error:
+            if error.code != "locked":
+                raise
+            if clock() >= until:
+                error.next_step = error.next_step or ("look at that process on the host (ps, /proc/PID/stack), end it "
+                                                      "if it hangs, and recover again")
+                raise
+            await asyncio.sleep(PAUSE_S)  # the host itself has waited for a good while before it said so
 
 
 async def _from_journal(name: str, session: HostSession, run_id: str, known: Sequence[Json],

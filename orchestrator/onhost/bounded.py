@@ -10,7 +10,7 @@ import signal
 import time
 from typing import Any, Callable
 
-from orchestrator.onhost.process import die_with_parent
+from orchestrator.onhost.process import close_all_but, die_with_parent
 from orchestrator.onhost.refusal import Refusal
 
 
@@ -48,6 +48,8 @@ def _answer(parent: int, writable: int, step: Callable[[], Any]) -> None:
     code = 1
     try:
         die_with_parent(parent)
+        # Above all the host's lock: a child that is stuck in the kernel outlives its parent, whatever kills both.
+        close_all_but({0, 1, 2, writable})
         try:
             answer = ["value", step()]
         except Refusal as refusal:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import importlib
 import os
+import select
 import signal
 import time
 from typing import Any
@@ -33,6 +34,7 @@ from orchestrator.onhost.refusal import Refusal
 LONGEST_SLEEP_S = 1.0  # also the longest delay after a suspend, in which sleeping stands still
 LOCK_PATIENCE_S = 10.0  # the one change under way when the lease ran out may end; all others are refused by then
 AGAIN_AFTER_S = (2.0, 5.0, 10.0, 30.0, 60.0)  # an interface that vanished may come back
+START_BOUND_S = 15.0  # less than others wait for the lock
 STOP_BOUND_S = 3.0
 _PAUSE_S = 0.05
 _NAME = "linktrial-keep"
@@ -52,9 +54,7 @@ def start(record: Record) -> dict[str, Any]:
     os.close(tell)
     os.close(may_go)
     try:
-        with os.fdopen(told, "r", encoding="utf-8") as handle:
-            words = handle.readline().split()
-        os.waitpid(first, 0)
+        words = _first_words(told, first)
         if len(words) != 3:
             raise Refusal("keeper", "the process that would put this host back did not start")
         keeper = _registration(int(words[0]), words[1] == "1", words[2].strip("-"))
@@ -63,6 +63,17 @@ def start(record: Record) -> dict[str, Any]:
         return keeper
     finally:
         os.close(let_go)
+
+
+def _first_words(told: int, first: int) -> list[str]:
+    """What the new keeper says of itself; nothing when it takes too long, as others wait for the lock meanwhile."""
+    with os.fdopen(told, "r", encoding="utf-8") as handle:
+        words = handle.readline().split() if select.select([told], [], [], START_BOUND_S)[0] else []
+    if not words:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(first, signal.SIGKILL)
+    os.waitpid(first, 0)
+    return words
 
 
 def alive(state: dict[str, Any]) -> bool:

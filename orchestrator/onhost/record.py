@@ -17,6 +17,7 @@ import time
 import zlib
 from typing import Any, Dict, Iterator
 
+from orchestrator.onhost import lock_holder
 from orchestrator.onhost.refusal import Refusal
 
 State = Dict[str, Any]  # one JSON object; its keys are listed in lease.py
@@ -57,13 +58,19 @@ class Record:
                 lock = self._try_lock()
                 if lock < 0:
                     if time.monotonic() >= until:
-                        raise Refusal("locked", f"another change on this host has not ended within {bound_s:g} s")
+                        raise self._locked_by_another(bound_s)
                     time.sleep(0.005)
             yield
         finally:
             if lock >= 0:
                 self._remove_if_empty(lock)
+                fcntl.flock(lock, fcntl.LOCK_UN)  # closing it would leave it to a child of ours that is stuck
                 os.close(lock)
+
+    def _locked_by_another(self, bound_s: float) -> Refusal:
+        found = lock_holder.holder(os.path.join(self.directory, _LOCK))
+        return Refusal("locked", f"another change on this host has not ended within {bound_s:g} s: "
+                                 f"{lock_holder.in_words(found)}", **found)
 
     def load(self) -> State | None:
         """The last whole state; None when nobody holds or held this host."""
@@ -153,6 +160,7 @@ class Record:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             if self._is_in_folder(lock):
+                lock_holder.note_holder(lock)
                 return lock
         except OSError as error:
             if error.errno != errno.EWOULDBLOCK:

@@ -150,6 +150,49 @@ def test_the_lock_is_one_at_a_time_and_bounded(tmp_path: Path) -> None:
         pass
 
 
+def test_whoever_waits_for_the_lock_in_vain_is_told_who_holds_it(tmp_path: Path) -> None:
+    record = Record(str(tmp_path / "record"))
+    with record.locked(), pytest.raises(Refusal) as refused, Record(record.directory).locked(0.1):
+        pass
+    name = Path("/proc/self/comm").read_text().strip()
+    assert (refused.value.values["pid"], refused.value.values["name"]) == (os.getpid(), name)
+    assert f"process {os.getpid()} ({name}) has held the host's lock for 0 s" in refused.value.message
+
+
+def test_a_child_that_outlives_a_change_keeps_no_lock_and_one_that_outlives_its_parent_is_told(tmp_path: Path) -> None:
+    """A descriptor inherited is the same lock: it ends with the change, not with the last who has it open."""
+    record = _saved(tmp_path, "one")
+    told, tell = os.pipe()
+    parent = os.fork()
+    if parent == 0:
+        try:
+            for killed in (False, True):
+                with record.locked():
+                    child = os.fork()
+                    if child == 0:
+                        os.close(tell)
+                        time.sleep(60)
+                        os._exit(0)
+                    if killed:
+                        os.write(tell, f"{child}".encode())
+                        os.kill(os.getpid(), 9)
+                os.write(tell, f"{child} ".encode())
+        finally:
+            os._exit(0)
+    os.waitpid(parent, 0)
+    os.close(tell)
+    with os.fdopen(told) as handle:
+        children = [int(word) for word in handle.read().split()]
+    try:
+        assert len(children) == 2, "the first child had the lock when it was wanted again"
+        with pytest.raises(Refusal) as refused, record.locked(0.1):
+            pass
+        assert f"process {parent}, which took the host's lock 0 s ago, is gone" in refused.value.message
+    finally:
+        for child in children:
+            os.kill(child, 9)
+
+
 def test_a_lock_on_a_file_that_was_just_removed_is_no_lock(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Between opening the lock file and locking it, the one who held it released the host and took the folder away."""
     place, removed = str(tmp_path / "record"), []
@@ -161,7 +204,7 @@ def test_a_lock_on_a_file_that_was_just_removed_is_no_lock(tmp_path: Path, monke
         fcntl.flock(lock, how)
 
     monkeypatch.setattr(record_module, "fcntl", SimpleNamespace(flock=flock, LOCK_EX=fcntl.LOCK_EX,
-                                                                LOCK_NB=fcntl.LOCK_NB))
+                                                                LOCK_NB=fcntl.LOCK_NB, LOCK_UN=fcntl.LOCK_UN))
     with Record(place).locked():
         assert removed
         with pytest.raises(Refusal, match="another change"), Record(place).locked(0.1):

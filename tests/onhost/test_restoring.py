@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import keeper, lease, restoring
+from orchestrator.onhost import bounded, keeper, lease, restoring
 from orchestrator.onhost.process import started_ticks
-from orchestrator.onhost.record import Record, boot_id, boottime_ns
+from orchestrator.onhost.record import LOCK_BOUND_S, Record, boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
 
 
@@ -98,6 +98,51 @@ def test_a_keeper_whose_starter_is_killed_before_it_is_registered_goes_away_and_
     finally:
         with contextlib.suppress(ProcessLookupError):
             os.kill(waiting, 9)
+
+
+def test_a_keeper_that_does_not_come_up_is_not_waited_for_longer_than_others_wait_for_the_lock(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    record = Record(str(tmp_path / "record"))
+    monkeypatch.setattr(keeper, "_settle", lambda tell: time.sleep(3.0))
+    assert keeper.START_BOUND_S < LOCK_BOUND_S
+    monkeypatch.setattr(keeper, "START_BOUND_S", 0.1)
+    started = time.monotonic()
+    with record.locked():
+        record.save(_changed())
+        with pytest.raises(Refusal) as refused:
+            keeper.start(record)
+    assert refused.value.code == "keeper"
+    assert time.monotonic() - started < 2.5, "it was waited for"
+    with record.locked(bound_s=1.0):
+        record.remove()
+
+
+def test_a_place_whose_driver_hangs_holds_no_lock_once_whoever_put_it_back_is_gone(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, setting: File) -> None:
+    """A process that is stuck in the kernel dies neither of its parent's end nor of a signal."""
+    record = Record(str(tmp_path / "record"))
+    stuck = tmp_path / "stuck"
+    monkeypatch.setattr(bounded, "die_with_parent", lambda parent: None)
+    monkeypatch.setattr(setting, "restore", lambda *_: (stuck.write_text(str(os.getpid())), time.sleep(60)))
+    starter = os.fork()
+    if starter == 0:
+        try:
+            with record.locked():
+                restoring.put_back(_changed(), "recover", record.save)
+        finally:
+            os._exit(0)
+    until = time.monotonic() + 10
+    while not (stuck.exists() and stuck.read_text()) and time.monotonic() < until:
+        time.sleep(0.01)
+    os.kill(starter, 9)
+    os.waitpid(starter, 0)
+    child = int(stuck.read_text())
+    try:
+        assert started_ticks(child)
+        with record.locked(bound_s=1.0):
+            assert record.load() is not None
+    finally:
+        os.kill(child, 9)
 
 
 def test_what_reads_as_before_was_restored(setting: File) -> None:

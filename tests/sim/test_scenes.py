@@ -6,6 +6,7 @@ import asyncio
 
 import pytest
 
+from orchestrator.act.recovering import LOCK_PATIENCE_S
 from orchestrator.cli.resume import nothing_is_left
 from orchestrator.faults import HostError
 from tests.sim.fake_host import FakeHost
@@ -146,5 +147,31 @@ def test_a_host_whose_keeper_dies_with_its_session_is_put_back_while_it_still_an
         assert "keeper does not survive" in stage.state.stop["reason"]
         assert all(map(stage.is_as_found, BOTH))
         assert stage.nothing_of_ours()
+
+    Stage().play(scene)
+
+
+@pytest.mark.parametrize("for_s", [45.0, 1000.0])
+def test_recovering_waits_for_a_change_that_has_not_ended_and_says_who_makes_it_when_it_never_ends(for_s: float):
+    """A busy host's keeper may still be putting back; the host itself refuses only after it has waited 20 s."""
+    async def scene(stage: Stage) -> None:
+        await stage.traffic_of(LARGE)
+        await stage.kill()
+        free_at = stage.now() + for_s
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if verb == "recover" and stage.now() < free_at:
+                await asyncio.sleep(20.0)
+                raise HostError("locked", "dome: ... process 7 (linktrial-keep) has held the host's lock", host="dome")
+
+        stage.world.before_message = before_message
+        if for_s < LOCK_PATIENCE_S:
+            assert (await stage.recover("dome")).as_found
+            assert stage.is_as_found("dome")
+            return
+        with pytest.raises(HostError, match="process 7") as refused:
+            await stage.recover("dome")
+        assert "recover again" in refused.value.next_step
+        assert stage.now() < free_at
 
     Stage().play(scene)

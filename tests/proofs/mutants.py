@@ -82,8 +82,7 @@ MUTANTS = (
            "        close_all_but({0, 1, 2, tell, may_go})\n", "", RESTORING),
     Mutant("a lock ends with the last child that inherited it", f"{HOST}/record.py",
            "                fcntl.flock(lock, fcntl.LOCK_UN)", "                #",
-           ("tests/onhost/test_record.py::test_a_child_that_outlives_a_change_keeps_no_lock_"
-            "and_one_that_outlives_its_parent_is_told",)),
+           ("tests/onhost/test_record.py",)),
     Mutant("a driver that hangs keeps the lock of whoever is gone", f"{HOST}/bounded.py",
            "        close_all_but({0, 1, 2, writable})\n", "", RESTORING),
     Mutant("recovering gives up at the first change under way", "orchestrator/act/recovering.py",

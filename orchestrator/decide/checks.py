@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from orchestrator.decide.doubts import Found, found, percent, rate
 from orchestrator.decide.evidence import Way, both_sides, foreign_bytes, ways
-from orchestrator.decide.losses import losses
+from orchestrator.decide.losses import dropped_in_silence, losses
 from orchestrator.decide.series import stalls, trend, two_levels
 from orchestrator.metrics.tcp import window_shortfall
 
@@ -201,7 +201,10 @@ def framing(way: Way) -> Iterator[Found]:
 
 def named_interfaces(way: Way) -> Iterator[Found]:
     """Whether the payload passed the interfaces that the link names, by their own counters (traps Z2)."""
-    for side, counter, payload in ((way.sender, "interface.tx_bytes", way.send.get("sent_bytes")),
+    sent = way.send.get("sent_bytes")
+    if sent is not None:  # what the own queue dropped in silence was handed over, and came to no interface
+        sent -= dropped_in_silence(way) * (way.payload_bytes or 0)
+    for side, counter, payload in ((way.sender, "interface.tx_bytes", sent),
                                    (way.receiver, "interface.rx_bytes", way.receive.get("received_bytes"))):
         counted = side.change(counter)
         if counted is None or not payload:

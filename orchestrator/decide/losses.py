@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 from orchestrator.decide.evidence import Way
 
-# An interface also counts as dropped what nobody here speaks (announcements of switches, other families): so many
-# frames more than were lost are taken for such, and off the far interface.
+# An interface also counts as dropped what nobody here speaks (announcements of switches, other families), and the own
+# queue drops what else is sent there (probes, address resolution, other people's frames). So many frames more than
+# were lost are taken for such; at the own queue also as many as it must have dropped of what else it was given.
 _STRAY_FRAMES, _STRAY_SHARE = 10, 0.01
 
 
@@ -67,8 +68,55 @@ def _placed(way: Way, attempted: int, lost: int, refused: int) -> Losses:
     far_interface += max(0, (way.receiver.change("interface.rx_dropped") or 0) - backlog)
     own_queue = max(refused, way.sender.change("queue.drops") or 0)
     between = lost - own_queue - own_interface - far_interface - backlog - int(socket)
-    if -max(_STRAY_FRAMES, _STRAY_SHARE * lost) <= between < 0 <= far_interface + between:
-        far_interface, between = far_interface + between, 0
-    if between < 0:
+    hidden = min(between, (own_queue - refused) * (_datagrams_a_frame(way) - 1))
+    if hidden > _tolerated(lost):
+        return Losses(attempted, lost, unplaced="the own queue dropped blocks, and does not count their datagrams")
+    stray = _Stray(_tolerated(lost), max(0, -between))
+    far_interface -= stray.off(far_interface)
+    stray.most += 2 * _stray_at_own_queue(way, attempted, lost)
+    own_queue -= stray.off(own_queue - refused)  # what was refused was ours: each was told to the sending process
+    if stray.excess:
         return Losses(attempted, lost, unplaced=f"counters explain {lost - between} lost datagrams, {lost} were lost")
-    return Losses(attempted, lost, own_queue, own_interface, between, far_interface, backlog, int(socket))
+    return Losses(attempted, lost, own_queue, own_interface, max(0, between), far_interface, backlog, int(socket))
+
+
+@dataclass
+class _Stray:
+    """Drops counted beyond what was lost, and how many of them may have been frames that were not datagrams of ours."""
+
+    most: float
+    excess: int
+
+    def off(self, counted: int) -> int:
+        """How many of a place's drops are taken for such."""
+        taken = min(self.excess, counted, int(self.most))
+        self.excess -= taken
+        self.most -= taken
+        return taken
+
+
+def _tolerated(lost: int) -> float:
+    return max(_STRAY_FRAMES, _STRAY_SHARE * lost)
+
+
+def _stray_at_own_queue(way: Way, attempted: int, lost: int) -> float:
+    """How many other frames a queue drops that drops ours at this share: probes, greetings, other people's traffic.
+
+    What left the interface beside the datagrams that arrived are the others that the queue let pass.
+    """
+    others = max(0, (way.sender.change("interface.tx_packets") or 0) - int(way.receive["datagrams_received"]))
+    return others * lost / max(1, attempted - lost)
+
+
+def _datagrams_a_frame(way: Way) -> int:
+    """How many datagrams the kernel's queue is given as one frame, which it drops and counts as one; at most."""
+    return int(way.send.get("burst_datagrams") or 1) if way.send.get("send_path") == "segment" else 1
+
+
+def dropped_in_silence(way: Way) -> int:
+    """Datagrams that the sending process believes sent and that never came to the interface; at most that many."""
+    sent, received = way.send.get("datagrams_sent"), way.receive.get("datagrams_received")
+    silent = (way.sender.change("queue.drops") or 0) - int(way.send.get("datagrams_refused") or 0)
+    if way.transport != "udp" or sent is None or received is None or silent <= 0:
+        return 0
+    return min(silent * _datagrams_a_frame(way), max(0, int(sent) - int(received)))

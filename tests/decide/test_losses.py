@@ -118,3 +118,59 @@ def test_stray_frames_beyond_what_the_interface_dropped_are_a_contradiction():
     """The socket alone explains more than was lost, and there is nothing stray to take it off."""
     assert _account(changed(_lossy(100), second__parts__0__socket_drops=105)).unplaced
     assert not _account(changed(_lossy(100), second__parts__0__socket_drops=100)).unplaced
+
+
+def _dropped_in_silence(share: float, others: int, *, more: int = 0) -> Json:
+    """The own queue dropped a share of all that it was given and told nobody: datagrams, and `others` beside them."""
+    record = healthy_record(transport="udp", seed=4)
+    sent = record["first"]["parts"][0]["datagrams_sent"]
+    lost, stray = round(share * sent), round(share * others)
+    counters = record["first"]["counters"]
+    left = sent - lost + others - stray
+    for name, value in (("tx_packets", left), ("tx_bytes", (sent - lost) * 1514 + (others - stray) * 90)):
+        counters["after"][f"interface.{name}"] = counters["before"][f"interface.{name}"] + value
+    record["second"]["counters"]["after"]["interface.rx_dropped"] = (
+        record["second"]["counters"]["before"]["interface.rx_dropped"])
+    record = changed(record, second__parts__0__datagrams_received=sent - lost, first__parts__0__send_path="single",
+                     second__parts__0__received_bytes=(sent - lost) * 1472)
+    return count(record, "first", queue_drops=lost + stray + more)
+
+
+@pytest.mark.parametrize("share", [0.001, 0.03, 0.3])
+@pytest.mark.parametrize("others", [0, 1200, 40_000])
+def test_stray_frames_that_the_own_queue_dropped_beside_ours_do_not_hide_where_ours_went(share: float, others: int):
+    """A queue that loses at random loses probes and other people's frames at the same share, and tells nobody."""
+    record = _dropped_in_silence(share, others)
+    account = _account(record)
+    assert account.lost > 50
+    assert {name: getattr(account, name) for name in PLACES} == {
+        name: account.lost if name == "own_queue" else 0 for name in PLACES}
+    assert not {"place_unknown", "other_interface"} & set(judge(record).doubts)
+
+
+def test_more_dropped_at_the_own_queue_than_anything_stray_can_account_for_is_a_contradiction():
+    assert _account(_dropped_in_silence(0.03, 1200, more=50)).own_queue is not None
+    assert _account(_dropped_in_silence(0.03, 1200, more=2000)).unplaced
+
+
+def test_what_was_refused_is_ours_and_never_taken_for_stray():
+    """Refusals are told one by one; only what the queue's counter has beyond them may be somebody else's."""
+    record = count(_lossy(0, refused=500), "first", queue_drops=504)
+    assert (_account(record).own_queue, _account(record).between) == (500, 0)
+    assert _account(changed(record, second__parts__0__socket_drops=8)).unplaced
+
+
+@pytest.mark.parametrize(("blocks", "known"), [(0, True), (1, True), (125, False), (1000, True)])
+def test_blocks_that_the_own_queue_dropped_do_not_count_datagrams(blocks: int, known: bool):
+    """125 blocks of 8 may be all of 1000 lost, or 125 of them; one is small either way, and a whole count is taken."""
+    record = changed(_lossy(1000), first__parts__0__send_path="segment", first__parts__0__burst_datagrams=8)
+    account = _account(count(record, "first", queue_drops=blocks))
+    assert bool(account.unplaced) is not known
+    assert account.own_queue == (blocks if known else None)
+
+
+def test_what_left_by_another_interface_is_seen_beside_what_the_own_queue_dropped():
+    record = _dropped_in_silence(0.3, 1200)
+    counters = record["first"]["counters"]
+    moved = counters["after"]["interface.tx_bytes"] - counters["before"]["interface.tx_bytes"]
+    assert "other_interface" in judge(count(record, "first", interface_tx_bytes=-moved // 20)).doubts

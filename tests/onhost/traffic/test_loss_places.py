@@ -135,6 +135,33 @@ def test_z6_what_the_own_queue_drops_is_lost_there_and_not_in_the_network():
     assert found["lost"] == sum(found[name] for name in PLACES)
 
 
+@pytest.mark.parametrize("strange_bit_s", [0.0, 4e6])
+@pytest.mark.parametrize("overload", [0.03, 0.30])
+def test_what_the_own_queue_drops_in_silence_is_lost_there_whatever_else_it_drops(
+        overload: float, strange_bit_s: float):
+    """This queue drops its oldest frame and tells nobody, neither us nor whoever sends beside us."""
+    emptied_bit_s = 20e6 * 1000 / 1042  # as above
+    strangers: list[subprocess.Popen[bytes]] = []
+
+    def prepare() -> None:
+        inside("near", "tc qdisc replace dev eth1 root handle 1: tbf rate 20mbit burst 3000 limit 300000")
+        inside("near", "tc qdisc replace dev eth1 parent 1:1 handle 2: pfifo_head_drop limit 20")
+        strangers.append(subprocess.Popen(["ip", "netns", "exec", "near", "timeout", "30", sys.executable, "-c",
+                                           _SOMEBODY, str(strange_bit_s)]))
+
+    def dropped() -> int:
+        for stranger in strangers:
+            stranger.terminate()
+            stranger.wait()
+        return int(re.findall(r"dropped (\d+)", inside("near", "tc -s qdisc show dev eth1"))[0])
+    found = _trial(prepare, dropped, {"datagram_bytes": 1000, "asked_bit_s": emptied_bit_s / (1 - overload),
+                                      "send_path": "single", "socket_buffer_bytes": 1 << 20})
+    assert found["lost"] > 10
+    assert found["kernel"] >= found["lost"]
+    _only_at(found, "own_queue")
+    assert "other_interface" not in found["doubts"]
+
+
 @pytest.mark.parametrize(("room_bytes", "asked_bit_s"), [(4096, 200e6), (30_000, 200e6), (100_000, 400e6)])
 def test_what_the_receiving_socket_has_no_room_for_is_lost_there(room_bytes: int, asked_bit_s: float):
     """From a room for three datagrams, where most of a burst of 64 is lost, to one that seldom overflows."""

@@ -193,8 +193,10 @@ class Night:
         return stays == {FOREIGN_MTU}
 
     def _changed_by_us(self, host: FakeHost) -> bool:
-        """What befalls a host under another run's lease is that run's to tell."""
-        return bool(host.record and host.record["changes"] and host.record["run_id"] == self.setup.run_id)
+        """Whether its frame size is: another run's lease, or a place that took no change of ours, is not ours to tell."""
+        record = host.record
+        return bool(record and record["run_id"] == self.setup.run_id
+                    and any(change["setting"] == "mtu" for change in record["changes"]))
 
     def _hang(self, name: str, seconds: float) -> None:
         """It answers nothing, and its keeper sleeps, until its power is switched or a person comes by."""

@@ -15,7 +15,7 @@ from orchestrator.decide.evidence import Way
 # queue drops what else is sent there (probes, address resolution, other people's frames). So many frames more than
 # were lost are taken for such; at the own queue also as many as it may have dropped of what else it was given.
 _STRAY_FRAMES, _STRAY_SHARE = 10, 0.01
-_STRAY_TIMES = 4  # measured: a queue that drops its oldest took 2.7 times as large a share of a stranger's frames
+_STRAY_TIMES = 4  # measured: a queue that drops its oldest took more than twice the share of a stranger's frames
 
 
 @dataclass(frozen=True)

@@ -193,7 +193,7 @@ class Night:
         return stays == {FOREIGN_MTU}
 
     def _changed_by_us(self, host: FakeHost) -> bool:
-        """Whether its frame size is: another run's lease, or a place that took no change of ours, is not ours to tell."""
+        """Whether its frame size is: another run's lease, or a place without a change, is not ours to tell."""
         record = host.record
         return bool(record and record["run_id"] == self.setup.run_id
                     and any(change["setting"] == "mtu" for change in record["changes"]))

@@ -50,6 +50,7 @@ class Way:
     link_facts: Json
     opposite_goodput_bit_s: float = 0.0
     links_at_once: int = 1
+    probes_lost: int = 0  # of the round-trip flow: frames of ours that were lost somewhere on the same link
 
     @property
     def transport(self) -> str:
@@ -195,7 +196,12 @@ def _way(record: Json, way: str, sides: Mapping[str, Side], facts: Json) -> Way:
     sender, receiver = ("first", "second") if way == "transmit" else ("second", "first")
     return Way(way, sides[sender], sides[receiver], _part(record, sender, way, "send"),
                _part(record, receiver, way, "receive"), record.get("traffic") or {}, facts,
-               links_at_once=int(record.get("at_once") or 1))
+               links_at_once=int(record.get("at_once") or 1), probes_lost=_probes_lost(record))
+
+
+def _probes_lost(record: Json) -> int:
+    flow = (record.get("first") or {}).get("round_trip") or {}
+    return sum(int((flow.get(part) or {}).get("lost") or 0) for part in ("idle", "load"))
 
 
 def _part(record: Json, end: str, way: str, part: str) -> Json:

@@ -13,7 +13,8 @@ from orchestrator.decide.evidence import Way
 
 # An interface also counts as dropped what nobody here speaks (announcements of switches, other families), and the own
 # queue drops what else is sent there (probes, address resolution, other people's frames). So many frames more than
-# were lost are taken for such; at the own queue also as many as it may have dropped of what else it was given.
+# were lost are taken for such, beside the round-trip probes that are known to be lost; at the own queue also as many
+# as it may have dropped of what else it was given.
 _STRAY_FRAMES, _STRAY_SHARE = 10, 0.01
 _STRAY_TIMES = 4  # measured: a queue that drops its oldest took more than twice the share of a stranger's frames
 
@@ -72,7 +73,7 @@ def _placed(way: Way, attempted: int, lost: int, refused: int) -> Losses:
     hidden = min(between, (own_queue - refused) * (_datagrams_a_frame(way) - 1))
     if hidden > _tolerated(lost):
         return Losses(attempted, lost, unplaced="the own queue dropped blocks, and does not count their datagrams")
-    stray = _Stray(_tolerated(lost), max(0, -between))
+    stray = _Stray(_tolerated(lost) + way.probes_lost, max(0, -between))
     far_interface -= stray.off(far_interface)
     stray.most += _STRAY_TIMES * _stray_at_own_queue(way, attempted, lost)
     own_queue -= stray.off(own_queue - refused)  # what was refused was ours: each was told to the sending process

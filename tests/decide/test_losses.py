@@ -174,3 +174,20 @@ def test_what_left_by_another_interface_is_seen_beside_what_the_own_queue_droppe
     counters = record["first"]["counters"]
     moved = counters["after"]["interface.tx_bytes"] - counters["before"]["interface.tx_bytes"]
     assert "other_interface" in judge(count(record, "first", interface_tx_bytes=-moved // 20)).doubts
+
+
+@pytest.mark.parametrize(("end", "counter", "place"), [
+    ("first", "queue_drops", "own_queue"), ("second", "interface_rx_missed_errors", "far_interface")])
+def test_round_trip_probes_that_were_lost_at_the_same_place_do_not_hide_it(end: str, counter: str, place: str) -> None:
+    """Counters count frames: of a ring that missed 228 datagrams and 14 probes, 242."""
+    record = count(_lossy(228), end, **{counter: 242})
+    record["first"]["round_trip"] = {"idle": {"sent": 40, "lost": 2}, "load": {"sent": 400, "lost": 12}}
+    account = _account(record)
+    assert {name: getattr(account, name) for name in PLACES} == {name: 228 if name == place else 0 for name in PLACES}
+
+
+@pytest.mark.parametrize(("missed", "is_placed"), [(228 + 14 + 10, True), (228 + 14 + 11, False)])
+def test_more_than_lost_probes_and_strays_explain_stays_a_contradiction(missed: int, is_placed: bool) -> None:
+    record = count(_lossy(228), "second", interface_rx_missed_errors=missed)
+    record["first"]["round_trip"] = {"idle": {"sent": 40, "lost": 2}, "load": {"sent": 400, "lost": 12}}
+    assert (_account(record).unplaced == "") is is_placed

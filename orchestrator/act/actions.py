@@ -27,6 +27,7 @@ Same = Callable[[Json, Any], bool]
 CHANGE_BOUND_S = 60.0  # a driver may take seconds per change; a stuck one is reported, not waited for
 RESTORE_BOUND_S = 120.0
 CONFIRM_S = 15.0  # a link that renegotiates is back after 2..7 s
+GOING_DOWN_S = 120.0  # a host that was asked to restart ends its services first, some of them slowly
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0  # between two tries to reach a lost host
 
 
@@ -178,16 +179,29 @@ class HostActions:
         await self._ask(command.host, "lease.release", {"token": self._token(command.host)})
         return ev.Released(command.host)
 
+    async def restart(self, command: do.Restart) -> ev.Event:
+        """Have a host restart; its answer may be lost with the session that this ends."""
+        name = command.host
+        self.replacing.add(name)
+        try:
+            await self._ask(name, "restart", {"token": self._token(name)}, CHANGE_BOUND_S)
+        except HostError as error:
+            if error.code not in NO_LIFE:
+                raise
+            return ev.RestartAsked(name, sure=False)
+        return ev.RestartAsked(name)
+
     async def rejoin(self, command: do.Rejoin) -> ev.Event:
         """Try to reach a lost host until the plan's patience ends; ask it what became of our lease."""
         name, pause_s = command.host, FIRST_PAUSE_S
         self.replacing.add(name)
         clock = asyncio.get_running_loop().time
         patience_s = self.setup.patience_s if command.within_s is None else command.within_s
-        until = clock() + (patience_s if self.state.began else 0.0)
+        began_s = clock()
+        until = began_s + (patience_s if self.state.began else 0.0)
         while True:
             try:
-                return await self._rejoin_once(name)
+                return await self._rejoin_once(name, may_be_going_down=clock() < began_s + GOING_DOWN_S)
             except HostError as error:
                 if self.state.began and error.code in NO_LIFE and clock() + pause_s > until:
                     raise HostError(error.code, f"{error.message}; it did not come back within {patience_s:g} s",
@@ -205,12 +219,14 @@ class HostActions:
         await self._switch(switch)
         return ev.PowerCycled(command.host)
 
-    async def _rejoin_once(self, name: str) -> ev.Event:
+    async def _rejoin_once(self, name: str, *, may_be_going_down: bool) -> ev.Event:
         old = self.sessions.pop(name, None)
         if old is not None:
             await old.close()
         facts = await self._open(name)
         host = self.state.hosts[name]
+        if host.restarting and may_be_going_down and facts["boot_id"] == (host.facts or {}).get("boot_id"):
+            raise HostError("lost", f"{name}: was asked to restart, and has not gone down yet", host=name)
         record = (await self._ask(name, "keeper", {})).get("record") or {}
         ours = record.get("run_id") == self.setup.run_id
         if ours and host.token and record["standing"] == "held" and record["left_s"] > 0:
@@ -269,8 +285,12 @@ class HostActions:
 
 
 def same_value(seen: Json, before: Any) -> bool:
-    """Whether a place reads as before, as its setting understands it: some values hold what counts on by itself."""
-    return bool(CATALOGUE[seen["setting"]].same(before, seen["value"]))
+    """Whether a place reads as before, as its setting understands it: some values hold what counts on by itself.
+
+    What takes a restart is as before only once the host has been started so.
+    """
+    setting = CATALOGUE[seen["setting"]]
+    return bool(setting.same(before, seen["value"])) and not setting.restart_due(before, seen["value"])
 
 
 def place_level(place: Json) -> Json:
@@ -282,5 +302,5 @@ _ACTIONS: dict[type[do.Command], Callable[..., Awaitable[ev.Event]]] = {
     do.Connect: HostActions.connect, do.Take: HostActions.take, do.ProveKeeper: HostActions.prove_keeper,
     do.Prepare: HostActions.prepare, do.Apply: HostActions.apply, do.Restore: HostActions.restore,
     do.Release: HostActions.release, do.Rejoin: HostActions.rejoin,
-    do.PowerCycle: HostActions.power_cycle,
+    do.PowerCycle: HostActions.power_cycle, do.Restart: HostActions.restart,
 }

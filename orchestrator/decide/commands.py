@@ -86,6 +86,14 @@ class Rejoin(Command):
 
 
 @dataclass(frozen=True)
+class Restart(Command):
+    """Have a host restart, so that what was written for its next start takes effect; it is then a lost host."""
+
+    host: str
+    changes_host: ClassVar[bool] = True
+
+
+@dataclass(frozen=True)
 class PowerCycle(Command):
     """Switch a host's power off and on, by the plan's command."""
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from orchestrator.decide.commands import Abandon, Command, Finish, Release, Restore, Take
+from orchestrator.decide.commands import Abandon, Command, Finish, Release, Restart, Restore, Take
 from orchestrator.decide.power import reach
+from orchestrator.decide.restarts import MOST_STARTS
 from orchestrator.decide.starting import prepare
-from orchestrator.decide.state import RunState
+from orchestrator.decide.state import HostState, RunState
 
 _STOPPED = {"interrupt": 130, "terminate": 143, "stop": 6, "bug": 4}
 
@@ -48,12 +49,26 @@ def _next_step(state: RunState, name: str) -> Command | None:
         return prepare(state, name)
     if host.changed and host.restored is None:
         return Restore(name)
-    return Release(name) if host.as_found else None  # what could not be put back stays on the host's own record
+    return _let_go(host, name)
+
+
+def _let_go(host: HostState, name: str) -> Command | None:
+    """What could not be put back stays on the host's own record; what takes a restart is given one first."""
+    if not host.as_found:
+        return None
+    if runs_changed(host):
+        return Restart(name) if host.final_starts < MOST_STARTS else None
+    return Release(name)
+
+
+def runs_changed(host: HostState) -> bool:
+    """Everything is put back, but it runs with what it was started with until it is started once more."""
+    return bool(host.restored and host.restored.get("restart"))
 
 
 def exit_code(state: RunState) -> int:
     """The most serious of what happened (design: 5, 4, 130/143, 6, 3, 2, 1)."""
-    if any(not host.as_found for host in state.hosts.values()):
+    if any(not host.as_found or runs_changed(host) for host in state.hosts.values()):
         return 5
     if state.refused:
         return 4 if state.refused.get("whose") == "ours" else 3

@@ -8,7 +8,7 @@ from typing import Any
 
 from orchestrator.decide.setup import LinkSetup
 from orchestrator.faults import HostError, LinkError
-from orchestrator.planning.cells import SettingUse
+from orchestrator.planning.cells import BOOT_LINES, COMMAND, SettingUse
 
 Json = Mapping[str, Any]
 _BY = {"mac": ("mac", "permanent_mac"), "bus": ("bus",), "driver": ("driver",)}
@@ -32,8 +32,8 @@ def interface_of(selector: str, facts: Json, host: str = "") -> str:
 
 
 def target_of(use: SettingUse, facts: Json) -> str:
-    """What a setting acts on at the host: an interface's name, the factor's name for a command, else nothing."""
-    if use.setting == "command":
+    """What a setting acts on at the host: an interface's name; its factor's, where there may be several; or nothing."""
+    if use.setting in (COMMAND, BOOT_LINES):
         return use.factor
     return interface_of(use.selector, facts, use.host) if use.selector else ""
 

@@ -109,6 +109,14 @@ class Rejoined(Event):
 
 
 @dataclass(frozen=True)
+class RestartAsked(Event):
+    """A host was asked to restart, and goes down; `sure` is false when its answer was lost with the session."""
+
+    host: str
+    sure: bool = True
+
+
+@dataclass(frozen=True)
 class PowerCycled(Event):
     """The plan's command has switched a host's power off and on."""
 

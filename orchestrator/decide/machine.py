@@ -11,10 +11,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from orchestrator.decide import events as ev
-from orchestrator.decide.commands import Command
+from orchestrator.decide.commands import Command, Restart
 from orchestrator.decide.ending import ending_commands, wants_to_end
 from orchestrator.decide.power import NO_LIFE, WANTED, by_hand, may_switch
 from orchestrator.decide.reorder import COSTLY_S, grouped
+from orchestrator.decide.restarts import note_applied
 from orchestrator.decide.starting import starting_commands
 from orchestrator.decide.state import (
     DEATHS_TO_SKIP,
@@ -23,9 +24,12 @@ from orchestrator.decide.state import (
     HostState,
     Json,
     RunState,
+    level_name,
     place_name,
+    restart_places,
 )
 from orchestrator.decide.trials import start_over, trial_commands
+from orchestrator.planning.cells import SettingUse
 from orchestrator.planning.order import Trial
 
 LEASE_IS_GONE = frozenset({"stale", "expired", "no_lease", "not_prepared"})
@@ -69,6 +73,8 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
         host.connected = False  # a new session asks the host itself what became of our lease
     elif event.step == "Apply":
         _apply_failed(state, event, host)
+    elif event.step == "Restart":
+        _restart_refused(state, event, host)
     elif event.step == "Rejoin" and may_switch(state, event.host, code):
         host.power = WANTED
     elif event.step == "Release":
@@ -103,6 +109,17 @@ def _apply_failed(state: RunState, event: ev.HostFailed, host: HostState) -> Non
                                  for use in host.last_applied]
 
 
+def _restart_refused(state: RunState, event: ev.HostFailed, host: HostState) -> None:
+    """The host cannot be restarted: its cell is impossible, and at the end it is said what it still runs with."""
+    host.restart_wanted = False
+    if host.restored is not None:
+        host.fault = event.fault
+        state.notes.append(f"{event.host}: is put back, but runs as a trial started it until it is restarted by hand: "
+                           f"{event.fault.get('message', '')}")
+    else:
+        _apply_failed(state, event, host)
+
+
 def _forget_last_levels(host: HostState) -> None:
     for use in host.last_applied:
         host.levels[place_name(use)] = UNKNOWN_LEVEL
@@ -128,7 +145,8 @@ def _prepared(state: RunState, event: ev.Prepared) -> None:
         host.before_levels.setdefault(place, item.get("level"))
     host.image = host.image or event.image
     host.instrument = host.instrument or event.instrument
-    host.prepared, host.levels = True, {}
+    started = restart_places(state, event.host) & set(host.ours)  # it may run with any of them
+    host.prepared, host.levels = True, dict.fromkeys(sorted(started), UNKNOWN_LEVEL)
     if all(other.prepared for other in state.hosts.values()):
         state.began = True
 
@@ -143,10 +161,13 @@ def _applied(state: RunState, event: ev.Applied) -> None:
         place = place_name(use)
         if not use["ok"]:
             host.levels[place] = UNKNOWN_LEVEL
+        elif use.get("restart"):
+            host.levels[place] = UNKNOWN_LEVEL  # written, and in effect only when it has come back
         elif use.get("as_found"):
             host.levels.pop(place, None)
         else:
             host.levels[place] = use["level"]
+    note_applied(state, event.host, event.uses)
 
 
 def _conducted(state: RunState, event: ev.Conducted) -> None:
@@ -215,8 +236,18 @@ def _session_lost(state: RunState, event: ev.SessionLost) -> None:
     _forget_last_levels(host)
 
 
+def _restart_asked(state: RunState, event: ev.RestartAsked) -> None:
+    host = state.hosts[event.host]
+    host.restart_wanted, host.restarting = False, True
+    if state.pending.get(event.host) == Restart.__name__:  # else its session was seen lost before
+        del state.pending[event.host]
+        host.connected = False
+    host.final_starts += host.restored is not None
+
+
 def _rejoined(state: RunState, event: ev.Rejoined) -> None:
     host = _answered(state, event.host)
+    asked, host.restarting, host.restart_wanted = host.restarting or host.restart_wanted, False, False
     host.connected, host.facts, host.power = True, event.facts, ""
     if event.outcome == "kept":
         host.token = event.token
@@ -225,6 +256,9 @@ def _rejoined(state: RunState, event: ev.Rejoined) -> None:
     host.token, host.prepared, host.levels = event.token, False, {}
     state.applied.pop(event.host, None)
     host.changed = host.changed and not event.as_found
+    if asked and event.outcome == "rebooted":
+        host.restored = {**host.restored, "restart": []} if host.restored and event.as_found else None
+        return
     state.notes.append(f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had put itself back'}; "
                        "taken again")
     if event.outcome == "rebooted":
@@ -237,16 +271,20 @@ def _power_cycled(state: RunState, event: ev.PowerCycled) -> None:
 
 
 def _count_death(state: RunState, host: HostState) -> None:
-    for level in {f"{use['setting']}={use['level']}" for use in host.last_applied if not use.get("as_found")}:
+    for level in {_level_name(use) for use in host.last_applied if not use.get("as_found")}:
         host.deaths[level] = host.deaths.get(level, 0) + 1
         if host.deaths[level] >= DEATHS_TO_SKIP:
             _skip_rest(state, level)
 
 
+def _level_name(use: Json) -> str:
+    return level_name(SettingUse("", "", use["setting"], use["level"], ""))
+
+
 def _skip_rest(state: RunState, level: str) -> None:
     for trial in state.schedule:
         uses = state.setup.cell(trial.cell).settings
-        if trial.position not in state.outcomes and any(f"{use.setting}={use.level}" == level for use in uses):
+        if trial.position not in state.outcomes and any(level_name(use) == level for use in uses):
             state.outcomes[trial.position] = {"status": "skipped", "doubts": ["host_died_twice"], "attempt": 0,
                                               "reason": f"a host restarted twice under {level}"}
 
@@ -308,5 +346,5 @@ _NOTE: dict[type[ev.Event], Callable[..., None]] = {
     ev.Prepared: _prepared, ev.Applied: _applied, ev.Conducted: _conducted, ev.ConductBroken: _conduct_broken,
     ev.SessionLost: _session_lost, ev.Rejoined: _rejoined, ev.Restored: _restored, ev.Released: _released,
     ev.StopAsked: _stop_asked, ev.Resumed: _resumed, ev.Extended: _extended, ev.Marked: _marked,
-    ev.PowerCycled: _power_cycled,
+    ev.PowerCycled: _power_cycled, ev.RestartAsked: _restart_asked,
 }

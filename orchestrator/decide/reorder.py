@@ -28,10 +28,19 @@ def grouped(trials: Sequence[Trial], cells: Mapping[int, Cell], costly: frozense
             if trial.block == block:  # a control trial opens its block whatever its levels are
                 key = trial.role if trial.role == "control" else _costly_levels(cells[trial.cell], costly)
                 groups.setdefault(key, []).append(trial)
-        for group in groups.values():
+        for group in _starts_together(list(groups.values()), cells):
             plot += 1
             result += [replace(trial, position=next(positions), whole_plot=plot) for trial in group]
     return tuple(result)
+
+
+def _starts_together(groups: list[list[Trial]], cells: Mapping[int, Cell]) -> list[list[Trial]]:
+    """The groups with those of one start next to each other; a control trial stays first."""
+    starts: dict[str, list[list[Trial]]] = {}
+    for group in groups:
+        key = "" if group[0].role == "control" else "start " + cells[group[0].cell].start
+        starts.setdefault(key, []).append(group)
+    return [group for same in starts.values() for group in same]
 
 
 def _costly_levels(cell: Cell, costly: frozenset[str]) -> str:

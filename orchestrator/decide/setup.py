@@ -65,6 +65,11 @@ class RunSetup:
         """How many trials there will be is decided by what they give."""
         return self.precision_ratio is not None or self.budget_s is not None
 
+    @property
+    def restarting_uses(self) -> list[SettingUse]:
+        """The uses whose levels take a restart of their host."""
+        return [use for cell in self.cells for use in cell.settings if use.restarts]
+
     def length_of(self, trial: Trial) -> float:
         """Seconds of measured traffic in a trial."""
         return min(REHEARSE_S, self.length_s) if trial.role == "rehearse" else self.length_s

@@ -11,7 +11,7 @@ from typing import Any
 
 from orchestrator.decide.ends import target_of
 from orchestrator.decide.setup import RunSetup
-from orchestrator.planning.cells import Cell, SettingUse
+from orchestrator.planning.cells import Cell, SettingUse, plain_level
 from orchestrator.planning.order import Trial
 
 Json = dict[str, Any]
@@ -41,6 +41,10 @@ class HostState:
     ours: dict[str, list[Any]] = field(default_factory=dict)  # place -> every level this run has given it
     in_doubt: set[str] = field(default_factory=set)  # places of an Apply that was never answered: perhaps half done
     deaths: dict[str, int] = field(default_factory=dict)  # "setting=level" -> restarts seen under it
+    restart_wanted: bool = False  # what is written takes effect at its next start
+    restarting: bool = False  # it was asked to; with another boot it is back
+    starts: dict[str, int] = field(default_factory=dict)  # "setting=level" -> restarts for it that have not helped yet
+    final_starts: int = 0  # restarts at the end, for the way back to how it was found
     power: str = ""  # of a lost host: "wanted" or "switched"
     power_cycles: list[int] = field(default_factory=list)  # the trials in which its power was switched; 0: the end
     restored: Json | None = None
@@ -137,6 +141,17 @@ def known_before(host: HostState, place: str) -> Json:
 def wanted_levels(cell: Cell, name: str, host: HostState) -> dict[str, Any]:
     """Place -> level that the cell asks of a host; places it does not name stay as found."""
     return {place_of(use, host): use.level for use in cell.settings if use.host == name}
+
+
+def level_name(use: SettingUse) -> str:
+    """A setting at a level, as one text for people and for counting."""
+    return f"{use.setting}={plain_level(use)}"
+
+
+def restart_places(state: RunState, name: str) -> set[str]:
+    """The places on a host whose levels take a restart."""
+    host = state.hosts[name]
+    return {place_of(use, host) for use in state.setup.restarting_uses if use.host == name}
 
 
 def needed_uses(cell: Cell, name: str, host: HostState) -> list[Json]:

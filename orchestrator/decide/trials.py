@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from orchestrator.decide.commands import Apply, Command, Conduct, Consider
+from orchestrator.decide.commands import Apply, Command, Conduct, Consider, Restart
+from orchestrator.decide.restarts import only_first_phase
 from orchestrator.decide.state import HostState, Json, RunState, needed_uses, place_name
 
 
@@ -43,7 +44,10 @@ def trial_commands(state: RunState) -> list[Command]:
     cell = state.setup.cell(state.trial(state.position).cell)
     commands: list[Command] = []
     for name, host in state.hosts.items():
-        uses = needed_uses(cell, name, host)
+        if host.restart_wanted:
+            commands.append(Restart(name))
+            continue
+        uses = only_first_phase(state, name, needed_uses(cell, name, host))
         if uses and name not in state.applied:
             _note_intent(host, uses)
             commands.append(Apply(name, state.position, tuple(uses)))

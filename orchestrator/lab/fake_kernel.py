@@ -12,6 +12,7 @@ import os
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
+from orchestrator.lab.fake_next_start import FakeNextStart
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.settings.kernel import Kernel, Outcome
 
@@ -48,6 +49,8 @@ class FakeKernel(Kernel):
         self.keepsakes: dict[str, Any] = {}
         self.private_paths: tuple[str, ...] = ()
         self.written: list[tuple[str, str]] = []
+        self.running_release = "6.1.0-dome"
+        self.boot = FakeNextStart(self.programs)
 
     # --- who we are
     def is_root(self) -> bool:
@@ -253,6 +256,15 @@ class FakeKernel(Kernel):
     def interrupts_of(self, interface: str) -> list[str]:
         """As the test says."""
         return list(self.interrupts.get(interface, []))
+
+    # --- starting
+    def next_start(self) -> FakeNextStart:
+        """The boot files in memory."""
+        return self.boot
+
+    def release(self) -> str:
+        """As the test says."""
+        return self.running_release
 
     # --- programs and memory
     def run_program(self, arguments: list[str], bound_s: float) -> Outcome:  # noqa: ARG002 - nothing here takes time

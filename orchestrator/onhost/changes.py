@@ -98,13 +98,14 @@ def _as_found(setting: Any, target: str, before: dict[str, Any]) -> dict[str, An
     except Refusal as refusal:
         return {"ok": False, "seen": None, "why": refusal.message, "code": refusal.code}
     ok = setting.same(before["value"], now)
-    return {"ok": ok, "seen": now, "why": "" if ok else "it does not read as it was found"}
+    return {"ok": ok, "seen": now, "why": "" if ok else "it does not read as it was found",
+            **({"restart": True} if ok and setting.restart_due(before["value"], now) else {})}
 
 
 def _change(setting: Any, target: str, level: Any) -> dict[str, Any]:
     try:
         setting.apply(target, level)
-        return dict(setting.verify(target, level))
+        return dict(setting.taken(target, level))
     except Refusal as refusal:
         return {"ok": False, "seen": None, "why": refusal.message, "code": refusal.code}
 

@@ -45,6 +45,7 @@ VERBS = {
     "control": Call("control_path", "control_path", ()),
     "verify": Call("changes", "verify", ("uses",)),
     "restore": Call("holding", "restore", ("record", "token")),
+    "restart": Call("at_start.restart", "restart", ("record", "token")),
     "compare": Call("holding", "compare", ("record", "token")),
     "ready": Call("ready", "wait_ready", ("spread",)),
     "forget": Call("ready", "forget", ("spread",)),

@@ -106,6 +106,7 @@ VERBS: dict[str, Check] = {
     "control": record({}),
     "verify": record({"uses": listing(_place(), 1024)}),
     "restore": record({"token": FENCE}),
+    "restart": record({"token": FENCE}),
     "compare": record({"token": FENCE}),
     "ready": _READY,
     "forget": record({"interface": INTERFACE, "peer": ADDRESS}),

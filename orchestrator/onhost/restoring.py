@@ -31,12 +31,30 @@ def put_back(state: dict[str, Any], by: str, save: Save = keep_nothing,
     outcome = put_places_back(state, state["changes"], by, save, bound_s)
     if state["standing"] == "left":  # an attempt after another: what that one restored stays told
         outcome["restored"] = state["outcome"]["restored"] + outcome["restored"]
+    outcome["restart"] = restarts_due(state, bound_s)
     clean = not outcome["left"] and not outcome["conflicts"]
     # What was put back is nobody's debt any more; what was not stays listed, so that the next attempt knows it.
     unpaid = [{"setting": one["setting"], "target": one["target"]} for one in outcome["left"] + outcome["conflicts"]]
     return {**state, "outcome": outcome,
             "standing": "held" if by == "controller" else "restored" if clean else "left",
             "changes": [one for one in state["changes"] if lease.place_of(one) in unpaid]}
+
+
+def restarts_due(state: dict[str, Any], bound_s: float = RESTORE_BOUND_S) -> list[dict[str, Any]]:
+    """The places whose first value is back, but in effect only once this host has been started again."""
+    due = []
+    for before in state["before"]:
+        setting = setting_of(before["setting"])
+        if setting.restarts(before["level"]):
+            with contextlib.suppress(Refusal):
+                now = run_bounded(_reading(before), bound_s)
+                if setting.restart_due(before["value"], now):
+                    due.append({key: before[key] for key in ("setting", "target", "level")})
+    return due
+
+
+def _reading(before: dict[str, Any]) -> Callable[[], Any]:
+    return lambda: setting_of(before["setting"]).read(before["target"], before["level"])
 
 
 def put_places_back(state: dict[str, Any], places: list[dict[str, Any]], by: str, save: Save = keep_nothing,
@@ -117,7 +135,7 @@ def _is_ours(setting: Any, change: dict[str, Any], now: Any) -> bool:
     """Whether the value found is one that we put there, whole or, after an interruption, in part."""
     if change["unfinished"] or any(setting.same(one, now) for one in change["ours"]):
         return True
-    return any(setting.verify(change["target"], level)["ok"] for level in change["levels"])
+    return any(setting.holds_ours(change["target"], level) for level in change["levels"])
 
 
 def mend_command(before: dict[str, Any]) -> str:

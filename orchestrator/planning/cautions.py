@@ -174,6 +174,15 @@ def _settings(plan: Plan, found: Sequence[Cell]) -> Iterator[Caution]:
             f"{', '.join(places)}: a change there drops the link for seconds; if SSH reaches the host over the same "
             "interface, the host puts itself back when it does not hear from the controller within the lease",
         )
+    restarted = sorted({use.host for use in uses.values() if use.restarts})
+    if restarted:
+        yield Caution(
+            "restart",
+            ", ".join(restarted),
+            f"{', '.join(restarted)}: restarted for its levels, as is everything else that runs there. Each level is "
+            "written for one start, which puts the file back; only a kernel or a line with which it does not come up "
+            "so far needs you, unless the boot loader uses the choice up by itself",
+        )
     own = sorted({f"{use.host}: {use.factor}" for use in uses.values() if use.setting == "command"})
     if own:
         yield Caution(
@@ -203,9 +212,8 @@ def _words(use: SettingUse) -> str:
     level = use.level
     texts = [use.setting]
     if isinstance(level, dict):
-        texts += [use.factor, *(str(part) for key in ("read", "write", "check") for part in _list(level.get(key)))]
-    elif use.setting == "boot-lines":
-        texts += [str(line) for line in (level if isinstance(level, list | tuple) else [level])]
+        texts += [use.factor, str(level.get("file", ""))]
+        texts += [str(part) for key in ("read", "write", "check", "level") for part in _list(level.get(key))]
     return " ".join(texts)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -13,6 +14,7 @@ from orchestrator.planning.screening import screen_of
 from orchestrator.planning.together import TOGETHER, links_text, members
 from orchestrator.planning.traffic import DEFAULTS
 
+COMMAND, BOOT_LINES = "command", "boot-lines"  # settings of which a host may have several, one for each factor
 MOST_CELLS = 1_000
 MOST_COMBINATIONS = 5_000
 
@@ -29,11 +31,26 @@ class SettingUse:
     setting: str
     level: Json
     factor: str
+    restarts: bool = False  # in effect only once the host has been restarted
 
     @property
     def place(self) -> tuple[str, str, str, str]:
-        """What two uses of different levels would fight over; each user-defined command is its own."""
-        return self.host, self.selector, self.setting, self.factor if self.setting == "command" else ""
+        """What two uses of different levels would fight over; each user-defined command, each boot file is its own."""
+        own = self.factor if self.setting == COMMAND else ""
+        if self.setting == BOOT_LINES and isinstance(self.level, dict):
+            own = str(self.level["file"])
+        return self.host, self.selector, self.setting, own
+
+
+def plain_level(use: SettingUse) -> Json:
+    """The level without what else the plan says about a setting of its own: lines as one text."""
+    level = use.level["level"] if isinstance(use.level, dict) and "level" in use.level else use.level
+    return lines_text(level) if isinstance(level, list) and use.setting == BOOT_LINES else level
+
+
+def lines_text(lines: Iterable[Json]) -> str:
+    """Lines of a boot file as one text; `none` for the file as found."""
+    return "; ".join(map(str, lines)) or "none"
 
 
 @dataclass(frozen=True)
@@ -49,6 +66,12 @@ class Cell:
     settings: tuple[SettingUse, ...]
     link: str
     traffic: Mapping[str, Any]
+
+    @property
+    def start(self) -> str:
+        """What the hosts have to be started with: cells of one start share it. Empty where no restart is needed."""
+        uses = [[use.host, use.setting, use.factor, use.level] for use in self.settings if use.restarts]
+        return json.dumps(uses, sort_keys=True) if uses else ""
 
     @property
     def links(self) -> tuple[str, ...]:
@@ -177,7 +200,7 @@ def _uses(plan: Plan, links: Iterable[str], factor: str, changes: tuple[Change, 
     seen = set()
     for change, link in itertools.product(changes, links):
         for host, selector in _places(plan, link, change):
-            use = SettingUse(host, selector, change.setting, change.level, factor)
+            use = SettingUse(host, selector, change.setting, change.level, factor, change.restarts)
             if use.place not in seen:
                 seen.add(use.place)
                 yield use

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from orchestrator.planning.cells import Cell, SettingUse
+from orchestrator.planning.cells import COMMAND, Cell, SettingUse, plain_level
 from orchestrator.planning.document import Json
 from orchestrator.planning.order import Trial
 from orchestrator.planning.plan import Catalogue, Plan
@@ -30,6 +30,7 @@ class SettingChange:
     survives_reboot: bool
     writes: int  # how often it is written, putting back included, when every trial succeeds
     programs: tuple[str, ...]  # what a setting of the user's own runs
+    restarts: bool = False  # each of these writes restarts the host
 
 
 @dataclass(frozen=True)
@@ -135,17 +136,23 @@ def _settings(
                 uses.append(use)
     for place, uses in found.items():
         info = catalogue[uses[0].setting]
-        commands = [use.level for use in uses if use.setting == "command" and isinstance(use.level, dict)]
+        commands = [use.level for use in uses if use.setting == COMMAND and isinstance(use.level, dict)]
         yield SettingChange(
             setting=info.name,
-            place=uses[0].factor if commands else uses[0].selector,
-            levels=tuple(use.level["level"] if isinstance(use.level, dict) and commands else use.level for use in uses),
+            place=uses[0].factor if commands else _boot_file(uses[0]) or uses[0].selector,
+            levels=tuple(plain_level(use) for use in uses),
             unit=info.unit,
             privilege=info.privilege,
             survives_reboot=info.survives_reboot,
             writes=written[place],
             programs=_programs(commands[0]) if commands else (),
+            restarts=any(use.restarts for use in uses),
         )
+
+
+def _boot_file(use: SettingUse) -> str:
+    """The boot file that a setting writes, where the plan names it."""
+    return str(use.level.get("file", "")) if use.restarts and isinstance(use.level, dict) else ""
 
 
 def _programs(level: dict[str, Json]) -> tuple[str, ...]:

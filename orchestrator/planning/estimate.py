@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from orchestrator.planning.cells import Cell
-from orchestrator.planning.order import Trial
+from orchestrator.planning.order import Trial, restarts
 from orchestrator.planning.plan import Plan
 from orchestrator.planning.rehearsal import REHEARSE_S, rehearsal_cells
 
@@ -15,6 +15,7 @@ HANDLING_S = 2.0  # one trial's settings, read-back, path proof and counters at 
 COSTLY_S = 6.0  # a link that renegotiates is away for 2 to 7 s
 CHANGE_S = 0.5  # a change that drops nothing
 DRAIN_S = 2.0  # RFC 2544 s23: wait two seconds for the last frames
+RESTART_S = 60.0  # a small computer is back over SSH after 20 to 90 s
 SESSION_S = 10.0  # connecting, surveying before and after, verifying the hosts as found
 
 
@@ -26,11 +27,12 @@ class Estimate:
     quiet_s: float  # settling and draining
     handling_s: float  # our own work, and changes of settings
     rehearsal_s: float  # every level once, a second of each kind of traffic each way
+    restarts_s: float = 0.0  # waiting for hosts to come back
 
     @property
     def total_s(self) -> float:
         """The whole run."""
-        return self.traffic_s + self.quiet_s + self.handling_s + self.rehearsal_s + SESSION_S
+        return self.traffic_s + self.quiet_s + self.handling_s + self.rehearsal_s + self.restarts_s + SESSION_S
 
 
 def estimate(plan: Plan, cells: Sequence[Cell], trials: Sequence[Trial]) -> Estimate:
@@ -42,6 +44,7 @@ def estimate(plan: Plan, cells: Sequence[Cell], trials: Sequence[Trial]) -> Esti
     rehearsed = rehearsal_cells(cells)
     changed = sum(COSTLY_S if any(use.setting in costly for use in cell.settings) else CHANGE_S for cell in rehearsed)
     return Estimate(
+        restarts_s=restarts(trials, cells) * RESTART_S,
         traffic_s=len(trials) * (plan.trial.warmup_s + plan.trial.length_s),
         quiet_s=len(trials) * plan.trial.settle_s + drained * DRAIN_S,
         handling_s=len(trials) * HANDLING_S + plots * COSTLY_S,

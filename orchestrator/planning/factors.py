@@ -13,13 +13,10 @@ from orchestrator.planning.cells import MOST_CELLS
 from orchestrator.planning.document import Document, Json, Path, shown
 from orchestrator.planning.fields import NAME, selector_problem
 from orchestrator.planning.names import HOST_WORDS, RESERVED
+from orchestrator.planning.own_keys import NOT_IN_A_BUNDLE, OWN_KEYS, check_own_keys, own_level
 from orchestrator.planning.plan import Catalogue, Change, Factor, LevelOf, SettingInfo, Where, level_text
 from orchestrator.planning.synonyms import did_you_mean
 from orchestrator.planning.traffic import TRAFFIC_FACTORS, LevelError, TrafficFactor
-
-_COMMAND = "command"
-_LONGEST_LEVEL = 200
-_COMMAND_KEYS = ("read", "write", "wait", "check")
 
 
 @dataclass
@@ -37,7 +34,7 @@ class Lookup:
             return None
         setting = self._setting(text.setting, (*path, "setting"))
         where = self._where(text.at, setting, path)
-        if setting is None or not self._command_keys(text, setting, path):
+        if setting is None or not check_own_keys(self.document, text, setting.name, path):
             return None
         level = self._level(text, setting, text.level, (*path, "level"))
         return self._change(setting, where, level.value) if level and where else None
@@ -98,7 +95,7 @@ class Lookup:
             )
         setting = self._setting(text.setting or name, (*path, "setting"))
         where = self._where(text.at or "both", setting, path)
-        if setting is None or not self._command_keys(text, setting, path):
+        if setting is None or not check_own_keys(self.document, text, setting.name, path):
             return None
         found = [
             self._level(text, setting, raw, (*levels_path, number))
@@ -114,7 +111,7 @@ class Lookup:
     def _traffic(self, known: TrafficFactor, text: grammar.Factor, levels_path: Path) -> Factor | None:
         """A factor that varies the traffic."""
         path: Path = ("factors", known.name)
-        for key in ("at", *_COMMAND_KEYS):
+        for key in ("at", *OWN_KEYS):
             if self.document.at((*path, key)) is not None:
                 self.document.report(
                     (*path, key),
@@ -166,7 +163,7 @@ class Lookup:
                 "write a list of levels, or name the bundle otherwise",
                 key=True,
             )
-        for key in ("setting", *_COMMAND_KEYS):
+        for key in ("setting", *OWN_KEYS):
             if self.document.at((*path, key)) is not None:
                 self.document.report(
                     (*path, key),
@@ -207,7 +204,7 @@ class Lookup:
         for name, raw in settings.items():
             if self.document.full:
                 break
-            if name in TRAFFIC_FACTORS or name == _COMMAND:
+            if name in TRAFFIC_FACTORS or name in NOT_IN_A_BUNDLE:
                 self.document.report(
                     (*path, name),
                     "clash",
@@ -265,45 +262,14 @@ class Lookup:
             return None
         return Where(host=host, selector=selector)
 
-    def _command_keys(self, text: grammar.Hold | grammar.Factor, setting: SettingInfo, path: Path) -> bool:
-        """Whether the setting can be judged: `command` needs its programs, and no other setting has any."""
-        given = [key for key in _COMMAND_KEYS if self.document.at((*path, key)) is not None]
-        if setting.name != _COMMAND:
-            for key in given:
-                said = f"'{key}' belongs to the setting command, not to {setting.name}"
-                self.document.report((*path, key), "clash", said, f"leave {key} out", key=True)
-            return True
-        for key, such in (("read", "read: [cat, FILE]"), ("write", 'write: [set-it, "{level}"]')):
-            if key not in given:
-                said = f"the setting command needs '{key}': a list of a program and its arguments"
-                self.document.report(path, "missing-key", said, f"such as {such}", key=True)
-        if text.write is not None and not any("{level}" in part for part in text.write[1:]):
-            said = "no argument of write says {level}: every level would do the same"
-            self.document.report((*path, "write"), "bad-value", said, 'such as write: [set-it, "{level}"]')
-            return False
-        return text.read is not None and text.write is not None
-
     def _level(
         self, text: grammar.Hold | grammar.Factor | None, setting: SettingInfo, raw: Json, path: Path
     ) -> _Level | None:
         """A level that the setting can have."""
-        value, level = raw, raw
-        if setting.name == _COMMAND and text is not None:
-            if raw is None or isinstance(raw, list | dict):
-                self.document.report(path, "bad-level", f"a level of a command is one word or number, not {shown(raw)}")
-                return None
-            level = self.document.texts.get(path, level_text(raw))  # 6.10 is not 6.1
-            if not 0 < len(level) <= _LONGEST_LEVEL or not level.isprintable():
-                problem = f"a level of a command is 1 to {_LONGEST_LEVEL} characters in one line"
-                self.document.report(path, "bad-level", problem)
-                return None
-            value = {
-                "read": list(text.read or ()),
-                "write": list(text.write or ()),
-                "wait_s": text.wait_s or 0.0,
-                "check": list(text.check or ()),
-                "level": level,
-            }
+        found = own_level(self.document, text, setting.name, raw, path)
+        if found is None:
+            return None
+        level, value = found
         problem = setting.problem_with(value)
         if problem:
             self.document.report(
@@ -330,7 +296,9 @@ class Lookup:
     @staticmethod
     def _change(setting: SettingInfo, where: Where, level: Json) -> Change:
         """The change that a level stands for."""
-        return Change(setting.name, setting.scope, where, level, setting.privilege, setting.costly)
+        restarts = setting.restarts(level)
+        privilege = "root" if restarts else setting.privilege
+        return Change(setting.name, setting.scope, where, level, privilege, setting.costly, restarts)
 
 
 @dataclass(frozen=True)

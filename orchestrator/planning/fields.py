@@ -247,6 +247,7 @@ def _program(value: Any) -> Any:
 
 
 Argument = Annotated[str, StringConstraints(min_length=1, max_length=4096)]
+BootPath = Annotated[str, StringConstraints(pattern=r"^/[!-~]{1,250}$")]
 Program = Annotated[
     tuple[Argument, ...],
     Len(1, 64),

@@ -12,6 +12,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, With
 from orchestrator.planning.fields import (
     DEFAULT_PORTS,
     Addresses,
+    BootPath,
     Bus,
     Driver,
     HostKey,
@@ -173,8 +174,8 @@ class Link(Part):
     isolated: bool = Field(default=False, description="true: the link is yours, with nobody else on it (RFC 6815).")
 
 
-class _CommandKeys(Part):
-    """What the setting `command` has beside the keys of every setting."""
+class _OwnKeys(Part):
+    """What `command`, `boot-lines` and `kernel` have beside the keys of every setting."""
 
     read: Program | None = Field(
         default=None,
@@ -189,11 +190,31 @@ class _CommandKeys(Part):
     wait_s: Wait | None = Field(default=None, alias="wait", description="setting: command only. Wait after writing.")
     check: Program | None = Field(
         default=None,
-        description="setting: command only. Exits with 0 when the level is in effect.",
+        description="setting: command or boot-lines only. Exits with 0 when the level is in effect.",
+    )
+    reboot: bool | None = Field(
+        default=None,
+        description="setting: command only. true: the host is restarted after writing, and check says whether the "
+        "system that then runs has the level.",
+    )
+    file: BootPath | None = Field(
+        default=None,
+        description="setting: boot-lines, or kernel. The boot file that the lines are added to, or that the kernel's "
+        "release is written into; put back by the start that has read it.",
+        examples=["/boot/config", "/boot/choice-once"],
+    )
+    form: Literal["block", "words"] | None = Field(
+        default=None,
+        description="setting: boot-lines only. block: lines of their own at the end. words: at the end of the only "
+        "line. Default: block.",
+    )
+    effect: Literal["command-line"] | None = Field(
+        default=None,
+        description="setting: boot-lines only. command-line: in effect when the kernel's command line holds them.",
     )
 
 
-class Hold(_CommandKeys):
+class Hold(_OwnKeys):
     """A setting that is fixed for the run and put back at its end."""
 
     setting: str = Field(description="A setting; `linktrial settings` lists them.", examples=["governor"])
@@ -201,7 +222,7 @@ class Hold(_CommandKeys):
     level: Level
 
 
-class Factor(_CommandKeys):
+class Factor(_OwnKeys):
     """What is varied: a setting, a traffic factor, or a bundle of settings."""
 
     levels: Annotated[

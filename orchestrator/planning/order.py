@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import json
-from collections.abc import Iterator, MutableSequence, Sequence
+from collections.abc import Iterable, Iterator, MutableSequence, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -71,17 +72,23 @@ def schedule(plan: Plan, cells: Sequence[Cell], *, replicates: int | None = None
     Within a block, cells with the same costly levels stay together as one whole plot; the whole plots are shuffled, and
     the cells within each. A whole plot ends with its block even when the next begins with the same levels, so that each
     block stands on applications of its own. A control trial, where there is one, is a whole plot by itself.
+
+    What takes a restart lies outermost: whole plots of one start stay together, and a block begins with the start that
+    the block before it ended with, so that the hosts are restarted as seldom as possible. The rest is shuffled.
     """
     chance = SplitMix(plan.order.seed)
     plots = whole_plots(plan, cells)
     trials: list[Trial] = []
     plot = 0
     control = control_cell(plan, cells)
+    running = cells[0].start if cells else ""  # of the last whole plot; the rehearsal is on the first cell's
     for block in range(1, (replicates or replicate_range(plan)[0]) + 1):
         if control is not None:
             plot += 1
             trials.append(Trial(len(trials) + 1, control.number, block, block, plot, "control"))
-        for group in _shuffled(plots, chance if plan.order.shuffle else None):
+        groups = _shuffled(plots, chance if plan.order.shuffle else None)
+        for group in in_starts(groups, running):
+            running = group[0].start
             plot += 1
             trials += [
                 Trial(len(trials) + place, cell.number, block, block, plot) for place, cell in enumerate(group, 1)
@@ -94,6 +101,7 @@ def control_cell(plan: Plan, cells: Sequence[Cell]) -> Cell | None:
     wanted = plan.order.control
     if wanted is None:
         wanted = len(cells) >= CONTROL_FROM_CELLS and replicate_range(plan)[0] >= CONTROL_FROM_REPLICATES
+        wanted = wanted and not plan.restarts  # the first cell may take a restart, which would cost far more than that
     return cells[0] if wanted and cells else None
 
 
@@ -114,6 +122,28 @@ def whole_plots(plan: Plan, cells: Sequence[Cell]) -> list[list[Cell]]:
         levels = [[use.host, use.selector, use.setting, use.level] for use in cell.settings if use.setting in costly]
         groups.setdefault(json.dumps(levels, sort_keys=True), []).append(cell)
     return list(groups.values())
+
+
+def in_starts(plots: Iterable[list[Cell]], running: str) -> list[list[Cell]]:
+    """The whole plots, those of one start together in their order; those of the running start first."""
+    starts: dict[str, list[list[Cell]]] = {}
+    for plot in plots:
+        starts.setdefault(plot[0].start, []).append(plot)
+    order = sorted(starts, key=lambda start: start != running)  # stable: the others keep the order of chance
+    return [plot for start in order for plot in starts[start]]
+
+
+def restarts(trials: Sequence[Trial], cells: Sequence[Cell]) -> int:
+    """How often the hosts are restarted when every trial succeeds, the way back to how they were found included.
+
+    One for each change of what they are started with; hosts that change together are restarted together.
+    """
+    starts = {cell.number: cell.start for cell in cells}
+    if not any(starts.values()):
+        return 0
+    sequence = [starts[trial.cell] for trial in trials]
+    changes = sum(one != other for one, other in itertools.pairwise(sequence))
+    return changes + 2 if sequence else 0
 
 
 def _shuffled(plots: list[list[Cell]], chance: SplitMix | None) -> Iterator[list[Cell]]:

@@ -13,7 +13,7 @@ from orchestrator.planning.cautions import Caution, cautions
 from orchestrator.planning.cells import Cell, cells
 from orchestrator.planning.changes import HostChanges, SettingChange, changes
 from orchestrator.planning.estimate import Estimate, estimate
-from orchestrator.planning.order import Trial, replicate_range, schedule
+from orchestrator.planning.order import Trial, replicate_range, restarts, schedule
 from orchestrator.planning.plan import Catalogue, Plan, level_text
 from orchestrator.planning.screening import screen_as_dict, screen_of, screen_sentences
 from orchestrator.planning.together import links_text
@@ -139,11 +139,15 @@ def _counts(found: Outline) -> str:
             ("quiet", time.quiet_s),
             ("handling", time.handling_s),
             ("rehearsal", time.rehearsal_s),
+            ("restarts", time.restarts_s),
         )
+        if word != "restarts" or seconds
     )
     assumed = "(handling and rehearsal are assumed until they are measured)"
     time_line = f"Time    about {duration_text(time.total_s)}: {spent} {assumed}"
     lines = [cells_line, f"Trials  {len(found.trials)} = {trials_line}", time_line]
+    if starts := restarts(found.trials, found.cells):
+        lines.append(f"Starts  the hosts that take one are restarted {starts} times at most, the last for the way back")
     if most > least:
         lines.append(f"Then    {_open_end(found, most)}")
     return "\n".join(textwrap.fill(line, _WIDTH, subsequent_indent=" " * 8) for line in lines)
@@ -227,7 +231,8 @@ def _setting(change: SettingChange) -> str:
     levels = ", ".join(level_text(level) for level in change.levels)
     unit = f" {change.unit}" if change.unit else ""
     often = "for the whole run" if len(change.levels) == 1 and change.writes <= 2 else f"written {change.writes} times"
-    stays = "may outlive a restart" if change.survives_reboot else "gone after a restart"
+    stays = ("each for one restart, which takes it back" if change.restarts else
+             "may outlive a restart" if change.survives_reboot else "gone after a restart")
     where = f" of {change.place}" if change.place else ""
     runs = f"; runs {'; '.join(change.programs)}" if change.programs else ""
     needs = "needs root" if change.privilege == "root" else "needs no privilege"

@@ -26,6 +26,9 @@ class SettingInfo(Protocol):
     def problem_with(self, level: Any) -> str:
         """Why the level can be one nowhere; empty when it can. Asks no host."""
 
+    def restarts(self, level: Any) -> bool:
+        """Whether the level takes effect when the host starts, and not before. Asks no host."""
+
 
 Catalogue = Mapping[str, SettingInfo]
 
@@ -75,6 +78,7 @@ class Change:
     level: Json
     privilege: str
     costly: bool
+    restarts: bool = False  # in effect only once the host has been restarted
 
 
 @dataclass(frozen=True)
@@ -131,6 +135,12 @@ class Plan:
             *(change for factor in self.factors.values() for level in factor.levels for change in level.changes),
         ]
         return frozenset(change.setting for change in changes if change.costly)
+
+    @property
+    def restarts(self) -> bool:
+        """Whether some level takes a restart of a host."""
+        levels = [level for factor in self.factors.values() for level in factor.levels]
+        return any(change.restarts for change in [*self.hold, *(one for level in levels for one in level.changes)])
 
     def ends_of(self, host: str) -> list[tuple[str, End]]:
         """(link, end) for every end that the host has."""

@@ -101,6 +101,10 @@ class Setting:
             why = "" if ok else f"{self._called(target)} reads {seen}, not {self._shown(level)}"
             return {"ok": ok, "seen": seen, "why": why}
 
+    def taken(self, target: str, level: object) -> Dict[str, Any]:
+        """After `apply`: as `verify`, and with `restart` true when the level takes effect at the next start only."""
+        return self.verify(target, level)
+
     def restore(self, target: str, before: Any) -> None:
         """Put `before` (from `read`) back; nothing is written when it is so. Raises Refusal."""
         if before is not None:
@@ -111,6 +115,18 @@ class Setting:
     def same(self, before: Any, now: Any) -> bool:
         """Whether two values from `read` are the same finding."""
         return before is now if before is None or now is None else self._same(before, now)
+
+    def restarts(self, level: object) -> bool:
+        """Whether this level takes effect when the host starts, and not before. Pure."""
+        return False
+
+    def restart_due(self, before: Any, now: Any) -> bool:
+        """Whether the host runs with another level than `before` until it is started again. Pure."""
+        return False
+
+    def holds_ours(self, target: str, level: object) -> bool:
+        """Whether the place reads as this level, in effect or not: what was found there is then our own."""
+        return bool(self.verify(target, level)["ok"])
 
     def mend_command(self, target: str, value: Any) -> str:
         """What a person types to put `value` (from `read`) back; empty when there is nothing."""

@@ -7,6 +7,8 @@ from typing import Callable, Dict, Iterator, Mapping, NamedTuple, Tuple, Type
 from orchestrator.onhost.settings.backlog import Backlog
 from orchestrator.onhost.settings.base import Setting
 from orchestrator.onhost.settings.boost import Boost
+from orchestrator.onhost.settings.boot_kernel import BootKernel
+from orchestrator.onhost.settings.boot_lines import BootLines
 from orchestrator.onhost.settings.busy_polling import BusyPolling
 from orchestrator.onhost.settings.channels import Channels
 from orchestrator.onhost.settings.checksum_offload import ChecksumOffload
@@ -49,7 +51,7 @@ _CLASSES: Tuple[Type[Setting], ...] = (
     Queueing, InterruptCores, ReceiveSteering, FlowSteering, TransmitSteering, TemporaryAddress, Governor,
     LeastFrequency, GreatestFrequency, Boost, IdleLimit, CongestionControl, ReceiveBufferLimit,
     TransmitBufferLimit, TcpReceiveMemory, TcpTransmitMemory, TcpMemory, Backlog, BusyPolling, MtuProbing,
-    Command,
+    BootLines, BootKernel, Command,
 )
 
 

@@ -6,7 +6,9 @@ import shlex
 import time
 from typing import Any, Dict, List
 
+from orchestrator.onhost.at_start.hooks import NONE
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.settings.at_start import WRITTEN
 from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
 from orchestrator.onhost.settings.kernel import Outcome
 from orchestrator.onhost.settings.levels import shown
@@ -16,7 +18,7 @@ _BOUND_S = 30.0
 _MOST_WAIT_S = 600.0
 _MOST_WAIT_WHEN_PUTTING_BACK_S = 20.0  # the host has a bound of its own for that, and others wait for their turn
 _MOST_ARGUMENTS, _MOST_ARGUMENT_BYTES, _MOST_LEVEL_CHARACTERS = 64, 4096, 1000
-_KEYS = {"read", "write", "check", "wait_s", "level"}
+_KEYS = {"read", "write", "check", "wait_s", "level", "reboot"}
 _SHOWN_CHARACTERS = 200
 
 
@@ -25,6 +27,9 @@ class Command(Setting):
 
     `read` prints the value; `write` sets it, then `wait_s` passes; with `check` its exit status 0 says that the level
     holds, without it the value that `read` prints must be the level. The first value is put back with `write`.
+
+    With `reboot` the host is restarted after `write`: `read` prints what the next start will use, `check` says what
+    this one uses, and the next start itself is armed to run `write` with the first value (at_start/revert.py).
     """
 
     name = "command"
@@ -44,37 +49,65 @@ class Command(Setting):
         unknown = next((key for key in level if key not in _KEYS), None)
         if unknown is not None:
             return f"a command setting has no {shown(unknown)}"
-        for part in ("read", "write"):
-            problem = _problem_with_arguments(level.get(part))
-            if problem:
-                return f"{part} {problem}"
-        if level.get("check") and _problem_with_arguments(level["check"]):
-            return f"check {_problem_with_arguments(level['check'])}"
-        if not any(PLACE in argument for argument in level["write"]):
-            return f"write has no {PLACE} in any argument"
-        return _problem_with_wait(level.get("wait_s")) or _problem_with_value(level.get("level"))
+        return (_problem_with_programs(level) or _problem_with_wait(level.get("wait_s"))
+                or _problem_with_value(level.get("level")))
+
+    def restarts(self, level: object) -> bool:
+        """As the plan says."""
+        return isinstance(level, dict) and bool(level.get("reboot"))
+
+    def restart_due(self, before: Any, now: Any) -> bool:
+        """Whether this start used another value than the first."""
+        return bool(before and now and before.get("started") != now.get("started"))
+
+    def taken(self, target: str, level: object) -> Dict[str, Any]:
+        """As `verify`; where a restart is needed, whether it is written or already in effect."""
+        seen = self.verify(target, level)
+        if not self.restarts(level) or seen["ok"]:
+            return {**seen, "restart": False}
+        return {"ok": True, "seen": WRITTEN, "why": "", "restart": True} if self.holds_ours(target, level) else seen
+
+    def holds_ours(self, target: str, level: object) -> bool:
+        """Whether `read` prints this level."""
+        if not self.restarts(level):
+            return super().holds_ours(target, level)
+        assert isinstance(level, dict), "problem_with has seen it"
+        return self._output(level["read"]) == str(level["level"])
+
+    def _cannot(self, target: str, level: object) -> str:
+        """A restart needs a machine of its own, and a way to take the change back at the next start."""
+        if not self.restarts(level):
+            return ""
+        if not self._kernel.is_root() or not self._kernel.owns_machine():
+            return f"{self._called(target)} restarts the host, which takes root on a machine of its own"
+        return "" if self._kernel.next_start().way_back() else f"{self._called(target)}: {NONE}"
 
     def _kept(self, target: str, level: object) -> str:
         assert isinstance(level, dict), "problem_with has seen it"
-        return " ".join(shlex.quote(argument) for argument in _filled(level["write"], level["level"]))
+        return " ".join(shlex.quote(argument) for argument in filled(level["write"], level["level"]))
 
     def _mended(self, target: str, value: Any) -> str:
         """The plan's own write, with the value found."""
-        return " ".join(shlex.quote(argument) for argument in _filled(value["write"], value["value"]))
+        return " ".join(shlex.quote(argument) for argument in filled(value["write"], value["value"]))
 
     def _current(self, target: str, level: object) -> Any:
         assert isinstance(level, dict)  # problem_with has seen it
         if level.get("check") and "level" in level:
-            outcome = self._run(_filled(level["check"], level["level"]))
+            outcome = self._run(filled(level["check"], level["level"]))
             if outcome.status == 0:
                 return str(level["level"])
+            if self.restarts(level):  # what `read` prints is for the next start
+                return None
         return self._output(level["read"])
 
     def _read(self, target: str, level: object) -> Dict[str, Any]:
         """The value, and with what to put it back: `restore` is told nothing else."""
         assert isinstance(level, dict)  # as above
-        return {"value": self._output(level["read"]), "read": level["read"], "write": level["write"],
-                "wait_s": level.get("wait_s") or 0}
+        value = {"value": self._output(level["read"]), "read": level["read"], "write": level["write"],
+                 "wait_s": level.get("wait_s") or 0}
+        if self.restarts(level):
+            value["started"] = self._kernel.next_start().started_with(f"command {target}") is not None
+        return value
 
     def _matches(self, level: object, seen: Any) -> bool:
         assert isinstance(level, dict)  # as above
@@ -82,13 +115,24 @@ class Command(Setting):
 
     def _write(self, target: str, level: object) -> None:
         assert isinstance(level, dict)  # as above
-        self._output(_filled(level["write"], level["level"]))
+        if self.restarts(level):
+            now = self._output(level["read"])
+            if now == str(level["level"]):  # the next start would use it as it is
+                return
+            undo = filled(level["write"], now)
+            self._kernel.next_start().arm_command(target, undo)
+        self._output(filled(level["write"], level["level"]))
         time.sleep(level.get("wait_s") or 0)
 
     def _put_back(self, target: str, before: Any) -> None:
         if self._output(before["read"]) != before["value"]:
             wait_s = min(before["wait_s"], _MOST_WAIT_WHEN_PUTTING_BACK_S)
             self._write(target, {**before, "level": before["value"], "wait_s": wait_s})
+        if "started" in before:
+            self._kernel.next_start().disarm(f"command {target}")
+
+    def _same(self, before: Any, now: Any) -> bool:
+        return bool({**before, "started": None} == {**now, "started": None})
 
     def _shown(self, level: object) -> str:
         return str(level["level"]) if isinstance(level, dict) else str(level)
@@ -113,11 +157,27 @@ class Command(Setting):
         return outcome
 
 
-def _filled(arguments: List[str], level: object) -> List[str]:
+def filled(arguments: List[str], level: object) -> List[str]:
+    """The arguments with the level in its place."""
     return [argument.replace(PLACE, str(level)) for argument in arguments]
 
 
-def _problem_with_arguments(arguments: object) -> str:
+def _problem_with_programs(level: Dict[str, Any]) -> str:
+    for part in ("read", "write", *(["check"] if level.get("check") else [])):
+        problem = problem_with_arguments(level.get(part))
+        if problem:
+            return f"{part} {problem}"
+    if not any(PLACE in argument for argument in level["write"]):
+        return f"write has no {PLACE} in any argument"
+    reboot = level.get("reboot", False)
+    if not isinstance(reboot, bool):
+        return "reboot is true or false"
+    return "with reboot: true, check says whether the running system has the level" if reboot and not level.get(
+        "check") else ""
+
+
+def problem_with_arguments(arguments: object) -> str:
+    """Why these are no program and its arguments; empty when they are."""
     if not isinstance(arguments, list) or not arguments or not all(isinstance(one, str) for one in arguments):
         return "must be a list of arguments, the program first"
     if len(arguments) > _MOST_ARGUMENTS or any(len(one.encode()) > _MOST_ARGUMENT_BYTES for one in arguments):

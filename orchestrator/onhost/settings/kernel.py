@@ -7,7 +7,7 @@ its text.
 from __future__ import annotations
 
 import importlib
-from typing import TYPE_CHECKING, Any, Dict, Iterable, List, Mapping, NamedTuple, Optional, cast
+from typing import TYPE_CHECKING, Any, Dict, Iterable, List, Mapping, NamedTuple, Optional, Tuple, cast
 
 if TYPE_CHECKING:
     from orchestrator.onhost.ethtool.tables import Table
@@ -24,6 +24,46 @@ class Outcome(NamedTuple):
     complaint: str
     too_late: bool
     too_much: bool
+
+
+class NextStart:
+    """What a machine is started with, and how a change of it is taken back; see at_start/."""
+
+    def read(self, path: str) -> Optional[Dict[str, Any]]:
+        """A boot file {content (base64), mode, uid, gid}, or None."""
+        raise NotImplementedError
+
+    def write(self, path: str, file: Optional[Dict[str, Any]]) -> None:
+        """Make it so, on the disk when this returns; None removes it."""
+        raise NotImplementedError
+
+    def arm_file(self, path: str, original: Optional[Dict[str, Any]]) -> None:
+        """From now on the next start puts this file back."""
+        raise NotImplementedError
+
+    def arm_command(self, name: str, undo: List[str]) -> None:
+        """From now on the next start runs these arguments."""
+        raise NotImplementedError
+
+    def armed_original(self, path: str) -> Optional[Dict[str, Any]]:
+        """{file} as found, where the next start puts this one back; None where it does not."""
+        raise NotImplementedError
+
+    def disarm(self, name: str) -> None:
+        """The next start leaves the file of this path, or `command NAME`, alone."""
+        raise NotImplementedError
+
+    def started_with(self, name: str) -> Optional[bytes]:
+        """What this start found in the file's place where that was not the original; None when it was."""
+        raise NotImplementedError
+
+    def way_back(self) -> str:
+        """What would run a script at the next start; empty when nothing would."""
+        raise NotImplementedError
+
+    def boot_loader(self) -> Tuple[str, str]:
+        """(environment block, menu) of a boot loader that can be told what to start once; empty without one."""
+        raise NotImplementedError
 
 
 class Kernel:
@@ -149,6 +189,16 @@ class Kernel:
 
     def interrupts_of(self, interface: str) -> List[str]:
         """The numbers of an interface's interrupts, in their order."""
+        raise NotImplementedError
+
+    # --- starting ---------------------------------------------------------------------------------------------------
+
+    def next_start(self) -> NextStart:
+        """Its boot files."""
+        raise NotImplementedError
+
+    def release(self) -> str:
+        """The release of the kernel that runs."""
         raise NotImplementedError
 
     # --- programs ---------------------------------------------------------------------------------------------------

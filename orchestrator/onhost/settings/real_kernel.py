@@ -8,7 +8,8 @@ import os
 from typing import Any, Dict, Iterable, List, Mapping, Optional
 
 from orchestrator.onhost import ethtool, neighbourhood, netlink
-from orchestrator.onhost.settings.kernel import LAB_MARK, Kernel, Outcome
+from orchestrator.onhost.at_start.next_start import RealNextStart
+from orchestrator.onhost.settings.kernel import LAB_MARK, Kernel, NextStart, Outcome
 from orchestrator.onhost.settings.programs import run_program
 from orchestrator.onhost.watch.cores import interrupt_numbers
 from orchestrator.onhost.watch.files import read_once
@@ -157,6 +158,15 @@ class RealKernel(Kernel):
     def interrupts_of(self, interface: str) -> List[str]:
         """The numbers of an interface's interrupts, in their order."""
         return sorted(interrupt_numbers(interface, read_once("/proc/interrupts")), key=int)
+
+    # --- starting ---------------------------------------------------------------------------------------------------
+    def next_start(self) -> NextStart:
+        """Its boot files."""
+        return RealNextStart()
+
+    def release(self) -> str:
+        """The release of the kernel that runs."""
+        return os.uname().release
 
     # --- programs ---------------------------------------------------------------------------------------------------
     def run_program(self, arguments: List[str], bound_s: float) -> Outcome:

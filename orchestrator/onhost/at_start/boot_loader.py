@@ -1,0 +1,64 @@
+"""The environment block of GRUB 2, in which one entry can be chosen for the next start alone. Pure but for `find`.
+
+Format: GNU GRUB manual, "The GRUB environment block": 1024 bytes, a first line of its own, `name=value` lines, filled
+with `#`. Menu entries are named by their ids, those in a submenu as `submenu>entry` (the manual, grub-reboot).
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from typing import List, Tuple
+
+_HEAD = b"# GRUB Environment Block\n"
+_BYTES = 1024
+_PLACES = ("/boot/grub", "/boot/grub2")
+_ONCE = b"next_entry="
+_ENTRY = re.compile(r"^(\s*)(menuentry|submenu)\b.*?(?:\$menuentry_id_option|--id[ =])\s*'([^']+)'")
+_LINUX = re.compile(r"^\s*linux(?:efi|16)?\s+(\S+)")
+
+
+def find(root: str = "") -> Tuple[str, str]:
+    """(environment block, menu) of this host; empty when it has none that knows a choice for one start."""
+    for place in _PLACES:
+        block, menu = f"{place}/grubenv", f"{place}/grub.cfg"
+        try:
+            with open(root + menu, encoding="utf-8", errors="replace") as handle:
+                knows = "next_entry" in handle.read()
+        except OSError:
+            continue
+        if knows and os.path.isfile(root + block):
+            return block, menu
+    return "", ""
+
+
+def entry_of(menu: str, release: str) -> str:
+    """The id of the menu entry that starts the kernel of this release, with its submenu's; empty when there is none.
+
+    An entry that starts it without further words, such as a recovery one, is preferred.
+    """
+    found: List[str] = []
+    submenu, entry = "", ""
+    for line in menu.splitlines():
+        head = _ENTRY.match(line)
+        if head and head.group(2) == "submenu":
+            submenu = head.group(3)
+        elif head:
+            submenu = submenu if head.group(1) else ""
+            entry = f"{submenu}>{head.group(3)}" if submenu else head.group(3)
+        linux = _LINUX.match(line)
+        if linux and entry and linux.group(1).endswith(f"/vmlinuz-{release}"):
+            found.append(entry)
+    plain = [one for one in found if "recovery" not in one]
+    return next(iter(plain or found), "")
+
+
+def with_next_entry(block: bytes, entry: str) -> bytes:
+    """The block with the entry chosen for the next start; ValueError when it is no such block, or full."""
+    if not block.startswith(_HEAD) or len(block) != _BYTES:
+        raise ValueError("it is no environment block of GRUB")
+    lines = [line for line in block[len(_HEAD):].rstrip(b"#").splitlines() if not line.startswith(_ONCE)]
+    text = _HEAD + b"".join(line + b"\n" for line in [*lines, _ONCE + entry.encode()])
+    if len(text) > _BYTES:
+        raise ValueError("the environment block of GRUB is full")
+    return text + b"#" * (_BYTES - len(text))

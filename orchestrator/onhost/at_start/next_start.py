@@ -1,0 +1,52 @@
+"""This machine's next start, for the settings: its boot files, and the way back."""
+
+from __future__ import annotations
+
+import shlex
+from typing import Any, Dict, List, Optional, Tuple
+
+from orchestrator.onhost.at_start import boot_files, boot_loader, revert
+from orchestrator.onhost.settings.kernel import NextStart
+
+
+class RealNextStart(NextStart):
+    """The real one. What an earlier start was to put back is put back before anything is read."""
+
+    def read(self, path: str) -> Optional[Dict[str, Any]]:
+        """The boot file."""
+        revert.take_back_if_due()
+        return boot_files.read_file(path)
+
+    def write(self, path: str, file: Optional[Dict[str, Any]]) -> None:
+        """Make it so."""
+        boot_files.write_file(path, file)
+
+    def arm_file(self, path: str, original: Optional[Dict[str, Any]]) -> None:
+        """The next start puts the file back."""
+        revert.arm_file(path, original)
+
+    def arm_command(self, name: str, undo: List[str]) -> None:
+        """The next start runs these arguments."""
+        revert.arm_command(name, shlex.join(undo))
+
+    def armed_original(self, path: str) -> Optional[Dict[str, Any]]:
+        """{file} as found, or None."""
+        revert.take_back_if_due()
+        return revert.armed_original(path)
+
+    def disarm(self, name: str) -> None:
+        """The next start leaves it alone."""
+        revert.disarm(revert.key_of(name))
+
+    def started_with(self, name: str) -> Optional[bytes]:
+        """What this start found in its place."""
+        revert.take_back_if_due()
+        return revert.started_with(revert.key_of(name))
+
+    def way_back(self) -> str:
+        """What runs a script at the next start."""
+        return revert.way()
+
+    def boot_loader(self) -> Tuple[str, str]:
+        """(environment block, menu)."""
+        return boot_loader.find()

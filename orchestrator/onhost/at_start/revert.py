@@ -1,0 +1,181 @@
+"""Taking a boot change back at the next start: armed before the file is changed, run once, and then gone.
+
+A change of a boot file is for one start: the machine starts with it, and the first thing that start does is to put
+the file back. Whatever happens then (the controller dies, the power fails), the start after it is as found. What is
+kept on the disk meanwhile:
+
+  /var/lib/linktrial-at-start/revert        the script, which a hook runs (hooks.py); by hand: sh .../revert
+  /var/lib/linktrial-at-start/KEY/path      the boot file, KEY being made of its name
+                              KEY/original  its bytes as found, or `absent`; `owner` is "mode uid gid"
+                              KEY/undo      for a setting of the plan's own, in the place of these: a line of shell
+                              KEY/boot      the start in which it was armed
+  /run/linktrial-started/BOOT/KEY           written by the script: with what the machine was started
+"""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import hashlib
+import os
+import shutil
+import subprocess
+from typing import Any, Dict, Iterator, List, Optional
+
+from orchestrator.onhost.at_start import hooks
+from orchestrator.onhost.at_start.boot_files import BootFile, content_of, sync_folder, write_flushed
+from orchestrator.onhost.record import boot_id
+
+FOLDER = "/var/lib/linktrial-at-start"
+NOTES = "/run/linktrial-started"
+SCRIPT = f"{FOLDER}/revert"
+_BOUND_S = 60.0
+_SCRIPT_TEXT = """\
+#!/bin/sh
+# linktrial: puts back what a trial changed for one start of this machine, and then removes itself.
+# By hand, at any time: sh {script}
+self={script}
+folder={folder}
+boot=$(cat /proc/sys/kernel/random/boot_id)
+notes={notes}/$boot
+umask 077
+mkdir -p "$notes"
+tries=0 # the host's helper may be doing this at the same moment
+until mkdir "$notes.busy" 2>/dev/null || [ "$tries" -ge 30 ]; do sleep 1; tries=$((tries + 1)); done
+for entry in "$folder"/*/; do
+  entry=${{entry%/}}
+  [ -f "$entry/boot" ] || continue
+  key=${{entry##*/}}
+  [ "$(cat "$entry/boot")" = "$boot" ] && note= || note=$notes/$key
+  if [ -f "$entry/undo" ]; then
+    [ -z "$note" ] || : >"$note"
+    /bin/sh "$entry/undo" || continue
+  elif [ -f "$entry/original" ]; then
+    path=$(cat "$entry/path")
+    if ! cmp -s "$path" "$entry/original"; then
+      [ -z "$note" ] || [ ! -f "$path" ] || cat "$path" >"$note"
+      cat "$entry/original" >"$path.linktrial-new" || continue
+      read -r mode user group <"$entry/owner"
+      chown "$user:$group" "$path.linktrial-new" 2>/dev/null
+      chmod "$mode" "$path.linktrial-new" 2>/dev/null
+      sync
+      mv -f "$path.linktrial-new" "$path" || continue
+    fi
+  else
+    path=$(cat "$entry/path")
+    [ -z "$note" ] || [ ! -f "$path" ] || cat "$path" >"$note"
+    rm -f "$path" || continue
+  fi
+  sync
+  rm -f "$entry/boot" && rm -rf "$entry"
+done
+rmdir "$notes.busy"
+for entry in "$folder"/*/boot; do [ ! -f "$entry" ] || exit 1; done
+{remove}
+rm -rf "$folder"
+sync
+"""
+
+
+def arm_file(path: str, original: BootFile) -> None:
+    """From now on the next start puts this file back; does nothing when that is so already. OSError."""
+    parts = {"path": os.path.realpath(path).encode()}
+    if original is None:
+        parts["absent"] = b""
+    else:
+        parts["original"] = content_of(original)
+        parts["owner"] = f"{original['mode']:o} {original['uid']} {original['gid']}\n".encode()
+    _arm(key_of(path), parts)
+
+
+def arm_command(name: str, undo: str) -> None:
+    """From now on the next start runs this line of shell. OSError."""
+    _arm(key_of(f"command {name}"), {"undo": undo.encode() + b"\n"})
+
+
+def armed_original(path: str) -> Optional[Dict[str, Any]]:
+    """{file} as found, where this file is to be put back at the next start; None when it is not."""
+    entry = os.path.join(FOLDER, key_of(path))
+    if not os.path.exists(os.path.join(entry, "boot")):
+        return None
+    if os.path.exists(os.path.join(entry, "absent")):
+        return {"file": None}
+    mode, uid, gid = _text(os.path.join(entry, "owner")).split()
+    return {"file": {"content": base64.b64encode(_bytes(os.path.join(entry, "original"))).decode("ascii"),
+                     "mode": int(mode, 8), "uid": int(uid), "gid": int(gid)}}
+
+
+def disarm(key: str) -> None:
+    """The next start leaves this one alone; the last one takes script and hook along."""
+    entry = os.path.join(FOLDER, key)
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(os.path.join(entry, "boot"))  # without it the rest means nothing
+        shutil.rmtree(entry)
+    if os.path.isdir(FOLDER) and not any(True for _ in _entries()):
+        hooks.remove_all(SCRIPT)
+        shutil.rmtree(FOLDER)
+        sync_folder(FOLDER)
+
+
+def started_with(key: str) -> Optional[bytes]:
+    """What the machine was started with in the place of the file as found; None when it was started as found."""
+    path = os.path.join(NOTES, boot_id(), key)
+    return _bytes(path) if os.path.exists(path) else None
+
+
+def take_back_if_due() -> None:
+    """Run the script when something was armed in an earlier start: the hook is late, or there is none any more."""
+    now = boot_id()
+    if any(_text(os.path.join(entry, "boot")).strip() != now for entry in _entries()):
+        subprocess.run(["/bin/sh", SCRIPT], check=False, timeout=_BOUND_S, stdin=subprocess.DEVNULL,
+                       stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+
+def way() -> str:
+    """What runs a script at this host's next start; empty when nothing does."""
+    hook = hooks.hook_of()
+    return hook.name if hook else ""
+
+
+def key_of(name: str) -> str:
+    """The name under which something is kept: of a file by its path, of a command by `command NAME`."""
+    return hashlib.sha256((os.path.realpath(name) if name.startswith("/") else name).encode()).hexdigest()[:16]
+
+
+def _arm(key: str, parts: Dict[str, bytes]) -> None:
+    entry = os.path.join(FOLDER, key)
+    if os.path.exists(os.path.join(entry, "boot")):
+        return
+    hook = hooks.hook_of()
+    if hook is None:
+        raise OSError(0, hooks.NONE)
+    shutil.rmtree(entry, ignore_errors=True)
+    os.makedirs(entry, 0o700)
+    os.chmod(FOLDER, 0o700)
+    for name, content in parts.items():
+        write_flushed(os.path.join(entry, name), content)
+    text = _SCRIPT_TEXT.format(script=SCRIPT, folder=FOLDER, notes=NOTES, remove="\n".join(hooks.removal_lines()))
+    write_flushed(SCRIPT, text.encode(), 0o700)
+    hook.install(SCRIPT, "")
+    write_flushed(os.path.join(entry, "boot"), boot_id().encode() + b"\n")  # last: only a whole entry counts
+    for path in (os.path.join(entry, "boot"), entry, FOLDER):
+        sync_folder(path)
+
+
+def _entries() -> Iterator[str]:
+    names: List[str] = sorted(os.listdir(FOLDER)) if os.path.isdir(FOLDER) else []
+    for name in names:
+        if os.path.exists(os.path.join(FOLDER, name, "boot")):
+            yield os.path.join(FOLDER, name)
+
+
+def _bytes(path: str) -> bytes:
+    with open(path, "rb") as handle:
+        return handle.read()
+
+
+def _text(path: str) -> str:
+    try:
+        return _bytes(path).decode("utf-8", "replace")
+    except OSError:
+        return ""

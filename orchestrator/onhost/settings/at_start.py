@@ -1,0 +1,133 @@
+"""What settings have in common that a host takes up when it starts: written for one start, in effect after it.
+
+The boot file is changed, the next start is armed to put it back (at_start/revert.py), and only then is the host
+restarted, by the run. `verify` asks for the effect in the system that runs, not for the file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import shlex
+from typing import Any, Dict
+
+from orchestrator.onhost.at_start.boot_files import BootFile, content_of, with_content
+from orchestrator.onhost.at_start.hooks import NONE
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.settings.base import CANNOT, HOST, Setting
+
+WRITTEN = "written, in effect after a restart"
+_PATH = re.compile(r"/[\x21-\x7e]{1,250}")
+_SOMEBODY_ELSES = ("/proc/", "/sys/", "/dev/", "/run/", "/tmp/")  # noqa: S108 - none of them outlasts a restart
+
+
+class AtStart(Setting):
+    """A setting in a boot file; subclasses say which file, what is to be in it, and what shows the effect."""
+
+    scope = HOST
+    survives_reboot = True  # the file does, until the next start has put it back
+    costly = True
+    whole_machine = True
+
+    def restarts(self, level: object) -> bool:
+        """Always."""
+        return True
+
+    def restart_due(self, before: Any, now: Any) -> bool:
+        """Whether this start is another than that of `before`, as to what this setting changes."""
+        return bool(before and now and before["started"] != now["started"])
+
+    def apply(self, target: str, level: object) -> None:
+        """Write what the next start is to find, armed; nothing stays written when the level is in effect. Refusal."""
+        problem = self.check(target, level)
+        if problem:
+            raise Refusal(CANNOT, problem, setting=self.name, target=target)
+        with self._explained(target):
+            path = self._path(level)
+            start, original = self._kernel.next_start(), self._original(path)
+            wanted = self._wanted(level, content_of(original))
+            if self._holds(target, level) or wanted == content_of(original):  # this start has it, or the next will
+                self._take_back(path)
+                return
+            start.arm_file(path, original)
+            start.write(path, with_content(original, wanted))
+
+    def taken(self, target: str, level: object) -> Dict[str, Any]:
+        """Whether the level is in effect, or written and in effect after a restart."""
+        seen = self.verify(target, level)
+        if seen["ok"]:
+            return {**seen, "restart": False}
+        if self.holds_ours(target, level):
+            return {"ok": True, "seen": WRITTEN, "why": "", "restart": True}
+        return {**seen, "why": f"{self._path(level)} does not hold what was written"}
+
+    def holds_ours(self, target: str, level: object) -> bool:
+        """Whether the file is as we write it for this level."""
+        path = self._path(level)
+        now = content_of(self._kernel.next_start().read(path))
+        return now == self._wanted(level, content_of(self._original(path)))
+
+    # --- what each setting fills --------------------------------------------------------------------------------------
+    def _path(self, level: object) -> str:
+        """The boot file. Raises Refusal where the host has none."""
+        raise NotImplementedError
+
+    def _wanted(self, level: object, original: bytes) -> bytes:
+        """What the file must hold for a start with this level."""
+        raise NotImplementedError
+
+    def _started(self, path: str) -> str:
+        """What tells this start from one with another level."""
+        with_what = self._kernel.next_start().started_with(path)
+        return "" if with_what is None else hashlib.sha256(with_what).hexdigest()
+
+    # --- shared -------------------------------------------------------------------------------------------------------
+    def _cannot(self, target: str, level: object) -> str:
+        """No way back, or no folder to write into."""
+        if not self._kernel.next_start().way_back():
+            return f"{self._called(target)}: {NONE}"
+        folder = os.path.dirname(self._path(level)) or "/"
+        return "" if self._kernel.exists(folder) else f"{self._called(target)}: this host has no folder {folder}"
+
+    def _read(self, target: str, level: object) -> Any:
+        path = self._path(level)
+        return {"path": path, "file": self._kernel.next_start().read(path), "started": self._started(path)}
+
+    def _same(self, before: Any, now: Any) -> bool:
+        return bool(before["path"] == now["path"] and before["file"] == now["file"])
+
+    def _put_back(self, target: str, before: Any) -> None:
+        start = self._kernel.next_start()
+        if start.read(before["path"]) != before["file"]:
+            start.write(before["path"], before["file"])
+        start.disarm(before["path"])
+
+    def _mended(self, target: str, value: Any) -> str:
+        path, file = shlex.quote(value["path"]), value["file"]
+        return f"rm -f {path}" if file is None else f"printf %s {file['content']} | base64 -d >{path}"
+
+    def _original(self, path: str) -> BootFile:
+        """The file as found, also while it is changed."""
+        armed = self._kernel.next_start().armed_original(path)
+        return self._kernel.next_start().read(path) if armed is None else armed["file"]
+
+    def _take_back(self, path: str) -> None:
+        """The file as found, where the next start was to put it back."""
+        start = self._kernel.next_start()
+        armed = start.armed_original(path)
+        if armed is not None:
+            start.write(path, armed["file"])
+            start.disarm(path)
+
+
+def path_problem(path: object) -> str:
+    """Why this is no boot file's path; empty when it can be one. Pure."""
+    if not isinstance(path, str) or not _PATH.fullmatch(path):
+        return "file is the whole path of a boot file, such as /boot/config"
+    if os.path.normpath(path) != path or path.endswith("/"):
+        return f"file is written without detours: {os.path.normpath(path)}"
+    if path.startswith(_SOMEBODY_ELSES):
+        return f"{path} does not outlast a restart, so it is no boot file"
+    return ""
+

@@ -8,7 +8,7 @@ checkout=$(cd "$(dirname "$0")/.." && pwd)
 
 install_when_missing sshd=openssh-server ssh=openssh-client ethtool=ethtool nft=nftables ip=iproute2 \
   "gcc=gcc libc6-dev" sudo=sudo tcsh=tcsh zsh=zsh fish=fish ksh=ksh busybox=busybox \
-  qemu-system-x86_64=qemu-system-x86 mmdebstrap=mmdebstrap debugfs=e2fsprogs
+  qemu-system-x86_64=qemu-system-x86 mmdebstrap=mmdebstrap debugfs=e2fsprogs grub-editenv=grub-common
 make_environment "$checkout" dev
 if is_root; then export LINKTRIAL_REQUIRE_LAB=1; fi
 cd "$checkout"

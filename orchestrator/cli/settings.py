@@ -54,7 +54,7 @@ def _settings() -> list[dict[str, Any]]:
         {
             "name": name, "unit": info.unit, "domain": info.domain_text, "scope": info.scope,
             "privilege": info.privilege, "survives_reboot": info.survives_reboot, "costly": info.costly,
-            "example": info.example, "doc": info.doc,
+            "restarts": info.restarts(None), "example": info.example, "doc": info.doc,
         }
         for name, info in {**CATALOGUE, **{each.called: CATALOGUE[each.example] for each in FAMILIES}}.items()
     ]  # fmt: skip
@@ -76,8 +76,9 @@ def _shown(entry: Mapping[str, Any]) -> Iterator[str]:
         marks = [
             "of an interface" if entry["scope"] == "interface" else "of the whole host",
             "needs root" if entry["privilege"] == "root" else "needs no privilege",
-            "may survive a reboot" if entry["survives_reboot"] else "gone after a reboot",
-            *(["a change takes seconds"] if entry["costly"] else []),
+            *(["each level for one restart of the host"] if entry["restarts"] else
+              ["may survive a reboot" if entry["survives_reboot"] else "gone after a reboot",
+               *(["a change takes seconds"] if entry["costly"] else [])]),
         ]
     elif entry["transport"]:
         marks = [f"{entry['transport'].upper()} only"]

@@ -31,6 +31,8 @@ def _setting(entry: Mapping[str, Any]) -> str:
     needs = "root" if entry["privilege"] == "root" else "no privilege"
     lasts = "may survive a restart" if entry["survives_reboot"] else "is gone after a restart"
     costly = "; a change takes seconds, so it is made as seldom as possible" if entry["costly"] else ""
+    if entry["restarts"]:
+        lasts, costly = "each level is for one restart of the host, which takes it back", ""
     return _entry(entry, f"Of {place}; needs {needs}; {lasts}{costly}.")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from orchestrator.lab.fake_kernel import FakeKernel
+from orchestrator.lab.fake_kernel import CHOICE_ONCE, FakeKernel
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.settings.kernel import Outcome
 
@@ -32,7 +32,15 @@ def fake_host() -> FakeKernel:
     _add_clocks(kernel)
     _add_interface(kernel, INTERFACE, 2)
     _add_program(kernel)
+    _add_boot_files(kernel)
     return kernel
+
+
+def _add_boot_files(kernel: FakeKernel) -> None:
+    """Two kernels, a boot configuration, and a loader that starts a kernel once when a file says so."""
+    for release in (kernel.running_release, "6.12.9-dome"):
+        kernel.files[f"/boot/vmlinuz-{release}"] = kernel.files[f"/lib/modules/{release}/modules.dep"] = ""
+    kernel.boot.put("/boot/config", "arm_64bit=1\n")
 
 
 def _add_clocks(kernel: FakeKernel) -> None:
@@ -97,7 +105,7 @@ def _add_program(kernel: FakeKernel) -> None:
 
 
 def example_for(name: str, example: str) -> Any:
-    """A setting's example as a level of this host; a command's example is a picture, because its level is a table."""
-    if name == "command":
-        return {"read": ["dial"], "write": ["dial", "{level}"], "level": "fast"}
-    return example
+    """A setting's example as a level of this host; some examples are pictures, because their levels are tables."""
+    return {"command": {"read": ["dial"], "write": ["dial", "{level}"], "level": "fast"},
+            "boot-lines": {"file": "/boot/config", "level": ["mitigations=off"]},
+            "kernel": {"file": CHOICE_ONCE, "level": example}}.get(name, example)

@@ -17,6 +17,7 @@ from orchestrator.onhost import ethtool
 from orchestrator.onhost.settings.kernel import Kernel, Outcome
 
 IPV6_LEAST_MTU = 1280
+CHOICE_ONCE = "/boot/choice-once"
 _NEEDS = {"tx-tcp-segmentation": ("tx-scatter-gather", "tx-checksum-ip-generic"),
           "tx-generic-segmentation": ("tx-scatter-gather",),
           "tx-udp-segmentation": ("tx-scatter-gather", "tx-checksum-ip-generic"),
@@ -49,7 +50,7 @@ class FakeKernel(Kernel):
         self.keepsakes: dict[str, Any] = {}
         self.private_paths: tuple[str, ...] = ()
         self.written: list[tuple[str, str]] = []
-        self.running_release = "6.1.0-dome"
+        self.running_release, self.default_release = "6.1.0-dome", ""
         self.boot = FakeNextStart(self.programs)
 
     # --- who we are
@@ -263,8 +264,16 @@ class FakeKernel(Kernel):
         return self.boot
 
     def release(self) -> str:
-        """As the test says."""
+        """As the test says, or as the last start chose."""
         return self.running_release
+
+    def start(self) -> None:
+        """The host starts again: a kernel chosen once is used up, other boot files are read and put back."""
+        self.default_release = self.default_release or self.running_release
+        once = self.boot.text(CHOICE_ONCE).strip()
+        self.boot.files.pop(CHOICE_ONCE, None)
+        self.running_release = once or self.default_release
+        self.boot.start()
 
     # --- programs and memory
     def run_program(self, arguments: list[str], bound_s: float) -> Outcome:  # noqa: ARG002 - nothing here takes time

@@ -41,7 +41,7 @@ class FakeNextStart(NextStart):
         for path, original in self.armed.items():
             if self.files.get(path) != original and self.files.get(path) is not None:
                 self.notes[path] = content_of(self.files[path])
-            self.files[path] = original
+            self.write(path, original)
         for name, undo in self.commands.items():
             self.notes[f"command {name}"] = b""
             self._programs[undo[0]](undo)
@@ -52,8 +52,10 @@ class FakeNextStart(NextStart):
         return copy.deepcopy(self.files.get(path))
 
     def write(self, path: str, file: BootFile) -> None:
-        """Kept."""
+        """Kept, or gone."""
         self.files[path] = copy.deepcopy(file)
+        if file is None:
+            del self.files[path]
 
     def arm_file(self, path: str, original: BootFile) -> None:
         """The first original counts."""

@@ -17,12 +17,13 @@ import pytest
 from orchestrator.onhost import catalogue, changes, holding, keeper, record, restoring
 from orchestrator.onhost.record import Record
 from orchestrator.onhost.refusal import Refusal
+from tests.onhost.at_once import AtOnce
 from tests.onhost.crash_disk import FATES, CrashingOs, Steps, Stopped
 
 FOUND = {"a": 1, "b": 2, "c": 3}
 
 
-class Values:
+class Values(AtOnce):
     """A setting over a few values in memory; a write has a moment in which it is half done."""
 
     survives_reboot = False

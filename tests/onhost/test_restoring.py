@@ -14,9 +14,10 @@ from orchestrator.onhost import bounded, keeper, lease, restoring
 from orchestrator.onhost.process import started_ticks
 from orchestrator.onhost.record import LOCK_BOUND_S, Record, boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
+from tests.onhost.at_once import AtOnce
 
 
-class File:
+class File(AtOnce):
     """A setting over a file's content, so that a forked child's writes are seen."""
 
     survives_reboot = False

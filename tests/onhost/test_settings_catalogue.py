@@ -29,6 +29,7 @@ OTHER_LEVELS: dict[str, Any] = {
     "tcp-transmit-memory": "4096 4096 4096", "tcp-memory": "1 2 3", "backlog": 1, "busy-polling": 0,
     "mtu-probing": "off", "command": {"read": ["dial"], "write": ["dial", "{level}"], "level": "slow"},
     "feature.tx-udp-segmentation": "on", "net.ipv4.tcp_sack": 0,
+    "boot-lines": {"file": "/boot/config", "level": []}, "kernel": {"file": "/boot/choice-once", "level": "6.1.0-dome"},
 }
 HOSTILE: list[Any] = [
     None, True, {}, [], [[]], {"": ""}, {"level": {"level": 1}}, "", " ", "\n", "\0", "-1", -1, 10**30, 1.5,
@@ -48,6 +49,13 @@ def target_of(setting: Any) -> str:
     return INTERFACE if setting.scope == "interface" else "tuning" if setting.name == "command" else ""
 
 
+def bring(kernel: FakeKernel, setting: Any, level: Any) -> None:
+    """Apply a level, with the restart that some take."""
+    setting.apply(target_of(setting), level)
+    if setting.taken(target_of(setting), level).get("restart"):
+        kernel.start()
+
+
 def state_of(kernel: FakeKernel) -> Any:
     """All of the double that a setting may change, as a text; the order of addresses does not count."""
     addresses = {index: sorted(each["address"] for each in held) for index, held in kernel.addresses_by_index.items()}
@@ -55,6 +63,7 @@ def state_of(kernel: FakeKernel) -> Any:
     return copy.deepcopy([kernel.files, kernel.links_by_name, addresses, kernel.qdiscs_by_index, tables,
                           kernel.features_by_name, kernel.link_settings_by_name, kernel.keepsakes,
                           {index: held for index, held in kernel.neighbours_by_index.items() if held},
+                          kernel.boot.files, kernel.boot.armed, kernel.boot.commands,
                           kernel.programs["dial"](["dial"]).output])
 
 
@@ -68,7 +77,7 @@ def test_a_setting_is_documented_for_the_list_and_the_check(name: str) -> None:
     assert setting.domain_text
     assert setting.scope in ("host", "interface")
     assert setting.privilege in ("root", "user")
-    assert setting.touches or name == "command"
+    assert setting.touches or name == "command" or setting.restarts(OTHER_LEVELS[name])
     assert (type(setting).__doc__ or "").strip()
 
 
@@ -122,7 +131,7 @@ def test_a_level_is_applied_verified_and_put_back(name: str, which: str) -> None
     before = json.loads(json.dumps(setting.read(target, level)))  # it goes over the wire and into a journal
     assert setting.same(before, setting.read(target, level))
     assert setting.check(target, level) == ""
-    setting.apply(target, level)
+    bring(kernel, setting, level)
     seen = setting.verify(target, level)
     assert seen["ok"], seen
     assert seen["why"] == ""
@@ -148,7 +157,7 @@ def test_without_privilege_only_the_level_that_holds_is_possible(name: str) -> N
     kernel = fake_host()
     setting = catalogue(kernel)[name]
     target, level, other = target_of(setting), example_for(name, setting.example), OTHER_LEVELS[name]
-    setting.apply(target, level)
+    bring(kernel, setting, level)
     kernel.root = False
     as_it_stands = state_of(kernel)
     assert setting.check(target, level) == ""

@@ -35,6 +35,7 @@ class FakeSetting:
     scope: str = "host"
     privilege: str = "root"
     costly: bool = False
+    starting: bool = False
     unit: str = ""
     doc: str = "What it is."
     example: str = "1"
@@ -45,6 +46,10 @@ class FakeSetting:
     def problem_with(self, level: Any) -> str:
         """As the judge says."""
         return self.judge(level)
+
+    def restarts(self, level: Any) -> bool:
+        """As the test says; a command when its plan does."""
+        return self.starting or (isinstance(level, dict) and bool(level.get("reboot")))
 
 
 CATALOGUE: Mapping[str, FakeSetting] = {
@@ -57,6 +62,8 @@ CATALOGUE: Mapping[str, FakeSetting] = {
         FakeSetting("command", privilege="user", costly=True),
         FakeSetting("interrupt-cores", "interface"),
         FakeSetting("receive-ring", "interface", costly=True),
+        FakeSetting("boot-lines", costly=True, starting=True),
+        FakeSetting("kernel", costly=True, starting=True),
     )
 }
 

@@ -359,11 +359,11 @@ def test_the_privilege_is_what_the_changes_need() -> None:
 
 def test_a_level_of_a_command_is_the_text_that_was_written() -> None:
     found = plan(
-        'factors:\n  kernel: {setting: command, at: dome, read: [cat, x], write: [set, "{level}"], wait: 5s,'
+        'factors:\n  core: {setting: command, at: dome, read: [cat, x], write: [set, "{level}"], wait: 5s,'
         " levels: [6.10, 6.1, on, 12]}\n"
     )
-    assert [level.shown for level in found.factors["kernel"].levels] == ["6.10", "6.1", "on", "12"]
-    assert found.factors["kernel"].levels[0].changes[0].level == {
+    assert [level.shown for level in found.factors["core"].levels] == ["6.10", "6.1", "on", "12"]
+    assert found.factors["core"].levels[0].changes[0].level == {
         "read": ["cat", "x"],
         "write": ["set", "{level}"],
         "wait_s": 5.0,

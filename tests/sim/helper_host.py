@@ -20,6 +20,7 @@ from unittest import mock
 from orchestrator.onhost import catalogue, changes, holding, jobs, keeper, messages, record, restoring
 from orchestrator.onhost.record import Record
 from orchestrator.onhost.refusal import Refusal
+from tests.onhost.at_once import AtOnce
 from tests.sim.fake_host import LASTING, FakeHost
 
 Json = dict[str, Any]
@@ -82,7 +83,7 @@ class HelperHost(FakeHost):
         self.now_ns = now_ns
 
 
-class HostValue:
+class HostValue(AtOnce):
     """One setting of the current host, with the helper's five verbs."""
 
     def __init__(self, name: str) -> None:

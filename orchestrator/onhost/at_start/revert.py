@@ -52,6 +52,7 @@ for entry in "$folder"/*/; do
     /bin/sh "$entry/undo" || continue
   elif [ -f "$entry/original" ]; then
     path=$(cat "$entry/path")
+    rm -f "$path.linktrial-new" # of a start that was cut
     if ! cmp -s "$path" "$entry/original"; then
       [ -z "$note" ] || [ ! -f "$path" ] || cat "$path" >"$note"
       cat "$entry/original" >"$path.linktrial-new" || continue
@@ -64,7 +65,7 @@ for entry in "$folder"/*/; do
   else
     path=$(cat "$entry/path")
     [ -z "$note" ] || [ ! -f "$path" ] || cat "$path" >"$note"
-    rm -f "$path" || continue
+    rm -f "$path" "$path.linktrial-new" || continue
   fi
   sync
   rm -f "$entry/boot" && rm -rf "$entry"

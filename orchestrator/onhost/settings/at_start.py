@@ -92,6 +92,8 @@ class AtStart(Setting):
 
     def _read(self, target: str, level: object) -> Any:
         path = self._path(level)
+        if not self._kernel.exists(os.path.dirname(path) or "/"):
+            raise Refusal(CANNOT, self._cannot(target, level), target=target)
         return {"path": path, "file": self._kernel.next_start().read(path), "started": self._started(path)}
 
     def _same(self, before: Any, now: Any) -> bool:

@@ -1,0 +1,203 @@
+"""The script that a start runs: it puts boot files back whole, whenever it is cut, and leaves nothing of itself."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import stat
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from orchestrator.onhost.at_start import boot_files, hooks, revert
+from orchestrator.onhost.record import boot_id
+
+ORIGINAL, CHANGED = b"arm_64bit=1\n", b"arm_64bit=1\nover=1\n"
+SHELLS = [["/bin/sh"], *([["busybox", "sh"]] if shutil.which("busybox") else [])]
+STEPS = ("cat", "cmp", "chown", "chmod", "sync", "mv", "rm", "mkdir", "rmdir")
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A host's folders under a temporary one; what is armed was armed in an earlier start."""
+    monkeypatch.setattr(revert, "FOLDER", str(tmp_path / "lib/at-start"))
+    monkeypatch.setattr(revert, "SCRIPT", str(tmp_path / "lib/at-start/revert"))
+    monkeypatch.setattr(revert, "NOTES", str(tmp_path / "run/started"))
+    monkeypatch.setattr(revert, "boot_id", lambda: "an-earlier-start")
+    hook = hooks.Hook("a test", lambda root: True, lambda script, root: None, lambda script, root: None)
+    monkeypatch.setattr(hooks, "hook_of", lambda root="": hook)
+    for name in ("boot", "lib", "run"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "boot/config").write_bytes(ORIGINAL)
+    (tmp_path / "boot/config").chmod(0o640)
+    return tmp_path
+
+
+def change(place: Path) -> tuple[Path, Path]:
+    """Two boot files armed and changed: one that was there, one that was not."""
+    there, new = place / "boot/config", place / "boot/choice-once"
+    for path, content in ((there, CHANGED), (new, b"6.12.9-dome\n")):
+        original = boot_files.read_file(str(path))
+        revert.arm_file(str(path), original)
+        boot_files.write_file(str(path), boot_files.with_content(original, content))
+    assert stat.S_IMODE(there.stat().st_mode) == 0o640
+    return there, new
+
+
+def start(place: Path, shell: list[str], path: str = "") -> None:
+    (place / "run/started").mkdir(exist_ok=True)
+    environment = {"PATH": f"{path}:/usr/sbin:/usr/bin:/sbin:/bin" if path else "/usr/sbin:/usr/bin:/sbin:/bin"}
+    subprocess.run([*shell, revert.SCRIPT], check=False, env=environment, capture_output=True, timeout=60)
+
+
+@pytest.mark.parametrize("shell", SHELLS, ids=" ".join)
+def test_a_start_puts_files_back_notes_what_it_found_and_leaves_nothing(place: Path, shell: list[str]) -> None:
+    there, new = change(place)
+    start(place, shell)
+    assert there.read_bytes() == ORIGINAL
+    assert stat.S_IMODE(there.stat().st_mode) == 0o640
+    assert not new.exists()
+    assert not (place / "lib/at-start").exists()
+    assert sorted(path.name for path in (place / "boot").iterdir()) == ["config"]
+    notes = place / "run/started" / boot_id()
+    assert (notes / revert.key_of(str(there))).read_bytes() == CHANGED
+    assert (notes / revert.key_of(str(new))).read_bytes() == b"6.12.9-dome\n"
+
+
+def test_what_the_loader_has_used_up_is_no_note(place: Path) -> None:
+    _, new = change(place)
+    new.unlink()
+    start(place, SHELLS[0])
+    assert not new.exists()
+    assert not (place / "run/started" / boot_id() / revert.key_of(str(new))).exists()
+
+
+def test_run_by_hand_in_the_start_that_changed_it_puts_back_and_claims_no_start(
+        place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(revert, "boot_id", boot_id)
+    there, new = change(place)
+    start(place, SHELLS[0])
+    assert there.read_bytes() == ORIGINAL
+    assert not new.exists()
+    assert not list((place / "run/started" / boot_id()).iterdir())
+
+
+def test_disarmed_the_next_start_runs_nothing(place: Path) -> None:
+    there, new = change(place)
+    assert revert.armed_original(str(there)) == {"file": boot_files.with_content(
+        {"mode": 0o640, "uid": os.getuid(), "gid": os.getgid()}, ORIGINAL)}
+    assert revert.armed_original(str(new)) == {"file": None}
+    revert.disarm(revert.key_of(str(there)))
+    assert revert.armed_original(str(there)) is None
+    assert revert.armed_original(str(new)) is not None
+    revert.disarm(revert.key_of(str(new)))
+    assert not (place / "lib/at-start").exists()
+
+
+def test_the_first_original_counts_however_often_it_is_armed(place: Path) -> None:
+    there, _ = change(place)
+    revert.arm_file(str(there), boot_files.read_file(str(there)))
+    start(place, SHELLS[0])
+    assert there.read_bytes() == ORIGINAL
+
+
+def test_a_command_is_undone_and_kept_armed_while_it_fails(place: Path) -> None:
+    value = place / "value"
+    revert.arm_command("tuning", f"test -d {place}/ready && echo slow >{value}")
+    start(place, SHELLS[0])
+    assert (place / "lib/at-start").exists()
+    (place / "ready").mkdir()
+    start(place, SHELLS[0])
+    assert value.read_text() == "slow\n"
+    assert not (place / "lib/at-start").exists()
+
+
+def test_late_or_never_run_by_the_host_the_helper_runs_it_before_it_reads(
+        place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    there, _ = change(place)
+    (place / "run/started").mkdir()
+    monkeypatch.setattr(revert, "boot_id", boot_id)
+    revert.take_back_if_due()
+    assert there.read_bytes() == ORIGINAL
+    assert revert.started_with(revert.key_of(str(there))) == CHANGED
+
+
+def test_cut_at_any_step_the_file_is_whole_and_the_next_start_finishes(place: Path) -> None:
+    shims = place / "shims"
+    shims.mkdir()
+    for name in STEPS:
+        (shims / name).write_text(
+            f'#!/bin/sh\nn=$(($(/bin/cat {place}/count) + 1)); echo $n >{place}/count\n'
+            f'if [ $n -eq $(/bin/cat {place}/at) ]; then kill -9 $PPID; exit 1; fi\nexec /bin/{name} "$@"\n')
+        (shims / name).chmod(0o755)
+    cut = 0
+    for at in range(1, 200):
+        (place / "boot/config").write_bytes(ORIGINAL)
+        (place / "boot/config").chmod(0o640)
+        there, new = change(place)
+        (place / "count").write_text("0\n")
+        (place / "at").write_text(f"{at}\n")
+        start(place, SHELLS[0], str(shims))
+        assert there.read_bytes() in (ORIGINAL, CHANGED), f"cut at step {at}"
+        through = int((place / "count").read_text()) < at
+        subprocess.run(["rm", "-rf", str(place / "run/started")], check=True)  # as /run is after a restart
+        if (place / "lib/at-start/revert").exists():
+            start(place, SHELLS[0])
+        assert there.read_bytes() == ORIGINAL, f"cut at step {at}"
+        assert not new.exists(), f"cut at step {at}"
+        assert not (place / "lib/at-start").exists(), f"cut at step {at}"
+        assert not list((place / "boot").glob("*.linktrial-new")), f"cut at step {at}"
+        if through:
+            break
+        cut += 1
+    assert cut >= 20
+
+
+# --- the four ways to be run --------------------------------------------------------------------------------------
+def tree(root: Path) -> dict[str, str]:
+    return {str(path.relative_to(root)): (str(path.readlink()) if path.is_symlink() else path.read_text())
+            for path in sorted(root.rglob("*")) if path.is_symlink() or path.is_file()}
+
+
+def host_of(root: Path, kind: str) -> None:
+    for folder in ("etc/systemd/system", "etc/cron.d", "proc/1", "run"):
+        (root / folder).mkdir(parents=True)
+    (root / "proc/1/comm").write_text("init\n")
+    if kind == "systemd":
+        (root / "run/systemd/system").mkdir(parents=True)
+    if kind == "openrc":
+        (root / "etc/local.d").mkdir()
+        (root / "run/openrc").mkdir()
+    if kind in ("cron", "systemd"):
+        (root / "proc/7").mkdir()
+        (root / "proc/7/comm").write_text("cron\n")
+    if kind == "rc":
+        (root / "etc/rc.local").write_text("#!/bin/sh -e\necho hello\nexit 0\n")
+        (root / "etc/rc.local").chmod(0o755)
+
+
+@pytest.mark.parametrize(("kind", "name", "where"), [
+    ("systemd", "a systemd unit", "etc/systemd/system/linktrial-at-start.service"),
+    ("openrc", "a script in /etc/local.d", "etc/local.d/linktrial-at-start.start"),
+    ("cron", "an @reboot line of cron", "etc/cron.d/linktrial-at-start"),
+    ("rc", "a line in /etc/rc.local", "etc/rc.local")])
+def test_the_way_that_the_host_has_is_used_and_removed_without_a_trace(
+        tmp_path: Path, kind: str, name: str, where: str) -> None:
+    host_of(tmp_path, kind)
+    before = tree(tmp_path)
+    hook = hooks.hook_of(str(tmp_path))
+    assert hook is not None
+    assert hook.name == name
+    hook.install("/var/lib/x/revert", str(tmp_path))
+    hook.install("/var/lib/x/revert", str(tmp_path))
+    assert (tmp_path / where).read_text().count("/bin/sh /var/lib/x/revert") == 1
+    hooks.remove_all("/var/lib/x/revert", str(tmp_path))
+    assert tree(tmp_path) == before
+
+
+def test_a_host_without_any_way_has_none(tmp_path: Path) -> None:
+    host_of(tmp_path, "nothing")
+    assert hooks.hook_of(str(tmp_path)) is None
+    (tmp_path / "etc/rc.local").write_text("exit 0\n")  # there, but not run: not executable
+    assert hooks.hook_of(str(tmp_path)) is None

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from orchestrator.act.actions import Same, same_value
 from orchestrator.act.session import HostSession
+from orchestrator.decide.power import START_BY_HAND
 from orchestrator.faults import HostError
 
 Json = dict[str, Any]
+Connect = Callable[[str], Awaitable[HostSession]]
 BOUND_S = 120.0
 LOCK_PATIENCE_S = 150.0  # a keeper gives each place up to two bounds of 60 s, and one stuck driver is common enough
 PAUSE_S = 1.0
+RESTART_BOUND_S, RESTART_PAUSE_S = 600.0, 2.0
 LEASE_S = 60.0  # for the moment of putting back from the journal
 
 
@@ -28,31 +32,41 @@ class Recovered:
     left: list[Json] = field(default_factory=list)
     conflicts: list[Json] = field(default_factory=list)
     differences: Json = field(default_factory=dict)
+    restart: list[Json] = field(default_factory=list)  # places whose first value is back, but only for the next start
+    restarted: bool = False
 
     @property
     def as_found(self) -> bool:
-        """Nothing that the run changed is still changed."""
-        return not self.left and not self.conflicts
+        """Nothing that the run changed is still changed, and the host runs as it did."""
+        return not self.left and not self.conflicts and not self.restart
 
     def as_result(self) -> Json:
         """The same as a Restored event holds it."""
         return {"restored": self.restored, "left": self.left, "conflicts": self.conflicts,
-                "differences": self.differences, "source": self.source}
+                "differences": self.differences, "source": self.source, "restart": self.restart}
 
 
-async def recover_host(name: str, connect: Callable[[str], Awaitable[HostSession]], run_id: str,
+async def recover_host(name: str, connect: Connect, run_id: str,
                        known: Sequence[Json], same: Same = same_value) -> Recovered:
     """Recover one host. `known` is what the journal knows of changed places (decide.state.known_before); may be empty.
 
     Harmless to repeat. `run_id` "" recovers whatever ended run left something on the host. Raises HostError.
     """
+    found = await _put_back(name, connect, run_id, known, same)
+    if found.restart and not found.left and not found.conflicts:
+        await restart_host(name, connect, run_id, found.restart)
+        found.restarted, found.restart = True, []
+    return found
+
+
+async def _put_back(name: str, connect: Connect, run_id: str, known: Sequence[Json], same: Same) -> Recovered:
     session = await connect(name)
     try:
         answer = await _once_free(session, run_id)
         if answer["found"] is None:
             return await _from_journal(name, session, run_id, known, same)
         recorded = Recovered(name, "record", answer["restored"], answer["left"], answer["conflicts"],
-                             answer["compared"] or {})
+                             answer["compared"] or {}, restart=answer.get("restart") or [])
         if not recorded.as_found:
             return recorded
         # The record may be that of an earlier recovery, which had not come to what only the journal knows.
@@ -96,4 +110,41 @@ async def _from_journal(name: str, session: HostSession, run_id: str, known: Seq
     result = await session.request("restore", token, bound_s=BOUND_S)
     if not result["left"] and not result["conflicts"]:
         await session.request("lease.release", token, bound_s=BOUND_S)
-    return Recovered(name, "journal", result["restored"], result["left"], result["conflicts"])
+    return Recovered(name, "journal", result["restored"], result["left"], result["conflicts"],
+                     restart=result.get("restart") or [])
+
+
+async def restart_host(name: str, connect: Connect, run_id: str, places: Sequence[Json],
+                       bound_s: float = RESTART_BOUND_S) -> None:
+    """Have a host restart, whose boot files are as found, so that it runs so too; HostError when it is not back."""
+    session = await connect(name)
+    try:
+        taken = await session.request("lease.take", {"run_id": run_id or "recover", "holder": "recover",
+                                                     "lease_s": LEASE_S}, bound_s=BOUND_S)
+        token = {"token": taken["token"]}
+        await session.request("prepare", {**token, "interfaces": [], "places": list(places)}, bound_s=BOUND_S)
+        boot = (await session.request("facts", {}, bound_s=BOUND_S))["boot_id"]
+        with contextlib.suppress(HostError):  # the answer may be lost with the session
+            await session.request("restart", token, bound_s=BOUND_S)
+    finally:
+        await session.close()
+    clock = asyncio.get_running_loop().time
+    until = clock() + bound_s
+    while not await _runs_anew(name, connect, boot):
+        if clock() > until:
+            raise HostError("no_restart", f"{name}: was asked to restart, so that it runs as it did before the run, "
+                            f"and is not back after {bound_s:g} s", host=name, next_step=START_BY_HAND)
+        await asyncio.sleep(RESTART_PAUSE_S)
+
+
+async def _runs_anew(name: str, connect: Connect, boot: str) -> bool:
+    try:
+        session = await connect(name)
+    except HostError:
+        return False
+    try:
+        return bool((await session.request("facts", {}, bound_s=BOUND_S))["boot_id"] != boot)
+    except HostError:
+        return False
+    finally:
+        await session.close()

@@ -74,7 +74,8 @@ def _told(found: Recovered) -> str:
         return f"{found.host}: as found; nothing of the run was left"
     head = f"{found.host}: put back from the {'host' if found.source == 'record' else 'journal'}'s record"
     if found.as_found:
-        return f"{head}, verified as found"
+        again = ", and restarted, so that it runs as before" if found.restarted else ""
+        return f"{head}, verified as found{again}"
     return "\n".join([f"{found.host}: NOT as found", *map(stays_text, [*found.left, *found.conflicts])])
 
 

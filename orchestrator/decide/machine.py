@@ -15,7 +15,7 @@ from orchestrator.decide.commands import Command, Restart
 from orchestrator.decide.ending import ending_commands, wants_to_end
 from orchestrator.decide.power import NO_LIFE, WANTED, by_hand, may_switch
 from orchestrator.decide.reorder import COSTLY_S, grouped
-from orchestrator.decide.restarts import note_applied
+from orchestrator.decide.restarts import note_applied, note_back
 from orchestrator.decide.starting import starting_commands
 from orchestrator.decide.state import (
     DEATHS_TO_SKIP,
@@ -249,6 +249,8 @@ def _rejoined(state: RunState, event: ev.Rejoined) -> None:
     host = _answered(state, event.host)
     asked, host.restarting, host.restart_wanted = host.restarting or host.restart_wanted, False, False
     host.connected, host.facts, host.power = True, event.facts, ""
+    if asked:
+        note_back(host)
     if event.outcome == "kept":
         host.token = event.token
         host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)  # applied again: cheap, and certain

@@ -25,19 +25,21 @@ def note_applied(state: RunState, name: str, uses: list[Json]) -> None:
     starting = [use for use in uses if place_name(use) in places]
     if not starting or any(not use["ok"] for use in uses):
         return
-    waiting = [use for use in starting if use.get("restart")]
-    for use in starting:
-        if use not in waiting:
-            host.starts.pop(_called(state, name, use), None)
-    for use in waiting:
-        called = _called(state, name, use)
-        host.starts[called] = host.starts.get(called, 0) + 1
-        if host.starts[called] > MOST_STARTS:
+    waiting = {_called(state, name, use): use for use in starting if use.get("restart")}
+    host.starts = {called: host.starts.get(called, 0) for called in waiting}
+    for called, use in waiting.items():
+        if host.starts[called] >= MOST_STARTS:
             _give_up(state, host, name, use, called)
             return
     host.restart_wanted = bool(waiting)
     if not waiting and not [use for use in uses if use not in starting]:
         state.applied.pop(name, None)  # the other settings are still to come
+
+
+def note_back(host: HostState) -> None:
+    """It was asked to restart and is there again: whether that helped is seen when the levels are applied again."""
+    back_for_good = host.restored is not None  # the way back, on which no level is waited for
+    host.starts = {} if back_for_good else {called: count + 1 for called, count in host.starts.items()}
 
 
 def _give_up(state: RunState, host: HostState, name: str, use: Json, called: str) -> None:

@@ -43,7 +43,7 @@ class HostState:
     deaths: dict[str, int] = field(default_factory=dict)  # "setting=level" -> restarts seen under it
     restart_wanted: bool = False  # what is written takes effect at its next start
     restarting: bool = False  # it was asked to; with another boot it is back
-    starts: dict[str, int] = field(default_factory=dict)  # "setting=level" -> restarts for it that have not helped yet
+    starts: dict[str, int] = field(default_factory=dict)  # level that waits for a restart -> restarts so far in vain
     final_starts: int = 0  # restarts at the end, for the way back to how it was found
     power: str = ""  # of a lost host: "wanted" or "switched"
     power_cycles: list[int] = field(default_factory=list)  # the trials in which its power was switched; 0: the end

@@ -11,21 +11,23 @@ import copy
 import shutil
 import tempfile
 import weakref
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 from unittest import mock
 
 from orchestrator.onhost import catalogue, changes, holding, jobs, keeper, messages, record, restoring
+from orchestrator.onhost.at_start import restart
 from orchestrator.onhost.record import Record
 from orchestrator.onhost.refusal import Refusal
 from tests.onhost.at_once import AtOnce
 from tests.sim.fake_host import LASTING, FakeHost
 
 Json = dict[str, Any]
+OLD_KERNEL = "6.1.0-old"
 BY_THE_HELPER = frozenset({"lease.take", "lease.renew", "lease.release", "keeper", "recover", "prepare", "adopt",
-                           "apply", "verify", "read", "restore", "compare", "watch"})
+                           "apply", "verify", "read", "restore", "compare", "restart", "watch"})
 IN_MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # where a host's /run is, too
 
 
@@ -40,6 +42,16 @@ class HelperHost(FakeHost):
         weakref.finalize(self, shutil.rmtree, home)
         self._folder = Path(home) / "linktrial"
         super().__init__(name, number, values)
+        self.boot_file: str | None = None  # the kernel that the next start is told to take
+        self.running = OLD_KERNEL
+        self.bad_kernels: set[str] = set()  # those that do not come up: the start after takes the old one
+        self.goes_down: Callable[[str], None] = lambda name: None  # what happens when it is asked to restart
+
+    def restart(self) -> None:
+        """The boot file is read, and put back by what it starts."""
+        super().restart()
+        self.running = OLD_KERNEL if self.boot_file in (None, *self.bad_kernels) else str(self.boot_file)
+        self.boot_file = None
 
     def __deepcopy__(self, memo: Json) -> HelperHost:
         """The same host in the same state, to go on with in another way."""
@@ -71,6 +83,9 @@ class HelperHost(FakeHost):
         if verb not in BY_THE_HELPER:
             return super().do_at(verb, args, now_ns)
         self._run_as(now_ns)
+        if verb == "restart":
+            messages.check({"id": 1, "verb": verb, "args": args, "bound_s": 10.0})
+            return restart.restart(Record(str(self._folder)), args["token"])
         if verb != "watch":  # the helper's own wish
             messages.check({"id": 1, "verb": verb, "args": args, "bound_s": 10.0})
         call = jobs.VERBS[verb]
@@ -81,6 +96,55 @@ class HelperHost(FakeHost):
     def _run_as(self, now_ns: int) -> None:
         HelperHost.current = self
         self.now_ns = now_ns
+
+
+def setting_of(name: str) -> Any:
+    """A setting of the current host."""
+    return HostKernel() if name == "kernel" else HostValue(name)
+
+
+class HostKernel:
+    """Which kernel the current host is started with: a boot file that its next start reads and puts back."""
+
+    survives_reboot = True
+
+    def __init__(self) -> None:
+        self.host = HelperHost.current
+
+    def restarts(self, level: Any) -> bool:
+        return True
+
+    def check(self, target: str, level: Any) -> str:
+        return ""
+
+    def read(self, target: str, level: Any = None) -> Json:
+        return {"file": self.host.boot_file, "started": self.host.running}
+
+    def apply(self, target: str, level: Any) -> None:
+        if self.host.running != level["level"]:
+            self.host.boot_file = level["level"]
+
+    def verify(self, target: str, level: Any) -> Json:
+        return {"ok": self.host.running == level["level"], "seen": self.host.running, "why": "runs another"}
+
+    def taken(self, target: str, level: Any) -> Json:
+        ok = self.host.running == level["level"]
+        return {"ok": ok or self.holds_ours(target, level), "seen": "written", "why": "", "restart": not ok}
+
+    def holds_ours(self, target: str, level: Any) -> bool:
+        return bool(self.host.boot_file == level["level"])
+
+    def restore(self, target: str, before: Json) -> None:
+        self.host.boot_file = before["file"]
+
+    def same(self, before: Json, now: Json) -> bool:
+        return bool(before["file"] == now["file"])
+
+    def restart_due(self, before: Json, now: Json) -> bool:
+        return bool(before["started"] != now["started"])
+
+    def mend_command(self, target: str, value: Json) -> str:
+        return f"write {value['file']}"
 
 
 class HostValue(AtOnce):
@@ -152,9 +216,11 @@ def helpers() -> Iterator[None]:
         current().keep_at(current().now_ns)
 
     fakes: dict[Any, Json] = {
-        changes: {"setting_of": HostValue, "image_room": lambda: NoImage},
-        restoring: {"setting_of": HostValue, "run_bounded": lambda step, bound_s: step()},
-        catalogue: {"setting_of": HostValue},
+        changes: {"setting_of": setting_of, "image_room": lambda: NoImage},
+        restart: {"setting_of": setting_of, "cannot_restart": lambda kernel: "", "this_host": lambda: None,
+                  "subprocess": mock.Mock(Popen=lambda *words, **options: current().goes_down(current().name))},
+        restoring: {"setting_of": setting_of, "run_bounded": lambda step, bound_s: step()},
+        catalogue: {"setting_of": setting_of},
         holding: {"image_room": lambda: NoImage, "_let_keeper_finish": finish},
         keeper: {"start": start, "stop": stop, "alive": lambda state: current().keeper},
     }
@@ -162,7 +228,7 @@ def helpers() -> Iterator[None]:
         patches = [mock.patch.multiple(module, **names) for module, names in fakes.items()]
         patches += [mock.patch.multiple(module, boot_id=lambda: current().boot_id,
                                         boottime_ns=lambda: current().now_ns)
-                    for module in (changes, holding, keeper)]
+                    for module in (changes, holding, keeper, restart)]
         for patch in patches:
             patch.start()
         try:

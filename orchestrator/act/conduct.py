@@ -314,5 +314,6 @@ class ConductedTrial:
             leg.record["after"]["speed_bit_s"] = {
                 end.host: interface_facts(end.interface, answers[end.host])["speed_bit_s"] for end in leg.ends}
         self.record["after"]["boot_id"] = {name: answer["boot_id"] for name, answer in answers.items()}
+        self.record["kernels"] = {name: (host.facts or {}).get("kernel") for name, host in self.state.hosts.items()}
         self.record["before"] = {"boot_id": {name: (host.facts or {}).get("boot_id")
                                              for name, host in self.state.hosts.items()}}

@@ -179,9 +179,23 @@ def _conducted(state: RunState, event: ev.Conducted) -> None:
                                       "reason": verdict["reason"], "attempt": event.attempt,
                                       "goodput_bit_s": dict(verdict.get("goodput_bit_s") or {}),
                                       "took_s": float(event.record.get("took_s") or 0.0)}
+    _note_kernels(state, event)
     _note_costs(state, event)
     _note_outside_changes(state, event.verdict.get("changed_outside") or [])
     start_over(state, attempt=1)
+
+
+_OF_A_KERNEL = ("kernel", "kernel_build", "kernel_identity")
+
+
+def _note_kernels(state: RunState, event: ev.Conducted) -> None:
+    """With what each host has measured: it may be started with several kernels, and end with another."""
+    if state.trial(event.position).role == "rehearse":
+        return
+    for host in state.hosts.values():
+        running = {key: (host.facts or {}).get(key) for key in _OF_A_KERNEL}
+        if running not in host.measured_with:
+            host.measured_with.append(running)
 
 
 def _note_costs(state: RunState, event: ev.Conducted) -> None:
@@ -259,7 +273,8 @@ def _rejoined(state: RunState, event: ev.Rejoined) -> None:
     state.applied.pop(event.host, None)
     host.changed = host.changed and not event.as_found
     if asked and event.outcome == "rebooted":
-        host.restored = {**host.restored, "restart": []} if host.restored and event.as_found else None
+        way_back = host.restored if event.as_found else None
+        host.restored = {**way_back, "restart": [], "facts": event.facts} if way_back else None
         return
     state.notes.append(f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had put itself back'}; "
                        "taken again")

@@ -47,6 +47,7 @@ class HostState:
     final_starts: int = 0  # restarts at the end, for the way back to how it was found
     power: str = ""  # of a lost host: "wanted" or "switched"
     power_cycles: list[int] = field(default_factory=list)  # the trials in which its power was switched; 0: the end
+    measured_with: list[Json] = field(default_factory=list)  # kernels that trials ran on, each once
     restored: Json | None = None
     released: bool = False
     fault: Json | None = None  # why this host can take no further part

@@ -79,6 +79,7 @@ RESERVED = frozenset(
         "overhead_s",
         "host",
         "busy",
+        "running_kernel",
         "throttled_ratio",
         "clock_mean_hz",
         "clock_min_hz",

@@ -171,6 +171,7 @@ HOSTS: tuple[Column, ...] = (
     _text("link", "the link's name", _PLAN),
     _text("host", "the host", _PLAN),
     _text("interface", "its interface on the link", "the survey"),
+    _text("running_kernel", "the release of the kernel that it ran", "uname -r"),
     _number("busy", "mean busy share over all cores", "1", _WATCH),
     _whole("busiest_core", "the busiest core", "", _WATCH),
     _number("busiest_core_busy", "its busy share", "1", _WATCH),

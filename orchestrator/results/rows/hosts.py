@@ -32,6 +32,7 @@ def _of_link(record: Json, run: Json) -> list[Row]:
 def _row(side: Side, record: Json, end: str) -> Row:
     cores = side.watch.get("cores") or ()
     return {"host": side.host, "interface": side.interface,
+            "running_kernel": (record.get("kernels") or {}).get(side.host),
             "busy": sum(core["busy"] for core in cores) / len(cores) if cores else None,
             **{name: side.watch.get(name) for name in _AS_WATCHED},
             "dropped_own_queue": side.change("queue.drops"),

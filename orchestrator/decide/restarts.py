@@ -7,16 +7,33 @@ is answered so. Nothing has to be remembered about a restart but that it was ask
 
 from __future__ import annotations
 
-from orchestrator.decide.state import HostState, Json, RunState, level_name, place_name, place_of, restart_places
+from orchestrator.decide.state import (
+    HostState,
+    Json,
+    RunState,
+    level_name,
+    place_name,
+    place_of,
+    restart_places,
+    wanted_levels,
+)
+from orchestrator.planning.cells import Cell
 
 MOST_STARTS = 2  # for one level; a host that came up without it twice will not come up with it
 NOT_STARTED = "not_started"
 
 
-def only_first_phase(state: RunState, name: str, uses: list[Json]) -> list[Json]:
-    """What is to be applied now: levels that take a restart come first and alone, since it undoes the others."""
-    places = restart_places(state, name) if uses else set()
-    return [use for use in uses if place_name(use) in places] or uses
+def only_first_phase(state: RunState, cell: Cell, name: str, uses: list[Json]) -> list[Json]:
+    """What is to be applied now: levels that take a restart come first and alone, since it undoes the others.
+
+    All of them that the cell has, when one is to be changed: each is written for one start, and it must be the same.
+    """
+    host, places = state.hosts[name], restart_places(state, name) if uses else set()
+    if not any(place_name(use) in places for use in uses):
+        return uses
+    wanted = wanted_levels(cell, name, host)
+    return [{**where, "level": wanted[place]} if place in wanted else {**where, "level": None, "as_found": True}
+            for place, where in host.places.items() if place in places and (place in wanted or place in host.ours)]
 
 
 def note_applied(state: RunState, name: str, uses: list[Json]) -> None:

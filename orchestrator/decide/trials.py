@@ -47,7 +47,7 @@ def trial_commands(state: RunState) -> list[Command]:
         if host.restart_wanted:
             commands.append(Restart(name))
             continue
-        uses = only_first_phase(state, name, needed_uses(cell, name, host))
+        uses = only_first_phase(state, cell, name, needed_uses(cell, name, host))
         if uses and name not in state.applied:
             _note_intent(host, uses)
             commands.append(Apply(name, state.position, tuple(uses)))

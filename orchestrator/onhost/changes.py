@@ -56,7 +56,27 @@ def apply(record: Record, token: int, uses: list[dict[str, Any]], session: int =
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
         state = probation.begin(state, uses, session, confirm_s, boottime_ns())
         record.save(state)
-    return {"uses": [_apply_one(record, token, use) for use in in_order(uses)]}
+    restart = _restart_needed(record, uses)
+    return {"uses": [_apply_one(record, token, use, restart=restart) for use in in_order(uses)]}
+
+
+def _restart_needed(record: Record, uses: list[dict[str, Any]]) -> bool:
+    """Whether some of these levels takes a restart that has not been: then all such are written, for the same start."""
+    state = record.load() or {"before": []}
+    for use in uses:
+        setting, before = setting_of(use["setting"]), lease.before_of(state, use)
+        if before is None or not setting.restarts(before["level"]):
+            continue
+        try:
+            if use.get("as_found"):
+                due = setting.restart_due(before["value"], setting.read(use["target"], before["level"]))
+            else:
+                due = not setting.verify(use["target"], use["level"])["ok"]
+        except Refusal:
+            due = True
+        if due:
+            return True
+    return False
 
 
 def confirm(record: Record, token: int, session: int) -> dict[str, Any]:
@@ -67,7 +87,7 @@ def confirm(record: Record, token: int, session: int) -> dict[str, Any]:
     return {}
 
 
-def _apply_one(record: Record, token: int, use: dict[str, Any]) -> dict[str, Any]:
+def _apply_one(record: Record, token: int, use: dict[str, Any], *, restart: bool) -> dict[str, Any]:
     setting, target, level = setting_of(use["setting"]), use["target"], use["level"]
     started = time.monotonic()
     with record.locked():
@@ -75,9 +95,10 @@ def _apply_one(record: Record, token: int, use: dict[str, Any]) -> dict[str, Any
         before = lease.before_of(state, use)
         if before is None:
             raise Refusal("not_prepared", f"{use['setting']} of {target or 'the host'} was not looked at before")
+        restart = restart and setting.restarts(before["level"])
         if use.get("as_found"):  # a cell that leaves this place alone, after one that did not
             record.save(lease.note_unfinished(state, use))
-            seen = _as_found(setting, target, before)
+            seen = {**_as_found(setting, target, before), **({"restart": True} if restart else {})}
             record.save(state)  # finished: from here on any other value than this or ours is somebody else's
             return {**use, **seen, "took_s": time.monotonic() - started}
         problem = setting.check(target, level)
@@ -85,7 +106,7 @@ def _apply_one(record: Record, token: int, use: dict[str, Any]) -> dict[str, Any
         if not problem:
             state = lease.note_intent(state, use)
             record.save(state)
-            seen = _change(setting, target, level)
+            seen = _change(setting, target, level, restart=restart)
             record.save(lease.note_done(state, use, setting.read(target, level)))
     return {**use, **seen, "took_s": time.monotonic() - started}
 
@@ -98,14 +119,15 @@ def _as_found(setting: Any, target: str, before: dict[str, Any]) -> dict[str, An
     except Refusal as refusal:
         return {"ok": False, "seen": None, "why": refusal.message, "code": refusal.code}
     ok = setting.same(before["value"], now)
-    return {"ok": ok, "seen": now, "why": "" if ok else "it does not read as it was found",
-            **({"restart": True} if ok and setting.restart_due(before["value"], now) else {})}
+    return {"ok": ok, "seen": now, "why": "" if ok else "it does not read as it was found"}
 
 
-def _change(setting: Any, target: str, level: Any) -> dict[str, Any]:
+def _change(setting: Any, target: str, level: Any, *, restart: bool) -> dict[str, Any]:
     try:
+        if restart:
+            return dict(setting.write_for_next_start(target, level))
         setting.apply(target, level)
-        return dict(setting.taken(target, level))
+        return dict(setting.verify(target, level))
     except Refusal as refusal:
         return {"ok": False, "seen": None, "why": refusal.message, "code": refusal.code}
 

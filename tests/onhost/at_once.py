@@ -16,6 +16,3 @@ class AtOnce:
 
     def holds_ours(self, target: str, level: Any) -> bool:
         return bool(self.verify(target, level)["ok"])  # type: ignore[attr-defined] # the double's own
-
-    def taken(self, target: str, level: Any) -> Any:
-        return self.verify(target, level)  # type: ignore[attr-defined] # the double's own

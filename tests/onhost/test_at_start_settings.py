@@ -32,13 +32,11 @@ def test_lines_are_in_effect_after_one_start_and_the_file_is_as_found_by_then(ho
     assert "mitigations=off\nisolcpus=3\n" in host.boot.text(FILE)
     assert host.boot.text(FILE).startswith(original)
     assert FILE in host.boot.armed  # before anything was written, the next start was told to put it back
-    assert lines.taken("", OFF) == {"ok": True, "seen": "written, in effect after a restart", "why": "",
-                                    "restart": True}
+    assert lines.holds_ours("", OFF)
     assert not lines.verify("", OFF)["ok"]
     host.start()
     assert host.boot.text(FILE) == original
     assert lines.verify("", OFF) == {"ok": True, "seen": OFF["level"], "why": ""}
-    assert lines.taken("", OFF)["restart"] is False
     assert lines.same(before, lines.read("", OFF))
     assert lines.restart_due(before, lines.read("", OFF))  # the file is as found, the running system is not
     host.start()
@@ -49,14 +47,14 @@ def test_lines_are_in_effect_after_one_start_and_the_file_is_as_found_by_then(ho
 def test_the_level_without_lines_is_in_effect_as_found_and_after_others_takes_a_plain_restart(host: FakeKernel) -> None:
     lines = catalogue(host)["boot-lines"]
     lines.apply("", NONE)
-    assert lines.taken("", NONE)["restart"] is False
+    assert lines.verify("", NONE)["ok"]
     lines.apply("", OFF)
     host.start()
     lines.apply("", NONE)
     assert not host.boot.armed
-    assert lines.taken("", NONE)["restart"] is True
+    assert not lines.verify("", NONE)["ok"]
     host.start()
-    assert lines.taken("", NONE)["restart"] is False
+    assert lines.verify("", NONE)["ok"]
 
 
 def test_a_level_written_over_another_begins_with_the_file_as_found(host: FakeKernel) -> None:
@@ -76,6 +74,20 @@ def test_what_is_written_and_never_started_is_put_back_with_the_next_start_disar
     assert host.boot.files == as_found
     assert not host.boot.armed
     assert not lines.restart_due(before, lines.read("", OFF))
+
+
+def test_a_level_in_effect_is_written_again_when_the_next_start_is_to_have_it_too(host: FakeKernel) -> None:
+    lines, original = catalogue(host)["boot-lines"], host.boot.text(FILE)
+    lines.apply("", OFF)
+    host.start()
+    assert lines.write_for_next_start("", OFF) == {"ok": True, "seen": "written, in effect after a restart", "why": "",
+                                                   "restart": True}
+    assert "mitigations=off" in host.boot.text(FILE)
+    host.start()
+    assert lines.verify("", OFF)["ok"]
+    assert host.boot.text(FILE) == original
+    assert lines.write_for_next_start("", NONE)["ok"]
+    assert not host.boot.armed  # the file as found is what the next start is to find
 
 
 def test_a_level_that_is_in_effect_leaves_nothing_written_for_the_next_start(host: FakeKernel) -> None:
@@ -165,7 +177,7 @@ def test_a_kernel_is_chosen_once_runs_and_is_gone_with_the_next_start(host: Fake
     assert before["file"] is None
     kernel.apply("", NEW)
     assert host.boot.text(CHOICE_ONCE) == "6.12.9-dome\n"
-    assert kernel.taken("", NEW)["restart"] is True
+    assert not kernel.verify("", NEW)["ok"]
     host.start()
     assert kernel.verify("", NEW) == {"ok": True, "seen": "6.12.9-dome", "why": ""}
     assert CHOICE_ONCE not in host.boot.files
@@ -202,12 +214,12 @@ def test_a_command_with_a_restart_is_undone_by_the_start_and_judged_by_its_check
     before = command.read("tuning", fast)
     command.apply("tuning", fast)
     assert held == {"next": "fast", "now": "slow"}
-    assert command.taken("tuning", fast)["restart"] is True
+    assert not command.verify("tuning", fast)["ok"]
     assert host.boot.commands == {"tuning": ["board", "set", "slow"]}
     held["now"] = held["next"]
     host.start()
     assert held == {"next": "slow", "now": "fast"}
-    assert command.taken("tuning", fast)["restart"] is False
+    assert command.verify("tuning", fast)["ok"]
     assert command.same(before, command.read("tuning", fast))
     assert command.restart_due(before, command.read("tuning", fast))
     assert "check says whether" in command.problem_with({**fast, "check": []})

@@ -52,7 +52,7 @@ def target_of(setting: Any) -> str:
 def bring(kernel: FakeKernel, setting: Any, level: Any) -> None:
     """Apply a level, with the restart that some take."""
     setting.apply(target_of(setting), level)
-    if setting.taken(target_of(setting), level).get("restart"):
+    if setting.restarts(level) and not setting.verify(target_of(setting), level)["ok"]:
         kernel.start()
 
 

@@ -25,7 +25,7 @@ from tests.onhost.at_once import AtOnce
 from tests.sim.fake_host import LASTING, FakeHost
 
 Json = dict[str, Any]
-OLD_KERNEL = "6.1.0-old"
+AS_STARTED: Json = {"kernel": "6.1.0-old", "boot-lines": []}
 BY_THE_HELPER = frozenset({"lease.take", "lease.renew", "lease.release", "keeper", "recover", "prepare", "adopt",
                            "apply", "verify", "read", "restore", "compare", "restart", "watch"})
 IN_MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # where a host's /run is, too
@@ -42,16 +42,17 @@ class HelperHost(FakeHost):
         weakref.finalize(self, shutil.rmtree, home)
         self._folder = Path(home) / "linktrial"
         super().__init__(name, number, values)
-        self.boot_file: str | None = None  # the kernel that the next start is told to take
-        self.running = OLD_KERNEL
+        self.boot_files: dict[str, Any] = {}  # what the next start is told to take
+        self.running: dict[str, Any] = dict(AS_STARTED)
         self.bad_kernels: set[str] = set()  # those that do not come up: the start after takes the old one
         self.goes_down: Callable[[str], None] = lambda name: None  # what happens when it is asked to restart
 
     def restart(self) -> None:
         """The boot file is read, and put back by what it starts."""
         super().restart()
-        self.running = OLD_KERNEL if self.boot_file in (None, *self.bad_kernels) else str(self.boot_file)
-        self.boot_file = None
+        came_up = self.boot_files.get("kernel") not in self.bad_kernels
+        self.running = {**AS_STARTED, **(self.boot_files if came_up else {})}
+        self.boot_files = {}
 
     def __deepcopy__(self, memo: Json) -> HelperHost:
         """The same host in the same state, to go on with in another way."""
@@ -100,16 +101,16 @@ class HelperHost(FakeHost):
 
 def setting_of(name: str) -> Any:
     """A setting of the current host."""
-    return HostKernel() if name == "kernel" else HostValue(name)
+    return StartValue(name) if name in AS_STARTED else HostValue(name)
 
 
-class HostKernel:
-    """Which kernel the current host is started with: a boot file that its next start reads and puts back."""
+class StartValue:
+    """What the current host is started with: a boot file that its next start reads and puts back."""
 
     survives_reboot = True
 
-    def __init__(self) -> None:
-        self.host = HelperHost.current
+    def __init__(self, name: str) -> None:
+        self.name, self.host = name, HelperHost.current
 
     def restarts(self, level: Any) -> bool:
         return True
@@ -118,24 +119,27 @@ class HostKernel:
         return ""
 
     def read(self, target: str, level: Any = None) -> Json:
-        return {"file": self.host.boot_file, "started": self.host.running}
+        return {"file": self.host.boot_files.get(self.name), "started": self.host.running[self.name]}
 
     def apply(self, target: str, level: Any) -> None:
-        if self.host.running != level["level"]:
-            self.host.boot_file = level["level"]
+        """In effect already: nothing is to be written."""
+        assert self.verify(target, level)["ok"]
+        self.host.boot_files.pop(self.name, None)
+
+    def write_for_next_start(self, target: str, level: Any) -> Json:
+        self.host.boot_files[self.name] = level["level"]
+        return {"ok": True, "seen": "written", "why": "", "restart": True}
 
     def verify(self, target: str, level: Any) -> Json:
-        return {"ok": self.host.running == level["level"], "seen": self.host.running, "why": "runs another"}
-
-    def taken(self, target: str, level: Any) -> Json:
-        ok = self.host.running == level["level"]
-        return {"ok": ok or self.holds_ours(target, level), "seen": "written", "why": "", "restart": not ok}
+        running = self.host.running[self.name]
+        return {"ok": running == level["level"], "seen": running, "why": "runs another"}
 
     def holds_ours(self, target: str, level: Any) -> bool:
-        return bool(self.host.boot_file == level["level"])
+        return bool(self.host.boot_files.get(self.name) == level["level"])
 
     def restore(self, target: str, before: Json) -> None:
-        self.host.boot_file = before["file"]
+        assert before["file"] is None
+        self.host.boot_files.pop(self.name, None)
 
     def same(self, before: Json, now: Json) -> bool:
         return bool(before["file"] == now["file"])

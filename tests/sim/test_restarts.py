@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
@@ -20,7 +21,8 @@ from orchestrator.planning.cells import Cell, SettingUse
 from orchestrator.planning.order import Trial, in_starts, restarts
 from orchestrator.planning.traffic import DEFAULTS
 from tests.sim.fake_host import same_in_simulation
-from tests.sim.helper_host import HelperHost
+from tests.sim.helper_host import AS_STARTED, HelperHost
+from tests.sim.sim import MemoryJournal
 from tests.sim.stage import R, Stage
 
 BOOT_S = 20.0
@@ -66,6 +68,13 @@ class StartedStage(Stage):
                                      switch=self.switch)
         return runner, first
 
+    def restart_controller(self) -> None:
+        """Another plan than the stage began with: nothing has happened yet."""
+        assert self.running is not None
+        self.running.cancel()
+        self.journal = MemoryJournal()
+        self.start()
+
     def goes_down(self, name: str) -> None:
         host = self.hosts[name]
         if self.asked_in.get(name) != host.boot_id and not (self.deaf and name == "dome"):  # once it goes, it goes
@@ -86,17 +95,12 @@ class StartedStage(Stage):
     async def switch(self, switch: PowerSwitch) -> None:
         self.power_off("dome")
 
-    def kernel_of(self, name: str) -> str:
-        host = self.hosts[name]
-        assert isinstance(host, HelperHost)
-        return host.running
-
     def boots_as_found(self) -> bool:
-        return all(isinstance(host, HelperHost) and host.running == OLD and host.boot_file is None
+        return all(isinstance(host, HelperHost) and host.running == AS_STARTED and not host.boot_files
                    for host in self.hosts.values())
 
     def files_as_found(self) -> bool:
-        return all(isinstance(host, HelperHost) and host.boot_file is None for host in self.hosts.values())
+        return all(isinstance(host, HelperHost) and not host.boot_files for host in self.hosts.values())
 
     def kernels_measured(self) -> dict[int, set[str]]:
         """Trial -> the kernels that were read back on the hosts before and after its traffic."""
@@ -139,6 +143,35 @@ def test_a_run_restarts_as_often_as_its_schedule_says_and_ends_with_the_kernel_i
     played(scene, StartedStage(hosts))
 
 
+def with_lines(stage: StartedStage, order: list[int]) -> None:
+    """Four cells of two kernels by two boot parameters, in this order."""
+    cells = []
+    for kernel in KERNELS:
+        for lines in ([], ["quiet"]):
+            level = {"level": lines, "file": "/boot/lines", "form": "block", "effect": "", "check": []}
+            uses = (SettingUse("dome", "", "kernel", {"level": kernel}, "kernel", restarts=True),
+                    SettingUse("dome", "", "boot-lines", level, "lines", restarts=True),
+                    SettingUse("dome", "eth1", "mtu", 1500, "mtu"), SettingUse("vault", "eth1", "mtu", 1500, "mtu"))
+            cells.append(Cell(len(cells) + 1, f"{kernel} {lines}", {"kernel": kernel, "lines": " ".join(lines)}, uses,
+                              "trunk", dict(DEFAULTS)))
+    trials = tuple(Trial(place, cell, 1, 1, place) for place, cell in enumerate(order, 1))
+    stage.setup = replace(stage.setup, cells=tuple(cells), schedule=trials)
+
+
+@pytest.mark.parametrize("order", [[1, 2, 4, 3], [4, 1, 3, 2], [2, 4, 2, 4]])
+def test_two_things_that_a_start_takes_up_are_written_for_the_same_start(order: list[int]) -> None:
+    """Each is for one start only: a host restarted for the one would come up without the other, and so on for ever."""
+    async def scene(stage: StartedStage) -> None:
+        with_lines(stage, order)
+        stage.restart_controller()
+        assert await stage.exit_code() == 0
+        assert stage.all_valid()
+        assert stage.each_in_its_kernel()
+        assert stage.boots_as_found()
+        assert stage.starts["dome"] == sum(one != other for one, other in pairwise([1, *order, 1]))
+    played(scene, StartedStage(("dome",)))
+
+
 def test_the_last_start_is_the_way_back_and_it_is_verified() -> None:
     async def scene(stage: StartedStage) -> None:
         assert await stage.exit_code() == 0
@@ -160,7 +193,7 @@ async def until(stage: StartedStage, moment: str) -> None:
     """Until the first restart has come so far."""
     def written() -> bool:
         host = stage.hosts["dome"]
-        return isinstance(host, HelperHost) and host.boot_file == NEW
+        return isinstance(host, HelperHost) and host.boot_files.get("kernel") == NEW
 
     def asked() -> bool:
         return any(entry.kind == "intent" and entry.body["command"] == "Restart" for entry in stage.journal.entries)

@@ -44,23 +44,28 @@ class AtStart(Setting):
         if problem:
             raise Refusal(CANNOT, problem, setting=self.name, target=target)
         with self._explained(target):
+            if self._holds(target, level):
+                self._take_back(self._path(level))
+            else:
+                self.write_for_next_start(target, level)
+
+    def write_for_next_start(self, target: str, level: object) -> Dict[str, Any]:
+        """Write it, armed; a level that the file as found has anyway leaves the file as found."""
+        problem = self.check(target, level)
+        if problem:
+            raise Refusal(CANNOT, problem, setting=self.name, target=target)
+        with self._explained(target):
             path = self._path(level)
             start, original = self._kernel.next_start(), self._original(path)
             wanted = self._wanted(level, content_of(original))
-            if self._holds(target, level) or wanted == content_of(original):  # this start has it, or the next will
+            if wanted == content_of(original):
                 self._take_back(path)
-                return
-            start.arm_file(path, original)
-            start.write(path, with_content(original, wanted))
-
-    def taken(self, target: str, level: object) -> Dict[str, Any]:
-        """Whether the level is in effect, or written and in effect after a restart."""
-        seen = self.verify(target, level)
-        if seen["ok"]:
-            return {**seen, "restart": False}
-        if self.holds_ours(target, level):
-            return {"ok": True, "seen": WRITTEN, "why": "", "restart": True}
-        return {**seen, "why": f"{self._path(level)} does not hold what was written"}
+            else:
+                start.arm_file(path, original)
+                start.write(path, with_content(original, wanted))
+            ok = self.holds_ours(target, level)
+            return {"ok": ok, "seen": WRITTEN, "why": "" if ok else f"{path} does not hold what was written",
+                    "restart": True}
 
     def holds_ours(self, target: str, level: object) -> bool:
         """Whether the file is as we write it for this level."""

@@ -101,9 +101,9 @@ class Setting:
             why = "" if ok else f"{self._called(target)} reads {seen}, not {self._shown(level)}"
             return {"ok": ok, "seen": seen, "why": why}
 
-    def taken(self, target: str, level: object) -> Dict[str, Any]:
-        """After `apply`: as `verify`, and with `restart` true when the level takes effect at the next start only."""
-        return self.verify(target, level)
+    def write_for_next_start(self, target: str, level: object) -> Dict[str, Any]:
+        """Write a level that takes a restart, whatever is in effect now; {ok, seen, why, restart}. Raises Refusal."""
+        raise NotImplementedError
 
     def restore(self, target: str, before: Any) -> None:
         """Put `before` (from `read`) back; nothing is written when it is so. Raises Refusal."""

@@ -60,12 +60,16 @@ class Command(Setting):
         """Whether this start used another value than the first."""
         return bool(before and now and before.get("started") != now.get("started"))
 
-    def taken(self, target: str, level: object) -> Dict[str, Any]:
-        """As `verify`; where a restart is needed, whether it is written or already in effect."""
-        seen = self.verify(target, level)
-        if not self.restarts(level) or seen["ok"]:
-            return {**seen, "restart": False}
-        return {"ok": True, "seen": WRITTEN, "why": "", "restart": True} if self.holds_ours(target, level) else seen
+    def write_for_next_start(self, target: str, level: object) -> Dict[str, Any]:
+        """Write it, armed, whatever the running system has."""
+        problem = self.check(target, level)
+        if problem:
+            raise Refusal(CANNOT, problem, setting=self.name, target=target)
+        with self._explained(target):
+            self._write(target, level)
+            ok = self.holds_ours(target, level)
+            return {"ok": ok, "seen": WRITTEN, "why": "" if ok else "read does not print what was written",
+                    "restart": True}
 
     def holds_ours(self, target: str, level: object) -> bool:
         """Whether `read` prints this level."""

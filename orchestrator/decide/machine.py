@@ -333,7 +333,7 @@ def _resumed(state: RunState, event: ev.Resumed) -> None:
     start_over(state, attempt=state.attempt + 1 if state.position else 1)
     for host in state.hosts.values():
         host.connected, host.proven, host.fault, host.restored = False, False, None, None
-        host.power = ""
+        host.power, host.final_starts = "", 0
         host.released = False
         host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)
 

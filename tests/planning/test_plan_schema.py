@@ -60,6 +60,7 @@ def test_the_plans_that_ship_are_those_that_are_promised() -> None:
         "two-boards.yaml",
         "two-ports-at-once.yaml",
         "what-matters.yaml",
+        "kernels-and-boot-parameters.yaml",
         "kernel-regression/throughput.yaml",
         "kernel-regression/datagrams.yaml",
         "kernel-regression/clock-policy.yaml",

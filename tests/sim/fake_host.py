@@ -6,6 +6,7 @@ Every decision about the lease is made by the real `onhost.lease`; what is fake 
 from __future__ import annotations
 
 import copy
+from collections.abc import Callable
 from typing import Any
 
 from orchestrator.onhost import lease
@@ -23,6 +24,9 @@ def same_in_simulation(seen: Json, before: Any) -> bool:
 class FakeHost:
     """One machine. `now_s` is read from the virtual clock by whoever calls; nothing here sleeps."""
 
+    starts_kernels = False  # whether it can be started with another kernel
+    goes_down: Callable[[str], None]  # what happens when it is asked to restart
+
     def __init__(self, name: str, number: int, values: dict[tuple[str, str], Any]) -> None:
         self.name, self.number = name, number
         self.values = dict(values)
@@ -36,6 +40,10 @@ class FakeHost:
         self.refusing = ""  # a setting that the driver refuses
         self.stuck: tuple[str, str] | None = None  # a place whose driver does not come back from a restore
         self.wall_offset_s = 0.0  # what somebody has set the wall clock to, against the virtual one
+
+    def runs_as_found(self) -> bool:
+        """Whether its boot files, and what it was started with, are those of before any run."""
+        return True
 
     @property
     def boot_id(self) -> str:

@@ -11,7 +11,7 @@ import copy
 import shutil
 import tempfile
 import weakref
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -34,6 +34,7 @@ IN_MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # where a host's 
 class HelperHost(FakeHost):
     """One machine, inside `helpers()`."""
 
+    starts_kernels = True
     current: HelperHost  # the one whose helper runs just now; functions of the helper know of no other
     now_ns = 0
 
@@ -45,7 +46,9 @@ class HelperHost(FakeHost):
         self.boot_files: dict[str, Any] = {}  # what the next start is told to take
         self.running: dict[str, Any] = dict(AS_STARTED)
         self.bad_kernels: set[str] = set()  # those that do not come up: the start after takes the old one
-        self.goes_down: Callable[[str], None] = lambda name: None  # what happens when it is asked to restart
+
+    def runs_as_found(self) -> bool:
+        return not self.boot_files and self.running == AS_STARTED
 
     def restart(self) -> None:
         """The boot file is read, and put back by what it starts."""

@@ -38,6 +38,7 @@ FAULTS: dict[str, float] = {
     "host_hangs": 0.0002, "path_small": 0.02, "journal_torn": 0.5, "journal_garbage": 0.3, "conflict": 0.0003,
 }
 BOOT_S = 20.0
+NEW_KERNEL = "6.12.0-new"
 FOREIGN_MTU = 4321  # what a stranger sets: neither ours nor the first value
 
 
@@ -96,6 +97,14 @@ def make_setup(seed: int) -> RunSetup:
                     seed=seed, changed_outside="reapply" if dice.below(2) else "stop", holder="sim")
 
 
+def with_kernels(setup: RunSetup) -> RunSetup:
+    """The same plan with a kernel of its own for half of the cells, for which the dome computer is restarted."""
+    def changed(cell: Cell) -> Cell:
+        kernel = SettingUse("dome", "", "kernel", {"level": NEW_KERNEL}, "kernel", restarts=True)
+        return replace(cell, settings=(kernel, *cell.settings)) if cell.levels["mtu"] == 9000 else cell
+    return replace(setup, cells=tuple(changed(cell) for cell in setup.cells))
+
+
 def with_switches(setup: RunSetup) -> RunSetup:
     """The same plan with a switch for every host's power, and so little patience that it is used."""
     return replace(setup, patience_s=90.0,
@@ -115,8 +124,13 @@ class Night:
                  kind: type[FakeHost] = FakeHost) -> None:
         self.seed = seed
         plan = with_switches(make_setup(seed)) if seed % 2 else make_setup(seed)
+        if kind.starts_kernels and seed % 3 == 0:
+            plan = with_kernels(plan)
         self.setup = setup_from_dict(json.loads(json.dumps(plan.as_dict())))
         self.hosts = make_hosts(self.setup, kind)
+        self.going_down: dict[str, str] = {}  # host -> the start in which it was asked to restart
+        for host in self.hosts.values():
+            host.goes_down = self._goes_down
         self.before = {name: dict(host.values) for name, host in self.hosts.items()}
         self.chance = Chance(seed, FAULTS if faults is None else faults, calm_after_s=1000.0 + calm_after_s)
         self.world = FakeWorld(self.hosts, self.chance, self._path, traffic_results)
@@ -166,6 +180,8 @@ class Night:
         if code == 5:
             return  # the hosts may differ; what is left is looked at when the night is over
         for name, host in self.hosts.items():
+            if not host.runs_as_found():
+                self.violations.append(f"exit code {code}, but {name} was left as a trial started it")
             if host.values != self.before[name] and name not in self.conflicts:
                 self.violations.append(f"exit code {code}, but {name} is {host.values}, not {self.before[name]}")
 
@@ -207,6 +223,17 @@ class Night:
 
     def _person_comes(self, name: str) -> None:
         if not self.hosts[name].up:
+            self._power_off(name, BOOT_S)
+
+    def _goes_down(self, name: str) -> None:
+        """A host that was asked to restart does so once, a moment later."""
+        host = self.hosts[name]
+        if self.going_down.get(name) != host.boot_id:
+            self.going_down[name] = host.boot_id
+            asyncio.get_running_loop().call_later(1.0, self._if_still_up, name, host.boot_id)
+
+    def _if_still_up(self, name: str, boot: str) -> None:
+        if self.hosts[name].up and self.hosts[name].boot_id == boot:
             self._power_off(name, BOOT_S)
 
     async def _switch(self, switch: PowerSwitch) -> None:

@@ -50,6 +50,7 @@ def bad_night(seed: int, kind: type[FakeHost] = FakeHost) -> Counter[str]:
     outcome = night.run()
     assert outcome.violations == [], seed
     for name, host in night.hosts.items():
+        assert host.runs_as_found() or outcome.exit_codes[-1] == 5, (seed, name, outcome.exit_codes)
         if host.values != night.before[name]:  # only a stranger's value may stay, and the run must have said so
             assert host.values[("mtu", "eth1")] == FOREIGN_MTU, (seed, name, host.values)
             assert outcome.exit_codes[-1] == 5, (seed, outcome.exit_codes)
@@ -68,7 +69,8 @@ def test_a_night_that_once_broke_a_promise_keeps_it(seed: int):
 def test_bad_nights_end_well_with_the_helpers_own_functions_on_the_hosts():
     """Slower by its records in real files: fewer of them, on other seeds."""
     with helpers():
-        for seed in range(10_001, 10_041):
+        # 66, 105, 249: a host that was put back, but still ran a trial's kernel, was not started again on resuming
+        for seed in (66, 105, 249, *range(10_001, 10_041)):  # a third of them with kernels for which a host is restarted
             bad_night(seed, HelperHost)
 
 

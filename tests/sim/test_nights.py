@@ -70,7 +70,7 @@ def test_bad_nights_end_well_with_the_helpers_own_functions_on_the_hosts():
     """Slower by its records in real files: fewer of them, on other seeds."""
     with helpers():
         # 66, 105, 249: a host that was put back, but still ran a trial's kernel, was not started again on resuming
-        for seed in (66, 105, 249, *range(10_001, 10_041)):  # a third of them with kernels for which a host is restarted
+        for seed in (66, 105, 249, *range(10_001, 10_041)):  # in a third of them a host is restarted for kernels
             bad_night(seed, HelperHost)
 
 

@@ -71,6 +71,7 @@ for entry in "$folder"/*/; do
   rm -f "$entry/boot" && rm -rf "$entry"
 done
 rmdir "$notes.busy"
+rmdir "$notes" {notes} 2>/dev/null # where there was nothing to note
 for entry in "$folder"/*/boot; do [ ! -f "$entry" ] || exit 1; done
 {remove}
 rm -rf "$folder"

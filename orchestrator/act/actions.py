@@ -16,7 +16,7 @@ from orchestrator.decide import events as ev
 from orchestrator.decide.machine import KEEPER_DIES, NOT_AS_FOUND
 from orchestrator.decide.power import NO_LIFE, START_BY_HAND, switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
-from orchestrator.decide.state import RunState, place_name
+from orchestrator.decide.state import RunState, place_name, restart_uses
 from orchestrator.faults import BugError, Fault, HostError
 from orchestrator.onhost.settings import CATALOGUE
 
@@ -105,7 +105,16 @@ class HostActions:
         answer = await self._ask(command.host, "prepare", {
             "token": token, "interfaces": list(command.interfaces),
             "places": [place_level(place) for place in command.places]}, CHANGE_BOUND_S)
-        return ev.Prepared(command.host, answer["before"], answer["image"], await self._instrument(command.host))
+        return ev.Prepared(command.host, answer["before"], answer["image"], await self._instrument(command.host),
+                           await self._impossible(command.host))
+
+    async def _impossible(self, name: str) -> list[str]:
+        """Which levels that take a restart the host cannot have: known now, not when their night has come."""
+        uses = restart_uses(self.state, name)
+        if not uses or self.state.hosts[name].before:  # it was asked when it was prepared for the first time
+            return []
+        answer = await self._ask(name, "possible", {"uses": uses}, CHANGE_BOUND_S)
+        return [str(problem["why"]) for problem in answer["problems"]]
 
     async def _instrument(self, name: str) -> dict[str, float]:
         """The traffic pair's own ceiling on a host, once per run; one host after the other, as some share a machine."""

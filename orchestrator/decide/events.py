@@ -56,6 +56,7 @@ class Prepared(Event):
     before: list[Json]
     image: Json
     instrument: dict[str, float] = field(default_factory=dict)  # transport -> the pair's own ceiling there, bit/s
+    cannot: list[str] = field(default_factory=list)  # why it cannot have levels that take a restart
 
 
 @dataclass(frozen=True)

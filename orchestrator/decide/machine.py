@@ -145,6 +145,9 @@ def _prepared(state: RunState, event: ev.Prepared) -> None:
         host.before_levels.setdefault(place, item.get("level"))
     host.image = host.image or event.image
     host.instrument = host.instrument or event.instrument
+    for why in event.cannot:
+        note = f"{event.host}: {why}; its cells will be impossible"
+        state.notes += [] if note in state.notes else [note]
     started = restart_places(state, event.host) & set(host.ours)  # it may run with any of them
     host.prepared, host.levels = True, dict.fromkeys(sorted(started), UNKNOWN_LEVEL)
     if all(other.prepared for other in state.hosts.values()):

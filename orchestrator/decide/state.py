@@ -155,6 +155,16 @@ def restart_places(state: RunState, name: str) -> set[str]:
     return {place_of(use, host) for use in state.setup.restarting_uses if use.host == name}
 
 
+def restart_uses(state: RunState, name: str) -> list[Json]:
+    """Every level of the plan that takes a restart of a host, each once."""
+    host, found = state.hosts[name], []
+    for use in state.setup.restarting_uses:
+        one = {"setting": use.setting, "target": target_of(use, host.facts or {}), "level": use.level}
+        if use.host == name and one not in found:
+            found.append(one)
+    return found
+
+
 def needed_uses(cell: Cell, name: str, host: HostState) -> list[Json]:
     """The changes that bring a host from its present levels to the cell's, in the order they were first prepared."""
     wanted = wanted_levels(cell, name, host)

@@ -144,6 +144,12 @@ def verify(uses: list[dict[str, Any]]) -> dict[str, Any]:
     return {"uses": [one(use) for use in uses]}
 
 
+def possible(uses: list[dict[str, Any]]) -> dict[str, Any]:
+    """Why this host cannot have some of these levels; asks before anything is changed, and changes nothing."""
+    found = [{**use, "why": setting_of(use["setting"]).check(use["target"], use["level"])} for use in uses]
+    return {"problems": [one for one in found if one["why"]]}
+
+
 def read(places: list[dict[str, Any]]) -> dict[str, Any]:
     """What each place's value is now; changes nothing."""
     def one(place: dict[str, Any]) -> dict[str, Any]:

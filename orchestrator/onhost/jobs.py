@@ -43,6 +43,7 @@ VERBS = {
     "apply": Call("changes", "apply", ("record", "token", "uses", "session", "confirm_s")),
     "confirm": Call("changes", "confirm", ("record", "token", "session")),
     "control": Call("control_path", "control_path", ()),
+    "possible": Call("changes", "possible", ("uses",)),
     "verify": Call("changes", "verify", ("uses",)),
     "restore": Call("holding", "restore", ("record", "token")),
     "restart": Call("at_start.restart", "restart", ("record", "token")),

@@ -104,6 +104,7 @@ VERBS: dict[str, Check] = {
                     {"confirm_s": maybe(number(0.5, 600))}),
     "confirm": record({"token": FENCE}),
     "control": record({}),
+    "possible": record({"uses": listing(_place(), 1024)}),
     "verify": record({"uses": listing(_place(), 1024)}),
     "restore": record({"token": FENCE}),
     "restart": record({"token": FENCE}),

@@ -27,7 +27,7 @@ GOOD: dict[str, dict[str, Any]] = {
     "lease.renew": {"token": 7, "lease_s": 300}, "lease.release": {"token": 7}, "recover": {"run_id": ""},
     "prepare": {"token": 7, "interfaces": ["eth1"], "places": [PLACE]}, "adopt": {"token": 7, "before": [KNOWN]},
     "apply": {"token": 7, "uses": [PLACE]}, "confirm": {"token": 7}, "verify": {"uses": [PLACE]},
-    "restore": {"token": 7}, "restart": {"token": 7},
+    "restore": {"token": 7}, "restart": {"token": 7}, "possible": {"uses": [PLACE]},
     "compare": {"token": 7}, "ready": {"interface": "eth1"}, "forget": {"interface": "eth1", "peer": "2001:2::12"},
     "path.answer": PATH, "path.probe": PATH, "traffic.serve": TRAFFIC, "traffic.dial": TRAFFIC,
     "wiring.listen": {"token": "ab" * 32, "bound_s": 3},

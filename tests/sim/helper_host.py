@@ -27,7 +27,7 @@ from tests.sim.fake_host import LASTING, FakeHost
 Json = dict[str, Any]
 AS_STARTED: Json = {"kernel": "6.1.0-old", "boot-lines": []}
 BY_THE_HELPER = frozenset({"lease.take", "lease.renew", "lease.release", "keeper", "recover", "prepare", "adopt",
-                           "apply", "verify", "read", "restore", "compare", "restart", "watch"})
+                           "apply", "possible", "verify", "read", "restore", "compare", "restart", "watch"})
 IN_MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # where a host's /run is, too
 
 
@@ -45,6 +45,7 @@ class HelperHost(FakeHost):
         super().__init__(name, number, values)
         self.boot_files: dict[str, Any] = {}  # what the next start is told to take
         self.running: dict[str, Any] = dict(AS_STARTED)
+        self.missing_kernels: set[str] = set()
         self.bad_kernels: set[str] = set()  # those that do not come up: the start after takes the old one
 
     def runs_as_found(self) -> bool:
@@ -119,7 +120,8 @@ class StartValue:
         return True
 
     def check(self, target: str, level: Any) -> str:
-        return ""
+        missing = self.name == "kernel" and level["level"] in self.host.missing_kernels
+        return f"no kernel {level['level']} is installed here" if missing else ""
 
     def read(self, target: str, level: Any = None) -> Json:
         return {"file": self.host.boot_files.get(self.name), "started": self.host.running[self.name]}

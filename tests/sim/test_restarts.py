@@ -277,6 +277,21 @@ def test_a_kernel_that_does_not_come_up_costs_its_cells_and_nothing_else() -> No
     played(scene, StartedStage(("dome",)))
 
 
+def test_a_level_that_a_host_cannot_have_is_told_before_anything_is_changed() -> None:
+    async def scene(stage: StartedStage) -> None:
+        host = stage.hosts["dome"]
+        assert isinstance(host, HelperHost)
+        host.missing_kernels.add(NEW)
+        while not stage.state.began:
+            await asyncio.sleep(0.01)
+        assert stage.state.notes == [f"dome: no kernel {NEW} is installed here; its cells will be impossible"]
+        assert await stage.exit_code() == 1
+        assert stage.statuses() == {1: "valid", 2: "valid", **dict.fromkeys((3, 4, 5, 6), "impossible"), 7: "valid",
+                                    8: "valid"}
+        assert stage.starts["dome"] == 0
+    played(scene, StartedStage(("dome",)))
+
+
 def test_a_host_that_does_not_come_back_is_for_a_person_and_the_run_can_be_resumed() -> None:
     async def scene(stage: StartedStage) -> None:
         stage.hangs = 1

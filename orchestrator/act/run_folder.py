@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from orchestrator import __version__
+from orchestrator.decide.kernels import facts_as_measured
 from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState, known_before
@@ -68,8 +69,7 @@ def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: 
         "ended_at": ended_at, "exit": code, "ended": _ENDED.get(code, "running") if code is not None else "running",
         "seed": setup.seed, "threshold_ratio": threshold_ratio,
         "trial": {"length_s": setup.length_s, "warmup_s": setup.warmup_s, "settle_s": setup.settle_s},
-        "hosts": {name: {"facts": host.facts, "measured_with": host.measured_with}
-                  for name, host in state.hosts.items()},
+        "hosts": {name: {"facts": facts_as_measured(host)} for name, host in state.hosts.items()},
         "links": {link.name: {"ends": [list(end) for end in link.ends], "rate_bit_s": link.rate_bit_s,
                               "isolated": link.isolated} for link in setup.links},
         "cells": [{"number": cell.number, "key": cell.key, "levels": cell.levels, "link": cell.link,

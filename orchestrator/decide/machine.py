@@ -13,6 +13,7 @@ from collections.abc import Callable
 from orchestrator.decide import events as ev
 from orchestrator.decide.commands import Command, Restart
 from orchestrator.decide.ending import ending_commands, wants_to_end
+from orchestrator.decide.kernels import note_kernels
 from orchestrator.decide.power import NO_LIFE, WANTED, by_hand, may_switch
 from orchestrator.decide.reorder import COSTLY_S, grouped
 from orchestrator.decide.restarts import note_applied, note_back
@@ -182,23 +183,11 @@ def _conducted(state: RunState, event: ev.Conducted) -> None:
                                       "reason": verdict["reason"], "attempt": event.attempt,
                                       "goodput_bit_s": dict(verdict.get("goodput_bit_s") or {}),
                                       "took_s": float(event.record.get("took_s") or 0.0)}
-    _note_kernels(state, event)
+    if state.trial(event.position).role != "rehearse":
+        note_kernels(state)
     _note_costs(state, event)
     _note_outside_changes(state, event.verdict.get("changed_outside") or [])
     start_over(state, attempt=1)
-
-
-_OF_A_KERNEL = ("kernel", "kernel_build", "kernel_identity")
-
-
-def _note_kernels(state: RunState, event: ev.Conducted) -> None:
-    """With what each host has measured: it may be started with several kernels, and end with another."""
-    if state.trial(event.position).role == "rehearse":
-        return
-    for host in state.hosts.values():
-        running = {key: (host.facts or {}).get(key) for key in _OF_A_KERNEL}
-        if running not in host.measured_with:
-            host.measured_with.append(running)
 
 
 def _note_costs(state: RunState, event: ev.Conducted) -> None:

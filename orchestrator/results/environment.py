@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,23 +33,7 @@ def facts_of(host: Any) -> dict[str, Any]:
     if not isinstance(host, dict):
         return {}
     facts = host.get("facts")
-    return _as_measured(facts, host.get("measured_with")) if isinstance(facts, dict) else host
-
-
-def _as_measured(facts: dict[str, Any], kernels: Any) -> dict[str, Any]:
-    """The facts with the kernel that trials ran on, which a host started for the run has no more at its end."""
-    known = [kernel for kernel in kernels if isinstance(kernel, dict)] if isinstance(kernels, list) else []
-    if len(known) < 2:
-        return {**facts, **(known[0] if known else {})}
-    identities = [_mapping(kernel.get("kernel_identity")) for kernel in known]
-    together = {key: _all_of(identity.get(key) for identity in identities) for key in identities[0]}
-    return {**facts, "kernel": _all_of(kernel.get("kernel") for kernel in known),
-            "kernel_build": _all_of(kernel.get("kernel_build") for kernel in known), "kernel_identity": together}
-
-
-def _all_of(values: Iterable[Any]) -> str:
-    """Several kernels as one text, each once."""
-    return " and ".join(dict.fromkeys(str(value) for value in values if isinstance(value, str) and value))
+    return facts if isinstance(facts, dict) else host
 
 
 def interface_of(facts: dict[str, Any], selector: str) -> dict[str, Any]:

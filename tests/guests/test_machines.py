@@ -1,6 +1,6 @@
 """Guests boot what their own disk asks for, keep their disk, lose what was not written, run a plan, end with their lab.
 
-The bounded part of the guests' tests: tests/run.sh runs it, two guests started once for all of it.
+The basics of the lab of guests itself, on two of them started once for all of it.
 """
 
 from __future__ import annotations

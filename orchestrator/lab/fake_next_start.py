@@ -19,6 +19,7 @@ class FakeNextStart(NextStart):
         """A host without boot files; `programs` are those that its commands run."""
         self.files: dict[str, BootFile] = {}
         self.armed: dict[str, BootFile] = {}
+        self.written: dict[str, list[bytes]] = {}
         self.commands: dict[str, list[str]] = {}
         self.notes: dict[str, bytes] = {}
         self.way = "an @reboot line of cron"
@@ -41,11 +42,12 @@ class FakeNextStart(NextStart):
         for path, original in self.armed.items():
             if self.files.get(path) != original and self.files.get(path) is not None:
                 self.notes[path] = content_of(self.files[path])
-            self.write(path, original)
+            if self.files.get(path) is None or self.holds_written(path):
+                self.write(path, original)
         for name, undo in self.commands.items():
             self.notes[f"command {name}"] = b""
             self._programs[undo[0]](undo)
-        self.armed, self.commands = {}, {}
+        self.armed, self.written, self.commands = {}, {}, {}
 
     def read(self, path: str) -> BootFile:
         """A copy."""
@@ -57,9 +59,14 @@ class FakeNextStart(NextStart):
         if file is None:
             del self.files[path]
 
-    def arm_file(self, path: str, original: BootFile) -> None:
+    def arm_file(self, path: str, original: BootFile, wanted: bytes) -> None:
         """The first original counts."""
         self.armed.setdefault(path, copy.deepcopy(original))
+        self.written.setdefault(path, []).append(wanted)
+
+    def holds_written(self, path: str) -> bool:
+        """As written since it was armed."""
+        return content_of(self.files.get(path)) in self.written.get(path, [])
 
     def arm_command(self, name: str, undo: list[str]) -> None:
         """The first value counts."""
@@ -72,6 +79,7 @@ class FakeNextStart(NextStart):
     def disarm(self, name: str) -> None:
         """Forgotten."""
         self.armed.pop(name, None)
+        self.written.pop(name, None)
         self.commands.pop(name.removeprefix("command "), None)
 
     def started_with(self, name: str) -> bytes | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import stat
@@ -11,6 +12,8 @@ from pathlib import Path
 import pytest
 
 from orchestrator.onhost.at_start import boot_files, hooks, revert
+from orchestrator.onhost.at_start.boot_loader import with_next_entry
+from orchestrator.onhost.at_start.managed_lines import BLOCK, with_lines
 from orchestrator.onhost.record import boot_id
 
 ORIGINAL, CHANGED = b"arm_64bit=1\n", b"arm_64bit=1\nover=1\n"
@@ -39,7 +42,7 @@ def change(place: Path) -> tuple[Path, Path]:
     there, new = place / "boot/config", place / "boot/choice-once"
     for path, content in ((there, CHANGED), (new, b"6.12.9-dome\n")):
         original = boot_files.read_file(str(path))
-        revert.arm_file(str(path), original)
+        revert.arm_file(str(path), original, content)
         boot_files.write_file(str(path), boot_files.with_content(original, content))
     assert stat.S_IMODE(there.stat().st_mode) == 0o640
     return there, new
@@ -84,6 +87,90 @@ def test_run_by_hand_in_the_start_that_changed_it_puts_back_and_claims_no_start(
     assert not (place / "run/started").exists()
 
 
+# --- somebody else's change, and file systems that are not as they were -------------------------------------------
+def test_what_somebody_else_wrote_since_stays(place: Path) -> None:
+    there, new = change(place)
+    there.write_bytes(b"arm_64bit=1\nmine=1\n")
+    new.write_bytes(b"5.0.0-mine\n")
+    assert not revert.holds_written(str(there))
+    start(place, SHELLS[0])
+    assert there.read_bytes() == b"arm_64bit=1\nmine=1\n"
+    assert new.read_bytes() == b"5.0.0-mine\n"
+    assert not (place / "lib/at-start").exists()
+
+
+def test_our_lines_are_taken_out_of_what_somebody_else_wrote_around_them(place: Path) -> None:
+    there = place / "boot/config"
+    original = boot_files.read_file(str(there))
+    written = with_lines(ORIGINAL, ["over=1"], BLOCK)
+    revert.arm_file(str(there), original, written)
+    there.write_bytes(written + b"mine=1\n")
+    start(place, SHELLS[0])
+    assert there.read_bytes() == ORIGINAL + b"mine=1\n"
+    assert stat.S_IMODE(there.stat().st_mode) == 0o640
+    assert [path.name for path in (place / "boot").iterdir()] == ["config"]
+
+
+def test_of_several_levels_written_for_one_start_any_is_ours(place: Path) -> None:
+    there, _ = change(place)
+    revert.arm_file(str(there), boot_files.read_file(str(there)), b"second\n")
+    assert revert.holds_written(str(there))  # a cut came before the second was written
+    start(place, SHELLS[0])
+    assert there.read_bytes() == ORIGINAL
+
+
+def test_a_block_that_the_boot_loader_wrote_into_meanwhile_is_put_back(place: Path) -> None:
+    block, empty = place / "boot/grubenv", b"# GRUB Environment Block\n" + b"#" * 999
+    block.write_bytes(empty)
+    chosen = with_next_entry(empty, "new")
+    revert.arm_file(str(block), boot_files.read_file(str(block)), chosen)
+    block.write_bytes(chosen.replace(b"next_entry=new\n", b"next_entry=\nrecordfail=1\n")[:1024])
+    start(place, SHELLS[0])
+    assert block.read_bytes() == empty
+
+
+def test_while_the_boot_file_system_is_not_mounted_everything_stays_armed(
+        place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(revert, "mount_of", lambda path: os.fsencode(place / "boot"))
+    there, new = change(place)
+    for path in (there, new):
+        path.rename(place / path.name)  # as they look before the file system that has them is mounted
+    start(place, SHELLS[0])
+    assert not list((place / "boot").iterdir())
+    monkeypatch.setattr(revert, "mount_of", lambda path: b"/proc")
+    assert revert.armed_original(str(there)) is not None
+    assert revert.armed_original(str(new)) is not None
+
+
+def test_where_a_file_is_mounted_is_spelled_as_the_kernel_does() -> None:
+    assert boot_files.mount_of("/proc/self/stat") == b"/proc"
+    assert boot_files.mount_of("/nowhere/at/all") == b""
+
+
+def test_a_write_that_fails_leaves_nothing_beside_the_file(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(handle: int, content: memoryview) -> int:
+        raise OSError(errno.ENOSPC, "full")
+    monkeypatch.setattr(os, "write", full)
+    with pytest.raises(OSError, match="full"):
+        boot_files.write_file(str(place / "boot/config"), boot_files.with_content(None, CHANGED))
+    assert [path.name for path in (place / "boot").iterdir()] == ["config"]
+    assert (place / "boot/config").read_bytes() == ORIGINAL
+
+
+def test_a_full_boot_file_system_keeps_it_armed_with_nothing_beside_the_file(place: Path) -> None:
+    there, _ = change(place)
+    shims = place / "shims"
+    shims.mkdir()
+    (shims / "cat").write_text('#!/bin/sh\ncase "$1" in */original) printf half; exit 1;; esac\nexec /bin/cat "$@"\n')
+    (shims / "cat").chmod(0o755)
+    start(place, SHELLS[0], str(shims))
+    assert there.read_bytes() == CHANGED
+    assert [path.name for path in (place / "boot").iterdir()] == ["config"]
+    start(place, SHELLS[0])
+    assert there.read_bytes() == ORIGINAL
+    assert not (place / "lib/at-start").exists()
+
+
 def test_disarmed_the_next_start_runs_nothing(place: Path) -> None:
     there, new = change(place)
     assert revert.armed_original(str(there)) == {"file": boot_files.with_content(
@@ -98,7 +185,7 @@ def test_disarmed_the_next_start_runs_nothing(place: Path) -> None:
 
 def test_the_first_original_counts_however_often_it_is_armed(place: Path) -> None:
     there, _ = change(place)
-    revert.arm_file(str(there), boot_files.read_file(str(there)))
+    revert.arm_file(str(there), boot_files.read_file(str(there)), CHANGED)
     start(place, SHELLS[0])
     assert there.read_bytes() == ORIGINAL
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 from typing import Any
 
@@ -98,6 +99,45 @@ def test_a_level_that_is_in_effect_leaves_nothing_written_for_the_next_start(hos
     lines.apply("", OFF)
     assert host.boot.text(FILE) == original
     assert not host.boot.armed
+
+
+MINE = "arm_64bit=1\nmine=1\n"
+
+
+@pytest.mark.parametrize("level", [{"file": FILE, "level": ["quiet"]}, NONE])
+def test_a_file_that_somebody_else_changed_after_us_is_not_written_over(host: FakeKernel, level: Any) -> None:
+    lines = catalogue(host)["boot-lines"]
+    before = lines.read("", OFF)
+    lines.apply("", OFF)
+    host.boot.put(FILE, MINE)
+    assert not lines.holds_ours("", OFF)
+    assert not lines.holds_ours("", NONE)
+    for step in (lambda: lines.write_for_next_start("", level), lambda: lines.restore("", before)):
+        with pytest.raises(Refusal, match="somebody else"):
+            step()
+    host.start()
+    assert host.boot.text(FILE) == MINE
+
+
+def test_what_somebody_else_wrote_after_the_start_is_not_ours_whatever_the_levels(host: FakeKernel) -> None:
+    lines = catalogue(host)["boot-lines"]
+    before = lines.read("", OFF)
+    lines.apply("", OFF)
+    host.start()
+    host.boot.put(FILE, MINE)
+    assert not any(lines.holds_ours("", level) for level in (OFF, NONE))  # without lines any file would be
+    with pytest.raises(Refusal, match="somebody else"):
+        lines.restore("", before)
+    assert host.boot.text(FILE) == MINE
+
+
+def test_what_the_boot_loader_notes_for_itself_is_no_change_of_the_kernel_that_it_starts(host: FakeKernel) -> None:
+    kernel, path = catalogue(host)["kernel"], "/boot/grub/grubenv"
+    def block(text: str) -> Any:
+        return {"path": path, "started": "6.1.0-dome", "file": {
+            "content": base64.b64encode(f"# GRUB Environment Block\n{text}".encode().ljust(1024, b"#")).decode()}}
+    assert kernel.same(block(""), block("next_entry=\nrecordfail=1\n"))
+    assert not kernel.same(block(""), block("next_entry=other\n"))
 
 
 def test_lines_that_the_kernel_did_not_take_are_not_called_in_effect(host: FakeKernel) -> None:

@@ -6,6 +6,7 @@ import base64
 import contextlib
 import errno
 import os
+import re
 import stat
 from typing import Any, Dict, Optional
 
@@ -13,6 +14,7 @@ from typing import Any, Dict, Optional
 BootFile = Optional[Dict[str, Any]]
 MOST_BYTES = 1 << 16
 _NEW = ".linktrial-new"
+_ESCAPED = re.compile(rb"\\([0-7]{3})")
 _UNOWNED = (errno.EPERM, errno.ENOTSUP, errno.EINVAL)  # file systems of boot partitions often know no owners
 
 
@@ -43,9 +45,14 @@ def write_file(path: str, wanted: BootFile) -> None:
             os.unlink(path)
         sync_folder(path)
         return
-    write_flushed(path + _NEW, base64.b64decode(wanted["content"]))
-    _own(path + _NEW, wanted)
-    os.rename(path + _NEW, path)
+    try:
+        write_flushed(path + _NEW, base64.b64decode(wanted["content"]))
+        _own(path + _NEW, wanted)
+        os.rename(path + _NEW, path)
+    except OSError:  # the file system is full, say
+        with contextlib.suppress(OSError):
+            os.unlink(path + _NEW)
+        raise
     sync_folder(path)
 
 
@@ -68,6 +75,18 @@ def sync_folder(path: str) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def mount_of(path: str) -> bytes:
+    """Where the file system of `path` is mounted, as /proc/self/mounts spells it; empty for the root's."""
+    best, wanted = b"/", os.fsencode(os.path.realpath(path))
+    with open("/proc/self/mounts", "rb") as mounts:
+        for line in mounts:
+            point = line.split()[1]
+            plain = _ESCAPED.sub(lambda found: bytes([int(found.group(1), 8)]), point)
+            if wanted.startswith(plain.rstrip(b"/") + b"/") and len(point) > len(best):
+                best = point
+    return b"" if best == b"/" else best
 
 
 def content_of(file: BootFile) -> bytes:

@@ -53,9 +53,20 @@ def entry_of(menu: str, release: str) -> str:
     return next(iter(plain or found), "")
 
 
+def is_block(content: bytes) -> bool:
+    """Whether this is an environment block: GRUB itself writes into it whenever it starts the machine."""
+    return content.startswith(_HEAD)
+
+
+def chosen_once(block: bytes) -> bytes:
+    """The entry that the block chooses for the next start; empty when none."""
+    lines = block[len(_HEAD):].rstrip(b"#").splitlines() if is_block(block) else []
+    return next((line[len(_ONCE):] for line in lines if line.startswith(_ONCE)), b"")
+
+
 def with_next_entry(block: bytes, entry: str) -> bytes:
     """The block with the entry chosen for the next start; ValueError when it is no such block, or full."""
-    if not block.startswith(_HEAD) or len(block) != _BYTES:
+    if not is_block(block) or len(block) != _BYTES:
         raise ValueError("it is no environment block of GRUB")
     lines = [line for line in block[len(_HEAD):].rstrip(b"#").splitlines() if not line.startswith(_ONCE)]
     text = _HEAD + b"".join(line + b"\n" for line in [*lines, _ONCE + entry.encode()])

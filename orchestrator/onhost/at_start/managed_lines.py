@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import List
 
-_FIRST, _LAST = b"# linktrial: lines of a trial, for one start only", b"# linktrial: end"
+FIRST, LAST = b"# linktrial: lines of a trial, for one start only", b"# linktrial: end"
 BLOCK, WORDS = "block", "words"
 FORMS = (BLOCK, WORDS)
 
@@ -20,7 +20,7 @@ def with_lines(original: bytes, lines: List[str], form: str) -> bytes:
         text = original.rstrip(b"\n")
         return b" ".join([*([text] if text else []), *(line.encode() for line in lines)]) + b"\n"
     start = original if original.endswith(b"\n") or not original else original + b"\n"
-    return start + b"\n".join([_FIRST, *(line.encode() for line in lines), _LAST]) + b"\n"
+    return start + b"\n".join([FIRST, *(line.encode() for line in lines), LAST]) + b"\n"
 
 
 def cannot_have_words(original: bytes) -> str:

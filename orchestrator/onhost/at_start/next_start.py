@@ -21,9 +21,13 @@ class RealNextStart(NextStart):
         """Make it so."""
         boot_files.write_file(path, file)
 
-    def arm_file(self, path: str, original: Optional[Dict[str, Any]]) -> None:
+    def arm_file(self, path: str, original: Optional[Dict[str, Any]], wanted: bytes) -> None:
         """The next start puts the file back."""
-        revert.arm_file(path, original)
+        revert.arm_file(path, original, wanted)
+
+    def holds_written(self, path: str) -> bool:
+        """Whether the armed file holds what was written."""
+        return revert.holds_written(path)
 
     def arm_command(self, name: str, undo: List[str]) -> None:
         """The next start runs these arguments."""

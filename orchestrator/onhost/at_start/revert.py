@@ -7,6 +7,8 @@ kept on the disk meanwhile:
   /var/lib/linktrial-at-start/revert        the script, which a hook runs (hooks.py); by hand: sh .../revert
   /var/lib/linktrial-at-start/KEY/path      the boot file, KEY being made of its name
                               KEY/original  its bytes as found, or `absent`; `owner` is "mode uid gid"
+                              KEY/ours-SUM  what was written there: only this is taken back, never somebody else's
+                              KEY/mount     the file system that has to be mounted for it
                               KEY/undo      for a setting of the plan's own, in the place of these: a line of shell
                               KEY/boot      the start in which it was armed
   /run/linktrial-started/BOOT/KEY           written by the script: with what the machine was started
@@ -23,65 +25,33 @@ import subprocess
 from typing import Any, Dict, Iterator, List, Optional
 
 from orchestrator.onhost.at_start import hooks
-from orchestrator.onhost.at_start.boot_files import BootFile, content_of, sync_folder, write_flushed
+from orchestrator.onhost.at_start.boot_files import (
+    BootFile,
+    content_of,
+    mount_of,
+    read_file,
+    sync_folder,
+    write_flushed,
+)
+from orchestrator.onhost.at_start.boot_loader import is_block
+from orchestrator.onhost.at_start.revert_script import script_text
 from orchestrator.onhost.record import boot_id
 
 FOLDER = "/var/lib/linktrial-at-start"
 NOTES = "/run/linktrial-started"
 SCRIPT = f"{FOLDER}/revert"
 _BOUND_S = 60.0
-_SCRIPT_TEXT = """\
-#!/bin/sh
-# linktrial: puts back what a trial changed for one start of this machine, and then removes itself.
-# By hand, at any time: sh {script}
-self={script}
-folder={folder}
-boot=$(cat /proc/sys/kernel/random/boot_id)
-notes={notes}/$boot
-umask 077
-mkdir -p "$notes"
-tries=0 # the host's helper may be doing this at the same moment
-until mkdir "$notes.busy" 2>/dev/null || [ "$tries" -ge 30 ]; do sleep 1; tries=$((tries + 1)); done
-for entry in "$folder"/*/; do
-  entry=${{entry%/}}
-  [ -f "$entry/boot" ] || continue
-  key=${{entry##*/}}
-  [ "$(cat "$entry/boot")" = "$boot" ] && note= || note=$notes/$key
-  if [ -f "$entry/undo" ]; then
-    [ -z "$note" ] || : >"$note"
-    /bin/sh "$entry/undo" || continue
-  elif [ -f "$entry/original" ]; then
-    path=$(cat "$entry/path")
-    rm -f "$path.linktrial-new" # of a start that was cut
-    if ! cmp -s "$path" "$entry/original"; then
-      [ -z "$note" ] || [ ! -f "$path" ] || cat "$path" >"$note"
-      cat "$entry/original" >"$path.linktrial-new" || continue
-      read -r mode user group <"$entry/owner"
-      chown "$user:$group" "$path.linktrial-new" 2>/dev/null
-      chmod "$mode" "$path.linktrial-new" 2>/dev/null
-      sync
-      mv -f "$path.linktrial-new" "$path" || continue
-    fi
-  else
-    path=$(cat "$entry/path")
-    [ -z "$note" ] || [ ! -f "$path" ] || cat "$path" >"$note"
-    rm -f "$path" "$path.linktrial-new" || continue
-  fi
-  sync
-  rm -f "$entry/boot" && rm -rf "$entry"
-done
-rmdir "$notes.busy"
-rmdir "$notes" {notes} 2>/dev/null # where there was nothing to note
-for entry in "$folder"/*/boot; do [ ! -f "$entry" ] || exit 1; done
-{remove}
-rm -rf "$folder"
-sync
-"""
+_OURS = "ours-"
 
 
-def arm_file(path: str, original: BootFile) -> None:
-    """From now on the next start puts this file back; does nothing when that is so already. OSError."""
-    parts = {"path": os.path.realpath(path).encode()}
+def arm_file(path: str, original: BootFile, wanted: bytes) -> None:
+    """From now on the next start puts this file back, if it holds `wanted`, which may then be written. OSError.
+
+    Of one that is armed already the first original counts, and whatever was wanted since.
+    """
+    parts = {"path": os.path.realpath(path).encode(), _ours(wanted): wanted}
+    if mount := mount_of(path):
+        parts["mount"] = mount
     if original is None:
         parts["absent"] = b""
     else:
@@ -105,6 +75,12 @@ def armed_original(path: str) -> Optional[Dict[str, Any]]:
     mode, uid, gid = _text(os.path.join(entry, "owner")).split()
     return {"file": {"content": base64.b64encode(_bytes(os.path.join(entry, "original"))).decode("ascii"),
                      "mode": int(mode, 8), "uid": int(uid), "gid": int(gid)}}
+
+
+def holds_written(path: str) -> bool:
+    """Whether an armed file holds what was written there since, as the script would say."""
+    now = content_of(read_file(path))
+    return is_block(now) or os.path.exists(os.path.join(FOLDER, key_of(path), _ours(now)))
 
 
 def disarm(key: str) -> None:
@@ -147,6 +123,9 @@ def key_of(name: str) -> str:
 def _arm(key: str, parts: Dict[str, bytes]) -> None:
     entry = os.path.join(FOLDER, key)
     if os.path.exists(os.path.join(entry, "boot")):
+        for name in [name for name in parts if name.startswith(_OURS)]:
+            write_flushed(os.path.join(entry, name), parts[name])
+            sync_folder(os.path.join(entry, name))
         return
     hook = hooks.hook_of()
     if hook is None:
@@ -156,12 +135,15 @@ def _arm(key: str, parts: Dict[str, bytes]) -> None:
     os.chmod(FOLDER, 0o700)
     for name, content in parts.items():
         write_flushed(os.path.join(entry, name), content)
-    text = _SCRIPT_TEXT.format(script=SCRIPT, folder=FOLDER, notes=NOTES, remove="\n".join(hooks.removal_lines()))
-    write_flushed(SCRIPT, text.encode(), 0o700)
+    write_flushed(SCRIPT, script_text(SCRIPT, FOLDER, NOTES).encode(), 0o700)
     hook.install(SCRIPT, "")
     write_flushed(os.path.join(entry, "boot"), boot_id().encode() + b"\n")  # last: only a whole entry counts
     for path in (os.path.join(entry, "boot"), entry, FOLDER):
         sync_folder(path)
+
+
+def _ours(content: bytes) -> str:
+    return _OURS + hashlib.sha256(content).hexdigest()[:16]
 
 
 def _entries() -> Iterator[str]:

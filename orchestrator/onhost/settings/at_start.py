@@ -15,9 +15,10 @@ from typing import Any, Dict
 from orchestrator.onhost.at_start.boot_files import BootFile, content_of, with_content
 from orchestrator.onhost.at_start.hooks import NONE
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.settings.base import CANNOT, HOST, Setting
+from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
 
 WRITTEN = "written, in effect after a restart"
+_CHANGED = "{} was changed by somebody else since: it is left as it is"
 _PATH = re.compile(r"/[\x21-\x7e]{1,250}")
 _SOMEBODY_ELSES = ("/proc/", "/sys/", "/dev/", "/run/", "/tmp/")  # noqa: S108 - none of them outlasts a restart
 
@@ -61,17 +62,18 @@ class AtStart(Setting):
             if wanted == content_of(original):
                 self._take_back(path)
             else:
-                start.arm_file(path, original)
+                self._check_ours(path)
+                start.arm_file(path, original, wanted)
                 start.write(path, with_content(original, wanted))
-            ok = self.holds_ours(target, level)
+            ok = content_of(start.read(path)) == wanted
             return {"ok": ok, "seen": WRITTEN, "why": "" if ok else f"{path} does not hold what was written",
                     "restart": True}
 
     def holds_ours(self, target: str, level: object) -> bool:
-        """Whether the file is as we write it for this level."""
-        path = self._path(level)
-        now = content_of(self._kernel.next_start().read(path))
-        return now == self._wanted(level, content_of(self._original(path)))
+        """Whether the file is as we write it for this level; one that no start is to put back holds nothing of ours."""
+        path, start = self._path(level), self._kernel.next_start()
+        armed = start.armed_original(path)
+        return armed is not None and content_of(start.read(path)) == self._wanted(level, content_of(armed["file"]))
 
     # --- what each setting fills --------------------------------------------------------------------------------------
     def _path(self, level: object) -> str:
@@ -106,7 +108,10 @@ class AtStart(Setting):
 
     def _put_back(self, target: str, before: Any) -> None:
         start = self._kernel.next_start()
-        if start.read(before["path"]) != before["file"]:
+        if not self._same(before, {**before, "file": start.read(before["path"])}):
+            if start.armed_original(before["path"]) is None:
+                raise Refusal(FAILED, _CHANGED.format(before["path"]))
+            self._check_ours(before["path"])
             start.write(before["path"], before["file"])
         start.disarm(before["path"])
 
@@ -119,11 +124,19 @@ class AtStart(Setting):
         armed = self._kernel.next_start().armed_original(path)
         return self._kernel.next_start().read(path) if armed is None else armed["file"]
 
+    def _check_ours(self, path: str) -> None:
+        """Refusal when somebody else has changed a file since we wrote it."""
+        start = self._kernel.next_start()
+        armed = start.armed_original(path)
+        if armed is not None and start.read(path) not in (None, armed["file"]) and not start.holds_written(path):
+            raise Refusal(FAILED, _CHANGED.format(path))
+
     def _take_back(self, path: str) -> None:
         """The file as found, where the next start was to put it back."""
         start = self._kernel.next_start()
         armed = start.armed_original(path)
         if armed is not None:
+            self._check_ours(path)
             start.write(path, armed["file"])
             start.disarm(path)
 

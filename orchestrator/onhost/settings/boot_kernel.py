@@ -7,6 +7,7 @@ import shlex
 from typing import Any
 
 from orchestrator.onhost.at_start import boot_loader
+from orchestrator.onhost.at_start.boot_files import content_of
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.at_start import AtStart, path_problem
 from orchestrator.onhost.settings.base import CANNOT
@@ -73,6 +74,13 @@ class BootKernel(AtStart):
     def _entry(self, release: str) -> str:
         _, menu = self._kernel.next_start().boot_loader()
         return boot_loader.entry_of(self._kernel.read_text(menu), release)
+
+    def _same(self, before: Any, now: Any) -> bool:
+        """Of GRUB's block only the choice for the next start: the rest is GRUB's own to write at any start."""
+        blocks = [content_of(one["file"]) for one in (before, now)]
+        if before["path"] == now["path"] and all(map(boot_loader.is_block, blocks)):
+            return boot_loader.chosen_once(blocks[0]) == boot_loader.chosen_once(blocks[1])
+        return super()._same(before, now)
 
     def _cannot(self, target: str, level: object) -> str:
         release = self._parsed(level)

@@ -37,8 +37,12 @@ class NextStart:
         """Make it so, on the disk when this returns; None removes it."""
         raise NotImplementedError
 
-    def arm_file(self, path: str, original: Optional[Dict[str, Any]]) -> None:
-        """From now on the next start puts this file back."""
+    def arm_file(self, path: str, original: Optional[Dict[str, Any]], wanted: bytes) -> None:
+        """From now on the next start puts this file back, where it holds `wanted`, which may then be written."""
+        raise NotImplementedError
+
+    def holds_written(self, path: str) -> bool:
+        """Whether an armed file holds what was written there since it was armed, not somebody else's change."""
         raise NotImplementedError
 
     def arm_command(self, name: str, undo: List[str]) -> None:

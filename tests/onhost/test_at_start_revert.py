@@ -257,6 +257,8 @@ def host_of(root: Path, kind: str) -> None:
     if kind == "openrc":
         (root / "etc/local.d").mkdir()
         (root / "run/openrc").mkdir()
+        (root / "etc/runlevels/default").mkdir(parents=True)
+        (root / "etc/runlevels/default/local").symlink_to("/etc/init.d/local")
     if kind in ("cron", "systemd"):
         (root / "proc/7").mkdir()
         (root / "proc/7/comm").write_text("cron\n")
@@ -289,3 +291,60 @@ def test_a_host_without_any_way_has_none(tmp_path: Path) -> None:
     assert hooks.hook_of(str(tmp_path)) is None
     (tmp_path / "etc/rc.local").write_text("exit 0\n")  # there, but not run: not executable
     assert hooks.hook_of(str(tmp_path)) is None
+
+
+def test_a_way_that_is_there_and_never_run_is_none(tmp_path: Path) -> None:
+    host_of(tmp_path, "openrc")
+    (tmp_path / "etc/runlevels/default/local").unlink()  # as OpenRC is installed: the service is in no runlevel
+    assert hooks.hook_of(str(tmp_path)) is None
+    (tmp_path / "proc/7").mkdir()
+    (tmp_path / "proc/7/comm").write_text("crond\n")
+    (tmp_path / "proc/7/exe").symlink_to("/bin/busybox")  # which does not read /etc/cron.d
+    assert hooks.hook_of(str(tmp_path)) is None
+
+
+def removed_by_the_script(root: Path, script: str) -> None:
+    """What the script itself does at its end, with these folders."""
+    lines = "\n".join(hooks.removal_lines()).replace("/etc/", f"{root}/etc/")
+    subprocess.run(["/bin/sh", "-c", f"self={script}\n{lines}"], check=True, timeout=10)
+
+
+@pytest.mark.parametrize("kind", ["systemd", "openrc", "cron", "rc"])
+def test_the_script_removes_its_hook_without_a_trace(tmp_path: Path, kind: str) -> None:
+    host_of(tmp_path, kind)
+    before, folders = tree(tmp_path), sorted(tmp_path.rglob("*"))
+    hook = hooks.hook_of(str(tmp_path))
+    assert hook is not None
+    hook.install("/var/lib/x/revert", str(tmp_path))
+    removed_by_the_script(tmp_path, "/var/lib/x/revert")
+    assert tree(tmp_path) == before
+    assert sorted(tmp_path.rglob("*")) == folders
+
+
+def test_an_rc_script_that_is_being_read_runs_on_and_stays_a_link_with_its_mode(tmp_path: Path) -> None:
+    host_of(tmp_path, "nothing")
+    real, link = tmp_path / "etc/rc.d-local", tmp_path / "etc/rc.local"
+    text = f"#!/bin/bash\n{''.join(f'echo {number} >>{tmp_path}/said{chr(10)}' for number in range(100, 200))}"
+    real.write_text(text)
+    real.chmod(0o755)
+    link.symlink_to("rc.d-local")
+    script = tmp_path / "revert"
+    lines = "\n".join(hooks.removal_lines()).replace("/etc/", f"{tmp_path}/etc/")
+    script.write_text(f"self={script}\n{lines}\n")
+    hook = hooks.hook_of(str(tmp_path))
+    assert hook is not None
+    hook.install(str(script), str(tmp_path))
+    subprocess.run(["/bin/bash", str(link)], check=True, timeout=10)
+    assert (tmp_path / "said").read_text().split() == [str(number) for number in range(100, 200)]
+    assert link.is_symlink()
+    assert real.read_text() == text
+    assert stat.S_IMODE(real.stat().st_mode) == 0o755
+
+
+def test_a_script_that_hangs_is_an_answer_of_the_host(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    change(place)
+    Path(revert.SCRIPT).write_text("sleep 5\n")
+    monkeypatch.setattr(revert, "boot_id", boot_id)
+    monkeypatch.setattr(revert, "_BOUND_S", 0.1)
+    with pytest.raises(OSError, match="did not end"):
+        revert.take_back_if_due()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
 from typing import Callable, List, NamedTuple, Tuple
 
@@ -18,6 +19,7 @@ ConditionPathExists={script}
 
 [Service]
 Type=oneshot
+TimeoutStartSec=120
 ExecStart=/bin/sh {script}
 """
 _SYSTEMD = "/etc/systemd/system"
@@ -48,9 +50,11 @@ def remove_all(script: str, root: str = "") -> None:
 def removal_lines() -> List[str]:
     """The same in shell, for the script itself; `$self` is the script."""
     return [f"rm -f {_SYSTEMD}/{_WANTS}/{_UNIT_NAME} {_SYSTEMD}/{_UNIT_NAME} {_CRON_FILE} {_LOCAL_D}",
-            f'if [ -f {_RC_LOCAL} ] && grep -q "$self" {_RC_LOCAL}; then',
-            f'  grep -v "$self" {_RC_LOCAL} >{_RC_LOCAL}.linktrial-new || true',
-            f"  cat {_RC_LOCAL}.linktrial-new >{_RC_LOCAL}; rm -f {_RC_LOCAL}.linktrial-new", "fi"]
+            f"rmdir {_SYSTEMD}/{_WANTS} 2>/dev/null",
+            f"rc=$(readlink -f {_RC_LOCAL})  # a shell may be reading it: another file takes its place",
+            'if [ -f "$rc" ] && grep -qF "$self" "$rc"; then',
+            '  cp -p "$rc" "$rc.linktrial-new" && sed "\\|$self|d" "$rc" >"$rc.linktrial-new" && sync &&',
+            '    mv -f "$rc.linktrial-new" "$rc" || { rm -f "$rc.linktrial-new"; exit 1; }', "fi"]
 
 
 # --- systemd: a unit of ours --------------------------------------------------------------------------------------
@@ -79,7 +83,9 @@ _LOCAL_D = "/etc/local.d/linktrial-at-start.start"
 
 
 def _has_local_d(root: str) -> bool:
-    return os.path.isdir(f"{root}/etc/local.d") and os.path.isdir(f"{root}/run/openrc")
+    """The folder is there on every OpenRC; its scripts are run only where the service `local` is in a runlevel."""
+    return (os.path.isdir(f"{root}/etc/local.d") and os.path.isdir(f"{root}/run/openrc")
+            and bool(glob.glob(f"{root}/etc/runlevels/*/local")))
 
 
 def _install_local_d(script: str, root: str) -> None:
@@ -144,13 +150,20 @@ NONE = ("nothing here runs a script at the next start (no systemd, OpenRC, runni
 
 
 def _runs(name: str, root: str) -> bool:
-    """Whether a process of this name runs."""
+    """Whether a process of this name runs; not busybox's, which does not read /etc/cron.d."""
     for entry in os.listdir(f"{root}/proc"):
         if entry.isdigit():
             with contextlib.suppress(OSError), open(f"{root}/proc/{entry}/comm", encoding="utf-8") as handle:
-                if handle.read().strip() == name:
+                if handle.read().strip() == name and os.path.basename(_program(f"{root}/proc/{entry}")) != "busybox":
                     return True
     return False
+
+
+def _program(process: str) -> str:
+    try:
+        return os.readlink(f"{process}/exe")
+    except OSError:
+        return ""
 
 
 def _write(path: str, text: str, mode: int) -> None:

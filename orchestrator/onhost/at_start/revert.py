@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import errno
 import hashlib
 import os
 import shutil
@@ -105,8 +106,11 @@ def take_back_if_due() -> None:
     """Run the script when something was armed in an earlier start: the hook is late, or there is none any more."""
     now = boot_id()
     if any(_text(os.path.join(entry, "boot")).strip() != now for entry in _entries()):
-        subprocess.run(["/bin/sh", SCRIPT], check=False, timeout=_BOUND_S, stdin=subprocess.DEVNULL,
-                       stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        try:
+            subprocess.run(["/bin/sh", SCRIPT], check=False, timeout=_BOUND_S, stdin=subprocess.DEVNULL,
+                           stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        except subprocess.TimeoutExpired as error:
+            raise OSError(errno.ETIMEDOUT, f"{SCRIPT} did not end within {_BOUND_S:g} s") from error
 
 
 def way() -> str:

@@ -112,6 +112,8 @@ def _looking(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], dic
     def step() -> dict[str, Any]:
         now = setting.read(target, level)
         if setting.same(before["value"], now):
+            if setting.restarts(level):  # it may be armed all the same: the write failed, or was never come to
+                setting.restore(target, before["value"])
             return {"kind": "restored"}
         if _is_ours(setting, change, now):
             return {"kind": "ours"}

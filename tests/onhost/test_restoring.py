@@ -153,6 +153,22 @@ def test_what_reads_as_before_was_restored(setting: File) -> None:
     assert setting.path.read_text() == "old"
 
 
+def test_what_takes_a_restart_is_disarmed_also_where_its_write_had_failed(
+        setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    armed = tmp_path / "armed"
+    armed.touch()
+
+    def restore(target: str, before: Any) -> None:
+        assert setting.path.read_text() == before
+        armed.unlink()
+    monkeypatch.setattr(setting, "restarts", lambda level: True)
+    monkeypatch.setattr(setting, "restore", restore)
+    monkeypatch.setattr(restoring, "restarts_due", lambda *ignored: [])
+    setting.path.write_text("old")
+    assert restoring.put_back(_changed(), "keeper")["standing"] == "restored"
+    assert not armed.exists()
+
+
 @pytest.mark.parametrize(("now", "unfinished", "kept"), [("new", False, False), ("boot's", False, True),
                                                          ("half done", True, False)])
 def test_a_change_known_from_the_journal_alone_is_put_back_only_where_the_value_is_ours(

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import base64
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from orchestrator.lab.fake_host import fake_host
 from orchestrator.lab.fake_kernel import CHOICE_ONCE, FakeKernel
+from orchestrator.onhost.at_start import restart
 from orchestrator.onhost.at_start.managed_lines import BLOCK, WORDS, cannot_have_words, with_lines
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import catalogue
@@ -138,6 +140,33 @@ def test_what_the_boot_loader_notes_for_itself_is_no_change_of_the_kernel_that_i
             "content": base64.b64encode(f"# GRUB Environment Block\n{text}".encode().ljust(1024, b"#")).decode()}}
     assert kernel.same(block(""), block("next_entry=\nrecordfail=1\n"))
     assert not kernel.same(block(""), block("next_entry=other\n"))
+
+
+def test_a_run_that_begins_in_the_start_of_an_earlier_ones_trial_waits_for_no_start_that_cannot_come(
+        host: FakeKernel) -> None:
+    lines = catalogue(host)["boot-lines"]
+    lines.apply("", OFF)
+    host.start()  # whoever wrote that died meanwhile
+    before = json.loads(json.dumps(lines.read("", OFF)))
+    assert not lines.restart_due(before, lines.read("", OFF))
+    lines.apply("", {"file": FILE, "level": ["quiet"]})
+    host.start()
+    assert lines.restart_due(before, lines.read("", OFF))
+    host.start()
+    assert not lines.restart_due(before, lines.read("", OFF))
+
+
+def test_a_command_begun_in_an_earlier_trials_start_is_as_found_after_a_plain_one(host: FakeKernel) -> None:
+    command, trial, plain = catalogue(host)["command"], {"started": True}, {"started": False}
+    assert [command.restart_due(*pair) for pair in ((plain, trial), (trial, plain), (trial, trial))] == [
+        True, False, False]
+
+
+def test_a_container_with_the_machines_own_network_is_not_restarted(
+        host: FakeKernel, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    (tmp_path / "pid").write_text("another namespace")
+    monkeypatch.setattr(restart, "_PID_NAMESPACE", str(tmp_path / "pid"))
+    assert "container" in restart.cannot_restart(host)
 
 
 def test_lines_that_the_kernel_did_not_take_are_not_called_in_effect(host: FakeKernel) -> None:

@@ -15,6 +15,8 @@ from orchestrator.onhost.settings.kernel import Kernel, this_host
 
 # A moment for the answer to leave; then the host's own way down, which ends its programs and writes its disks.
 _GO_DOWN = 'sleep 1; exec "$0" "$@"'
+# A container may have the machine's own network, and is still not the machine (linux/proc_ns.h, PROC_PID_INIT_INO).
+_PID_NAMESPACE, _FIRST_PID_NAMESPACE = "/proc/self/ns/pid", 0xEFFFFFFC
 _PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 
 
@@ -45,6 +47,8 @@ def cannot_restart(kernel: Kernel) -> str:
         return "a restart needs root, and this host is measured as it stands"
     if not kernel.owns_machine():
         return "this host is only a network namespace of a machine, which others use too: it is not restarted"
+    if os.stat(_PID_NAMESPACE).st_ino != _FIRST_PID_NAMESPACE:
+        return "this host is a container of a machine, which others use too: it is not restarted"
     if shutil.which("reboot", path=_PATH) is None:
         return "this host has no program reboot"
     return ""

@@ -36,8 +36,12 @@ class AtStart(Setting):
         return True
 
     def restart_due(self, before: Any, now: Any) -> bool:
-        """Whether this start is another than that of `before`, as to what this setting changes."""
-        return bool(before and now and before["started"] != now["started"])
+        """Whether this start is another than that of `before`, and one more would help.
+
+        Before may itself have been the start of an earlier run's trial: no plain start brings that back.
+        """
+        return bool(before and now and before["started"] != now["started"]
+                    and (now.get("by_trial") or not before.get("by_trial")))
 
     def apply(self, target: str, level: object) -> None:
         """Write what the next start is to find, armed; nothing stays written when the level is in effect. Refusal."""
@@ -101,7 +105,9 @@ class AtStart(Setting):
         path = self._path(level)
         if not self._kernel.exists(os.path.dirname(path) or "/"):
             raise Refusal(CANNOT, self._cannot(target, level), target=target)
-        return {"path": path, "file": self._kernel.next_start().read(path), "started": self._started(path)}
+        start = self._kernel.next_start()
+        return {"path": path, "file": start.read(path), "started": self._started(path),
+                "by_trial": start.started_with(path) is not None}
 
     def _same(self, before: Any, now: Any) -> bool:
         return bool(before["path"] == now["path"] and before["file"] == now["file"])

@@ -57,8 +57,8 @@ class Command(Setting):
         return isinstance(level, dict) and bool(level.get("reboot"))
 
     def restart_due(self, before: Any, now: Any) -> bool:
-        """Whether this start used another value than the first."""
-        return bool(before and now and before.get("started") != now.get("started"))
+        """Whether this start used a trial's value, as the one in which the run began did not."""
+        return bool(before and now and now.get("started") and not before.get("started"))
 
     def write_for_next_start(self, target: str, level: object) -> Dict[str, Any]:
         """Write it, armed, whatever the running system has."""

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from orchestrator.act.actions import Same, same_value
 from orchestrator.act.session import HostSession
-from orchestrator.decide.power import START_BY_HAND
+from orchestrator.decide.power import NO_LIFE, START_BY_HAND
 from orchestrator.faults import HostError
 
 Json = dict[str, Any]
@@ -124,8 +123,11 @@ async def restart_host(name: str, connect: Connect, run_id: str, places: Sequenc
         token = {"token": taken["token"]}
         await session.request("prepare", {**token, "interfaces": [], "places": list(places)}, bound_s=BOUND_S)
         boot = (await session.request("facts", {}, bound_s=BOUND_S))["boot_id"]
-        with contextlib.suppress(HostError):  # the answer may be lost with the session
+        try:
             await session.request("restart", token, bound_s=BOUND_S)
+        except HostError as error:
+            if error.code not in NO_LIFE:  # the answer may be lost with the session; a refusal is one
+                raise
     finally:
         await session.close()
     clock = asyncio.get_running_loop().time

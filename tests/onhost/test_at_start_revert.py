@@ -14,6 +14,7 @@ import pytest
 from orchestrator.onhost.at_start import boot_files, hooks, revert
 from orchestrator.onhost.at_start.boot_loader import with_next_entry
 from orchestrator.onhost.at_start.managed_lines import BLOCK, with_lines
+from orchestrator.onhost.at_start.next_start import RealNextStart
 from orchestrator.onhost.record import boot_id
 
 ORIGINAL, CHANGED = b"arm_64bit=1\n", b"arm_64bit=1\nover=1\n"
@@ -137,9 +138,12 @@ def test_while_the_boot_file_system_is_not_mounted_everything_stays_armed(
         path.rename(place / path.name)  # as they look before the file system that has them is mounted
     start(place, SHELLS[0])
     assert not list((place / "boot").iterdir())
-    monkeypatch.setattr(revert, "mount_of", lambda path: b"/proc")
     assert revert.armed_original(str(there)) is not None
     assert revert.armed_original(str(new)) is not None
+    monkeypatch.setattr(revert, "mount_of", lambda path: b"")
+    monkeypatch.setattr(revert, "boot_id", boot_id)
+    with pytest.raises(OSError, match="not mounted"):
+        RealNextStart().read(str(there))  # nor does the helper put anything there and call it done
 
 
 def test_where_a_file_is_mounted_is_spelled_as_the_kernel_does() -> None:

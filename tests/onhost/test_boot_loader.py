@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from orchestrator.onhost.at_start.boot_loader import entry_of, find, with_next_entry
+from orchestrator.onhost.at_start.boot_loader import entry_of, find, uses_up, with_next_entry
 
 # As grub-mkconfig of Debian 12 writes it, shortened; from memory.
 MENU = """
@@ -75,8 +75,20 @@ def test_the_boot_loaders_own_tool_reads_the_block(tmp_path: Path) -> None:
 def test_a_loader_that_does_not_know_a_choice_for_one_start_is_not_taken(tmp_path: Path) -> None:
     grub = tmp_path / "boot/grub"
     grub.mkdir(parents=True)
+    (tmp_path / "proc/self").mkdir(parents=True)
+    (tmp_path / "proc/self/mounts").write_text("/dev/sda1 / ext4 rw 0 0\n")
     (grub / "grubenv").write_bytes(EMPTY)
     (grub / "grub.cfg").write_text("menuentry 'x' {\n}\n")
     assert find(str(tmp_path)) == ("", "")
     (grub / "grub.cfg").write_text(MENU)
     assert find(str(tmp_path)) == ("/boot/grub/grubenv", "/boot/grub/grub.cfg")
+    (tmp_path / "proc/self/mounts").write_text("/dev/mapper/dome-root / ext4 rw 0 0\n")
+    assert find(str(tmp_path)) == ("", "")
+
+
+@pytest.mark.parametrize(("mounts", "can"), [
+    ("/dev/sda1 / ext4 rw 0 0\n", True), ("/dev/md0 / ext4 rw 0 0\n", False), ("/dev/sda1 / btrfs rw 0 0\n", False),
+    ("/dev/mapper/dome-root / ext4 rw 0 0\n/dev/sda1 /boot ext4 rw 0 0\n", True),
+    ("/dev/sda1 / ext4 rw 0 0\ndome/boot /boot zfs rw 0 0\n/dev/sda2 /boot/gru vfat rw 0 0\n", False)])
+def test_a_choice_that_the_boot_loader_could_not_use_up_would_be_made_for_ever(mounts: str, can: bool) -> None:
+    assert uses_up("/boot/grub/grubenv", mounts) == can

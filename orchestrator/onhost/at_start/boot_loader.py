@@ -18,8 +18,14 @@ _ENTRY = re.compile(r"^(\s*)(menuentry|submenu)\b.*?(?:\$menuentry_id_option|--i
 _LINUX = re.compile(r"^\s*linux(?:efi|16)?\s+(\S+)")
 
 
+_MAY_NOT_WRITE = ("btrfs", "zfs", "squashfs", "iso9660")
+_NO_PLAIN_DISK = ("/dev/mapper/", "/dev/dm-", "/dev/md")
+
+
 def find(root: str = "") -> Tuple[str, str]:
     """(environment block, menu) of this host; empty when it has none that knows a choice for one start."""
+    with open(f"{root}/proc/self/mounts", encoding="utf-8", errors="surrogateescape") as handle:
+        mounts = handle.read()
     for place in _PLACES:
         block, menu = f"{place}/grubenv", f"{place}/grub.cfg"
         try:
@@ -27,9 +33,23 @@ def find(root: str = "") -> Tuple[str, str]:
                 knows = "next_entry" in handle.read()
         except OSError:
             continue
-        if knows and os.path.isfile(root + block):
+        if knows and os.path.isfile(root + block) and uses_up(os.path.realpath(root + block)[len(root):], mounts):
             return block, menu
     return "", ""
+
+
+def uses_up(block: str, mounts: str) -> bool:
+    """Whether GRUB can write there, so that a kernel that never comes up is not started again.
+
+    It does so on a plain disk alone, no LVM or RAID, and on no file system with checksums (the manual, as above).
+    """
+    device, kind, longest = "", "", 0
+    for line in mounts.splitlines():
+        fields = line.split()
+        if (block + "/").startswith(fields[1].rstrip("/") + "/") and len(fields[1]) >= longest:
+            device, kind, longest = fields[0], fields[2], len(fields[1])
+    return kind not in _MAY_NOT_WRITE and not os.path.realpath(device).startswith(_NO_PLAIN_DISK) and (
+        not device.startswith(_NO_PLAIN_DISK))
 
 
 def entry_of(menu: str, release: str) -> str:

@@ -15,6 +15,7 @@ class RealNextStart(NextStart):
     def read(self, path: str) -> Optional[Dict[str, Any]]:
         """The boot file."""
         revert.take_back_if_due()
+        revert.require_mounted(path)
         return boot_files.read_file(path)
 
     def write(self, path: str, file: Optional[Dict[str, Any]]) -> None:

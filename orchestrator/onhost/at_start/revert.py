@@ -84,6 +84,14 @@ def holds_written(path: str) -> bool:
     return is_block(now) or os.path.exists(os.path.join(FOLDER, key_of(path), _ours(now)))
 
 
+def require_mounted(path: str) -> None:
+    """OSError when this file was armed on a file system that is not mounted now: what is seen there is another file."""
+    entry = os.path.join(FOLDER, key_of(path))
+    mount = _text(os.path.join(entry, "mount")) if os.path.exists(os.path.join(entry, "boot")) else ""
+    if mount and os.fsencode(mount) != mount_of(path):
+        raise OSError(errno.ESTALE, f"{mount} is not mounted, and {path} has to be put back there")
+
+
 def disarm(key: str) -> None:
     """The next start leaves this one alone; the last one takes script and hook along."""
     entry = os.path.join(FOLDER, key)

@@ -19,6 +19,7 @@ class FakeNextStart(NextStart):
         """A host without boot files; `programs` are those that its commands run."""
         self.files: dict[str, BootFile] = {}
         self.armed: dict[str, BootFile] = {}
+        self.reads: dict[str, list[str]] = {}
         self.written: dict[str, list[bytes]] = {}
         self.commands: dict[str, list[str]] = {}
         self.notes: dict[str, bytes] = {}
@@ -46,7 +47,9 @@ class FakeNextStart(NextStart):
                 self.write(path, original)
         for name, undo in self.commands.items():
             self.notes[f"command {name}"] = b""
-            self._programs[undo[0]](undo)
+            read = self.reads[name]
+            if self._programs[read[0]](read).output.strip().encode() in self.written[f"command {name}"]:
+                self._programs[undo[0]](undo)
         self.armed, self.written, self.commands = {}, {}, {}
 
     def read(self, path: str) -> BootFile:
@@ -68,9 +71,11 @@ class FakeNextStart(NextStart):
         """As written since it was armed."""
         return content_of(self.files.get(path)) in self.written.get(path, [])
 
-    def arm_command(self, name: str, undo: list[str]) -> None:
+    def arm_command(self, name: str, undo: list[str], read: list[str], wanted: str) -> None:
         """The first value counts."""
         self.commands.setdefault(name, list(undo))
+        self.reads[name] = list(read)
+        self.written.setdefault(f"command {name}", []).append(wanted.encode())
 
     def armed_original(self, path: str) -> dict[str, Any] | None:
         """The original, if the next start puts it back."""

@@ -196,13 +196,32 @@ def test_the_first_original_counts_however_often_it_is_armed(place: Path) -> Non
 
 def test_a_command_is_undone_and_kept_armed_while_it_fails(place: Path) -> None:
     value = place / "value"
-    revert.arm_command("tuning", f"test -d {place}/ready && echo slow >{value}")
+    value.write_text("fast\n")
+    revert.arm_command("tuning", f"test -d {place}/ready && echo slow >{value}", f"cat {value}", "fast")
     start(place, SHELLS[0])
     assert (place / "lib/at-start").exists()
     (place / "ready").mkdir()
     start(place, SHELLS[0])
     assert value.read_text() == "slow\n"
     assert not (place / "lib/at-start").exists()
+
+
+@pytest.mark.parametrize(("now", "then"), [("fast", "slow"), ("faster", "slow"), ("mine", "mine")])
+def test_a_command_undoes_only_what_a_trial_gave(place: Path, now: str, then: str) -> None:
+    value = place / "value"
+    for level in ("fast", "faster"):
+        revert.arm_command("tuning", f"echo slow >{value}", f"cat {value}", level)
+    value.write_text(f"{now}\n")
+    start(place, SHELLS[-1])
+    assert value.read_text() == f"{then}\n"
+    assert not (place / "lib/at-start").exists()
+
+
+def test_a_file_that_the_loader_emptied_is_used_up(place: Path) -> None:
+    _, new = change(place)
+    new.write_bytes(b"")
+    start(place, SHELLS[0])
+    assert not new.exists()
 
 
 def test_late_or_never_run_by_the_host_the_helper_runs_it_before_it_reads(

@@ -30,9 +30,9 @@ class RealNextStart(NextStart):
         """Whether the armed file holds what was written."""
         return revert.holds_written(path)
 
-    def arm_command(self, name: str, undo: List[str]) -> None:
+    def arm_command(self, name: str, undo: List[str], read: List[str], wanted: str) -> None:
         """The next start runs these arguments."""
-        revert.arm_command(name, shlex.join(undo))
+        revert.arm_command(name, shlex.join(undo), shlex.join(read), wanted)
 
     def armed_original(self, path: str) -> Optional[Dict[str, Any]]:
         """{file} as found, or None."""

@@ -10,6 +10,7 @@ kept on the disk meanwhile:
                               KEY/ours-SUM  what was written there: only this is taken back, never somebody else's
                               KEY/mount     the file system that has to be mounted for it
                               KEY/undo      for a setting of the plan's own, in the place of these: a line of shell
+                              KEY/read      what prints the value then; undone is one that is in KEY/ours-SUM
                               KEY/boot      the start in which it was armed
   /run/linktrial-started/BOOT/KEY           written by the script: with what the machine was started
 """
@@ -51,7 +52,8 @@ def arm_file(path: str, original: BootFile, wanted: bytes) -> None:
     Of one that is armed already the first original counts, and whatever was wanted since.
     """
     parts = {"path": os.path.realpath(path).encode(), _ours(wanted): wanted}
-    if mount := mount_of(path):
+    mount = mount_of(path)
+    if mount:
         parts["mount"] = mount
     if original is None:
         parts["absent"] = b""
@@ -61,9 +63,10 @@ def arm_file(path: str, original: BootFile, wanted: bytes) -> None:
     _arm(key_of(path), parts)
 
 
-def arm_command(name: str, undo: str) -> None:
-    """From now on the next start runs this line of shell. OSError."""
-    _arm(key_of(f"command {name}"), {"undo": undo.encode() + b"\n"})
+def arm_command(name: str, undo: str, read: str, wanted: str) -> None:
+    """From now on the next start runs `undo`, where `read`, a line of shell too, prints `wanted` then. OSError."""
+    _arm(key_of(f"command {name}"), {"undo": undo.encode() + b"\n", "read": read.encode() + b"\n",
+                                     _ours(wanted.encode()): wanted.encode()})
 
 
 def armed_original(path: str) -> Optional[Dict[str, Any]]:
@@ -81,7 +84,7 @@ def armed_original(path: str) -> Optional[Dict[str, Any]]:
 def holds_written(path: str) -> bool:
     """Whether an armed file holds what was written there since, as the script would say."""
     now = content_of(read_file(path))
-    return is_block(now) or os.path.exists(os.path.join(FOLDER, key_of(path), _ours(now)))
+    return not now or is_block(now) or os.path.exists(os.path.join(FOLDER, key_of(path), _ours(now)))
 
 
 def require_mounted(path: str) -> None:

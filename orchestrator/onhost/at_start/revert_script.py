@@ -20,6 +20,7 @@ until mkdir "$notes.busy" 2>/dev/null || [ "$tries" -ge 30 ]; do sleep 1; tries=
 same() {{ if command -v cmp >/dev/null; then cmp -s "$1" "$2"; else
   [ -f "$1" ] && [ "$(sha256sum <"$1")" = "$(sha256sum <"$2")" ]; fi; }}
 ours() {{ # whether $path holds what a trial wrote there, or is a block that the boot loader itself writes into
+  [ -s "$path" ] || return 0 # used up
   read -r first <"$path"
   [ "$first" != "# GRUB Environment Block" ] || return 0
   for one in "$entry"/ours-*; do
@@ -49,7 +50,10 @@ for entry in "$folder"/*/; do
   [ "$(cat "$entry/boot")" = "$boot" ] && note= || note=$notes/$key
   if [ -f "$entry/undo" ]; then
     [ -z "$note" ] || : >"$note"
-    /bin/sh "$entry/undo" || continue
+    now=$(/bin/sh "$entry/read") || continue
+    for one in "$entry"/ours-*; do # another value is somebody else's
+      [ "$now" != "$(cat "$one")" ] || {{ /bin/sh "$entry/undo" || continue 2; break; }}
+    done
   elif [ -f "$entry/original" ]; then
     path=$(cat "$entry/path")
     mounted || continue

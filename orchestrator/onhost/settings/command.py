@@ -124,7 +124,7 @@ class Command(Setting):
             if now == str(level["level"]):  # the next start would use it as it is
                 return
             undo = filled(level["write"], now)
-            self._kernel.next_start().arm_command(target, undo)
+            self._kernel.next_start().arm_command(target, undo, level["read"], str(level["level"]))
         self._output(filled(level["write"], level["level"]))
         time.sleep(level.get("wait_s") or 0)
 

@@ -45,8 +45,8 @@ class NextStart:
         """Whether an armed file holds what was written there since it was armed, not somebody else's change."""
         raise NotImplementedError
 
-    def arm_command(self, name: str, undo: List[str]) -> None:
-        """From now on the next start runs these arguments."""
+    def arm_command(self, name: str, undo: List[str], read: List[str], wanted: str) -> None:
+        """From now on the next start runs `undo`, where `read` prints `wanted` then."""
         raise NotImplementedError
 
     def armed_original(self, path: str) -> Optional[Dict[str, Any]]:

@@ -13,7 +13,7 @@ import pytest
 
 from orchestrator.onhost.at_start import boot_files, hooks, revert
 from orchestrator.onhost.at_start.boot_loader import with_next_entry
-from orchestrator.onhost.at_start.managed_lines import BLOCK, with_lines
+from orchestrator.onhost.at_start.managed_lines import BLOCK, WORDS, with_lines
 from orchestrator.onhost.at_start.next_start import RealNextStart
 from orchestrator.onhost.record import boot_id
 
@@ -110,6 +110,25 @@ def test_our_lines_are_taken_out_of_what_somebody_else_wrote_around_them(place: 
     assert there.read_bytes() == ORIGINAL + b"mine=1\n"
     assert stat.S_IMODE(there.stat().st_mode) == 0o640
     assert [path.name for path in (place / "boot").iterdir()] == ["config"]
+
+
+@pytest.mark.parametrize("shell", SHELLS, ids=" ".join)
+@pytest.mark.parametrize(("edited", "then"), [
+    (b"root=/dev/dome a.b=1 c=\\2 mine\n", b"root=/dev/dome mine\n"),
+    (b"mine root=/dev/dome a.b=1 c=\\2\n", b"mine root=/dev/dome\n"),
+    (b"root=/dev/dome a.b=1 c=\\22\n", b"root=/dev/dome a.b=1 c=\\22\n"),
+    (b"root=/dev/dome mine\n", b"root=/dev/dome mine\n")])
+def test_our_words_are_taken_out_of_a_line_that_somebody_else_changed(
+        place: Path, shell: list[str], edited: bytes, then: bytes) -> None:
+    there = place / "boot/config"
+    there.write_bytes(b"root=/dev/dome\n")
+    original = boot_files.read_file(str(there))
+    for words in (["quiet"], ["a.b=1", "c=\\2"]):  # the last one written is what stands there
+        revert.arm_file(str(there), original, with_lines(b"root=/dev/dome\n", words, WORDS))
+    there.write_bytes(edited)
+    start(place, shell)
+    assert there.read_bytes() == then
+    assert not (place / "lib/at-start").exists()
 
 
 def test_of_several_levels_written_for_one_start_any_is_ours(place: Path) -> None:

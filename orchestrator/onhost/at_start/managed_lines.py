@@ -23,6 +23,13 @@ def with_lines(original: bytes, lines: List[str], form: str) -> bytes:
     return start + b"\n".join([FIRST, *(line.encode() for line in lines), LAST]) + b"\n"
 
 
+def added_words(original: bytes, wanted: bytes) -> bytes:
+    """What was added to the only line of a file, with the space before it; empty where something else was done."""
+    start = original.rstrip(b"\n")
+    added = wanted[len(start):].rstrip(b"\n") if wanted.startswith(start) else b""
+    return added if added.startswith(b" ") and b"\n" not in wanted.rstrip(b"\n") else b""
+
+
 def cannot_have_words(original: bytes) -> str:
     """Why words cannot be added to this file; empty when they can."""
     lines = [line for line in original.splitlines() if line.strip()]

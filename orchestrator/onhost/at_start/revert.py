@@ -8,6 +8,7 @@ kept on the disk meanwhile:
   /var/lib/linktrial-at-start/KEY/path      the boot file, KEY being made of its name
                               KEY/original  its bytes as found, or `absent`; `owner` is "mode uid gid"
                               KEY/ours-SUM  what was written there: only this is taken back, never somebody else's
+                              KEY/words     the words added to a file of one line, for one that was changed since
                               KEY/mount     the file system that has to be mounted for it
                               KEY/undo      for a setting of the plan's own, in the place of these: a line of shell
                               KEY/read      what prints the value then; undone is one that is in KEY/ours-SUM
@@ -36,6 +37,7 @@ from orchestrator.onhost.at_start.boot_files import (
     write_flushed,
 )
 from orchestrator.onhost.at_start.boot_loader import is_block
+from orchestrator.onhost.at_start.managed_lines import added_words
 from orchestrator.onhost.at_start.revert_script import script_text
 from orchestrator.onhost.record import boot_id
 
@@ -52,6 +54,7 @@ def arm_file(path: str, original: BootFile, wanted: bytes) -> None:
     Of one that is armed already the first original counts, and whatever was wanted since.
     """
     parts = {"path": os.path.realpath(path).encode(), _ours(wanted): wanted}
+    parts = {name: content for name, content in parts.items() if content or name != "words"}
     mount = mount_of(path)
     if mount:
         parts["mount"] = mount
@@ -59,6 +62,7 @@ def arm_file(path: str, original: BootFile, wanted: bytes) -> None:
         parts["absent"] = b""
     else:
         parts["original"] = content_of(original)
+        parts["words"] = added_words(content_of(original), wanted)
         parts["owner"] = f"{original['mode']:o} {original['uid']} {original['gid']}\n".encode()
     _arm(key_of(path), parts)
 
@@ -138,7 +142,7 @@ def key_of(name: str) -> str:
 def _arm(key: str, parts: Dict[str, bytes]) -> None:
     entry = os.path.join(FOLDER, key)
     if os.path.exists(os.path.join(entry, "boot")):
-        for name in [name for name in parts if name.startswith(_OURS)]:
+        for name in [name for name in parts if name.startswith(_OURS) or name == "words"]:
             write_flushed(os.path.join(entry, name), parts[name])
             sync_folder(os.path.join(entry, name))
         return

@@ -37,8 +37,17 @@ mounted() {{ # /boot may be mounted late, or not at all: what lies below it then
   grep -qF " $where " /proc/self/mounts
 }}
 leave() {{ # somebody else has changed $path meanwhile: theirs stays, without our lines
-  grep -qxF "{first}" "$path" && grep -qxF "{last}" "$path" || return 0
-  cp -p "$path" "$path.linktrial-new" && sed '/^{first}$/,/^{last}$/d' "$path" >"$path.linktrial-new" && sync &&
+  if grep -qxF "{first}" "$path" && grep -qxF "{last}" "$path"; then
+    without() {{ sed '/^{first}$/,/^{last}$/d' "$path"; }}
+  elif [ -f "$entry/words" ]; then
+    words=$(cat "$entry/words")
+    export words
+    without() {{ awk '{{ words = ENVIRON["words"]; at = index($0 " ", words " ")
+      if (at) $0 = substr($0, 1, at - 1) substr($0, at + length(words))
+      print }}' "$path"; }}
+  else return 0
+  fi
+  cp -p "$path" "$path.linktrial-new" && without >"$path.linktrial-new" && sync &&
     mv -f "$path.linktrial-new" "$path" && return 0
   rm -f "$path.linktrial-new"
   return 1

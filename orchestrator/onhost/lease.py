@@ -10,7 +10,8 @@ The state is one JSON object:
   image                 what "as found" means; before [{setting, target, level, value}], the first value wins;
   changes               [{setting, target, levels, ours, unfinished}] in the order of the first change;
   outcome               what putting back achieved, by whom, when;
-  probation, reverted   see probation.py.
+  probation, reverted   see probation.py;
+  restarting            true once this run has asked the host to restart (absent before).
 """
 
 from __future__ import annotations
@@ -58,7 +59,8 @@ def _rejoin(state: dict[str, Any], wanted: dict[str, Any], now_ns: int) -> dict[
         raise Refusal("busy", f"{state['holder']} holds this host with the run {state['run_id']}",
                       **description(state, now_ns))
     return {**state, "token": max(now_ns // 1000, state["token"] + 1), "superseded": shown,
-            "lease_s": wanted["lease_s"], "deadline_ns": now_ns + int(wanted["lease_s"] * NS)}
+            "lease_s": wanted["lease_s"], "deadline_ns": now_ns + int(wanted["lease_s"] * NS),
+            **({"restarting": False} if state.get("restarting") else {})}  # it did not go down after all
 
 
 def require(state: dict[str, Any] | None, token: int, *, now_ns: int, boot: str) -> dict[str, Any]:

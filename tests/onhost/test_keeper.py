@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from orchestrator.onhost.process import group_members, started_ticks
+from orchestrator.onhost.record import Record
 from tests.onhost.helper_process import HelperProcess, Refused, file_setting, with_level
 
 LEASE_S = 3.0  # long enough for a busy test machine to make a change within it
@@ -406,3 +407,26 @@ def test_the_record_is_its_owners_alone(host: Host) -> None:
         assert folder.stat().st_mode & 0o777 == 0o700
         assert {file.stat().st_mode & 0o777 for file in folder.iterdir()} == {0o600}
         helper.ask("lease.release", {"token": token})
+
+
+def test_a_keeper_goes_when_it_is_asked_to_only_if_its_run_has_the_host_restarted(host: Host) -> None:
+    helper = host.helper()
+    host.changed(helper, lease_s=60)
+    keepers = host.keepers()
+    assert len(keepers) == 2
+
+    def ask_to_end() -> None:
+        for pid in keepers:
+            os.kill(pid, signal.SIGTERM)
+    ask_to_end()  # as a session manager does at logout
+    time.sleep(0.5)
+    assert host.keepers() == keepers
+    record = Record(str(host.folder / "linktrial"))
+    with record.locked():
+        state = record.load()
+        assert state is not None
+        record.save({**state, "restarting": True})
+    helper.process.kill()  # it would start others
+    ask_to_end()  # as the host does when it goes down
+    assert eventually(lambda: not host.keepers())
+    assert host.file.read_text() == "new"  # what the next start is to find

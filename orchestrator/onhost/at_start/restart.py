@@ -34,6 +34,9 @@ def restart(record: Record, token: int, kernel: Kernel | None = None) -> Dict[st
     problem = cannot_restart(kernel)
     if problem:
         raise Refusal("cannot", problem)
+    with record.locked():  # from here on the keeper goes when it is asked to
+        state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
+        record.save({**state, "restarting": True})
     os.sync()
     command = ["systemctl", "reboot"] if os.path.isdir("/run/systemd/system") else ["reboot"]
     subprocess.Popen(["/bin/sh", "-c", _GO_DOWN, *command], start_new_session=True, stdin=subprocess.DEVNULL,

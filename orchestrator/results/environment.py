@@ -88,9 +88,16 @@ def conditions(run: Mapping[str, Any], factors: Sequence[str]) -> dict[str, str]
         about = _mapping(cell)
         # The same level may mean other settings: a bundle's name says nothing about what it holds.
         means = {key: about[key] for key in ("settings", "traffic") if key in about}
+        if isinstance(means.get("settings"), list):
+            means["settings"] = [use for use in means["settings"] if not _holds_a_kernel(_mapping(use))]
         if means:
             found[f"cell {shortened(about.get('key'), _LONGEST)}"] = shortened(means, 2000)
     return found
+
+
+def _holds_a_kernel(use: Mapping[str, Any]) -> bool:
+    """A kernel that is held for the whole run is what two runs are compared for, and is told first as what differs."""
+    return use.get("setting") == "kernel" and str(use.get("factor", "")).startswith("hold-")
 
 
 def differences(reference: Mapping[str, str], candidate: Mapping[str, str]) -> list[Unlike]:

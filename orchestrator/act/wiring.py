@@ -51,5 +51,7 @@ async def prove_wiring(sessions: Mapping[str, HostSession], ends: Sequence[End],
             await job.cancel()
         raise
     callers = {(names.index(host), indexes[host, interface]): (host, interface) for host, interface in ends}
-    return [Wire(callers[number, index], (host, on)) for host, answer in heard.items()
-            for number, index, on in answer["heard"] if (number, index) in callers]
+    wires = [Wire(callers[number, index], (host, on)) for host, answer in heard.items()
+             for number, index, on in answer["heard"] if (number, index) in callers]
+    order = [host for host, _ in ends]  # whoever answered first, and whoever was heard first
+    return sorted(wires, key=lambda wire: (order.index(wire.hearer[0]), wire.hearer[1], ends.index(wire.caller)))

@@ -53,5 +53,5 @@ async def prove_wiring(sessions: Mapping[str, HostSession], ends: Sequence[End],
     callers = {(names.index(host), indexes[host, interface]): (host, interface) for host, interface in ends}
     wires = [Wire(callers[number, index], (host, on)) for host, answer in heard.items()
              for number, index, on in answer["heard"] if (number, index) in callers]
-    order = list(dict.fromkeys([*(host for host, _ in ends), *names]))  # whoever answered first, and whoever was heard first
+    order = list(dict.fromkeys([*(host for host, _ in ends), *names]))  # whoever answered or was heard first
     return sorted(wires, key=lambda wire: (order.index(wire.hearer[0]), wire.hearer[1], ends.index(wire.caller)))

@@ -16,7 +16,7 @@ cd "$checkout"
 
 # What only waits runs side by side; what measures a rate or a delay runs alone afterwards.
 failed=0
-pass() { "$venv/bin/python" -m pytest -q "$@" || failed=1; }
+pass() { "$venv/bin/python" -m pytest -q --durations=5 "$@" || failed=1; }
 pass -m "not lab and not proof and not guests" -n auto --dist loadfile
 pass -m "lab and not alone and not proof and not guests" -n 4 --dist worksteal
 pass -m "lab and alone and not proof and not guests"

@@ -131,6 +131,14 @@ def test_our_words_are_taken_out_of_a_line_that_somebody_else_changed(
     assert not (place / "lib/at-start").exists()
 
 
+def test_a_file_that_somebody_else_wrote_anew_stays_byte_for_byte(place: Path) -> None:
+    there, _ = change(place)
+    there.write_bytes(b"mine = 1\n  no line's end")
+    start(place, SHELLS[0])
+    assert there.read_bytes() == b"mine = 1\n  no line's end"
+    assert not (place / "lib/at-start").exists()
+
+
 def test_of_several_levels_written_for_one_start_any_is_ours(place: Path) -> None:
     there, _ = change(place)
     revert.arm_file(str(there), boot_files.read_file(str(there)), b"second\n")

@@ -29,14 +29,12 @@ def restart(record: Record, token: int, kernel: Kernel | None = None) -> Dict[st
     kernel = kernel or this_host()
     with record.locked():
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
-    if not any(setting_of(one["setting"]).restarts(one["level"]) for one in state["before"]):
-        raise Refusal("cannot", "no setting of this run takes a restart of this host")
-    problem = cannot_restart(kernel)
-    if problem:
-        raise Refusal("cannot", problem)
-    with record.locked():  # from here on the keeper goes when it is asked to
-        state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
-        record.save({**state, "restarting": True})
+        if not any(setting_of(one["setting"]).restarts(one["level"]) for one in state["before"]):
+            raise Refusal("cannot", "no setting of this run takes a restart of this host")
+        problem = cannot_restart(kernel)
+        if problem:
+            raise Refusal("cannot", problem)
+        record.save({**state, "restarting": True})  # from here on the keeper goes when it is asked to
     os.sync()
     command = ["systemctl", "reboot"] if os.path.isdir("/run/systemd/system") else ["reboot"]
     subprocess.Popen(["/bin/sh", "-c", _GO_DOWN, *command], start_new_session=True, stdin=subprocess.DEVNULL,

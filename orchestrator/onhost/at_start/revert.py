@@ -54,7 +54,6 @@ def arm_file(path: str, original: BootFile, wanted: bytes) -> None:
     Of one that is armed already the first original counts, and whatever was wanted since.
     """
     parts = {"path": os.path.realpath(path).encode(), _ours(wanted): wanted}
-    parts = {name: content for name, content in parts.items() if content or name != "words"}
     mount = mount_of(path)
     if mount:
         parts["mount"] = mount
@@ -62,7 +61,8 @@ def arm_file(path: str, original: BootFile, wanted: bytes) -> None:
         parts["absent"] = b""
     else:
         parts["original"] = content_of(original)
-        parts["words"] = added_words(content_of(original), wanted)
+        words = added_words(content_of(original), wanted)
+        parts.update({"words": words} if words else {})  # without any, the script leaves somebody else's file untouched
         parts["owner"] = f"{original['mode']:o} {original['uid']} {original['gid']}\n".encode()
     _arm(key_of(path), parts)
 

@@ -45,9 +45,7 @@ class AtStart(Setting):
 
     def apply(self, target: str, level: object) -> None:
         """Write what the next start is to find, armed; nothing stays written when the level is in effect. Refusal."""
-        problem = self.check(target, level)
-        if problem:
-            raise Refusal(CANNOT, problem, setting=self.name, target=target)
+        self._require_possible(target, level)
         with self._explained(target):
             if self._holds(target, level):
                 self._take_back(self._path(level))
@@ -56,9 +54,7 @@ class AtStart(Setting):
 
     def write_for_next_start(self, target: str, level: object) -> Dict[str, Any]:
         """Write it, armed; a level that the file as found has anyway leaves the file as found."""
-        problem = self.check(target, level)
-        if problem:
-            raise Refusal(CANNOT, problem, setting=self.name, target=target)
+        self._require_possible(target, level)
         with self._explained(target):
             path = self._path(level)
             start, original = self._kernel.next_start(), self._original(path)

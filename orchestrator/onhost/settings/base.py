@@ -87,9 +87,7 @@ class Setting:
 
     def apply(self, target: str, level: object) -> None:
         """Give `target` the level; nothing is written when it has it. Raises Refusal."""
-        problem = self.check(target, level)
-        if problem:
-            raise Refusal(CANNOT, problem, setting=self.name, target=target)
+        self._require_possible(target, level)
         with self._explained(target):
             if not self._holds(target, level):
                 self._write(target, level)
@@ -180,6 +178,12 @@ class Setting:
         return str(level)
 
     # --- shared -----------------------------------------------------------------------------------------------------
+    def _require_possible(self, target: str, level: object) -> None:
+        """Refusal when this host cannot have the level."""
+        problem = self.check(target, level)
+        if problem:
+            raise Refusal(CANNOT, problem, setting=self.name, target=target)
+
     def _holds(self, target: str, level: object) -> bool:
         return self._matches(level, self._current(target, level))
 

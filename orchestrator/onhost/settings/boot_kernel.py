@@ -11,7 +11,7 @@ from orchestrator.onhost.at_start.boot_files import content_of
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.at_start import AtStart, path_problem
 from orchestrator.onhost.settings.base import CANNOT
-from orchestrator.onhost.settings.levels import shown
+from orchestrator.onhost.settings.levels import shown, unknown_key
 
 _RELEASE = re.compile(r"[0-9][A-Za-z0-9.+~_-]{0,127}")
 _KEYS = {"level", "file"}
@@ -36,9 +36,9 @@ class BootKernel(AtStart):
         """Why no kernel can have this release."""
         if not isinstance(level, dict):
             level = {"level": level}
-        unknown = next((key for key in level if key not in _KEYS), None)
-        if unknown is not None:
-            return f"kernel has no {shown(unknown)}"
+        unknown = unknown_key(level, _KEYS, "kernel")
+        if unknown:
+            return unknown
         release = level.get("level")
         if not isinstance(release, str) or not _RELEASE.fullmatch(release):
             return f"{shown(release)} is no kernel's release, which uname -r shows"

@@ -11,7 +11,7 @@ from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.at_start import AtStart, path_problem
 from orchestrator.onhost.settings.base import FAILED
 from orchestrator.onhost.settings.command import filled, problem_with_arguments
-from orchestrator.onhost.settings.levels import shown
+from orchestrator.onhost.settings.levels import shown, unknown_key
 
 COMMAND_LINE = "command-line"
 _KEYS = {"level", "file", "form", "effect", "check"}
@@ -37,9 +37,9 @@ class BootLines(AtStart):
         """Why these can be lines of no boot file."""
         if not isinstance(level, dict) or "level" not in level:
             return "boot-lines has a file and a level"
-        unknown = next((key for key in level if key not in _KEYS), None)
-        if unknown is not None:
-            return f"boot-lines has no {shown(unknown)}"
+        unknown = unknown_key(level, _KEYS, "boot-lines")
+        if unknown:
+            return unknown
         if level.get("form") not in (None, "", *FORMS):
             return f"form is {' or '.join(FORMS)}"
         if level.get("effect") not in (None, "", COMMAND_LINE):

@@ -11,7 +11,7 @@ from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.at_start import WRITTEN
 from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
 from orchestrator.onhost.settings.kernel import Outcome
-from orchestrator.onhost.settings.levels import shown
+from orchestrator.onhost.settings.levels import unknown_key
 
 PLACE = "{level}"  # where a written value goes in an argument
 _BOUND_S = 30.0
@@ -46,9 +46,9 @@ class Command(Setting):
         """Why this is no definition of a command setting."""
         if not isinstance(level, dict):
             return "a command setting has read, write and a level"
-        unknown = next((key for key in level if key not in _KEYS), None)
-        if unknown is not None:
-            return f"a command setting has no {shown(unknown)}"
+        unknown = unknown_key(level, _KEYS, "a command setting")
+        if unknown:
+            return unknown
         return (_problem_with_programs(level) or _problem_with_wait(level.get("wait_s"))
                 or _problem_with_value(level.get("level")))
 
@@ -62,9 +62,7 @@ class Command(Setting):
 
     def write_for_next_start(self, target: str, level: object) -> Dict[str, Any]:
         """Write it, armed, whatever the running system has."""
-        problem = self.check(target, level)
-        if problem:
-            raise Refusal(CANNOT, problem, setting=self.name, target=target)
+        self._require_possible(target, level)
         with self._explained(target):
             self._write(target, level)
             ok = self.holds_ours(target, level)

@@ -16,6 +16,12 @@ _CORES = re.compile(r"[0-9]{1,4}(-[0-9]{1,4})?(,[0-9]{1,4}(-[0-9]{1,4})?){0,63}"
 _MOST_CORES = 8192  # the kernel's own limit
 
 
+def unknown_key(level: Mapping[Any, Any], known: Set[str], what: str) -> str:
+    """What is said of a part that this level cannot have; empty when all are known."""
+    unknown = next((key for key in level if key not in known), None)
+    return "" if unknown is None else f"{what} has no {shown(unknown)}"
+
+
 def whole(level: object, least: int, most: int, what: str, unit: str = "") -> int:
     """A whole number within bounds, also one written as text."""
     if isinstance(level, str) and re.fullmatch(r"-?[0-9]{1,18}", level):

@@ -21,9 +21,19 @@ if TYPE_CHECKING:
     from orchestrator.results.resolution import Noise, Resolution
 
 RUNS = Path("runs")  # where `run` puts them
+# The character \b keeps click from filling the lines that follow it.
+_HELP = """Read plans and say what they would do; no host is contacted.
+
+PLAN is a file, or a folder of plans (a suite).
+
+\b
+linktrial check plans/mtu-and-direction.yaml
+linktrial check plans/two-boards.yaml --bind board=dome.obs.example
+linktrial check plans/kernel-regression --json
+"""
 
 
-@click.command()
+@click.command(help=_HELP)
 @click.argument("plans", nargs=-1, required=True, metavar="PLAN...", type=click.Path(path_type=Path))
 @click.option("--bind", "binds", multiple=True, metavar="NAME=VALUE", help="Put VALUE where the plan says $NAME.")
 @click.option("--all", "everything", is_flag=True, help="Show the whole of a long schedule.")
@@ -33,15 +43,7 @@ RUNS = Path("runs")  # where `run` puts them
 @click.option("--json", "as_json", is_flag=True, help="Print data for programs.")
 def command(plans: tuple[Path, ...], binds: tuple[str, ...], everything: bool,
             noise_run: Path | None, as_json: bool) -> int:
-    r"""Read plans and say what they would do; no host is contacted.
-
-    PLAN is a file, or a folder of plans (a suite).
-
-    \b
-    linktrial check plans/mtu-and-direction.yaml
-    linktrial check plans/two-boards.yaml --bind board=dome.obs.example
-    linktrial check plans/kernel-regression --json
-    """
+    """Read plans and say what they would do; no host is contacted."""
     try:
         found = [outline(loaded.plan, CATALOGUE) for loaded in load_plans(plans, parse_binds(binds))]
     except PlanProblems as error:

@@ -10,9 +10,17 @@ from orchestrator.cli.exits import Exit
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 _FOLDER = click.Path(path_type=Path, file_okay=False)
+# The character \b keeps click from filling the lines that follow it.
+_HELP = """Write the report of RUN, a run's folder or a suite's, again; no host is contacted.
+
+\b
+linktrial report runs/dome-to-vault-20260101T000000Z-4f2a
+linktrial report RUN --public --out shared/dome-to-vault
+linktrial report RUN --openmetrics linktrial.prom
+"""
 
 
-@click.command("report", short_help="Write a run's report again.")
+@click.command("report", help=_HELP, short_help="Write a run's report again.")
 @click.argument("run", type=click.Path(path_type=Path))
 @click.option("--out", type=_FOLDER, help="Write into this folder instead.")
 @click.option("--public", is_flag=True, help="Write a copy without names, addresses, MACs, serials and users.")
@@ -21,13 +29,7 @@ _FOLDER = click.Path(path_type=Path, file_okay=False)
 @click.option("--parquet", type=_FOLDER, help="Also write the tables as Parquet files into this folder.")
 def command(run: Path, out: Path | None, public: bool, junit: Path | None, openmetrics: Path | None,
             parquet: Path | None) -> int:
-    r"""Write the report of RUN, a run's folder or a suite's, again; no host is contacted.
-
-    \b
-    linktrial report runs/dome-to-vault-20260101T000000Z-4f2a
-    linktrial report RUN --public --out shared/dome-to-vault
-    linktrial report RUN --openmetrics linktrial.prom
-    """
+    """Write the report of RUN, a run's folder or a suite's, again; no host is contacted."""
     from orchestrator.report.suite import is_suite
 
     if is_suite(run):

@@ -10,16 +10,19 @@ from orchestrator.cli.exits import Exit
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning.schema import plan_schema
 
+# The character \b keeps click from filling the lines that follow it.
+_HELP = """Print the JSON schema of plan files.
 
-@click.command()
+An editor with a YAML language server completes and underlines plans whose first line names it:
+
+\b
+linktrial schema > plan.schema.json
+# yaml-language-server: $schema=plan.schema.json
+"""
+
+
+@click.command(help=_HELP)
 def command() -> int:
-    r"""Print the JSON schema of plan files.
-
-    An editor with a YAML language server completes and underlines plans whose first line names it:
-
-    \b
-    linktrial schema > plan.schema.json
-    # yaml-language-server: $schema=plan.schema.json
-    """
+    """Print the JSON schema of plan files."""
     click.echo(json.dumps(plan_schema(CATALOGUE), indent=1))
     return Exit.COMPLETE

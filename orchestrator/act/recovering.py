@@ -14,8 +14,8 @@ from orchestrator.faults import HostError
 
 Json = dict[str, Any]
 Connect = Callable[[str], Awaitable[HostSession]]
-BOUND_S = 120.0
-LOCK_PATIENCE_S = 150.0  # a keeper gives each place up to two bounds of 60 s, and one stuck driver is common enough
+BOUND_S = 180.0  # as for a restore
+LOCK_PATIENCE_S = 150.0  # a keeper may be at it for so long, and one stuck driver is common enough
 PAUSE_S = 1.0
 RESTART_BOUND_S, RESTART_PAUSE_S = 600.0, 2.0
 LEASE_S = 60.0  # for the moment of putting back from the journal

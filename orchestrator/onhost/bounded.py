@@ -8,7 +8,7 @@ import os
 import select
 import signal
 import time
-from typing import Any, Callable
+from typing import Any, Callable, Tuple
 
 from orchestrator.onhost.process import close_all_but, die_with_parent
 from orchestrator.onhost.refusal import Refusal
@@ -17,15 +17,10 @@ from orchestrator.onhost.refusal import Refusal
 def run_bounded(step: Callable[[], Any], bound_s: float) -> Any:
     """What `step` returns (a JSON value), computed in a forked child; Refusal "stuck" when it takes longer.
 
-    A Refusal of the step is raised here; any other exception, or the child's death, as Refusal "failed".
+    A Refusal of the step is raised here; any other exception, the child's death, or a host at its limit of processes,
+    as Refusal "failed": whoever puts a host back goes on with the next place.
     """
-    parent = os.getpid()
-    readable, writable = os.pipe()
-    child = os.fork()
-    if child == 0:
-        os.close(readable)
-        _answer(parent, writable, step)
-    os.close(writable)
+    child, readable = _start(step)
     try:
         answer = _read_until_end(readable, time.monotonic() + bound_s)
     finally:
@@ -42,6 +37,25 @@ def run_bounded(step: Callable[[], Any], bound_s: float) -> Any:
     if kind == "refusal":
         raise Refusal(value["code"], value["message"], **value["values"])
     return value
+
+
+def _start(step: Callable[[], Any]) -> Tuple[int, int]:
+    """The child, and the end of the pipe to read its answer from."""
+    parent = os.getpid()
+    ends: Tuple[int, ...] = ()
+    try:
+        ends = os.pipe()
+        child = os.fork()
+    except OSError as error:
+        for end in ends:
+            os.close(end)
+        raise Refusal("failed", f"the process doing it could not be started: {error.strerror}") from error
+    readable, writable = ends
+    if child == 0:
+        os.close(readable)
+        _answer(parent, writable, step)
+    os.close(writable)
+    return child, readable
 
 
 def _answer(parent: int, writable: int, step: Callable[[], Any]) -> None:

@@ -57,7 +57,8 @@ def apply(record: Record, token: int, uses: list[dict[str, Any]], session: int =
         state = probation.begin(state, uses, session, confirm_s, boottime_ns())
         record.save(state)
     restart = _restart_needed(record, uses)
-    return {"uses": [_apply_one(record, token, use, restart=restart) for use in in_order(uses)]}
+    return {"uses": [_apply_one(record, token, use, restart=restart, waiting=confirm_s is not None)
+                     for use in in_order(uses)]}
 
 
 def _restart_needed(record: Record, uses: list[dict[str, Any]]) -> bool:
@@ -87,11 +88,14 @@ def confirm(record: Record, token: int, session: int) -> dict[str, Any]:
     return {}
 
 
-def _apply_one(record: Record, token: int, use: dict[str, Any], *, restart: bool) -> dict[str, Any]:
+def _apply_one(record: Record, token: int, use: dict[str, Any], *, restart: bool, waiting: bool) -> dict[str, Any]:
+    """One place's level; `waiting` while all of these changes are on probation."""
     setting, target, level = setting_of(use["setting"]), use["target"], use["level"]
     started = time.monotonic()
     with record.locked():
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
+        if waiting and not state.get("probation"):  # it took longer than that, and the keeper was quicker
+            raise Refusal("reverted", "the changes before this one were taken back: nobody confirmed them in time")
         before = lease.before_of(state, use)
         if before is None:
             raise Refusal("not_prepared", f"{use['setting']} of {target or 'the host'} was not looked at before")
@@ -99,7 +103,8 @@ def _apply_one(record: Record, token: int, use: dict[str, Any], *, restart: bool
         if use.get("as_found"):  # a cell that leaves this place alone, after one that did not
             record.save(lease.note_unfinished(state, use))
             seen = {**_as_found(setting, target, before), **({"restart": True} if restart else {})}
-            record.save(state)  # finished: from here on any other value than this or ours is somebody else's
+            # finished: from here on any other value than this or ours is somebody else's
+            record.save(state if seen["ok"] else _known_in_part(state, setting, use, before))
             return {**use, **seen, "took_s": time.monotonic() - started}
         problem = setting.check(target, level)
         seen = {"ok": False, "seen": None, "why": problem, "code": "cannot"}
@@ -107,8 +112,26 @@ def _apply_one(record: Record, token: int, use: dict[str, Any], *, restart: bool
             state = lease.note_intent(state, use)
             record.save(state)
             seen = _change(setting, target, level, restart=restart)
+            _require_nobody_came_between(record)
             record.save(lease.note_done(state, use, setting.read(target, level)))
     return {**use, **seen, "took_s": time.monotonic() - started}
+
+
+def _require_nobody_came_between(record: Record) -> None:
+    """The keeper does not wait for a slow change for ever: what it noted meanwhile is not written over, and what was
+    changed behind it is put back by it in a moment.
+    """
+    state = record.load()
+    if state is None or state["standing"] != "held":
+        raise Refusal("expired", "the lease of this host ran out during this change, and the host put itself back")
+
+
+def _known_in_part(state: dict[str, Any], setting: Any, use: dict[str, Any], before: dict[str, Any]) -> dict[str, Any]:
+    """A place that does not read as it was found reads as we left it; any value, where that cannot be read."""
+    try:
+        return lease.note_done(state, use, setting.read(use["target"], before["level"]))
+    except Refusal:
+        return lease.note_unfinished(state, use)
 
 
 def _as_found(setting: Any, target: str, before: dict[str, Any]) -> dict[str, Any]:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import time
 from typing import Any
 
 from orchestrator.onhost import keeper, lease, restoring
+from orchestrator.onhost.bounded import run_bounded
 from orchestrator.onhost.catalogue import image_room, survives_reboot
 from orchestrator.onhost.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
 
+COMPARE_BOUND_S = 20.0  # an image takes a tenth of a second
 KEEPER_PATIENCE_S = 5.0  # a keeper that is putting back right now needs a moment
 
 
@@ -95,7 +98,7 @@ def recover(record: Record, run_id: str) -> dict[str, Any]:
             state = restoring.put_back(state, "recover", record.save)
             record.save(state)
         outcome = dict(state["outcome"] or {"restored": [], "left": [], "conflicts": []})
-        compared = _differences(state) if state["image"] is not None else None
+        compared = _compared_within(state, COMPARE_BOUND_S) if state["image"] is not None else None
         if state["standing"] == "restored":
             keeper.stop(state)
             record.remove()
@@ -135,6 +138,13 @@ def _let_keeper_finish(record: Record) -> None:
         if boottime_ns() < state["deadline_ns"]:
             return
         time.sleep(0.02)
+
+
+def _compared_within(state: dict[str, Any], bound_s: float) -> dict[str, Any] | None:
+    """How the host differs from its image as found; None where a stuck driver keeps the host from being looked at."""
+    with contextlib.suppress(Refusal):
+        return dict(run_bounded(lambda: _differences(state), bound_s))
+    return None
 
 
 def _differences(state: dict[str, Any]) -> dict[str, Any]:

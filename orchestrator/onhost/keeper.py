@@ -36,7 +36,7 @@ LOCK_PATIENCE_S = 10.0  # the one change under way when the lease ran out may en
 AGAIN_AFTER_S = (2.0, 5.0, 10.0, 30.0, 60.0)  # an interface that vanished may come back
 START_BOUND_S = 15.0  # less than others wait for the lock
 STOP_BOUND_S = 3.0
-_PAUSE_S = 0.05
+_PAUSE_S, _LONGEST_PAUSE_S = 0.05, 5.0
 _NAME = "linktrial-keep"
 MOST_TWINS = 20  # one that dies again and again is killed by something that will not stop
 
@@ -104,8 +104,11 @@ def put_back_if_due(record: Record) -> bool:
     with contextlib.ExitStack() as stack:
         # One change may be stuck in the kernel with the lock in its hand. Every other one checks the deadline after
         # getting the lock, so none can begin any more, and the rest of the host must not wait for the stuck one.
-        with contextlib.suppress(Refusal):
+        alone = True
+        try:
             stack.enter_context(record.locked(LOCK_PATIENCE_S))
+        except Refusal:
+            alone = False
         state = record.load()
         if state is None or state["boot_id"] != boot_id() or state["standing"] == "restored":
             return True
@@ -113,10 +116,16 @@ def put_back_if_due(record: Record) -> bool:
         over = state["standing"] == "left" or now_ns >= state["deadline_ns"]
         waiting_ns = probation.left_ns(state, now_ns)
         if over:
+            owed = state["changes"]
             state = restoring.put_back(state, "keeper", record.save)
+            if not alone:  # whoever has the lock may still come to its end: all of it is looked at again after that
+                state = {**state, "standing": "left", "changes": owed}
         elif waiting_ns is not None and waiting_ns <= 0:
             places = state["probation"]["places"]
-            state = probation.failed(state, restoring.put_places_back(state, places, "keeper", record.save))
+            state, outcome = restoring.put_places_back(state, places, "keeper", record.save)
+            if not alone:  # as above
+                return False
+            state = probation.failed(state, outcome)
         else:
             return False
         with contextlib.suppress(Refusal):  # a full disk: the host is back all the same, and `recover` will see it
@@ -163,15 +172,22 @@ def _settle(tell: int) -> None:
 def _guard(record: Record) -> None:
     """Have the work done by a twin, and start another when it is killed."""
     signal.signal(signal.SIGTERM, lambda *_: _leave_if_host_goes_down(record))
-    for _ in range(MOST_TWINS):
-        guard = os.getpid()
-        twin = os.fork()
+    guard, deaths = os.getpid(), 0
+    while deaths < MOST_TWINS:
+        try:
+            twin = os.fork()
+        except OSError:  # a host at its limit of processes: not for ever
+            time.sleep(LONGEST_SLEEP_S)
+            if not _is_kept_by(record.load(), guard):
+                return
+            continue
         if twin == 0:
             _be_twin(record, guard)
         _, status = os.waitpid(twin, 0)
         if status == 0:
             return
-        time.sleep(_PAUSE_S)
+        deaths += 1
+        time.sleep(min(_PAUSE_S * 2**deaths, _LONGEST_PAUSE_S))  # the trouble it died of may pass
 
 
 def _leave_if_host_goes_down(record: Record) -> None:
@@ -194,44 +210,42 @@ def _be_twin(record: Record, guard: int) -> None:
 
 
 def _work(record: Record, guard: int) -> None:
-    """Wait for the deadline, then put back; ends when the lease is over or other keepers took our place."""
+    """Wait for the deadline, then put back; ends when nothing is owed any more or other keepers took our place."""
     lock_memory()
+    pauses_s = iter(AGAIN_AFTER_S)  # what could not be put back may be possible later
     while True:
         state = record.load()
         if not _is_kept_by(state, guard):
             return
         assert state is not None
-        if os.getppid() != guard:
-            _take_place(record, guard)
+        if os.getppid() != guard and _take_place(record, guard):
             return
         due_s = _due_s(state)
         if due_s > 0:
             time.sleep(min(due_s, LONGEST_SLEEP_S))
-        elif put_back_if_due(record):
-            break
-    _try_again(record, guard)
+        elif not put_back_if_due(record):
+            time.sleep(_PAUSE_S)  # the record may not have taken what was done, and would be asked again at once
+        elif _is_kept_by(record.load(), guard):
+            pause_s = next(pauses_s, None)
+            if pause_s is None:
+                return
+            time.sleep(pause_s)
 
 
-def _try_again(record: Record, guard: int) -> None:
-    """What could not be put back may be possible later."""
-    for pause_s in AGAIN_AFTER_S:
-        time.sleep(pause_s)
-        state = record.load()
-        if not _is_kept_by(state, guard) or state is None or state["standing"] != "left":
-            return
-        put_back_if_due(record)
-
-
-def _take_place(record: Record, guard: int) -> None:
-    """Our guard was killed: register ourselves and go on with a twin of our own."""
+def _take_place(record: Record, guard: int) -> bool:
+    """Our guard was killed: register ourselves and go on with a twin of our own; False when it cannot be noted."""
     os.setpgid(0, 0)
-    with record.locked():
-        state = record.load()
-        if not _is_kept_by(state, guard):
-            return
-        assert state is not None
-        _register(record, _registration(os.getpid(), state["keeper"]["in_session"], state["keeper"]["cgroup"]))
+    try:
+        with record.locked():
+            state = record.load()
+            if not _is_kept_by(state, guard):
+                return True
+            assert state is not None
+            _register(record, _registration(os.getpid(), state["keeper"]["in_session"], state["keeper"]["cgroup"]))
+    except Refusal:  # a long change, or a full disk: what we are here for can be done all the same
+        return False
     _guard(record)
+    return True
 
 
 def _due_s(state: dict[str, Any]) -> float:

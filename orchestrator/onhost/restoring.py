@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from typing import Any, Callable, Dict
+from typing import Any, Callable, Dict, Tuple
 
 from orchestrator.onhost import lease
 from orchestrator.onhost.bounded import run_bounded
@@ -12,7 +12,11 @@ from orchestrator.onhost.catalogue import in_order, setting_of
 from orchestrator.onhost.refusal import Refusal
 
 RESTORE_BOUND_S = 60.0  # one setting; a driver that renegotiates a copper link takes up to 7 s
+# One stuck interface makes all its settings stuck: from the second on they share this, down to the least for each.
+_STUCK_IN_ALL_S, _LEAST_BOUND_S = 80.0, 10.0
+MEND_BOUND_S = 2.0  # for a command that is made from what the driver says now
 
+Json = Dict[str, Any]
 
 Save = Callable[[Dict[str, Any]], None]
 
@@ -28,9 +32,11 @@ def put_back(state: dict[str, Any], by: str, save: Save = keep_nothing,
     `by` is "controller" while the lease goes on, "keeper" or "recover" when it ends with this. `save` keeps the state
     before each write, so that an interrupted one is known to be ours.
     """
-    outcome = put_places_back(state, state["changes"], by, save, bound_s)
+    state, outcome = put_places_back(state, state["changes"], by, save, bound_s)
     if state["standing"] == "left":  # an attempt after another: what that one restored stays told
-        outcome["restored"] = state["outcome"]["restored"] + outcome["restored"]
+        told = [lease.place_of(entry) for kind in ("restored", "left", "conflicts") for entry in outcome[kind]]
+        outcome["restored"] = [entry for entry in state["outcome"]["restored"]
+                               if lease.place_of(entry) not in told] + outcome["restored"]
     outcome["restart"] = restarts_due(state, bound_s)
     clean = not outcome["left"] and not outcome["conflicts"]
     # What was put back is nobody's debt any more; what was not stays listed, so that the next attempt knows it.
@@ -58,23 +64,34 @@ def _reading(before: dict[str, Any]) -> Callable[[], Any]:
 
 
 def put_places_back(state: dict[str, Any], places: list[dict[str, Any]], by: str, save: Save = keep_nothing,
-                    bound_s: float = RESTORE_BOUND_S) -> dict[str, Any]:
-    """What putting some of the changes back achieved: {restored, left, conflicts, by, at_wall_ns}."""
+                    bound_s: float = RESTORE_BOUND_S) -> Tuple[Json, Json]:
+    """(the state, what putting some of the changes back achieved: {restored, left, conflicts, by, at_wall_ns}).
+
+    The state lists all changes as before, and knows of what was put back only in part that it is ours.
+    """
     wanted = [lease.place_of(place) for place in places]
     outcome: dict[str, Any] = {"restored": [], "left": [], "conflicts": [], "by": by}
     changes = [change for change in reversed(in_order(state["changes"])) if lease.place_of(change) in wanted]
+    stuck: list[Json] = []
+    lost_s = 0.0
     for change in changes:
-        kind, entry = _put_back_one(change, state, save, bound_s)
+        within_s = min(bound_s, max(_LEAST_BOUND_S, _STUCK_IN_ALL_S - lost_s))
+        kind, entry, state = _put_back_one(change, state, save, within_s)
         outcome[kind].append(entry)
-    _look_again(changes, state, outcome, bound_s)
-    return {**outcome, "at_wall_ns": time.time_ns()}
+        if entry.pop("stuck", False):
+            stuck.append(lease.place_of(change))
+            lost_s += within_s
+    _look_again([change for change in changes if lease.place_of(change) not in stuck], state, outcome, bound_s)
+    return state, {**outcome, "at_wall_ns": time.time_ns()}
 
 
 def _look_again(changes: list[dict[str, Any]], state: dict[str, Any], outcome: dict[str, Any], bound_s: float) -> None:
     """Some settings read as before only when another one is back (offloads, while frames were large): that counts."""
     for kind in ("left", "conflicts"):
         for entry in list(outcome[kind]):
-            change = next(one for one in changes if lease.place_of(one) == lease.place_of(entry))
+            change = next((one for one in changes if lease.place_of(one) == lease.place_of(entry)), None)
+            if change is None:
+                continue
             before = lease.before_of(state, change)
             assert before is not None, "as in _put_back_one"
             with contextlib.suppress(Refusal):
@@ -89,21 +106,40 @@ def _reads_as_before(change: dict[str, Any], before: dict[str, Any]) -> Callable
 
 
 def _put_back_one(change: dict[str, Any], state: dict[str, Any], save: Save,
-                  bound_s: float) -> tuple[str, dict[str, Any]]:
+                  bound_s: float) -> Tuple[str, Json, Json]:
+    """What became of one change, its entry in the outcome, and the state after it."""
     before = lease.before_of(state, change)
     assert before is not None, "an intent is only ever written for a prepared place"
     entry = {"setting": change["setting"], "target": change["target"], "before": before["value"]}
+    after = state
     try:
         verdict = run_bounded(_looking(change, before), bound_s)
         if verdict["kind"] == "ours":
+            after = lease.note_unfinished(state, change)
             with contextlib.suppress(Refusal):  # a full disk is no reason to leave the host as it is
-                save(lease.note_unfinished(state, change))
+                save(after)
             verdict = run_bounded(_restoring(change, before), bound_s)
     except Refusal as refusal:
-        return "left", {**entry, "now": None, "why": refusal.message, "command": mend_command(before)}
+        verdict = {"kind": "left", "now": None, "why": refusal.message, "stuck": refusal.code == "stuck"}
     if verdict["kind"] == "restored":
-        return "restored", entry
-    return verdict["kind"], {**entry, "now": verdict["now"], "why": verdict["why"], "command": mend_command(before)}
+        return "restored", entry, state
+    entry.update({key: verdict[key] for key in ("now", "why", "stuck") if key in verdict})
+    entry["command"] = mend_command(before)
+    if verdict["kind"] == "left" and after is not state:
+        after = _known_in_part(after, change, before, verdict)
+    return verdict["kind"], entry, after
+
+
+def _known_in_part(state: Json, change: Json, before: Json, verdict: Json) -> Json:
+    """What a place reads after it was put back in part is ours, and nobody else's; any value, where it cannot be read.
+
+    Otherwise the next attempt would take it for somebody else's change, and leave it so for ever.
+    """
+    now = verdict["now"]
+    if now is None and not verdict.get("stuck"):
+        with contextlib.suppress(Refusal):
+            now = run_bounded(_reading(before), _LEAST_BOUND_S)
+    return state if now is None else lease.note_done(state, change, now)
 
 
 def _looking(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], dict[str, Any]]:
@@ -141,5 +177,9 @@ def _is_ours(setting: Any, change: dict[str, Any], now: Any) -> bool:
 
 
 def mend_command(before: dict[str, Any]) -> str:
-    """The command with which a person puts this place right."""
-    return str(setting_of(before["setting"]).mend_command(before["target"], before["value"]))
+    """The command with which a person puts this place right; empty where the driver that is asked does not answer."""
+    try:
+        return str(run_bounded(lambda: setting_of(before["setting"]).mend_command(before["target"], before["value"]),
+                               MEND_BOUND_S))
+    except Refusal:
+        return ""

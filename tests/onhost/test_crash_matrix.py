@@ -116,7 +116,8 @@ def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[World]:
         monkeypatch.setattr(module, "setting_of", lambda name: made.values)
     for module in (changes, holding):
         monkeypatch.setattr(module, "image_room", lambda: _NoImage)
-    monkeypatch.setattr(restoring, "run_bounded", lambda step, bound_s: step())  # in this process: its stop is ours
+    for room in (restoring, holding):  # in this process: its stop is ours
+        monkeypatch.setattr(room, "run_bounded", lambda step, bound_s: step())
     monkeypatch.setattr(keeper, "start", lambda host: {})
     monkeypatch.setattr(keeper, "stop", lambda state: None)
     monkeypatch.setattr(keeper, "alive", lambda state: False)

@@ -159,7 +159,15 @@ MUTANTS = (
     Mutant("a host's power is switched after a person stopped the run", "orchestrator/decide/power.py",
            "state.began and not asked_to_end and", "state.began and", POWER),
     Mutant("how often power was switched is forgotten by a resumed run", "orchestrator/decide/machine.py",
-           "        host.power = \"\"\n", "        host.power, host.power_cycles = \"\", []\n", POWER),
+           "        host.power, host.final_starts = \"\", 0\n",
+           "        host.power, host.final_starts, host.power_cycles = \"\", 0, []\n", POWER),
+    Mutant("what was put back in part is taken for somebody else's", f"{HOST}/restoring.py",
+           "        after = _known_in_part(after, change, before, verdict)", "        after = state", RESTORING),
+    Mutant("a host at its limit of processes is put back up to the first place", f"{HOST}/bounded.py",
+           "    except OSError as error:\n        for end", "    except ZeroDivisionError as error:\n        for end",
+           RESTORING),
+    Mutant("a keeper without the lock believes that it is done", f"{HOST}/keeper.py",
+           "            if not alone:", "            if False:", RESTORING),
 )
 
 

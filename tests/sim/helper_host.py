@@ -11,7 +11,7 @@ import copy
 import shutil
 import tempfile
 import weakref
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -224,13 +224,16 @@ def helpers() -> Iterator[None]:
     def finish(host: Record) -> None:
         current().keep_at(current().now_ns)
 
+    def at_once(step: Callable[[], Any], bound_s: float) -> Any:
+        return step()
+
     fakes: dict[Any, Json] = {
         changes: {"setting_of": setting_of, "image_room": lambda: NoImage},
         restart: {"setting_of": setting_of, "cannot_restart": lambda kernel: "", "this_host": lambda: None,
                   "subprocess": mock.Mock(Popen=lambda *words, **options: current().goes_down(current().name))},
-        restoring: {"setting_of": setting_of, "run_bounded": lambda step, bound_s: step()},
+        restoring: {"setting_of": setting_of, "run_bounded": at_once},
         catalogue: {"setting_of": setting_of},
-        holding: {"image_room": lambda: NoImage, "_let_keeper_finish": finish},
+        holding: {"image_room": lambda: NoImage, "_let_keeper_finish": finish, "run_bounded": at_once},
         keeper: {"start": start, "stop": stop, "alive": lambda state: current().keeper},
     }
     with mock.patch.multiple(record, LOCK_BOUND_S=1.0):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from collections.abc import Awaitable, Callable
 from typing import Any
 
@@ -138,12 +137,17 @@ class HostActions:
         name, token, uses = command.host, {"token": self._token(command.host)}, list(command.uses)
         until = asyncio.get_running_loop().time() + CONFIRM_S
         answer: Json | None = None
-        with contextlib.suppress(HostError):  # the answer may be what the change has cut off
+        unanswered: HostError | None = None
+        try:
             answer = await self._ask(name, "apply", {**token, "uses": uses, "confirm_s": CONFIRM_S}, CONFIRM_S / 2)
+        except HostError as error:  # the answer may be what the change has cut off
+            unanswered = error
         await self._open_anew(name, until)
         try:
             await self._ask(name, "confirm", token)
         except HostError as error:
+            if error.code == "nothing_to_confirm" and unanswered is not None:
+                raise unanswered from error  # nothing was begun, and this says why
             if error.code != "reverted":
                 raise
             why = (f"SSH reaches {name} over {', '.join(sorted(self.control[name]))}, and no new connection could be "

@@ -164,3 +164,5 @@ class Runner:
             replaced = session is not self.actions.sessions.get(name) or token != self.state.hosts[name].token
             if error.code in LOST | LEASE_IS_GONE and not replaced:
                 self.post(ev.SessionLost(name, error.as_dict()))
+        except BugError as error:  # the next renewal may succeed, and the host must not put itself back for want of it
+            self.listener(self.state, f"{error.message}; the lease will be renewed at the next turn")

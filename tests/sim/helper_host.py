@@ -27,7 +27,7 @@ from tests.sim.fake_host import LASTING, FakeHost
 Json = dict[str, Any]
 AS_STARTED: Json = {"kernel": "6.1.0-old", "boot-lines": []}
 BY_THE_HELPER = frozenset({"lease.take", "lease.renew", "lease.release", "keeper", "recover", "prepare", "adopt",
-                           "apply", "possible", "verify", "read", "restore", "compare", "restart", "watch"})
+                           "apply", "confirm", "possible", "verify", "read", "restore", "compare", "restart", "watch"})
 IN_MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # where a host's /run is, too
 
 
@@ -37,6 +37,7 @@ class HelperHost(FakeHost):
     starts_kernels = True
     current: HelperHost  # the one whose helper runs just now; functions of the helper know of no other
     now_ns = 0
+    session = 1  # what tells one connection from the next, as far as a scene wants that
 
     def __init__(self, name: str, number: int, values: dict[tuple[str, str], Any]) -> None:
         home = tempfile.mkdtemp(dir=IN_MEMORY)
@@ -95,7 +96,7 @@ class HelperHost(FakeHost):
             messages.check({"id": 1, "verb": verb, "args": args, "bound_s": 10.0})
         call = jobs.VERBS[verb]
         function = getattr({"changes": changes, "holding": holding}[call.room], call.function)
-        special = {"record": Record(str(self._folder)), "args": args, "session": 1}
+        special = {"record": Record(str(self._folder)), "args": args, "session": self.session}
         return dict(function(*(special[name] if name in special else args.get(name) for name in call.takes)) or {})
 
     def _run_as(self, now_ns: int) -> None:

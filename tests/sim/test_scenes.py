@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 
 import pytest
 
 from orchestrator.act.recovering import LOCK_PATIENCE_S
 from orchestrator.cli.resume import nothing_is_left
-from orchestrator.faults import HostError
+from orchestrator.faults import BugError, HostError
 from tests.sim.fake_host import FakeHost
 from tests.sim.stage import LEASE_S, MTU, Stage
 from tests.sim.test_event_table import BOTH, LARGE, STRANGE_MTU, Ends
+
+FIRST_LARGE = LARGE - 1
 
 
 @pytest.mark.parametrize("ends", [("dome",), ("vault",), BOTH], ids="+".join)
@@ -173,5 +176,75 @@ def test_recovering_waits_for_a_change_that_has_not_ended_and_says_who_makes_it_
             await stage.recover("dome")
         assert "recover again" in refused.value.next_step
         assert stage.now() < free_at
+
+    Stage().play(scene)
+
+
+def test_one_renewal_that_meets_a_bug_on_the_host_does_not_end_all_later_ones():
+    """A process that could not be started there, say. Without renewals the host puts itself back in mid-run."""
+    async def scene(stage: Stage) -> None:
+        slow: list[str] = []
+        met: list[str] = []
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if verb == "apply" and host.name == "vault" and stage.state.position == FIRST_LARGE and not met:
+                slow.append(verb)
+                await asyncio.sleep(2 * LEASE_S)  # a slow driver, for longer than the other host waits unheard
+            if verb == "lease.renew" and host.name == "dome" and slow and not met:
+                met.append(verb)
+                raise BugError("helper", "lease.renew on dome: BlockingIOError: Resource temporarily unavailable")
+
+        stage.world.before_message = before_message
+        assert await stage.exit_code() == 0
+        assert met
+        assert stage.rejoined("dome") == []
+        assert stage.all_valid()
+
+    Stage().play(scene)
+
+
+def _comes_in_by_the_measured_link(stage: Stage, name: str) -> None:
+    """SSH itself runs over the interface that the plan changes."""
+    host = stage.hosts[name]
+    host._control = lambda args, now_ns: {"local": "", "peer": "", "interface": "eth1", "interfaces": ["eth1"]}
+
+
+def test_a_host_with_one_port_that_can_keep_no_record_ends_the_run_and_no_cell_is_called_impossible():
+    """Its refusal must not be hidden by the answer of the new connection, that there is nothing to confirm."""
+    async def scene(stage: Stage) -> None:
+        _comes_in_by_the_measured_link(stage, "vault")
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if verb == "apply" and host.name == "vault":
+                raise HostError("record", "vault: cannot keep its record: No space left on device", host="vault")
+
+        stage.world.before_message = before_message
+        assert await stage.exit_code() == 6
+        assert "No space left" in stage.state.stop["reason"]
+        assert "impossible" not in stage.statuses().values()
+        assert all(map(stage.is_as_found, BOTH))
+        assert stage.nothing_of_ours()
+
+    Stage().play(scene)
+
+
+def test_a_change_of_the_control_path_whose_request_was_lost_is_made_again():
+    """It never came to the host: that says nothing about the level, and the cell is not impossible."""
+    async def scene(stage: Stage) -> None:
+        _comes_in_by_the_measured_link(stage, "vault")
+        lost: list[str] = []
+        sessions = itertools.count(2)
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if verb == "control":
+                host.session = next(sessions)
+            if verb == "apply" and host.name == "vault" and not lost:
+                lost.append(verb)
+                raise HostError("lost", "vault: the connection was lost", host="vault")
+
+        stage.world.before_message = before_message
+        assert await stage.exit_code() == 0
+        assert lost
+        assert stage.all_valid()
 
     Stage().play(scene)

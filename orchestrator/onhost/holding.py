@@ -116,8 +116,11 @@ def keeper_state(record: Record) -> dict[str, Any]:
 
 
 def lacks_keeper(record: Record) -> bool:
-    """Whether somebody holds this host and the keeper was killed."""
-    state = record.load()
+    """Whether somebody holds this host and the keeper was killed; False where the record cannot be read."""
+    try:
+        state = record.load()
+    except Refusal:
+        return False
     return state is not None and lease.is_live(state, boottime_ns(), boot_id()) and not keeper.alive(state)
 
 

@@ -178,8 +178,9 @@ def _guard(record: Record) -> None:
             twin = os.fork()
         except OSError:  # a host at its limit of processes: not for ever
             time.sleep(LONGEST_SLEEP_S)
-            if not _is_kept_by(record.load(), guard):
-                return
+            with contextlib.suppress(Refusal):
+                if not _is_kept_by(record.load(), guard):
+                    return
             continue
         if twin == 0:
             _be_twin(record, guard)

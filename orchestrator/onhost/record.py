@@ -73,7 +73,9 @@ class Record:
                                  f"{lock_holder.in_words(found)}", **found)
 
     def load(self) -> State | None:
-        """The last whole state; None when nobody holds or held this host."""
+        """The last whole state; None when nobody holds or held this host. Refusal when that cannot be known."""
+        if not self._is_ours():
+            return None
         found = [state for state in (self._read(name) for name in _FILES) if state is not None]
         return max(found, key=lambda state: state["serial"], default=None)
 
@@ -135,8 +137,11 @@ class Record:
         try:
             with open(os.path.join(self.directory, name), "rb") as handle:
                 text = handle.read()
-        except OSError:
+        except FileNotFoundError:
             return None
+        except OSError as error:  # no file handle left, say: the newer state may be there all the same
+            raise Refusal("record", f"this host cannot read its record in {self.directory}: {error.strerror}",
+                          directory=self.directory, errno=error.errno) from error
         mark, _, body = text.partition(b" ")
         if mark != b"%08x" % zlib.crc32(body):
             return None
@@ -173,10 +178,19 @@ class Record:
         """The folder, ours alone; Refusal when someone else made one by this name (/tmp is everybody's)."""
         with contextlib.suppress(FileExistsError):
             os.mkdir(self.directory, 0o700)
-        seen = os.lstat(self.directory)
+        if not self._is_ours():
+            raise FileNotFoundError(errno.ENOENT, "the folder was removed again", self.directory)
+
+    def _is_ours(self) -> bool:
+        """Whether the folder is there; Refusal when it is not ours alone."""
+        try:
+            seen = os.lstat(self.directory)
+        except FileNotFoundError:
+            return False
         if not stat.S_ISDIR(seen.st_mode) or seen.st_uid != os.getuid() or seen.st_mode & 0o077:
             raise Refusal("record", f"{self.directory} is there, but is not a folder of this user's own",
                           directory=self.directory)
+        return True
 
     def _sync_directory(self) -> None:
         folder = os.open(self.directory, os.O_RDONLY | os.O_DIRECTORY)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
+import io
 import multiprocessing
 import os
 import time
@@ -11,6 +13,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from orchestrator.onhost import holding
 from orchestrator.onhost import record as record_module
 from orchestrator.onhost.record import Record
 from orchestrator.onhost.refusal import Refusal
@@ -249,3 +252,55 @@ def test_nobody_gets_in_between_when_the_folder_is_removed_under_the_lock(tmp_pa
         worker.join(100)
     assert [worker.exitcode for worker in workers] == [0] * 4
     assert counter.read_text() == "200"
+
+
+@pytest.mark.parametrize("number", [errno.EIO, errno.ENFILE, errno.ENOMEM])
+def test_a_record_that_cannot_be_read_just_now_is_not_taken_for_none(
+        number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The keeper would go away, and the next run would take what the last one left for how the host was found."""
+    record = _saved(tmp_path, "one", "two")
+
+    def trouble(path: object, *more: object, **others: object) -> object:
+        if str(path) == str(_name_of(record, 0)):
+            raise OSError(number, os.strerror(number))
+        return io.open(path, *more, **others)  # type: ignore[call-overload]
+
+    monkeypatch.setattr(record_module, "open", trouble, raising=False)
+    with pytest.raises(Refusal) as refused:
+        record.load()
+    assert refused.value.code == "record"
+    monkeypatch.undo()
+    assert record.load()["run_id"] == "two"
+
+
+def _name_of(record: Record, number: int) -> Path:
+    return Path(record.directory) / f"record.{number}"
+
+
+@pytest.mark.parametrize("what", ["somebody else's folder", "a link to a folder", "a folder that all may write into",
+                                  "a file"])
+def test_nothing_is_read_from_a_place_that_others_can_write_to(what: str, tmp_path: Path) -> None:
+    """/tmp is everybody's: a forged record, or a pipe that nobody writes into, would be read by the helper's loop."""
+    theirs = _saved(tmp_path / "theirs", "forged") if (tmp_path / "theirs").mkdir() is None else None
+    assert theirs is not None
+    place = tmp_path / "record"
+    if what == "a link to a folder":
+        place.symlink_to(theirs.directory)
+    elif what == "a file":
+        place.write_text("forged")
+    else:
+        Path(theirs.directory).rename(place)
+        if what == "somebody else's folder":
+            os.chown(place, 12345, 12345)
+        else:
+            place.chmod(0o777)
+    with pytest.raises(Refusal, match="not a folder of this user's own"):
+        Record(str(place)).load()
+
+
+def test_the_helper_lives_on_where_its_record_is_somebody_elses(tmp_path: Path) -> None:
+    place = tmp_path / "record"
+    place.mkdir(mode=0o777)
+    place.chmod(0o777)
+    os.mkfifo(place / "record.0")  # to open it would wait for ever
+    assert holding.lacks_keeper(Record(str(place))) is False

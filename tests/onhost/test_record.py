@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import fcntl
-import io
 import multiprocessing
 import os
 import time
@@ -263,7 +262,7 @@ def test_a_record_that_cannot_be_read_just_now_is_not_taken_for_none(
     def trouble(path: object, *more: object, **others: object) -> object:
         if str(path) == str(_name_of(record, 0)):
             raise OSError(number, os.strerror(number))
-        return io.open(path, *more, **others)  # type: ignore[call-overload]
+        return os.fdopen(os.open(str(path), os.O_RDONLY), *more, **others)  # type: ignore[call-overload]
 
     monkeypatch.setattr(record_module, "open", trouble, raising=False)
     with pytest.raises(Refusal) as refused:

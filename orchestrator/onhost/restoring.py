@@ -150,6 +150,7 @@ def _looking(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], dic
         if setting.same(before["value"], now):
             if setting.restarts(level):  # it may be armed all the same: the write failed, or was never come to
                 setting.restore(target, before["value"])
+            setting.forget(target)
             return {"kind": "restored"}
         if _is_ours(setting, change, now):
             return {"kind": "ours"}

@@ -14,5 +14,8 @@ class AtOnce:
     def restart_due(self, before: Any, now: Any) -> bool:
         return False
 
+    def forget(self, target: str) -> None:
+        """Nothing is remembered."""
+
     def holds_ours(self, target: str, level: Any) -> bool:
         return bool(self.verify(target, level)["ok"])  # type: ignore[attr-defined] # the double's own

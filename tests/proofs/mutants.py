@@ -36,7 +36,7 @@ HOST = "orchestrator/onhost"
 CRASH = ("tests/onhost/test_crash_matrix.py",)
 LEASE = ("tests/onhost/test_lease.py",)
 KEEPER = "tests/onhost/test_keeper.py"
-RESTORING = ("tests/onhost/test_restoring.py",)
+RESTORING = ("tests/onhost/test_restoring.py", "tests/onhost/test_restoring_in_trouble.py")
 POWER = ("tests/sim/test_power_cycle.py",)
 MUTANTS = (
     Mutant("change before the intent is written", f"{HOST}/changes.py",

@@ -120,6 +120,9 @@ class StartValue:
     def restarts(self, level: Any) -> bool:
         return True
 
+    def forget(self, target: str) -> None:
+        """Nothing is remembered."""
+
     def check(self, target: str, level: Any) -> str:
         missing = self.name == "kernel" and level["level"] in self.host.missing_kernels
         return f"no kernel {level['level']} is installed here" if missing else ""

@@ -109,6 +109,9 @@ class Setting:
             with self._explained(target):
                 self._put_back(target, before)
 
+    def forget(self, target: str) -> None:
+        """Nothing is to be put back: drop what was remembered for that between two levels. Nothing by default."""
+
     # --- comparing and telling --------------------------------------------------------------------------------------
     def same(self, before: Any, now: Any) -> bool:
         """Whether two values from `read` are the same finding."""

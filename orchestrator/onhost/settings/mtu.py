@@ -36,6 +36,10 @@ class Mtu(Setting):
     after = ("receive-ring", "transmit-ring", "checksum-offload", "scatter-gather", "segmentation-offload",
              "receive-coalescing", "feature.*")
 
+    def forget(self, target: str) -> None:
+        """What was noted for a change that was never made, or that somebody else has undone."""
+        self._kernel.drop(_keepsake(target))
+
     def _parsed(self, level: object) -> int:
         return levels.whole(level, _LEAST, _MOST, "an MTU", "bytes")
 

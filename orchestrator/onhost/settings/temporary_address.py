@@ -33,6 +33,10 @@ class TemporaryAddress(Setting):
     # an MTU below 1280 leaves no room for IPv6
     after = ("mtu",)
 
+    def forget(self, target: str) -> None:
+        """What was noted for a change that was never made, or that somebody else has undone."""
+        self._kernel.drop(_keepsake(target))
+
     def _parsed(self, level: object) -> List[str]:
         texts = level if isinstance(level, list) else level.split() if isinstance(level, str) else []
         if not 0 < len(texts) <= _MOST or not all(isinstance(text, str) for text in texts):

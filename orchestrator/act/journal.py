@@ -28,7 +28,7 @@ class Journal:
         self._lock()
         self.entries_found, self._sum = self._recover()
         self._number = len(self.entries_found)
-        _flush_folder(path.parent)
+        flush_folder(path.parent)
 
     def _lock(self) -> None:
         """One controller per run: two would fight over the hosts' leases."""
@@ -89,7 +89,8 @@ def read_lines(path: Path) -> tuple[list[Entry], Cut | None, str]:
         return decode(file)
 
 
-def _flush_folder(folder: Path) -> None:
+def flush_folder(folder: Path) -> None:
+    """The names in a folder are on the disk when this returns."""
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(handle)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from orchestrator import __version__
+from orchestrator.act.journal import flush_folder, read_lines
 from orchestrator.decide.kernels import facts_as_measured
 from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import RunSetup
@@ -46,14 +47,16 @@ def make_folder(out: Path, run_id: str, plan_text: str) -> Path:
     with writing(folder):
         out.mkdir(parents=True, exist_ok=True)
         folder.mkdir(mode=0o700)
+        flush_folder(out)
         write_private(folder / "plan.yaml", plan_text)
     return folder
 
 
 def write_private(path: Path, text: str) -> None:
-    """Write a file that only its owner may read, whole or not at all."""
-    write_whole(path, text)
+    """Write a file that only its owner may read, whole or not at all; on the disk when this returns."""
+    write_whole(path, text, flush=True)
     path.chmod(0o600)
+    flush_folder(path.parent)
 
 
 def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: str | None, helper_hash: str,
@@ -109,8 +112,6 @@ def journal_path(folder: Path) -> Path:
 
 def state_of(folder: Path) -> RunState:
     """The run's state, replayed from its journal."""
-    from orchestrator.act.journal import read_lines
-
     entries, _, _ = read_lines(journal_path(folder))
     return replay(entries)[0]
 

@@ -99,14 +99,17 @@ def append_member(path: Path, columns: Sequence[str], rows: Iterable[Row]) -> No
         file.write(member)
 
 
-def write_whole(path: Path, content: str | bytes) -> None:
-    """Write a file so that a reader sees the old content or the new, never a part."""
+def write_whole(path: Path, content: str | bytes, *, flush: bool = False) -> None:
+    """Write a file so that a reader sees the old content or the new, never a part; `flush`: after a cut of power, too."""
     data = content.encode("utf-8") if isinstance(content, str) else content
     descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     temporary = Path(name)
     try:
         with os.fdopen(descriptor, "wb") as file:
             file.write(data)
+            if flush:
+                file.flush()
+                os.fsync(file.fileno())
         temporary.chmod(0o666 & ~_file_mode_mask())
         temporary.replace(path)
     except BaseException:

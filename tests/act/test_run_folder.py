@@ -1,0 +1,42 @@
+"""What a run's folder must hold after the controller's power was cut: the plan that it is recovered and resumed by."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from orchestrator.act.run_folder import make_folder
+
+
+class FlushedNames:
+    """Which files and folders had been flushed to the disk when each file got its name."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.flushed: set[int] = set()
+        self.whole_when_named: dict[str, bool] = {}
+        self.folders_after: set[int] = set()
+        real_fsync, real_replace = os.fsync, Path.replace
+
+        def fsync(handle: int) -> None:
+            real_fsync(handle)
+            self.flushed.add(os.fstat(handle).st_ino)
+            self.folders_after.add(os.fstat(handle).st_ino)
+
+        def replace(path: Path, target: Path) -> Path:
+            self.whole_when_named[Path(target).name] = path.stat().st_ino in self.flushed
+            self.folders_after.clear()
+            return real_replace(path, target)
+
+        monkeypatch.setattr(os, "fsync", fsync)
+        monkeypatch.setattr(Path, "replace", replace)
+
+
+def test_the_plan_is_on_the_disk_before_any_host_is_contacted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file system may write the name first: after a cut of power the plan would be there, and be empty."""
+    seen = FlushedNames(monkeypatch)
+    folder = make_folder(tmp_path / "runs", "r1", "plan: 1\n")
+    assert seen.whole_when_named == {"plan.yaml": True}
+    assert folder.stat().st_ino in seen.folders_after, "its name is to be found, too"
+    assert folder.parent.stat().st_ino in seen.flushed, "and the folder's"

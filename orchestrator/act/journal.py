@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -25,20 +27,14 @@ class Journal:
         self.cut: Cut | None = None
         self._broken = False
         self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
-        self._lock()
+        try:
+            _lock(self._file, path)
+        except HostError:
+            os.close(self._file)
+            raise
         self.entries_found, self._sum = self._recover()
         self._number = len(self.entries_found)
         flush_folder(path.parent)
-
-    def _lock(self) -> None:
-        """One controller per run: two would fight over the hosts' leases."""
-        try:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            os.close(self._file)
-            raise HostError("run_in_use", f"{self.path.parent}: another linktrial is driving this run",
-                            host="controller",
-                            next_step="wait for it, or look with: linktrial show " + str(self.path.parent)) from error
 
     def append(self, kind: str, body: dict[str, Any]) -> Entry:
         """Write one line and flush it; returns only when it is on the disk."""
@@ -79,6 +75,26 @@ class Journal:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
                  trace: TracebackType | None) -> None:
         self.close()
+
+
+def _lock(file: int, path: Path) -> None:
+    """One controller per run: two would fight over the hosts' leases."""
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        raise HostError("run_in_use", f"{path.parent}: another linktrial is driving this run", host="controller",
+                        next_step="wait for it, end it, or look with: linktrial show " + str(path.parent)) from error
+
+
+@contextlib.contextmanager
+def undriven(path: Path) -> Iterator[None]:
+    """Keep other controllers from a run, without writing: its disk may be full. HostError when one is at it."""
+    file = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        _lock(file, path)
+        yield
+    finally:
+        os.close(file)
 
 
 def read_lines(path: Path) -> tuple[list[Entry], Cut | None, str]:

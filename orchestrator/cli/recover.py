@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -34,8 +35,9 @@ def command(what: Path, bind: tuple[str, ...], ssh_config: str | None) -> int:
 
 def recover(loaded: LoadedPlan, folder: Path | None, access: Access) -> int:
     """Recover every host of a plan; with a run's folder, from its journal too, and finish the folder."""
+    from orchestrator.act.journal import undriven
     from orchestrator.act.recovering import Recovered, recover_host
-    from orchestrator.act.run_folder import changed_places, state_of
+    from orchestrator.act.run_folder import changed_places, journal_path, state_of
     from orchestrator.faults import HostError
 
     state = state_of(folder) if folder else None
@@ -51,7 +53,8 @@ def recover(loaded: LoadedPlan, folder: Path | None, access: Access) -> int:
     async def everyone() -> list[Recovered | HostError]:
         return await asyncio.gather(*(one(name) for name in loaded.plan.hosts))
 
-    results = dict(zip(loaded.plan.hosts, asyncio.run(everyone()), strict=True))
+    with undriven(journal_path(folder)) if folder else contextlib.nullcontext():
+        results = dict(zip(loaded.plan.hosts, asyncio.run(everyone()), strict=True))
     codes = []
     for name, result in results.items():
         if isinstance(result, HostError):

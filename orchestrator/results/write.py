@@ -100,7 +100,7 @@ def append_member(path: Path, columns: Sequence[str], rows: Iterable[Row]) -> No
 
 
 def write_whole(path: Path, content: str | bytes, *, flush: bool = False) -> None:
-    """Write a file so that a reader sees the old content or the new, never a part; `flush`: after a cut of power, too."""
+    """Write a file so that a reader sees the old content or the new, never a part; `flush`: even after a power cut."""
     data = content.encode("utf-8") if isinstance(content, str) else content
     descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     temporary = Path(name)

@@ -37,6 +37,7 @@ CRASH = ("tests/onhost/test_crash_matrix.py",)
 LEASE = ("tests/onhost/test_lease.py",)
 KEEPER = "tests/onhost/test_keeper.py"
 RESTORING = ("tests/onhost/test_restoring.py", "tests/onhost/test_restoring_in_trouble.py")
+CHANGES = ("tests/onhost/test_changes.py",)
 POWER = ("tests/sim/test_power_cycle.py",)
 MUTANTS = (
     Mutant("change before the intent is written", f"{HOST}/changes.py",
@@ -166,6 +167,13 @@ MUTANTS = (
     Mutant("a host at its limit of processes is put back up to the first place", f"{HOST}/bounded.py",
            "    except OSError as error:\n        for end", "    except ZeroDivisionError as error:\n        for end",
            RESTORING),
+    Mutant("changes go on after the first on probation were taken back", f"{HOST}/changes.py",
+           "        if waiting and not state.get(\"probation\"):", "        if False:", CHANGES),
+    Mutant("a change that ends late writes over what the keeper noted", f"{HOST}/changes.py",
+           "            _require_nobody_came_between(record)\n", "", CHANGES),
+    Mutant("a record that cannot be read just now is taken for none", f"{HOST}/record.py",
+           "        except OSError as error:  # no file handle left, say: the newer state may be there all the same\n",
+           "        except OSError as error:\n            return None\n", ("tests/onhost/test_record.py",)),
     Mutant("a keeper without the lock believes that it is done", f"{HOST}/keeper.py",
            "            if not alone:", "            if False:", RESTORING),
 )

@@ -45,7 +45,7 @@ MUTANTS = (
     Mutant("no flush of the record", f"{HOST}/record.py", "            os.fsync(handle.fileno())\n", "", CRASH),
     Mutant("no flush of the record's folder", f"{HOST}/record.py", "            self._sync_directory()\n", "", CRASH),
     Mutant("a write in putting back is not announced", f"{HOST}/restoring.py",
-           "                save(lease.note_unfinished(state, change))", "                pass", CRASH),
+           "                save(after)", "                pass", CRASH),
     Mutant("the first before-value is overwritten", f"{HOST}/changes.py",
            "            if lease.before_of({\"before\": before}, place) is None:",
            "            before = [one for one in before if lease.place_of(one) != lease.place_of(place)]\n"
@@ -54,8 +54,8 @@ MUTANTS = (
     Mutant("put back in forward order", f"{HOST}/restoring.py", "reversed(in_order(", "list(in_order(",
            (f"{KEEPER}::test_putting_back_goes_in_reverse_and_does_not_stop_at_an_error",)),
     Mutant("putting back stops at the first error", f"{HOST}/restoring.py",
-           "        outcome[kind].append(entry)\n    _look",
-           "        outcome[kind].append(entry)\n        if kind == 'left':\n            break\n    _look",
+           "        if entry.pop(\"stuck\", False):\n",
+           "        if kind == 'left':\n            break\n        if entry.pop(\"stuck\", False):\n",
            (f"{KEEPER}::test_putting_back_goes_in_reverse_and_does_not_stop_at_an_error",)),
     Mutant("what was put back is not read again", f"{HOST}/restoring.py",
            "        if setting.same(before[\"value\"], now):\n            return {\"kind\": \"restored\"}\n"

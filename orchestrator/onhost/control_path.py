@@ -8,6 +8,8 @@ import os
 from typing import Any
 
 from orchestrator.onhost import netlink
+from orchestrator.onhost.lying_on import lower_interfaces
+from orchestrator.onhost.process import parent_of, ssh_connection_of
 
 _ANCESTORS = 16
 
@@ -43,22 +45,13 @@ def _ssh_connection() -> str:
     """What the SSH server noted in the environment; sudo drops it from ours, an ancestor still has it."""
     pid = os.getpid()
     for _ in range(_ANCESTORS):
-        with contextlib.suppress(OSError), open(f"/proc/{pid}/environ", "rb") as handle:
-            for entry in handle.read().split(b"\0"):
-                if entry.startswith(b"SSH_CONNECTION="):
-                    return entry.partition(b"=")[2].decode("ascii", errors="replace")
-        pid = _parent(pid)
+        noted = ssh_connection_of(pid)
+        if noted:
+            return noted
+        pid = parent_of(pid)
         if pid <= 1:
             break
     return ""
-
-
-def _parent(pid: int) -> int:
-    try:
-        with open(f"/proc/{pid}/stat", encoding="utf-8", errors="replace") as handle:
-            return int(handle.read().rpartition(")")[2].split()[1])
-    except (OSError, ValueError, IndexError):
-        return 0
 
 
 def _all_below(name: str) -> list[str]:
@@ -66,7 +59,5 @@ def _all_below(name: str) -> list[str]:
     found = [name]
     for each in found:  # grows while it is walked
         with contextlib.suppress(OSError):
-            lower = sorted(entry[len("lower_"):] for entry in os.listdir(f"/sys/class/net/{each}")
-                           if entry.startswith("lower_"))
-            found += [one for one in lower if one not in found]
+            found += [one for one in lower_interfaces(each) if one not in found]
     return found

@@ -9,7 +9,7 @@ import platform
 import time
 from typing import Any, Dict, List
 
-from orchestrator.onhost import ethtool, netlink
+from orchestrator.onhost import boot, ethtool, netlink
 from orchestrator.onhost.core_list import parse_core_list
 
 _UNKNOWN_DUPLEX = "unknown"
@@ -21,12 +21,12 @@ def read_facts() -> Dict[str, Any]:
     """The host and its interfaces; what cannot be known is None or empty. Raises OSError when there is no netlink."""
     system = os.uname()
     return {
-        "system": system.sysname, "hostname": system.nodename, "kernel": system.release,
+        "system": system.sysname, "family": boot.FAMILY, "hostname": system.nodename, "kernel": system.release,
         "kernel_build": system.version, "machine": system.machine, "model": _model(),
-        "python": platform.python_version(), "boot_id": _text("/proc/sys/kernel/random/boot_id"),
-        "netns": os.stat("/proc/self/ns/net").st_ino, "machine_id": _machine_id(), "uid": os.geteuid(),
+        "python": platform.python_version(), "boot_id": boot.boot_id(),
+        "netns": boot.network_namespace(), "machine_id": _machine_id(), "uid": os.geteuid(),
         "cpus": os.cpu_count() or 1, "online_cpus": online_cores(),
-        "monotonic_ns": time.monotonic_ns(), "boottime_ns": time.clock_gettime_ns(time.CLOCK_BOOTTIME),
+        "monotonic_ns": time.monotonic_ns(), "boottime_ns": boot.boottime_ns(),
         "wall_ns": time.time_ns(), "interfaces": read_interfaces(),
     }
 

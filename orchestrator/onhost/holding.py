@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import time
 from typing import Any
 
 from orchestrator.onhost import keeper, lease, restoring
+from orchestrator.onhost.boot import network_namespace
 from orchestrator.onhost.bounded import run_bounded
 from orchestrator.onhost.catalogue import image_room, survives_reboot
 from orchestrator.onhost.record import Record, boot_id, boottime_ns
@@ -24,7 +24,7 @@ def take(record: Record, wanted: dict[str, Any]) -> dict[str, Any]:
         now_ns = boottime_ns()
         before = record.load()
         state = lease.take(before, wanted, now_ns=now_ns, wall_ns=time.time_ns(), boot=boot_id(),
-                           netns=os.stat("/proc/self/ns/net").st_ino, survives=survives_reboot)
+                           netns=network_namespace(), survives=survives_reboot)
         record.save(state)
         if not keeper.alive(state):
             if before is not None:

@@ -18,12 +18,11 @@ from typing import Any
 
 from orchestrator.onhost import lease, probation, restoring
 from orchestrator.onhost.cgroup import in_session_group, leave_session_group, remove_groups
+from orchestrator.onhost.descriptors import close_all_but, point_standard_files_at_null
 from orchestrator.onhost.process import (
-    close_all_but,
     group_members,
     is_alive,
     lock_memory,
-    point_standard_files_at_null,
     raise_priority,
     set_process_name,
     started_ticks,
@@ -89,7 +88,8 @@ def stop(state: dict[str, Any]) -> None:
         return
     until = time.monotonic() + STOP_BOUND_S
     while time.monotonic() < until:
-        members = group_members(keeper["pid"], _NAME)  # also a twin whose guard was killed a moment ago
+        # also a twin whose guard was killed a moment ago
+        members = group_members(keeper["pid"], _NAME, keeper["ticks"])
         for pid in sorted(members):  # the guard was first, and a twin needs a second to notice that it is alone
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import os
-import time
 from typing import Any
 
-from orchestrator.onhost.process import started_ticks
+from orchestrator.onhost.boot import boottime_ns
+from orchestrator.onhost.process import process_name, started_ticks
 
 _NS = 1_000_000_000
 _LONGEST_BYTES = 100
@@ -15,7 +15,7 @@ _LONGEST_BYTES = 100
 
 def note_holder(lock: int) -> None:
     """Write into the locked file who has it since when; a full disk keeps nobody from going on."""
-    now_ns = time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+    now_ns = boottime_ns()
     with contextlib.suppress(OSError):
         os.ftruncate(lock, 0)
         os.pwrite(lock, f"{os.getpid()} {started_ticks(os.getpid())} {now_ns}\n".encode(), 0)
@@ -28,8 +28,8 @@ def holder(path: str) -> dict[str, Any]:
             pid, ticks, since_ns = (int(word) for word in handle.read(_LONGEST_BYTES).split())
     except (OSError, ValueError):
         return {}
-    held_s = (time.clock_gettime_ns(time.CLOCK_BOOTTIME) - since_ns) / _NS
-    return {"pid": pid, "name": _name(pid), "held_s": held_s, "alive": started_ticks(pid) == ticks}
+    held_s = (boottime_ns() - since_ns) / _NS
+    return {"pid": pid, "name": process_name(pid), "held_s": held_s, "alive": started_ticks(pid) == ticks}
 
 
 def in_words(found: dict[str, Any]) -> str:
@@ -40,11 +40,3 @@ def in_words(found: dict[str, Any]) -> str:
         return f"process {found['pid']} ({found['name']}) has held the host's lock for {found['held_s']:.0f} s"
     return (f"process {found['pid']}, which took the host's lock {found['held_s']:.0f} s ago, is gone, but something "
             "that it started holds on to it")
-
-
-def _name(pid: int) -> str:
-    try:
-        with open(f"/proc/{pid}/comm", encoding="utf-8", errors="replace") as handle:
-            return handle.read().strip()
-    except OSError:
-        return ""

@@ -11,7 +11,7 @@ hole stops one. What each end received is its own job's result and returns over 
 from __future__ import annotations
 
 import time
-from typing import Any, Dict, List, Set
+from typing import Any, Dict, List, Optional, Set
 
 from orchestrator.onhost.device_socket import learned_mtu_bytes
 from orchestrator.onhost.path_asking import Asking
@@ -61,7 +61,7 @@ def _patience_s(args: Dict[str, Any]) -> float:
     return DEFAULT_PATIENCE_S if bound_s is None else float(bound_s)
 
 
-def _learned(args: Dict[str, Any]) -> int:
+def _learned(args: Dict[str, Any]) -> Optional[int]:
     return learned_mtu_bytes(args["interface"], int(args["family"]), args["local"], args["peer"])
 
 

@@ -12,8 +12,9 @@ import select
 import time
 from typing import Any, Dict, List, Optional, Sequence, Set
 
-from orchestrator.onhost.device_socket import NetworkError, ip_and_udp_bytes, open_udp, queued_errors
+from orchestrator.onhost.device_socket import ip_and_udp_bytes, open_udp
 from orchestrator.onhost.probe_frame import HEAD_BYTES, Frame, FrameCodec
+from orchestrator.onhost.socket_options import NetworkError, queued_errors
 
 HELLO, WELCOME, BIG, GOT, ASK, BACK, CANNOT, DONE, BYE = range(1, 10)
 SMALL_BYTES = 128               # an IP packet that passes wherever anything passes
@@ -75,7 +76,7 @@ class Line:
         return any(error.errno == errno.EMSGSIZE and error.reported_by for error in self.errors[before:])
 
     def note_errors(self) -> None:
-        """Empty the error queue, which must happen before every read: see device_socket."""
+        """Empty the error queue, which must happen before every read: see socket_options."""
         for error in queued_errors(self._socket):
             self.refusals += error.is_refusal
             if len(self.errors) < _KEPT_ERRORS and error not in self.errors:

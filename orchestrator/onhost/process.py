@@ -1,4 +1,7 @@
-"""What a process of ours does about itself: die with its parent, close what it must not hold, be told from another."""
+"""What a process of ours does about itself and knows of others: die with its parent, be told from another. On Linux.
+
+A host of the BSD family runs bsd/process.py in its place.
+"""
 
 from __future__ import annotations
 
@@ -68,7 +71,7 @@ def session_members(session: int) -> list[int]:
     return [pid for pid, _, fields in _all_processes() if fields[3] == str(session)]
 
 
-def group_members(group: int, name: str) -> list[int]:
+def group_members(group: int, name: str, _: int = 0) -> list[int]:
     """The processes of a group that go by `name` (see set_process_name)."""
     return [pid for pid, called, fields in _all_processes() if fields[2] == str(group) and called == name]
 
@@ -83,19 +86,33 @@ def _all_processes() -> Iterator[tuple[int, str, list[str]]]:
                 yield int(entry), head.partition("(")[2], tail.split()
 
 
-def close_all_but(kept: set[int]) -> None:
-    """Close every descriptor except `kept`: an SSH channel never ends while a stray process holds its pipe."""
-    for name in os.listdir("/proc/self/fd"):
-        number = int(name)
-        if number not in kept:
-            with contextlib.suppress(OSError):
-                os.close(number)
+def open_descriptors() -> list[int]:
+    """The descriptors that this process has open."""
+    return [int(name) for name in os.listdir("/proc/self/fd")]
 
 
-def point_standard_files_at_null() -> None:
-    """Descriptors 0 to 2 onto /dev/null."""
-    null = os.open(os.devnull, os.O_RDWR)
-    for number in (0, 1, 2):
-        os.dup2(null, number)
-    if null > 2:
-        os.close(null)
+def process_name(pid: int) -> str:
+    """What a process is called; empty when it is gone."""
+    try:
+        with open(f"/proc/{pid}/comm", encoding="utf-8", errors="replace") as handle:
+            return handle.read().strip()
+    except OSError:
+        return ""
+
+
+def parent_of(pid: int) -> int:
+    """The process that started this one; 0 when there is none."""
+    try:
+        with open(f"/proc/{pid}/stat", encoding="utf-8", errors="replace") as handle:
+            return int(handle.read().rpartition(")")[2].split()[1])
+    except (OSError, ValueError, IndexError):
+        return 0
+
+
+def ssh_connection_of(pid: int) -> str:
+    """What the SSH server noted in a process's environment; empty when it did not, or the process is not ours."""
+    with contextlib.suppress(OSError), open(f"/proc/{pid}/environ", "rb") as handle:
+        for entry in handle.read().split(b"\0"):
+            if entry.startswith(b"SSH_CONNECTION="):
+                return entry.partition(b"=")[2].decode("ascii", errors="replace")
+    return ""

@@ -18,6 +18,7 @@ from orchestrator.onhost.refusal import Refusal
 _BOUND_S = 30.0
 _LOOK_S = 0.02
 _FLUSH = "/proc/sys/net/ipv4/route/flush"  # IPv4 has no request for one peer; only the next lookups pay for it
+_NOT_HERE = (errno.EOPNOTSUPP, errno.ENOENT)  # not a Linux
 _UNUSABLE = ("tentative", "dadfailed")
 _GLOBAL_SCOPE = 0
 
@@ -69,10 +70,11 @@ def forget(interface: str, peer: str) -> Dict[str, Any]:
         metrics = netlink.forget_tcp_metrics(peer)
         neighbour = neighbourhood.ask(index, _next_hop(peer, index))
     except OSError as error:
-        if error.errno not in (errno.EPERM, errno.EACCES):
+        if error.errno not in (errno.EPERM, errno.EACCES, *_NOT_HERE):
             raise Refusal("not_forgotten", f"what was learned about {peer} cannot be dropped: {error.strerror}",
                           interface=interface, peer=peer) from error
-        why = "what was learned about the peer stays: dropping it needs root"
+        why = ("what was learned about the peer stays: "
+               + ("this system drops it for nobody" if error.errno in _NOT_HERE else "dropping it needs root"))
         neighbour = (neighbourhood.find(index, _next_hop(peer, index)) or {"state": ""})["state"]
     return {"forgotten": not why, "why": why, "path_mtu_before_bytes": before,
             "path_mtu_bytes": _learned_mtu(peer, index), "tcp_metrics": metrics, "neighbour": neighbour}

@@ -17,7 +17,7 @@ import time
 import zlib
 from typing import Any, Dict, Iterator
 
-from orchestrator.onhost import lock_holder
+from orchestrator.onhost import boot, lock_holder
 from orchestrator.onhost.refusal import Refusal
 
 State = Dict[str, Any]  # one JSON object; its keys are listed in lease.py
@@ -27,19 +27,18 @@ LOCK_BOUND_S = 20.0
 
 
 def default_directory() -> str:
-    """Where this user's record lies: a memory file system that a reboot empties, as it does the settings."""
-    return "/run/linktrial" if os.getuid() == 0 else f"/tmp/linktrial-{os.getuid()}"  # noqa: S108 - made 0700 and checked
+    """Where this user's record lies: what a reboot empties, as it does the settings."""
+    return boot.record_folder() if os.getuid() == 0 else f"/tmp/linktrial-{os.getuid()}"  # noqa: S108 - made 0700 and checked
 
 
 def boottime_ns() -> int:
-    """CLOCK_BOOTTIME in nanoseconds: counts suspend, does not follow the wall clock."""
-    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+    """The clock of leases, in nanoseconds: does not follow the wall clock."""
+    return boot.boottime_ns()
 
 
 def boot_id() -> str:
     """What tells one start of this host from the next."""
-    with open("/proc/sys/kernel/random/boot_id", encoding="ascii") as handle:
-        return handle.read().strip()
+    return boot.boot_id()
 
 
 class Record:

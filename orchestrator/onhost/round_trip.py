@@ -18,11 +18,11 @@ import time
 from typing import Any, Dict, List, NamedTuple, Optional, Sequence, Tuple
 
 from orchestrator.metrics.percentile import percentiles
-from orchestrator.onhost.device_socket import open_udp, queued_errors
+from orchestrator.onhost.device_socket import open_udp
 from orchestrator.onhost.probe_frame import FrameCodec
+from orchestrator.onhost.socket_options import SO_TIMESTAMPNS, queued_errors, stamp_arrivals
 
 ASK, ANSWER = 1, 2
-SO_TIMESTAMPNS = 35         # also the type of the control message that carries the stamp
 IDLE_EVERY_S = 0.005        # before the traffic there is little time, and nothing to disturb
 LOADED_EVERY_S = 0.02       # 500 probes in ten seconds; a probe costs an end about 0.3 ms of a core
 LATE_S = 2.0                # RFC 2544 s23 waits as long for late frames
@@ -46,7 +46,7 @@ class _End:
         """`args`: token, interface, family, local, peer, port."""
         self._codec = FrameCodec(args["token"], "round trip")
         self._socket = open_udp(args["interface"], int(args["family"]), args["local"], args["peer"], int(args["port"]))
-        self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
+        stamp_arrivals(self._socket)
 
     def fileno(self) -> int:
         """For a select() that waits for several things."""

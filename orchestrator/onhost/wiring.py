@@ -70,6 +70,8 @@ def _hear(raw: socket.socket, codec: FrameCodec, heard: Set[Heard]) -> None:
 
 
 def _raw_socket() -> socket.socket:
+    if not hasattr(socket, "AF_PACKET"):
+        raise Refusal("no_raw_frames", "frames without an address cannot be sent or heard on this system")
     try:
         return socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(LOCAL_EXPERIMENTAL))
     except PermissionError as error:

@@ -16,6 +16,7 @@ from typing import Any, Dict, List, Optional, Tuple
 
 from orchestrator.metrics.delay_variation import above_least_percentile
 from orchestrator.metrics.jitter import Jitter
+from orchestrator.onhost.socket_options import SO_TIMESTAMPNS
 from orchestrator.onhost.traffic.stamps import STEPPED_NS, wall_offset_ns
 
 _KEPT_IN_ALL = 400_000  # their jitter takes a few tenths of a second to compute
@@ -66,7 +67,8 @@ class Arrivals:
     def summary(self, coalesced_mean: Optional[float]) -> Dict[str, Any]:
         """Jitter and delay variation, and what they rest on. `coalesced_mean` is datagrams per coalesced block."""
         if self._stepped or len(self._transits) < 2:
-            why = "the receiver's wall clock was set during the window" if self._stepped else "too few arrivals"
+            why = ("the receiver's wall clock was set during the window" if self._stepped else
+                   "too few arrivals" if SO_TIMESTAMPNS is not None else "no kernel receive times on this system")
             return {"jitter_mean_s": None, "jitter_basis": f"none: {why}", "delay_variation_p99_s": None,
                     "transit_samples": len(self._transits)}
         jitter = Jitter()

@@ -6,7 +6,7 @@ import time
 from typing import Any, Callable, Dict, List, Optional
 
 from orchestrator.onhost.round_trip import LOADED_EVERY_S, Answering, Asking
-from orchestrator.onhost.traffic import tcp_info
+from orchestrator.onhost.traffic import kernel, tcp_info
 from orchestrator.onhost.traffic.flows import Pair
 from orchestrator.onhost.traffic.window import Window
 from orchestrator.onhost.watch import Watcher
@@ -45,7 +45,7 @@ class Beside:
         self._watcher = Watcher(pair.interface, watch_s)
         self._watch_ns = int(watch_s * 1e9)
         self._readings: Dict[int, List[tcp_info.Info]] = {
-            stream.number: [] for stream in pair.streams if stream.flow.transport == "tcp"}
+            stream.number: [] for stream in pair.streams if kernel.TCP_INFO and stream.flow.transport == "tcp"}
         self._regular: List[Regular] = []
         self._window: Optional[Window] = None
         self._before = read_counters(pair.interface)

@@ -14,7 +14,7 @@ class Moment(NamedTuple):
     at_ns: int
     cpu_ns: int
     run_delay_ns: Optional[int]
-    core: int
+    core: Optional[int]
 
 
 def moment() -> Moment:

@@ -14,8 +14,9 @@ import struct
 import time
 from typing import Any, Dict, List, Optional
 
-from orchestrator.onhost.device_socket import queued_errors, refused_to_open, socket_address
+from orchestrator.onhost.device_socket import refused_to_open, socket_address
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.socket_options import queued_errors
 from orchestrator.onhost.traffic import kernel, signs, sockets
 from orchestrator.onhost.traffic.flows import Pair, Stream
 
@@ -92,7 +93,8 @@ class Serving:
         else:
             sock.connect(source)
             kernel.accept_all(sock)  # from here on the kernel's own look-up keeps others out, at no cost per datagram
-            self._listeners.append(sockets.deaf_sink(self._pair, stream, sock))
+            if kernel.FILTERS:  # without them a second socket on the port would take what is for this one
+                self._listeners.append(sockets.deaf_sink(self._pair, stream, sock))
             self.connected[stream.number] = sock
         with contextlib.suppress(OSError):  # lost welcomes are asked for again
             sock.send(self._codec.write(signs.WELCOME, stream.number))

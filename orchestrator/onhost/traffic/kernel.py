@@ -1,4 +1,4 @@
-"""Socket options and calls of the Linux kernel that Python 3.8 has no names for.
+"""Socket options and calls of the Linux kernel that Python 3.8 has no names for; bsd/traffic/kernel.py stands in there.
 
 Numbers: include/uapi/asm-generic/socket.h, linux/udp.h, linux/in.h, linux/in6.h, linux/prctl.h.
 """
@@ -7,24 +7,30 @@ from __future__ import annotations
 
 import array
 import ctypes
+import fcntl
+import os
 import socket
 import struct
-from typing import List, Tuple
+import sys
+from typing import List, Optional, Tuple
 
 SO_ATTACH_FILTER, SO_DETACH_FILTER = 26, 27
 SO_SNDBUFFORCE, SO_RCVBUFFORCE = 32, 33
-SO_TIMESTAMPNS = 35
 SO_MAX_PACING_RATE = 47
 SO_INCOMING_CPU = 49
 SO_MEMINFO = 55
 SOL_UDP = 17
 UDP_SEGMENT, UDP_GRO = 103, 104
 IPV6_TCLASS = 67
-SIOCOUTQ = 0x5411
+_SIOCOUTQ = 0x5411
 MSG_WAITFORONE = 0x10000
 UDP_LARGEST_SEND_BYTES = 65507  # of payload, in one datagram or in all segments of one call
 UDP_LARGEST_SEND_SEGMENTS = 64  # every kernel with UDP_SEGMENT takes so many; newer ones 128
 
+FILTERS = True  # whether sockets take packet filters
+BATCHED_CALLS = True  # whether sendmmsg and recvmmsg are as message_vector.py lays them out
+TCP_INFO = True  # whether connections are described as tcp_info.py reads it
+_NO_LIMIT = (1 << 64) - 1
 _LIBRARY = ctypes.CDLL(None)  # opened early: a process that has given up its privilege may not be able to
 _PR_SET_TIMERSLACK = 29
 _PR_SET_NO_NEW_PRIVS = 38
@@ -40,8 +46,8 @@ def set_timer_slack(nanoseconds: int) -> None:
     _LIBRARY.prctl(_PR_SET_TIMERSLACK, nanoseconds, 0, 0, 0)
 
 
-def current_core() -> int:
-    """The core this process runs on."""
+def current_core() -> Optional[int]:
+    """The core this process runs on; None where the system does not say."""
     core: int = _LIBRARY.sched_getcpu()
     return core
 
@@ -58,8 +64,64 @@ def set_timeout(sock: socket.socket, option: int, seconds: float) -> None:
     sock.setsockopt(socket.SOL_SOCKET, option, struct.pack(layout, whole, int((seconds - whole) * 1e6)))
 
 
-def socket_drops(sock: socket.socket) -> int:
-    """What this socket's receive buffer had to drop, in buffers (a coalesced block counts as one)."""
+def incoming_core(sock: socket.socket) -> Optional[int]:
+    """The core on which the kernel last took in something for this socket; None where it does not say."""
+    try:
+        return sock.getsockopt(socket.SOL_SOCKET, SO_INCOMING_CPU)
+    except OSError:
+        return None
+
+
+def run_on_core(core: int) -> None:
+    """Keep this process on one core. Raises OSError."""
+    os.sched_setaffinity(0, {core})
+
+
+def unacknowledged_bytes(sock: socket.socket) -> int:
+    """What the other end of a connection has not acknowledged yet."""
+    return int.from_bytes(fcntl.ioctl(sock, _SIOCOUTQ, bytes(4)), sys.byteorder)
+
+
+def congestion_of(sock: socket.socket) -> Optional[str]:
+    """The congestion control of a connection; None where the system does not say."""
+    return sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, 16).rstrip(b"\0").decode()
+
+
+def set_congestion(sock: socket.socket, name: str) -> None:
+    """Raises OSError where there is no such congestion control."""
+    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, name.encode())
+
+
+def set_pacing(sock: socket.socket, bytes_s: Optional[int]) -> None:
+    """The most that the kernel sends, in bytes per second; None: no limit."""
+    if bytes_s is None:
+        bytes_s = _NO_LIMIT
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, SO_MAX_PACING_RATE, bytes_s.to_bytes(8, sys.byteorder))
+    except OSError:  # a 32-bit kernel takes a 32-bit number
+        sock.setsockopt(socket.SOL_SOCKET, SO_MAX_PACING_RATE, min(bytes_s, 0xFFFFFFFE).to_bytes(4, sys.byteorder))
+
+
+def set_buffer(sock: socket.socket, option: int, size_bytes: int) -> None:
+    """Room for `size_bytes` of payload, past the ordinary limit where we may.
+
+    The kernel takes as much again for its own records, so that about this much is usable, as a window for example;
+    reading the option back gives twice the value.
+    """
+    forced = SO_RCVBUFFORCE if option == socket.SO_RCVBUF else SO_SNDBUFFORCE
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, forced, size_bytes)
+    except OSError:
+        sock.setsockopt(socket.SOL_SOCKET, option, size_bytes)
+
+
+def coalesce_datagrams(sock: socket.socket) -> None:
+    """Have datagrams that came together handed over as one block. Raises OSError where that is not offered."""
+    sock.setsockopt(SOL_UDP, UDP_GRO, 1)
+
+
+def socket_drops(sock: socket.socket) -> Optional[int]:
+    """What this socket's receive buffer had to drop, in buffers (a coalesced block counts as one); None: not told."""
     raw = sock.getsockopt(socket.SOL_SOCKET, SO_MEMINFO, 64)
     return int(struct.unpack_from("=I", raw, 4 * _MEMINFO_DROPS)[0]) if len(raw) >= 4 * _MEMINFO_DROPS + 4 else 0
 

@@ -12,7 +12,7 @@ import socket
 import struct
 from typing import Any, List
 
-from orchestrator.onhost.traffic.kernel import MSG_WAITFORONE
+from orchestrator.onhost.traffic.kernel import BATCHED_CALLS, MSG_WAITFORONE
 
 
 class _Part(ctypes.Structure):
@@ -112,6 +112,8 @@ class OneMessage:
 
 def is_offered(call: str) -> bool:
     """Whether the kernel has `sendmmsg` or `recvmmsg` (all since 3.0; a container's filter may forbid them)."""
+    if not BATCHED_CALLS:
+        return False
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         getattr(_LIBRARY, call)(sock.fileno(), None, 0, 0, *([None] if call == "recvmmsg" else []))
         return ctypes.get_errno() not in (errno.ENOSYS, errno.EPERM)

@@ -6,23 +6,11 @@ import contextlib
 import errno
 import socket
 import struct
-import sys
-from typing import Optional
 
 from orchestrator.onhost import netlink
-from orchestrator.onhost.device_socket import (
-    IP_MTU_DISCOVER,
-    IP_RECVERR,
-    IPV6_DONTFRAG,
-    IPV6_MTU_DISCOVER,
-    IPV6_RECVERR,
-    PMTUDISC_PROBE,
-    SO_BINDTODEVICE,
-    ip_and_udp_bytes,
-    refused_to_open,
-    socket_address,
-)
+from orchestrator.onhost.device_socket import ip_and_udp_bytes, refused_to_open, socket_address
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.socket_options import bind_to_interface, forbid_fragments, queue_errors
 from orchestrator.onhost.traffic import kernel, own_queue
 from orchestrator.onhost.traffic.flows import Flow, Pair, Stream
 
@@ -30,7 +18,6 @@ from orchestrator.onhost.traffic.flows import Flow, Pair, Stream
 UDP_RECEIVE_BUFFER_BYTES = 16 * 1024 * 1024
 LEAST_UDP_RECEIVE_BUFFER_BYTES = 1024 * 1024
 _BACKLOG = 64
-_NO_LIMIT = (1 << 64) - 1
 
 
 def open_bound(pair: Pair, stream: Stream, port: int) -> socket.socket:
@@ -108,76 +95,41 @@ def set_options(sock: socket.socket, pair: Pair, stream: Stream) -> None:
 def _set_tcp(sock: socket.socket, flow: Flow, sends_here: bool) -> None:
     if flow.congestion:
         try:
-            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, flow.congestion.encode())
+            kernel.set_congestion(sock, flow.congestion)
         except OSError as error:
             raise Refusal("congestion_missing", f"this kernel does not offer congestion control {flow.congestion}",
                           congestion=flow.congestion, errno=error.errno) from error
     if flow.socket_buffer_bytes:
-        set_buffer(sock, socket.SO_SNDBUF, flow.socket_buffer_bytes)
-        set_buffer(sock, socket.SO_RCVBUF, flow.socket_buffer_bytes)
+        kernel.set_buffer(sock, socket.SO_SNDBUF, flow.socket_buffer_bytes)
+        kernel.set_buffer(sock, socket.SO_RCVBUF, flow.socket_buffer_bytes)
     if flow.segment_bytes:
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG, flow.segment_bytes)
     limits = [rate for rate in (flow.pacing_bit_s, flow.asked_bit_s) if rate]
     if limits and sends_here:  # the kernel counts IP and TCP headers and payload, in bytes per second
-        set_pacing(sock, int(min(limits) / flow.streams / 8))
+        kernel.set_pacing(sock, int(min(limits) / flow.streams / 8))
     # When a process of ours dies, what it has not sent yet dies with it: the kernel would go on sending for seconds.
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("@ii", 1, 0))
-
-
-def set_pacing(sock: socket.socket, bytes_s: Optional[int]) -> None:
-    """The most that the kernel sends, in bytes per second; None: no limit."""
-    if bytes_s is None:
-        bytes_s = _NO_LIMIT
-    try:
-        sock.setsockopt(socket.SOL_SOCKET, kernel.SO_MAX_PACING_RATE, bytes_s.to_bytes(8, sys.byteorder))
-    except OSError:  # a 32-bit kernel takes a 32-bit number
-        sock.setsockopt(socket.SOL_SOCKET, kernel.SO_MAX_PACING_RATE,
-                        min(bytes_s, 0xFFFFFFFE).to_bytes(4, sys.byteorder))
 
 
 def _set_udp(sock: socket.socket, pair: Pair, stream: Stream) -> None:
     flow = stream.flow
     if stream.sends_here:
-        level, option = ((socket.IPPROTO_IPV6, IPV6_RECVERR) if pair.family == 6
-                         else (socket.IPPROTO_IP, IP_RECVERR))
-        sock.setsockopt(level, option, 1)  # without it a datagram dropped by the own queue counts as sent
+        queue_errors(sock, pair.family)
         charged = own_queue.buffer_for(pair.interface, flow.streams)
         wanted = flow.socket_buffer_bytes or (charged // 2 if charged else None)
         if wanted:
-            set_buffer(sock, socket.SO_SNDBUF, wanted)
+            kernel.set_buffer(sock, socket.SO_SNDBUF, wanted)
         if flow.datagram_bytes + ip_and_udp_bytes(pair.family) <= pair.mtu:
-            _forbid_fragments(sock, pair.family)
+            forbid_fragments(sock, pair.family)
     else:
         share = max(UDP_RECEIVE_BUFFER_BYTES // flow.streams, LEAST_UDP_RECEIVE_BUFFER_BYTES)
-        set_buffer(sock, socket.SO_RCVBUF, flow.socket_buffer_bytes or share)
-
-
-def _forbid_fragments(sock: socket.socket, family: int) -> None:
-    """Datagrams that fit the MTU leave whole or not at all, whatever was learned about the path."""
-    if family == 6:
-        sock.setsockopt(socket.IPPROTO_IPV6, IPV6_MTU_DISCOVER, PMTUDISC_PROBE)
-        sock.setsockopt(socket.IPPROTO_IPV6, IPV6_DONTFRAG, 1)
-    else:
-        sock.setsockopt(socket.IPPROTO_IP, IP_MTU_DISCOVER, PMTUDISC_PROBE)
-
-
-def set_buffer(sock: socket.socket, option: int, size_bytes: int) -> None:
-    """Room for `size_bytes` of payload, past the ordinary limit where we may.
-
-    The kernel takes as much again for its own records, so that about this much is usable, as a window for example;
-    reading the option back gives twice the value.
-    """
-    forced = kernel.SO_RCVBUFFORCE if option == socket.SO_RCVBUF else kernel.SO_SNDBUFFORCE
-    try:
-        sock.setsockopt(socket.SOL_SOCKET, forced, size_bytes)
-    except OSError:
-        sock.setsockopt(socket.SOL_SOCKET, option, size_bytes)
+        kernel.set_buffer(sock, socket.SO_RCVBUF, flow.socket_buffer_bytes or share)
 
 
 def _bind_to_interface(sock: socket.socket, pair: Pair) -> None:
     """Bind to the device; where an older kernel forbids that to ordinary users, make sure the address is its own."""
     try:
-        sock.setsockopt(socket.SOL_SOCKET, SO_BINDTODEVICE, pair.interface.encode() + b"\0")
+        bind_to_interface(sock, pair.interface, pair.local)
     except PermissionError:
         own = netlink.addresses(socket.if_nametoindex(pair.interface))
         if pair.local not in [each["address"] for each in own]:

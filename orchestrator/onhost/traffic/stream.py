@@ -46,10 +46,7 @@ class StreamProcess:
 
     def softirq_core(self) -> Optional[int]:
         """The core on which the kernel last took in something for this socket."""
-        try:
-            return self.sock.getsockopt(socket.SOL_SOCKET, kernel.SO_INCOMING_CPU)
-        except OSError:
-            return None
+        return kernel.incoming_core(self.sock)
 
     def lost(self, error: OSError) -> Refusal:
         """The refusal for a connection that ended in the middle of the traffic."""

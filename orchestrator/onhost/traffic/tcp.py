@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import fcntl
 import os
 import socket
-import sys
 import time
 from functools import partial
-from typing import Any, Callable, Dict, Tuple
+from typing import Any, Callable, Dict, Optional, Tuple
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.traffic import kernel, signs, sockets
+from orchestrator.onhost.socket_options import stamp_arrivals
+from orchestrator.onhost.traffic import kernel, signs
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.stamps import CONTROL_BYTES, StampClock, stamp_of
 from orchestrator.onhost.traffic.stream import StreamProcess
@@ -56,8 +55,8 @@ class TcpSend(StreamProcess):
                 "series": marks.series(), "process": self.process(), "congestion": self._congestion(),
                 "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF)}
 
-    def _congestion(self) -> str:
-        return self.sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, 16).rstrip(b"\0").decode()
+    def _congestion(self) -> Optional[str]:
+        return kernel.congestion_of(self.sock)
 
     def _send(self, marks: Marks, stop_ns: int) -> int:
         push, clock = self._push, time.monotonic_ns
@@ -85,7 +84,7 @@ class TcpSend(StreamProcess):
         The serving end always closes first: who does keeps the pair of ports for a minute, and only the dialling end
         would be hindered by that in the next trial.
         """
-        sockets.set_pacing(self.sock, None)  # what is still queued is not part of the measurement
+        kernel.set_pacing(self.sock, None)  # what is still queued is not part of the measurement
         ending = memoryview(self.codec.write(signs.END, self.stream.number))
         patience = Patience(until_ns)
         done = 0
@@ -105,8 +104,7 @@ class TcpSend(StreamProcess):
 
     def _waiting_bytes(self) -> int:
         """What the other end's kernel has not acknowledged yet."""
-        answer = fcntl.ioctl(self.sock, kernel.SIOCOUTQ, bytes(4))
-        return int.from_bytes(answer, sys.byteorder)
+        return kernel.unacknowledged_bytes(self.sock)
 
 
 class Patience:
@@ -132,7 +130,7 @@ class TcpReceive(StreamProcess):
         """Touch the buffer once, so that no page is new during the traffic."""
         self.sock.setblocking(True)
         kernel.set_timeout(self.sock, socket.SO_RCVTIMEO, _RECEIVE_WAIT_S)
-        self.sock.setsockopt(socket.SOL_SOCKET, kernel.SO_TIMESTAMPNS, 1)
+        stamp_arrivals(self.sock)
         self._buffer = bytearray(os.urandom(4096)) * (RECEIVE_BYTES // 4096)
         self._stamps = StampClock()
         self._ending = self.codec.write(signs.END, self.stream.number)

@@ -7,9 +7,10 @@ import errno
 import os
 import socket
 import time
-from typing import Any, Dict, List
+from typing import Any, Dict, List, Optional
 
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.socket_options import stamp_arrivals
 from orchestrator.onhost.traffic import kernel, message_vector, signs
 from orchestrator.onhost.traffic.arrivals import Arrivals
 from orchestrator.onhost.traffic.datagrams import PHASES, WINDOW, BatchReader, line_for
@@ -61,14 +62,14 @@ class UdpReceive(StreamProcess):
     def _set_up_socket(self) -> None:
         self.sock.setblocking(True)
         kernel.set_timeout(self.sock, socket.SO_RCVTIMEO, _WAIT_S)
-        self.sock.setsockopt(socket.SOL_SOCKET, kernel.SO_TIMESTAMPNS, 1)
+        stamp_arrivals(self.sock)
 
     def _choose_path(self) -> str:
         """The best way this kernel offers, or the forced one. Refusal when that one is not offered."""
         forced = self.stream.flow.receive_path
         if forced in (None, COALESCE) and message_vector.is_offered("recvmmsg"):
             try:
-                self.sock.setsockopt(kernel.SOL_UDP, kernel.UDP_GRO, 1)
+                kernel.coalesce_datagrams(self.sock)
                 return COALESCE
             except OSError as error:
                 if forced:
@@ -91,7 +92,7 @@ class UdpReceive(StreamProcess):
             "datagrams_reordered": sequence.total("reordered"), "datagrams_foreign": sequence.foreign,
             "window_datagrams_received": window_phase.unique, "window_datagrams_duplicate": window_phase.duplicate,
             "window_datagrams_reordered": window_phase.reordered, "highest_sequence": sequence.highest(WINDOW),
-            "end_seen": bool(self._ends), "socket_drops": kernel.socket_drops(self.sock) - drops_before,
+            "end_seen": bool(self._ends), "socket_drops": _increase(drops_before, kernel.socket_drops(self.sock)),
             "receive_path": self.path, "coalesced_mean": self._blocked / self._blocks if self._blocks else None,
             "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF),
             "series": [[at, round(count * self._size), round(count)] for at, count in marks.series()],
@@ -214,3 +215,8 @@ class UdpReceive(StreamProcess):
         """One small frame a second, so that switches between the ends do not forget where this end is."""
         with contextlib.suppress(OSError):
             self.sock.send(self.codec.write(signs.ALIVE, self.stream.number))
+
+
+def _increase(before: Optional[int], after: Optional[int]) -> Optional[int]:
+    """What was added; None where it is not counted."""
+    return None if before is None or after is None else after - before

@@ -10,7 +10,8 @@ import signal
 import traceback
 from typing import Any, Dict, Optional
 
-from orchestrator.onhost.process import close_all_but, die_with_parent, point_standard_files_at_null
+from orchestrator.onhost.descriptors import close_all_but, point_standard_files_at_null
+from orchestrator.onhost.process import die_with_parent
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import kernel
 from orchestrator.onhost.traffic.stream import StreamProcess
@@ -149,7 +150,7 @@ def _pin(process: StreamProcess) -> None:
     if core is None:
         return
     try:
-        os.sched_setaffinity(0, {core})
+        kernel.run_on_core(core)
     except OSError as error:
         raise Refusal("core_missing", f"there is no core {core} to run on here", core=core,
                       errno=error.errno) from error

@@ -81,10 +81,10 @@ def _after_marker(seen: Seen, address: HostAddress, said: str) -> HostError:
     if "linktrial: not the code of this command" in said:
         return _error(address, "wrong_code", "the host refused the helper's code: its checksum is not the command's",
                       "this is a fault of linktrial: report it", seen, said)
-    other = re.search(r"linktrial: not a Linux: (\S+)", said)
+    other = re.search(r"linktrial: neither Linux nor BSD: (\S+)", said)
     if other:
-        return _error(address, "system_unknown", f"its system is {other[1]}; linktrial can set and measure Linux hosts",
-                      "boot Linux there, or use another host; nothing was changed", seen, said)
+        return _error(address, "system_unknown", f"its system is {other[1]}; linktrial knows Linux and the BSD family",
+                      "boot one of these there, or use another host; nothing was changed", seen, said)
     if seen.damage:
         return _error(address, "noise", f"something else writes into the connection: {seen.damage}",
                       "look for background jobs in the login shell's start files on the host", seen, said)

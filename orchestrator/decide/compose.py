@@ -10,6 +10,7 @@ from orchestrator.planning import Plan, cells, schedule
 from orchestrator.planning.cells import Cell, SettingUse
 from orchestrator.planning.order import Trial, replicate_range
 from orchestrator.planning.rehearsal import rehearsal_cells
+from orchestrator.planning.systems import BSD
 
 TEST_ADDRESS = "test-address"  # the setting that gives an interface an address for the length of a run
 
@@ -35,6 +36,7 @@ def compose(plan: Plan, *, run_id: str, holder: str, only_rehearse: bool = False
         costly=tuple(sorted(plan.costly)), precision_ratio=plan.trial.precision_ratio, budget_s=plan.budget_s,
         power=tuple(PowerSwitch(name, host.power_cycle.command, host.power_cycle.wait_s)
                     for name, host in plan.hosts.items() if host.power_cycle is not None),
+        bsd_hosts=tuple(name for name, host in plan.hosts.items() if host.system == BSD),
         replicates_least=plan.trial.replicates, replicates_most=replicate_range(plan)[1],
     )
 

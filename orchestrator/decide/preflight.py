@@ -7,9 +7,10 @@ from typing import Any
 
 from orchestrator.decide.ends import addresses_of, interface_facts, interface_of, same_network_namespace, target_of
 from orchestrator.decide.state import RunState
-from orchestrator.faults import Fault, LinkError
+from orchestrator.faults import Fault, HostError, LinkError
 from orchestrator.planning.cautions import udp_to_strangers
 from orchestrator.planning.cells import Cell
+from orchestrator.planning.systems import BSD, LINUX
 
 Json = dict[str, Any]
 
@@ -18,6 +19,8 @@ def preflight_problem(state: RunState) -> Fault | None:
     """The first reason why the run may not begin, from the hosts' facts alone; None when it may."""
     facts = {name: host.facts or {} for name, host in state.hosts.items()}
     try:
+        for name, told in facts.items():
+            _look_at_system(state, name, str(told.get("family", LINUX)), str(told.get("system", "")))
         for one, other in combinations(sorted(facts), 2):
             if same_network_namespace(facts[one], facts[other]):
                 raise LinkError("one_machine", f"{one} and {other} are the same machine: traffic between them would "
@@ -30,6 +33,16 @@ def preflight_problem(state: RunState) -> Fault | None:
     except Fault as fault:
         return fault
     return None
+
+
+def _look_at_system(state: RunState, name: str, family: str, system: str) -> None:
+    """What can be set and seen was decided by what the plan says."""
+    said = BSD if name in state.setup.bsd_hosts else LINUX
+    if family != said:
+        raise HostError("system_differs", f"{name}: the plan says system: {said}, and the host runs {system}; nothing "
+                        "was changed", host=name, plan=said, system=system,
+                        next_step=f"write system: {family} for {name} in the plan (check then says what can be set "
+                        "there), or name another host")
 
 
 def _look_at_addresses(state: RunState, cell: Cell, name: str, facts: dict[str, Json]) -> None:

@@ -59,6 +59,7 @@ class RunSetup:
     budget_s: float | None = None  # time to spend in trials
     costly: tuple[str, ...] = ()  # settings that the schedule treats as whole plots
     power: tuple[PowerSwitch, ...] = ()
+    bsd_hosts: tuple[str, ...] = ()  # those that the plan says are of the BSD family
 
     @property
     def open_ended(self) -> bool:
@@ -109,7 +110,7 @@ def setup_from_dict(data: Mapping[str, Any]) -> RunSetup:
     fixed = {
         "hosts": tuple(data["hosts"]), "links": links, "cells": cells,
         "schedule": tuple(Trial(**trial) for trial in data["schedule"]), "accept": tuple(data["accept"]),
-        "costly": tuple(data["costly"]),
+        "costly": tuple(data["costly"]), "bsd_hosts": tuple(data.get("bsd_hosts", ())),
         "power": tuple(PowerSwitch(**{**switch, "command": tuple(switch["command"])})
                        for switch in data.get("power", ())),
     }

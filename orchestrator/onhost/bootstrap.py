@@ -10,14 +10,20 @@ import importlib
 import importlib.abc
 import importlib.machinery
 import sys
-from typing import Any, Mapping, Sequence
+from typing import Any, Dict, Mapping, Sequence
+
+ROOM = "orchestrator.onhost."
+BSD_FAMILY = ("freebsd", "openbsd", "netbsd", "dragonfly")
 
 
 class SentModules(importlib.abc.MetaPathFinder, importlib.abc.Loader):
-    """Finds and loads modules whose source was sent along: {full name: (is a package, source)}."""
+    """Finds and loads modules whose source was sent along: {full name: (is a package, source)}.
 
-    def __init__(self, sources: Mapping[str, Sequence[Any]]) -> None:
-        self._sources = sources
+    `other` names the room within ours whose modules stand in for those of the same name above it: bsd, or nothing.
+    """
+
+    def __init__(self, sources: Mapping[str, Sequence[Any]], other: str = "") -> None:
+        self._sources = {**sources, **(_standing_in(sources, f"{ROOM}{other}.") if other else {})}
 
     def find_spec(self, fullname: str, path: Any, target: Any = None) -> Any:  # noqa: ARG002 - importlib's signature
         """The module's spec when it was sent; None lets Python look where it always looks."""
@@ -36,11 +42,18 @@ class SentModules(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         return str(self._sources[name][1])
 
 
+def _standing_in(sources: Mapping[str, Sequence[Any]], room: str) -> Dict[str, Sequence[Any]]:
+    """By the name of the module replaced; packages stay what they are."""
+    found = {ROOM + name[len(room):]: source for name, source in sources.items() if name.startswith(room)}
+    return {name: source for name, source in found.items() if name in sources and not source[0]}
+
+
 def start(sources: Mapping[str, Sequence[Any]], code_hash: str) -> None:
     """Install the finder and hand over to the helper; does not return. Nothing of ours is loaded on another system."""
-    if sys.platform != "linux":
-        sys.exit(f"linktrial: not a Linux: {sys.platform}")
-    sys.meta_path.insert(0, SentModules(sources))
+    bsd = sys.platform.startswith(BSD_FAMILY)
+    if sys.platform != "linux" and not bsd:
+        sys.exit(f"linktrial: neither Linux nor BSD: {sys.platform}")
+    sys.meta_path.insert(0, SentModules(sources, "bsd" if bsd else ""))
     from orchestrator.onhost import helper
 
     sys.exit(helper.main(code_hash))

@@ -10,8 +10,7 @@ import signal
 import time
 from typing import Any, Callable, Tuple
 
-from orchestrator.onhost.descriptors import close_all_but
-from orchestrator.onhost.process import die_with_parent
+from orchestrator.onhost.process import close_all_but, die_with_parent
 from orchestrator.onhost.refusal import Refusal
 
 

@@ -19,7 +19,7 @@ from orchestrator.onhost import holding, jobs, messages
 from orchestrator.onhost.frames import FrameError, FrameReader, encode
 from orchestrator.onhost.job_process import Job
 from orchestrator.onhost.process import set_process_name
-from orchestrator.onhost.record import Record
+from orchestrator.onhost.record import Record, boot_id
 from orchestrator.onhost.refusal import Refusal
 
 JOBS_AT_ONCE = 32
@@ -34,6 +34,8 @@ LONGEST_SLEEP_S = 1.0
 def main(code_hash: str) -> int:
     """Serve one controller until it hangs up; the helper's whole life."""
     set_process_name("linktrial")
+    with contextlib.suppress(OSError):
+        boot_id()  # where it is asked for once in a process, all jobs have it from here
     receive = os.dup(0)
     send = os.dup(1)
     null = os.open(os.devnull, os.O_RDONLY)

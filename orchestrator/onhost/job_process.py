@@ -10,9 +10,8 @@ import time
 import traceback
 from typing import Any, Callable, Dict
 
-from orchestrator.onhost.descriptors import close_all_but
 from orchestrator.onhost.frames import FrameError, FrameReader, encode
-from orchestrator.onhost.process import die_with_parent, session_members
+from orchestrator.onhost.process import close_all_but, die_with_parent, session_members
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.talk import Talk
 

@@ -18,8 +18,9 @@ from typing import Any
 
 from orchestrator.onhost import lease, probation, restoring
 from orchestrator.onhost.cgroup import in_session_group, leave_session_group, remove_groups
-from orchestrator.onhost.descriptors import close_all_but, point_standard_files_at_null
+from orchestrator.onhost.descriptors import point_standard_files_at_null
 from orchestrator.onhost.process import (
+    close_all_but,
     group_members,
     is_alive,
     lock_memory,

@@ -86,9 +86,13 @@ def _all_processes() -> Iterator[tuple[int, str, list[str]]]:
                 yield int(entry), head.partition("(")[2], tail.split()
 
 
-def open_descriptors() -> list[int]:
-    """The descriptors that this process has open."""
-    return [int(name) for name in os.listdir("/proc/self/fd")]
+def close_all_but(kept: set[int]) -> None:
+    """Close every descriptor except `kept`: an SSH channel never ends while a stray process holds its pipe."""
+    for name in os.listdir("/proc/self/fd"):
+        number = int(name)
+        if number not in kept:
+            with contextlib.suppress(OSError):
+                os.close(number)
 
 
 def process_name(pid: int) -> str:

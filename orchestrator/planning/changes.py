@@ -40,6 +40,7 @@ class HostChanges:
     host: str
     ssh: str
     privilege: str
+    system: str  # "linux" or "bsd"
     settings: tuple[SettingChange, ...]
     listens: tuple[str, ...]  # ports, with the link they belong to
     traffic_s: float
@@ -91,6 +92,7 @@ def _of_host(
         host=name,
         ssh=host.ssh,
         privilege=host.privilege,
+        system=host.system,
         settings=tuple(_settings(name, cells, written, catalogue)),
         listens=tuple(
             f"{link.ports[0]}-{link.ports[-1]} ({key})" for key, link in plan.links.items() if link.ends[1].host == name

@@ -25,6 +25,7 @@ from orchestrator.planning.parts import Parts
 from orchestrator.planning.plan import Plan
 from orchestrator.planning.screening import check_screen, screen_of
 from orchestrator.planning.synonyms import did_you_mean
+from orchestrator.planning.systems import check_systems
 from orchestrator.planning.together import check_searches, check_together
 
 MOST_TRIALS = 100_000
@@ -136,6 +137,7 @@ def check_cells(document: Document, plan: Plan) -> None:
     check_searches(document, found)
     _check_family(document, plan, found)
     _check_ports(document, plan, found)
+    check_systems(document, plan, found)
 
 
 def _big(number: int) -> str:

@@ -109,6 +109,11 @@ class Host(Part):
         description="root: the login is root. sudo: `sudo -n` is used. none: the host is measured as it stands. "
         "Default: sudo if the plan changes something there that needs root, otherwise none.",
     )
+    system: Literal["linux", "bsd"] = Field(
+        default="linux",
+        description="linux, or bsd: FreeBSD, OpenBSD, NetBSD, DragonFly, of which the MTU can be set and traffic be "
+        "measured. A host that is not what the plan says is refused.",
+    )
     host_key: HostKey | None = Field(
         default=None,
         description="The host's public key; otherwise the known-hosts files decide.",

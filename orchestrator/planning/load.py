@@ -85,6 +85,7 @@ def _looked_up(document: Document, parts: Parts, catalogue: Catalogue) -> Plan:
             name: Host(
                 text.ssh, text.user, text.port, text.privilege or _needed(name, parts, hold, factors), text.host_key,
                 PowerCycle(tuple(text.power_cycle.command), text.power_cycle.wait_s) if text.power_cycle else None,
+                text.system,
             )
             for name, text in parts.hosts.items()
         },

@@ -16,6 +16,7 @@ from orchestrator.planning.estimate import Estimate, estimate
 from orchestrator.planning.order import Trial, replicate_range, restarts, schedule
 from orchestrator.planning.plan import Catalogue, Plan, level_text
 from orchestrator.planning.screening import screen_as_dict, screen_of, screen_sentences
+from orchestrator.planning.systems import BSD, NOT_WATCHED
 from orchestrator.planning.together import links_text
 
 _WIDTH = 110
@@ -208,6 +209,8 @@ def _schedule(found: Outline, most: int | None) -> Iterator[str]:
 def _host(found: Outline, host: HostChanges) -> Iterator[str]:
     """One host: what is changed there, what runs, and what becomes of it."""
     yield f"  {host.host} (ssh {host.ssh}), privilege {host.privilege}"
+    if host.system == BSD:
+        yield from _bullet(NOT_WATCHED, 4)
     for change in host.settings:
         yield from _bullet(_setting(change), 4)
     if not host.settings:

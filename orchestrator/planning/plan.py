@@ -51,6 +51,7 @@ class Host:
     privilege: str = "none"
     host_key: str | None = None
     power_cycle: PowerCycle | None = None
+    system: str = "linux"  # or "bsd"
 
 
 @dataclass(frozen=True)

@@ -203,14 +203,14 @@ def test_code_that_does_not_match_the_command_is_not_run(tmp_path: Path) -> None
     assert b"not the code of this command" in done.stderr
 
 
-def test_a_host_that_is_no_linux_is_refused_by_name_before_anything_of_ours_is_loaded(tmp_path: Path) -> None:
+def test_a_host_of_another_system_is_refused_by_name_before_anything_of_ours_is_loaded(tmp_path: Path) -> None:
     """A stand-in: this machine's Python, that says it is another system's."""
     stand_in = tmp_path / "python3"
-    stand_in.write_text(f"#!/bin/sh\nexec {sys.executable} -I -B -c \"import sys; sys.platform = 'freebsd14'\n$4\"\n")
+    stand_in.write_text(f"#!/bin/sh\nexec {sys.executable} -I -B -c \"import sys; sys.platform = 'darwin'\n$4\"\n")
     stand_in.chmod(0o755)
     error = _refused(tmp_path, environment={"PATH": f"{tmp_path}:{SYSTEM_PATH}", "HOME": str(tmp_path)})
     assert error.code == "system_unknown"
-    assert "freebsd14" in error.message
+    assert "darwin" in error.message
 
 
 def test_words_that_come_after_the_exit_status_still_explain_it() -> None:

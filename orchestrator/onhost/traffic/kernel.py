@@ -115,6 +115,11 @@ def set_buffer(sock: socket.socket, option: int, size_bytes: int) -> None:
         sock.setsockopt(socket.SOL_SOCKET, option, size_bytes)
 
 
+def cut_into_segments(sock: socket.socket, size_bytes: int) -> None:
+    """Have one send cut into datagrams of a size; 0: no more. Raises OSError where that is not offered."""
+    sock.setsockopt(SOL_UDP, UDP_SEGMENT, size_bytes)
+
+
 def coalesce_datagrams(sock: socket.socket) -> None:
     """Have datagrams that came together handed over as one block. Raises OSError where that is not offered."""
     sock.setsockopt(SOL_UDP, UDP_GRO, 1)

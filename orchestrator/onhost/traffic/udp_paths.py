@@ -57,7 +57,7 @@ class SegmentPath(SendPath):
         self._first = memoryview(self.writer.buffer)[:size_bytes * in_one]
         self._size_bytes = size_bytes
         self._vector = MessageVector(self.writer.buffer, self.count // in_one, size_bytes * in_one, size_bytes * in_one)
-        sock.setsockopt(kernel.SOL_UDP, kernel.UDP_SEGMENT, size_bytes)
+        kernel.cut_into_segments(sock, size_bytes)
 
     def send(self, first: int, count: int) -> int:
         """As many whole sends as were taken. What is left begins where a send begins."""
@@ -82,7 +82,7 @@ class SegmentPath(SendPath):
 
     def finish(self) -> None:
         """No more cutting."""
-        self._sock.setsockopt(kernel.SOL_UDP, kernel.UDP_SEGMENT, 0)
+        kernel.cut_into_segments(self._sock, 0)
 
 
 class BatchPath(SendPath):

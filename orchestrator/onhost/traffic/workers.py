@@ -10,8 +10,8 @@ import signal
 import traceback
 from typing import Any, Dict, Optional
 
-from orchestrator.onhost.descriptors import close_all_but, point_standard_files_at_null
-from orchestrator.onhost.process import die_with_parent
+from orchestrator.onhost.descriptors import point_standard_files_at_null
+from orchestrator.onhost.process import close_all_but, die_with_parent
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import kernel
 from orchestrator.onhost.traffic.stream import StreamProcess

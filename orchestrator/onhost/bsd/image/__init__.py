@@ -1,0 +1,1 @@
+"""Stands in for `image` of the room above on hosts of the BSD family, module by module."""

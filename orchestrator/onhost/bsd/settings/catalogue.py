@@ -1,0 +1,86 @@
+"""The settings on a host of the BSD family: the MTU, by ifconfig(8). Every other is known by name, and impossible."""
+
+from __future__ import annotations
+
+from typing import Any, Dict, Iterator, List, Mapping
+
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.settings.kernel import Kernel, this_host
+from orchestrator.onhost.settings.mtu import IPV6_LEAST, Mtu
+
+FAMILIES: List[Any] = []
+
+
+class BsdMtu(Mtu):
+    """MTU by ifconfig, which does not say what the driver's limits are: a refusal does, and is a level's end."""
+
+    # Nothing here is sure to be undone by a restart that may only be a clock that was set (bsd/boot.py): what was
+    # changed stays on the record, and is put back where it reads as ours.
+    survives_reboot = True
+    may_lose = ()
+
+    def _cannot(self, target: str, level: object) -> str:
+        self._link(target)
+        if self._parsed(level) < IPV6_LEAST:
+            return (f"{target} is not given an MTU below {IPV6_LEAST}: what the systems of this family then do with "
+                    "IPv6, and give back, is not known")
+        return ""
+
+    def _read(self, target: str, level: object) -> Dict[str, Any]:
+        return {"mtu": self._current(target, level), "children": {}, "ipv6": {}}
+
+    def _mended(self, target: str, value: Any) -> str:
+        return f"ifconfig {target} mtu {value['mtu']}"
+
+    def _kept(self, target: str, level: object) -> str:
+        return f"ifconfig {target} mtu {self._parsed(level)}"
+
+
+class NotHere(Setting):
+    """A setting of Linux."""
+
+    def __init__(self, kernel: Kernel, name: str) -> None:
+        super().__init__(kernel)
+        self.name = name
+
+    def check(self, target: str, level: object) -> str:
+        """Never possible."""
+        return f"{self.name} cannot be set on a host of the BSD family: only mtu can"
+
+    def read(self, target: str, level: object = None) -> Any:
+        """There is no such thing."""
+        return None
+
+    def apply(self, target: str, level: object) -> None:
+        """Refused."""
+        raise Refusal(CANNOT, self.check(target, level), setting=self.name, target=target)
+
+    def verify(self, target: str, level: object) -> Dict[str, Any]:
+        """It has not the level."""
+        return {"ok": False, "seen": None, "why": self.check(target, level)}
+
+
+class Catalogue(Mapping[str, Setting]):
+    """Settings by name; a name that is none here is one that cannot be set."""
+
+    def __init__(self, kernel: Kernel) -> None:
+        self._kernel = kernel
+        self._mtu = BsdMtu(kernel)
+
+    def __getitem__(self, name: str) -> Setting:
+        return self._mtu if name == self._mtu.name else NotHere(self._kernel, name)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter([self._mtu.name])
+
+    def __len__(self) -> int:
+        return 1
+
+
+def catalogue(kernel: Kernel) -> Catalogue:
+    """The settings of another machine than this one."""
+    return Catalogue(kernel)
+
+
+CATALOGUE = Catalogue(this_host())

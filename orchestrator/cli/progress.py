@@ -96,11 +96,14 @@ def _connected(_: RunState, event: ev.Connected) -> str:
 
 
 def _host_failed(_: RunState, event: ev.HostFailed) -> str:
-    next_step = event.fault.get("next_step") or ""
     values = event.fault.get("values") or {}
     stays = [*values.get("left", []), *values.get("conflicts", [])] if event.fault.get("code") == NOT_AS_FOUND else []
-    said = f"{event.fault.get('message', '')}" + (f" - {next_step}" if next_step else "")
-    return "\n".join([said, *map(stays_text, stays)])
+    return "\n".join([_with_next_step(event.fault), *map(stays_text, stays)])
+
+
+def _with_next_step(fault: dict[str, Any]) -> str:
+    next_step = fault.get("next_step") or ""
+    return f"{fault.get('message', '')}" + (f" - {next_step}" if next_step else "")
 
 
 def _prepared(_: RunState, event: ev.Prepared) -> str:
@@ -170,8 +173,15 @@ def _stop(state: RunState, event: ev.StopAsked) -> str:
     return f"stopping ({event.reason}); putting the hosts back. Once more to leave that to their leases."
 
 
+def _finish(state: RunState, _: do.Finish) -> str:
+    """Why a run was refused by what its hosts are; what one of them answered has been told already."""
+    if not state.refused or any(host.fault == state.refused for host in state.hosts.values()):
+        return ""
+    return _with_next_step(state.refused)
+
+
 _TELLERS: dict[type[Any], Callable[[RunState, Any], str]] = {
     ev.Connected: _connected, ev.HostFailed: _host_failed, ev.Prepared: _prepared, do.Conduct: _conduct,
     ev.Conducted: _conducted, ev.ConductBroken: _broken, ev.SessionLost: _lost, ev.Rejoined: _rejoined,
-    ev.Restored: _restored, ev.StopAsked: _stop, do.PowerCycle: _power_cycle,
+    ev.Restored: _restored, ev.StopAsked: _stop, do.PowerCycle: _power_cycle, do.Finish: _finish,
 }

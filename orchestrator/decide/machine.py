@@ -32,6 +32,7 @@ from orchestrator.decide.state import (
 from orchestrator.decide.trials import start_over, trial_commands
 from orchestrator.planning.cells import SettingUse
 from orchestrator.planning.order import Trial
+from orchestrator.planning.systems import NOT_WATCHED
 
 LEASE_IS_GONE = frozenset({"stale", "expired", "no_lease", "not_prepared"})
 NOT_AS_FOUND = "not_as_found"  # a host owes what an earlier process of this run changed, and cannot pay all of it
@@ -49,11 +50,12 @@ def handle(state: RunState, event: ev.Event) -> list[Command]:
 
 def advance(state: RunState) -> list[Command]:
     """What is to be done next, from the state alone; marks it as pending."""
-    commands = ending_commands(state) if wants_to_end(state) else starting_commands(state)
-    if not commands and not wants_to_end(state) and all(host.ready for host in state.hosts.values()):
+    ends = wants_to_end(state)
+    commands = ending_commands(state) if ends else starting_commands(state)
+    if not ends and not commands and not state.refused and all(host.ready for host in state.hosts.values()):
         commands = trial_commands(state)
-        if not commands and wants_to_end(state):  # the schedule has just run out
-            commands = ending_commands(state)
+    if not ends and not commands and wants_to_end(state):  # refused by its hosts' facts, or the schedule has run out
+        commands = ending_commands(state)
     for command in commands:
         host = getattr(command, "host", None)
         if host is not None:
@@ -64,6 +66,9 @@ def advance(state: RunState) -> list[Command]:
 def _connected(state: RunState, event: ev.Connected) -> None:
     host = _answered(state, event.host)
     host.connected, host.facts = True, event.facts
+    note = f"{event.host}: {NOT_WATCHED}"
+    if event.host in state.setup.bsd_hosts and note not in state.notes:
+        state.notes.append(note)
 
 
 def _host_failed(state: RunState, event: ev.HostFailed) -> None:

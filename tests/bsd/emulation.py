@@ -13,7 +13,9 @@ from orchestrator.lab.places import Place
 
 EMULATED = Path(__file__).parent / "emulated"
 _MOUNTS = """set -e
-mkdir -p /run/linux/proc && mount --bind /proc /run/linux/proc
+mkdir -p /run/linux/proc /run/linux/sys
+mount --bind /proc /run/linux/proc
+mount --bind /sys /run/linux/sys
 mount -t tmpfs -o mode=0755 none /usr/local/sbin
 """
 _HIDE = """set -e
@@ -36,6 +38,5 @@ def make_bsd(host: Place) -> None:
 
 def set_wall_clock(host: Place, seconds: int) -> None:
     """What setting the wall clock does there: kern.boottime moves with it, and with that every start time."""
-    host.exec(["sh", "-c", "python() { /usr/bin/python3 -c \"$1\"; }; "
-               f"python 'p=\"/run/linux/boottime\"; s=open(p).read(); open(p,\"w\").write(str(float(s)+{seconds}))'"],
-              check=True, timeout=20)
+    program = f"p='/run/linux/boottime'; s = open(p).read(); open(p, 'w').write(str(float(s) + {seconds}))"
+    host.exec(["/usr/bin/python3", "-c", program], check=True, timeout=20)

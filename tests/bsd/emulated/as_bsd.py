@@ -20,18 +20,19 @@ _ours = os.uname_result(("FreeBSD", _named.nodename, "14.1-RELEASE", "FreeBSD 14
 os.uname = lambda: _ours
 
 for module, names in {
-    os: ("memfd_create", "sched_setaffinity", "sched_getaffinity", "pidfd_open", "unshare", "setns", "eventfd", "splice",
-         "getxattr", "setxattr", "listxattr", "removexattr"),
+    os: ("memfd_create", "sched_setaffinity", "sched_getaffinity", "pidfd_open", "unshare", "setns", "eventfd",
+         "splice", "getxattr", "setxattr", "listxattr", "removexattr"),
     time: ("CLOCK_BOOTTIME", "CLOCK_MONOTONIC_RAW", "CLOCK_TAI"),
     signal: ("pidfd_send_signal",),
 }.items():
     for name in names:
         if hasattr(module, name):
             delattr(module, name)
-for name in [name for name in dir(socket) if name.startswith(("NETLINK_", "PF_PACKET", "PACKET_", "AF_PACKET", "AF_NETLINK",
-             "AF_ALG", "AF_VSOCK", "AF_QIPCRTR", "SO_BINDTODEVICE", "SO_MARK", "SO_PRIORITY", "SO_PEERCRED", "SO_INCOMING",
-             "TCP_INFO", "TCP_CONGESTION", "TCP_USER_TIMEOUT", "TCP_QUICKACK", "MSG_ERRQUEUE", "MSG_MORE", "IP_RECVERR",
-             "IP_BIND_ADDRESS", "UDPLITE", "SO_DOMAIN", "SO_PROTOCOL"))]:
+_LINUX_NAMES = ("NETLINK_", "PF_PACKET", "PACKET_", "AF_PACKET", "AF_NETLINK", "AF_ALG", "AF_VSOCK", "AF_QIPCRTR",
+                "SO_BINDTODEVICE", "SO_MARK", "SO_PRIORITY", "SO_PEERCRED", "SO_INCOMING", "SO_DOMAIN", "SO_PROTOCOL",
+                "TCP_INFO", "TCP_CONGESTION", "TCP_USER_TIMEOUT", "TCP_QUICKACK", "MSG_ERRQUEUE", "MSG_MORE",
+                "IP_RECVERR", "IP_BIND_ADDRESS", "UDPLITE")
+for name in [name for name in dir(socket) if name.startswith(_LINUX_NAMES)]:
     delattr(socket, name)
 
 LINUX_ONLY = {"prctl", "sendmmsg", "recvmmsg", "sched_getcpu", "unshare", "setns", "setproctitle"}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, List
+from typing import Any, Dict, List, Tuple
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import ipv6_state, levels
@@ -30,7 +30,7 @@ class Mtu(Setting):
     domain_text = f"{_LEAST} to {_MOST}, within the driver's limits"
     costly = True
     touches = ("link:{target}:mtu", "sysctl:{target}:ipv6/*")
-    may_lose = ("address:{target}:*", "route:{target}:*", "neighbour:{target}:*")
+    may_lose: Tuple[str, ...] = ("address:{target}:*", "route:{target}:*", "neighbour:{target}:*")
     # A ring's buffers limit the MTU of some drivers. Others switch offloads off while frames are large: what was
     # applied before is put back after the MTU, when they are allowed again.
     after = ("receive-ring", "transmit-ring", "checksum-offload", "scatter-gather", "segmentation-offload",

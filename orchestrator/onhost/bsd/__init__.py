@@ -4,5 +4,5 @@
 (bootstrap.py) sees to that, and no other module knows which of the two it has. The names and meanings are those of the
 module replaced. Where the system offers nothing like it the answer is None or empty, never zero.
 
-Proven against an emulated BSD host only (lab/bsd_host.py): no real one has been reached.
+Proven against an emulated BSD host only (tests/bsd): no real one has been reached.
 """

@@ -21,9 +21,10 @@ from orchestrator.act.bundle import collect_sources
 from orchestrator.onhost.bootstrap import ROOM, SentModules
 from orchestrator.onhost.bsd import boot, ifconfig, process, tools
 from orchestrator.onhost.bsd.image import mending
-from orchestrator.onhost.bsd.settings.catalogue import CATALOGUE
+from orchestrator.onhost.bsd.settings.catalogue import CATALOGUE, catalogue
 from orchestrator.onhost.bsd.traffic import kernel
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.settings.kernel import Kernel
 
 HOUSE = Path(__file__).parents[2] / "orchestrator" / "onhost"
 REPLACED = sorted(path.relative_to(HOUSE / "bsd") for path in (HOUSE / "bsd").rglob("*.py")
@@ -244,6 +245,28 @@ def test_only_the_mtu_can_be_set_and_a_small_one_not() -> None:
             CATALOGUE[name].apply("", "x")
     assert CATALOGUE["mtu"].mend_command("em0", {"mtu": 1500, "children": {}, "ipv6": {}}) == "ifconfig em0 mtu 1500"
     assert CATALOGUE["mtu"].keep_command("em0", 9000) == "ifconfig em0 mtu 9000"
+
+
+def test_an_interface_that_a_vlan_lies_on_keeps_its_mtu(monkeypatch: pytest.MonkeyPatch) -> None:
+    def link(name: str, index: int, parent: int | None) -> dict[str, object]:
+        return {"name": name, "index": index, "parent": parent, "kind": "vlan" if parent else "", "mtu": 1500}
+
+    class OneHost(Kernel):
+        """em0 with a VLAN on it, and em1."""
+
+        def is_root(self) -> bool:
+            return True
+
+        def links(self) -> list[dict[str, object]]:
+            return [link("em0", 1, None), link("em0.5", 2, 1), link("em1", 3, None)]
+
+        def find_link(self, name: str) -> dict[str, object] | None:
+            return next((each for each in self.links() if each["name"] == name), None)
+
+    mtu = catalogue(OneHost())["mtu"]
+    assert "em0.5 lies on it" in mtu.check("em0", 9000)
+    assert "below 1280" in mtu.check("em1", 1279)
+    assert mtu.check("em1", 9000) == ""
 
 
 def test_a_difference_is_put_right_with_ifconfig() -> None:

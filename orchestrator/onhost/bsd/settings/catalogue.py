@@ -7,7 +7,7 @@ from typing import Any, Dict, Iterator, List, Mapping
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.base import CANNOT, Setting
 from orchestrator.onhost.settings.kernel import Kernel, this_host
-from orchestrator.onhost.settings.mtu import IPV6_LEAST, Mtu
+from orchestrator.onhost.settings.mtu import IPV6_LEAST, Mtu, stacked_on
 
 FAMILIES: List[Any] = []
 
@@ -21,7 +21,10 @@ class BsdMtu(Mtu):
     may_lose = ()
 
     def _cannot(self, target: str, level: object) -> str:
-        self._link(target)
+        above = stacked_on(self._link(target), self._kernel.links())
+        if above:
+            return (f"{target} is not given another MTU while {above[0]['name']} lies on it: what the systems of this "
+                    "family then do with that one is not known")
         if self._parsed(level) < IPV6_LEAST:
             return (f"{target} is not given an MTU below {IPV6_LEAST}: what the systems of this family then do with "
                     "IPv6, and give back, is not known")
@@ -29,6 +32,13 @@ class BsdMtu(Mtu):
 
     def _read(self, target: str, level: object) -> Dict[str, Any]:
         return {"mtu": self._current(target, level), "children": {}, "ipv6": {}}
+
+    def _write(self, target: str, level: object) -> None:
+        """Nothing else goes with it, and nothing needs to be remembered: see `_cannot`."""
+        self._kernel.set_link(self._link(target)["index"], mtu=self._parsed(level))
+
+    def forget(self, target: str) -> None:
+        """Nothing was remembered."""
 
     def _mended(self, target: str, value: Any) -> str:
         return f"ifconfig {target} mtu {value['mtu']}"

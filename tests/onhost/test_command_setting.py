@@ -10,8 +10,10 @@ from typing import Any
 
 import pytest
 
+from orchestrator.act.actions import CHANGE_BOUND_S
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import CATALOGUE, programs
+from orchestrator.onhost.settings.command import _BOUND_S, _MOST_WAIT_S
 from orchestrator.onhost.settings.programs import MOST_OUTPUT_BYTES, run_program
 
 COMMAND = CATALOGUE["command"]
@@ -82,12 +84,11 @@ def test_the_wait_passes_before_the_value_is_read(tmp_path: Path, monkeypatch: p
     waited: list[tuple[float, str]] = []
     patient = SimpleNamespace(sleep=lambda seconds: waited.append((seconds, file.read_text())))
     monkeypatch.setattr("orchestrator.onhost.settings.command.time", patient)
-    level = level_of(file, "fast", wait_s=500)
+    level = level_of(file, "fast", wait_s=15)
     before = COMMAND.read("tuning", level)
     COMMAND.apply("tuning", level)
     COMMAND.restore("tuning", before)
-    # putting back is bounded on the host, so that its wait is too
-    assert waited == [(500, "fast"), (20, "slow")]
+    assert waited == [(15, "fast"), (15, "slow")]
 
 
 def test_a_program_that_does_not_end_is_ended_with_all_that_it_started(tmp_path: Path) -> None:
@@ -131,3 +132,9 @@ def test_there_is_no_shell_in_the_room_of_programs() -> None:
     source = Path(programs.__file__).read_text()
     assert "shell=" not in source
     assert "os.system" not in source
+
+
+def test_a_wait_longer_than_a_change_may_take_is_refused_with_what_to_do_instead(tmp_path: Path) -> None:
+    assert COMMAND.problem_with(level_of(tmp_path / "dial", "fast", wait_s=20)) == ""
+    assert "settle" in COMMAND.problem_with(level_of(tmp_path / "dial", "fast", wait_s=21))
+    assert _MOST_WAIT_S + _BOUND_S < CHANGE_BOUND_S, "the wait and a slow program fit what the controller waits"

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from orchestrator.wire import goodput_ceiling, segment_payload, wire_occupancy
-from orchestrator.wire.segments import packet_of_datagram, packet_of_segment
+from orchestrator.wire.segments import packet_of_datagram, packet_of_segment, packets_of_datagram
 
 Json = Mapping[str, Any]
 ETHERNET_HEADER_BYTES = 14      # what interface counters add to an IP packet; some cards add the check sequence too
@@ -108,8 +108,21 @@ class Way:
         return int(self.link_facts["mtu"]) - overhead
 
     @property
+    def packets_each(self) -> int:
+        """IP packets that one payload makes: more than one where the MTU cuts a datagram into fragments."""
+        return len(self._packets(self.payload_bytes or 0)) or 1
+
+    def _packets(self, payload: int) -> list[int]:
+        mtu, family = self.link_facts.get("mtu"), self.link_facts.get("family")
+        if not payload or not mtu or not family:
+            return []
+        if self.transport == "udp":
+            return packets_of_datagram(payload, int(mtu), int(family))
+        return [packet_of_segment(payload, int(family), timestamps=self.timestamps)]
+
+    @property
     def ceiling_bit_s(self) -> float | None:
-        """The most goodput of this way; None when the link's rate is unknown or datagrams are cut into fragments."""
+        """The most goodput of this way, where the link's rate is known."""
         return self._wire(lambda rate, mtu, family, **how: goodput_ceiling(rate, mtu, family, self.transport, **how))
 
     @property
@@ -148,13 +161,8 @@ class Way:
         payload, sent = self.payload_bytes, self.send.get("sent_bytes")
         if not payload or sent is None:
             return None
-        family = int(self.link_facts["family"])
-        if self.transport == "udp":
-            packet = packet_of_datagram(payload, family)
-            return float(sent) * (packet + ETHERNET_HEADER_BYTES) / payload
-        packet = packet_of_segment(payload, family, timestamps=self.timestamps)
         again = self.tcp.get("bytes_retransmitted") or 0
-        return float(sent + again) * (packet + ETHERNET_HEADER_BYTES) / payload
+        return float(sent + again) * sum(packet + ETHERNET_HEADER_BYTES for packet in self._packets(payload)) / payload
 
 
 def each_link(record: Json) -> tuple[Json, ...]:

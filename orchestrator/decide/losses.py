@@ -59,6 +59,8 @@ def _placed(way: Way, attempted: int, lost: int, refused: int) -> Losses:
     socket = way.receive.get("socket_drops")
     if backlog is None or socket is None or "interface.tx_packets" not in way.sender.changes:
         return Losses(attempted, lost, unplaced="a counter that a place needs is missing")
+    if way.packets_each > 1:
+        return Losses(attempted, lost, unplaced="the MTU cut the datagrams into fragments, and the counters count those")
     if socket and way.receive.get("receive_path") == "coalesce":
         return Losses(attempted, lost, unplaced="the socket dropped coalesced blocks, which do not count datagrams")
     if backlog and way.links_at_once > 1:

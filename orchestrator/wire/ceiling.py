@@ -10,7 +10,13 @@ from __future__ import annotations
 from typing import Optional, Tuple
 
 from orchestrator.wire.framing import wire_bytes
-from orchestrator.wire.segments import datagram_payload, packet_of_datagram, packet_of_segment, segment_payload
+from orchestrator.wire.segments import (
+    LARGEST_DATAGRAM_BYTES,
+    datagram_payload,
+    packet_of_segment,
+    packets_of_datagram,
+    segment_payload,
+)
 
 # RFC 9293 s3.8.6.3 asks for an acknowledgement at least every second full segment. Receivers that coalesce send
 # fewer, so what is computed with 2 is the most that acknowledgements take on a path without loss.
@@ -23,7 +29,7 @@ def goodput_ceiling(rate_bit_s: float, mtu: int, family: int = 4, transport: str
 
     rate_bit_s  the link's rate (MAC data rate), bit/s
     mtu         largest IP packet, bytes
-    payload     payload bytes per packet when smaller than what fills the MTU
+    payload     payload bytes per packet when not what fills the MTU; a larger datagram travels in fragments
     """
     carried, occupied = _payload_and_wire_bytes(mtu, family, transport, timestamps=timestamps, payload=payload,
                                                 vlan=vlan)
@@ -95,17 +101,17 @@ def wire_occupancy(goodput_bit_s: float, rate_bit_s: float, mtu: int, family: in
 
 def _payload_and_wire_bytes(mtu: int, family: int, transport: str, *, timestamps: bool,
                             payload: Optional[int], vlan: bool) -> Tuple[int, int]:
-    """Payload of one packet and the bytes for which the packet occupies the line."""
+    """Payload of one packet and the bytes for which it occupies the line, or its fragments do: of a datagram."""
     if transport == "udp":
-        most = datagram_payload(mtu, family)
-        carried = most if payload is None else payload
-        packet = packet_of_datagram(carried, family)
+        what, most = "datagram", LARGEST_DATAGRAM_BYTES
+        carried = datagram_payload(mtu, family) if payload is None else payload
+        packets = packets_of_datagram(carried, mtu, family)
     elif transport == "tcp":
-        most = segment_payload(mtu, family, timestamps=timestamps)
+        what, most = "packet", segment_payload(mtu, family, timestamps=timestamps)
         carried = most if payload is None else payload
-        packet = packet_of_segment(carried, family, timestamps=timestamps)
+        packets = [packet_of_segment(carried, family, timestamps=timestamps)]
     else:
         raise ValueError(f"no transport {transport!r}: tcp or udp")
     if not 0 < carried <= most:
-        raise ValueError(f"a payload of {carried} bytes does not go into one packet of MTU {mtu}: 1 to {most}")
-    return carried, wire_bytes(packet, vlan=vlan)
+        raise ValueError(f"a payload of {carried} bytes does not go into one {what} of MTU {mtu}: 1 to {most}")
+    return carried, sum(wire_bytes(packet, vlan=vlan) for packet in packets)

@@ -6,14 +6,16 @@ RFC 7323 App. A (timestamps are sent as 12 bytes).
 
 from __future__ import annotations
 
-from typing import Optional
+from typing import List, Optional
 
 IPV4_HEADER_BYTES = 20
 IPV6_HEADER_BYTES = 40
 TCP_HEADER_BYTES = 20
 UDP_HEADER_BYTES = 8
+FRAGMENT_HEADER_BYTES = 8  # IPv6 only: IPv4 keeps a fragment's place in its ordinary header
 TIMESTAMPS_OPTION_BYTES = 12
 WINDOW_SCALE_MOST = 14
+LARGEST_DATAGRAM_BYTES = 65507  # of payload over IPv4 (RFC 791, RFC 768); what both families carry
 _LEAST_MTU = {4: 68, 6: 1280}
 _DEFAULT_MSS = {4: 536, 6: 1220}
 
@@ -74,6 +76,22 @@ def datagram_payload(mtu: int, family: int = 4) -> int:
 def packet_of_datagram(payload_bytes: int, family: int = 4) -> int:
     """Bytes of the IP packet that carries a UDP payload."""
     return ip_header_bytes(family) + UDP_HEADER_BYTES + payload_bytes
+
+
+def packets_of_datagram(payload_bytes: int, mtu: int, family: int = 4) -> List[int]:
+    """Bytes of each IP packet that carries a UDP payload: one, or the fragments of a datagram that the MTU cuts.
+
+    Fragments carry multiples of 8 bytes but for the last (RFC 791 s3.2, RFC 8200 s4.5).
+    """
+    whole = packet_of_datagram(payload_bytes, family)
+    if whole <= mtu:
+        return [whole]
+    header = ip_header_bytes(family) + (FRAGMENT_HEADER_BYTES if family == 6 else 0)
+    most = _positive(mtu - header, mtu, "fragment") // 8 * 8
+    if not most:
+        raise ValueError(f"an MTU of {mtu} bytes has no room for a fragment")
+    full, rest = divmod(UDP_HEADER_BYTES + payload_bytes, most)
+    return [header + most] * full + ([header + rest] if rest else [])
 
 
 def packet_of_segment(payload_bytes: int, family: int = 4, *, timestamps: bool = True) -> int:

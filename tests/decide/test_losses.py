@@ -191,3 +191,25 @@ def test_more_than_lost_probes_and_strays_explain_stays_a_contradiction(missed: 
     record = count(_lossy(228), "second", interface_rx_missed_errors=missed)
     record["first"]["round_trip"] = {"idle": {"sent": 40, "lost": 2}, "load": {"sent": 400, "lost": 12}}
     assert (_account(record).unplaced == "") is is_placed
+
+
+@pytest.mark.parametrize("family", [4, 6])
+def test_fragments_are_ours_and_their_losses_are_not_taken_for_datagrams(family: int) -> None:
+    """Datagrams of 8192 bytes at an MTU of 1500 are six frames each: the counters count frames."""
+    record = healthy_record(transport="udp", family=family, seed=3)
+    header = {4: 20, 6: 48}[family]
+    frames = [min((1500 - header) // 8 * 8, 8200 - start) + header + 14
+              for start in range(0, 8200, (1500 - header) // 8 * 8)]
+    number = 10_000
+    record = changed(record, first__parts__0__datagram_bytes=8192, first__parts__0__datagrams_sent=number,
+                     first__parts__0__sent_bytes=number * 8192, second__parts__0__datagrams_received=number - 50,
+                     second__parts__0__received_bytes=(number - 50) * 8192)
+    for end, way in (("first", "tx"), ("second", "rx")):
+        for name, value in (("bytes", number * sum(frames)), ("packets", number * len(frames))):
+            counters = record[end]["counters"]
+            counters["after"][f"interface.{way}_{name}"] = counters["before"][f"interface.{way}_{name}"] + value
+    record = count(record, "second", interface_rx_missed_errors=70)  # of 50 datagrams; the counters' own figure
+    assert _account(record).lost == 50
+    assert [getattr(_account(record), name) for name in PLACES] == [None] * 6
+    assert "foreign_heavy" not in judge(record).doubts
+    assert "foreign_some" not in judge(record).doubts

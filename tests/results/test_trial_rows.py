@@ -126,9 +126,12 @@ def test_an_unknown_rate_has_no_ceiling_and_no_fill() -> None:
     assert row["goodput_bit_s"] > 0
 
 
-def test_a_datagram_longer_than_the_mtu_has_no_ceiling() -> None:
+def test_a_datagram_longer_than_the_mtu_has_the_ceiling_of_its_fragments() -> None:
+    """4000 bytes and the UDP header in fragments of 1480: two full frames and one of 1106 octets on the line."""
     record = changed(healthy_record(transport="udp"), first__parts__0__datagram_bytes=4000)
-    assert _rows(record)[0]["ceiling_bit_s"] is None
+    row = _rows(record)[0]
+    assert row["ceiling_bit_s"] == pytest.approx(1e9 * 4000 / (1538 + 1538 + 1106))
+    assert row["frames_s"] == pytest.approx(3 * row["goodput_bit_s"] / 8 / 4000)
 
 
 def test_foreign_bytes_are_what_our_own_frames_do_not_explain() -> None:

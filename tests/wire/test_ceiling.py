@@ -123,9 +123,18 @@ def test_occupancy_of_datagrams_ignores_the_other_direction() -> None:
     assert wire_occupancy(ceiling / 2, 1e9, 1500, 4, "udp", opposite_goodput_bit_s=ceiling) == pytest.approx(0.5)
 
 
+@pytest.mark.parametrize(("family", "size", "occupied"), [
+    (4, 4000, 2 * 1538 + (4008 - 2 * 1480 + 20 + 38)), (6, 4000, 2 * (1448 + 48 + 38) + (4008 - 2 * 1448 + 48 + 38)),
+    (4, 1473, 1538 + 84)])  # what does not fit is one octet, and costs a least frame
+def test_a_share_of_the_line_counts_the_fragments_of_a_datagram_that_the_mtu_cuts(family, size, occupied) -> None:
+    assert share_to_payload_rate(0.5, 1e9, 1500, family, payload=size) == pytest.approx(0.5e9 * size / occupied)
+
+
 def test_what_cannot_be_sent_in_one_packet_is_refused() -> None:
-    with pytest.raises(ValueError, match="1 to 1472"):
-        goodput_ceiling(1e9, 1500, 4, "udp", payload=1473)
+    with pytest.raises(ValueError, match="1 to 1448"):
+        goodput_ceiling(1e9, 1500, payload=1449)
+    with pytest.raises(ValueError, match="1 to 65507"):
+        goodput_ceiling(1e9, 1500, 4, "udp", payload=65508)
     with pytest.raises(ValueError, match="0 bytes"):
         goodput_ceiling(1e9, 1500, payload=0)
     with pytest.raises(ValueError, match="no transport"):

@@ -10,6 +10,7 @@ from orchestrator.wire.segments import (
     ip_header_bytes,
     largest_window_bytes,
     least_mtu_bytes,
+    packets_of_datagram,
     selective_acknowledgement_bytes,
 )
 
@@ -69,3 +70,15 @@ def test_what_is_no_size_is_refused() -> None:
         largest_window_bytes(15)
     with pytest.raises(ValueError, match="blocks"):
         selective_acknowledgement_bytes(5)
+
+
+@pytest.mark.parametrize("size", [1472, 1473, 2952, 2953, 8972, 65507])
+def test_fragments_of_a_datagram_are_those_that_scapy_makes(size: int) -> None:
+    inet, inet6 = pytest.importorskip("scapy.layers.inet"), pytest.importorskip("scapy.layers.inet6")
+    datagram = inet.UDP(sport=1, dport=2) / (b"x" * size)
+    cut = [len(bytes(each)) for each in inet.fragment(inet.IP(dst="198.18.0.1") / datagram, fragsize=1480)]
+    assert packets_of_datagram(size, 1500, 4) == cut
+    whole = inet6.IPv6(dst="2001:2::1") / inet6.IPv6ExtHdrFragment() / datagram
+    cut = [len(bytes(each)) for each in inet6.fragment6(whole, 1500)]
+    expected = packets_of_datagram(size, 1500, 6)
+    assert expected == cut if size + 48 > 1500 else expected == [size + 48]

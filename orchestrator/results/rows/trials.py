@@ -51,7 +51,7 @@ def _rates(way: Way) -> Row:
     return {"seconds": way.receive.get("window_s"), "goodput_bit_s": goodput,
             "asked_bit_s": way.send.get("asked_bit_s"), "offered_bit_s": way.offered_bit_s,
             "ceiling_bit_s": way.ceiling_bit_s, "fill": way.fill, "wire_fill": way.wire_fill,
-            "frames_s": goodput / 8 / payload if goodput is not None and payload else None,
+            "frames_s": goodput / 8 / payload * way.packets_each if goodput is not None and payload else None,
             "sent_bytes": way.send.get("sent_bytes"), "received_bytes": way.receive.get("received_bytes")}
 
 

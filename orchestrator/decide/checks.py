@@ -278,12 +278,25 @@ def order(way: Way) -> Iterator[Found]:
         yield found("reordered", share=percent(late / received))
 
 
+def socket_buffers(way: Way) -> Iterator[Found]:
+    """Buffers that the kernel cut to its own limit without a word. It counts twice what it is asked for."""
+    claimed, streams = way.traffic.get("socket_buffer_bytes"), way.traffic.get("streams") or 1
+    if not claimed:
+        return
+    for side, kind, given, limit in (
+            (way.sender, "send", way.send.get("send_buffer_bytes"), "net.core.wmem_max"),
+            (way.receiver, "receive", way.receive.get("receive_buffer_bytes"), "net.core.rmem_max")):
+        if given and given // 2 // streams < HELD_SHARE * claimed:
+            yield found("socket_buffer", host=side.host, kind=kind, given=given // 2 // streams, claimed=claimed,
+                        limit=limit)
+
+
 def window(way: Way) -> Iterator[Found]:
     """Socket buffers that the plan set smaller than the path's bandwidth-delay product (RFC 6349 s3.3.1)."""
     size, rate_bit_s, rtt_s = (way.traffic.get("socket_buffer_bytes"), way.link_facts.get("rate_bit_s"),
                                way.tcp.get("rtt_min_s"))
     if not size or not rate_bit_s or not rtt_s:
         return
-    why = window_shortfall(rate_bit_s, rtt_s, size * (way.traffic.get("streams") or 1), which="socket buffer")
+    why = window_shortfall(rate_bit_s, rtt_s, size, which="socket buffer", connections=way.traffic.get("streams") or 1)
     if why:
         yield found("window_small", why=why)

@@ -31,6 +31,9 @@ _ALL = (
     Doubt("segment_size", "suspect",
           "TCP sent segments of {seen} bytes where an MTU of {mtu} implies {expected}: something limits the path MTU "
           "({path_mtu} bytes) or the announced segment size"),
+    Doubt("socket_buffer", "suspect",
+          "{host} gave {given} bytes of {kind} buffer to each socket, not the {claimed} that the cell claims: its "
+          "limit is {limit}, which only root may pass"),
     Doubt("never_framed", "suspect",
           "{frames} frames were counted for {datagrams} datagrams: they were never cut into frames, so the MTU was not "
           "tried"),

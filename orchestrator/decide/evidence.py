@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from orchestrator.metrics.counters import increase
 from orchestrator.wire import goodput_ceiling, segment_payload, wire_occupancy
 from orchestrator.wire.segments import packet_of_datagram, packet_of_segment, packets_of_datagram
 
@@ -224,9 +225,15 @@ def _side(record: Json, end: str) -> Side:
     result = record.get(end) or {}
     counters = result.get("counters") or {}
     before, after = counters.get("before") or {}, counters.get("after") or {}
-    changes = {name: after[name] - before[name] for name in after if name in before}
+    changes = {name: moved for name in after if name in before
+               if (moved := _moved(name, before[name], after[name])) is not None}
     return Side(str(facts.get("host", "")), str(facts.get("interface", "")), str(facts.get("driver") or ""), changes,
                 result.get("watch") or {})
+
+
+def _moved(name: str, before: int, after: int) -> int | None:
+    """A counter's change; what a driver shows among its counters may be a level, which falls as well as it rises."""
+    return after - before if name.startswith("driver.") else increase(before, after)
 
 
 def both_sides(record: Json) -> tuple[Side, Side]:

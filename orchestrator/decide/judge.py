@@ -66,11 +66,16 @@ def _why(use: Json) -> str:
     return str(use.get("why") or f"it reads {use.get('seen')}")
 
 
+# What a host cannot do, in the words of its refusals; anything else that breaks a trial off says nothing of the cell.
+_CANNOT = frozenset({"not_supported", "no_family", "congestion_missing", "core_missing", "no_copy_missing", "send_path",
+                     "receive_path"})
+
+
 def _error(record: Json) -> Verdict | None:
     error = record.get("error")
     if not error:
         return None
-    status = "impossible" if error.get("code") in ("not_supported", "no_family") else "failed"
+    status = "impossible" if error.get("code") in _CANNOT else "failed"
     return Verdict(status, (str(error.get("code") or "error"),), str(error.get("message") or "the trial broke off"))
 
 
@@ -112,7 +117,7 @@ _WHOLE_TRIAL: tuple[Callable[[Json], Iterator[Found]], ...] = (
     checks.steal, checks.foreign, checks.kernel_log, checks.path_notes)
 _EACH_WAY: tuple[Callable[[Way], Iterator[Found]], ...] = (
     checks.segment_size, checks.framing, checks.named_interfaces, checks.fill, checks.steadiness, checks.offered_rate,
-    checks.loss_places, checks.pauses, checks.order, checks.window)
+    checks.loss_places, checks.pauses, checks.order, checks.socket_buffers, checks.window)
 
 
 def _doubts(record: Json) -> Iterator[Found]:

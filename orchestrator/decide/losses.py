@@ -59,12 +59,8 @@ def _placed(way: Way, attempted: int, lost: int, refused: int) -> Losses:
     socket = way.receive.get("socket_drops")
     if backlog is None or socket is None or "interface.tx_packets" not in way.sender.changes:
         return Losses(attempted, lost, unplaced="a counter that a place needs is missing")
-    if way.packets_each > 1:
-        return Losses(attempted, lost, unplaced="the MTU cut the datagrams into fragments, and the counters count those")
-    if socket and way.receive.get("receive_path") == "coalesce":
-        return Losses(attempted, lost, unplaced="the socket dropped coalesced blocks, which do not count datagrams")
-    if backlog and way.links_at_once > 1:
-        return Losses(attempted, lost, unplaced="the backlog dropped frames, and does not count them by link")
+    if counted_otherwise := _counted_otherwise(way, backlog, int(socket)):
+        return Losses(attempted, lost, unplaced=counted_otherwise)
     own_interface = way.sender.change("interface.tx_dropped", "interface.tx_errors") or 0
     far_interface = way.receiver.change("interface.rx_missed_errors", "interface.rx_fifo_errors",
                                         "interface.rx_crc_errors") or 0
@@ -82,6 +78,17 @@ def _placed(way: Way, attempted: int, lost: int, refused: int) -> Losses:
     if stray.excess:
         return Losses(attempted, lost, unplaced=f"counters explain {lost - between} lost datagrams, {lost} were lost")
     return Losses(attempted, lost, own_queue, own_interface, max(0, between), far_interface, backlog, int(socket))
+
+
+def _counted_otherwise(way: Way, backlog: int, socket: int) -> str:
+    """Why a counter of this way counts something else than its datagrams; "" when each counts those."""
+    if way.packets_each > 1:
+        return "the MTU cut the datagrams into fragments, and the counters count fragments"
+    if socket and way.receive.get("receive_path") == "coalesce":
+        return "the socket dropped coalesced blocks, which do not count datagrams"
+    if backlog and way.links_at_once > 1:
+        return "the backlog dropped frames, and does not count them by link"
+    return ""
 
 
 @dataclass

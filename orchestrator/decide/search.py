@@ -37,8 +37,10 @@ def searched(step: Json) -> SearchTrial:
     received = [part for part in parts if part["part"] == "receive"]
     offered = [part["window_sent_bytes"] * 8 / other["window_s"] for part in sent for other in received
                if other["way"] == part["way"]]
-    return SearchTrial(step["asked_bit_s"], min(offered), sum(part["datagrams_sent"] for part in sent),
-                       sum(part["datagrams_received"] for part in received), step["full_length"])
+    # What the own queue refused was handed over and lost, as in the row: no throughput without loss.
+    handed_over = sum(part["datagrams_sent"] + int(part.get("datagrams_refused") or 0) for part in sent)
+    arrived = min(sum(part["datagrams_received"] for part in received), handed_over)
+    return SearchTrial(step["asked_bit_s"], min(offered), handed_over, arrived, step["full_length"])
 
 
 def confirming_step(steps: Sequence[Json], answer: Throughput) -> Json | None:

@@ -8,9 +8,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
 
-LEAST_EXPECTED_UNITS = 10   # datagrams or segments per interval; with fewer, an empty interval is chance
+LEAST_EXPECTED_UNITS = 10   # datagrams or segments due in an empty stretch; with fewer, it is chance
 
 
 @dataclass(frozen=True)
@@ -22,16 +22,15 @@ class Stalls:
 
 
 def stalls(octets: Sequence[float], interval_s: float, unit_bytes: float) -> Stalls:
-    """Empty intervals of a series of received octets; `unit_bytes` is one datagram's or segment's payload."""
-    mean = sum(octets) / len(octets) if octets else 0.0
-    if mean < LEAST_EXPECTED_UNITS * unit_bytes:
-        return Stalls(0.0, 0.0)
-    longest = current = total = 0
-    for received in octets:
-        current = current + 1 if received == 0 else 0
-        total += received == 0
-        longest = max(longest, current)
-    return Stalls(longest * interval_s, total * interval_s)
+    """Empty stretches of a series of received octets; `unit_bytes` is one datagram's or segment's payload.
+
+    A stretch counts where enough was due in it, by the mean of the whole: one interval of a fast link, several of a
+    slow one, or of one that stood still for most of the time.
+    """
+    due = _mean(octets) / unit_bytes if octets else 0.0
+    empty = [len(list(stretch)) for received, stretch in groupby(octets, bool) if not received]
+    holes = [length for length in empty if length * due >= LEAST_EXPECTED_UNITS]
+    return Stalls(max(holes, default=0) * interval_s, sum(holes) * interval_s)
 
 
 def trend(octets: Sequence[float]) -> tuple[float, float] | None:

@@ -78,7 +78,7 @@ TRIALS: tuple[Column, ...] = (
                     "skipped"),
     _text("doubts", "machine-readable codes of what is doubtful, separated by spaces; a valid row may carry some"),
     _text("reason", "one sentence for the status and the doubts"),
-    _text("started_at", "when the window of measurement opened, UTC, ISO 8601"),
+    _text("started_at", "when the trial began, settings and path before the traffic included; UTC, ISO 8601"),
     _number("seconds", "length of the window in which all flows ran", "s"),
     _number("goodput_bit_s", "payload bits per second at the receiver (RFC 2647 section 3.17)", "bit/s",
             _US_RECEIVING),
@@ -113,7 +113,7 @@ TRIALS: tuple[Column, ...] = (
             "our own probes on the measured link"),
     _whole("segments_sent", "TCP segments sent, repeats included", "", _TCP_INFO),
     _whole("segments_retransmitted", "TCP segments sent again", "", _TCP_INFO),
-    _number("rtt_s", "TCP's smoothed round trip at the end of the window", "s", _TCP_INFO),
+    _number("rtt_s", "TCP's smoothed round trip, mean over the window", "s", _TCP_INFO),
     _number("rtt_min_s", "TCP's least round trip", "s", _TCP_INFO),
     _whole("mss_bytes", "TCP's segment size towards the receiver", "B", _TCP_INFO),
     _whole("path_mtu_bytes", "the path MTU the kernel used", "B", _TCP_INFO),
@@ -127,9 +127,10 @@ TRIALS: tuple[Column, ...] = (
     _whole("receiver_busiest_core", "the busiest core of the receiving host", "", _WATCH),
     _number("receiver_busiest_core_busy", "its busy share", "1", _WATCH),
     _number("receiver_busiest_core_softirq", "its share in softirq and interrupts", "1", _WATCH),
-    _number("sender_cpu_s_per_gigabyte", "CPU seconds of the sending host per 10^9 bytes of payload", "s/GB", _WATCH),
-    _number("receiver_cpu_s_per_gigabyte", "CPU seconds of the receiving host per 10^9 bytes of payload", "s/GB",
-            _WATCH),
+    _number("sender_cpu_s_per_gigabyte", "CPU seconds of the sending host per 10^9 bytes of payload that it sent and "
+            "received, on all links of the trial", "s/GB", _WATCH),
+    _number("receiver_cpu_s_per_gigabyte", "CPU seconds of the receiving host per 10^9 bytes of payload that it sent "
+            "and received, on all links of the trial", "s/GB", _WATCH),
     _whole("pause_frames", "pause frames that the sending interface received and the receiving one sent", "",
            _COUNTERS),
     _number("foreign_bytes", "bytes on the interface with most of them that are not ours", "B", _COUNTERS),
@@ -161,6 +162,12 @@ TRIALS: tuple[Column, ...] = (
     _number("tcp_efficiency_ratio", "bytes not sent again / bytes sent (RFC 6349 section 4.2)", "1", _TCP_INFO),
     _number("buffer_delay_ratio", "rise of the round trip under load / the idle one (RFC 6349 section 4.3)", "1",
             _TCP_INFO),
+    _number("round_trip_largest_s", "largest round trip under traffic", "s", "our own probes on the measured link"),
+    _number("round_trip_loss_ratio", "share of the probes under traffic that had no answer; they count as infinitely "
+            "long, so that above 1 % of them the 99th percentile is empty", "1", "our own probes on the measured link"),
+    _number("busy_share", "share of the window in which the sender had data on the way or waiting", "1", _TCP_INFO),
+    _number("congestion_window_segments", "congestion window, mean over the window and the streams", "", _TCP_INFO),
+    _number("delivery_rate_bit_s", "TCP's own last estimate of what arrives, all streams together", "bit/s", _TCP_INFO),
 )
 
 HOSTS: tuple[Column, ...] = (

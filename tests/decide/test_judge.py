@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from orchestrator.decide.doubts import DOUBTS
+from orchestrator.decide.evidence import ways
 from orchestrator.decide.judge import UNFINISHED, Verdict, judge
 from tests.decide.records import changed, count, healthy_record
 
@@ -323,3 +324,56 @@ def test_every_doubt_has_a_code_a_weight_and_a_sentence_without_a_full_stop() ->
         assert code.replace("_", "").isalpha()
         assert doubt.sentence
         assert not doubt.sentence.endswith(".")
+
+
+@pytest.mark.parametrize(("end", "name", "octets"), [
+    ("first", "interface.tx_bytes", True), ("second", "interface.rx_bytes", True),
+    ("second", "softnet.dropped", False)])
+def test_a_counter_of_32_bits_that_went_round_is_no_doubt(end: str, name: str, octets: bool) -> None:
+    """Interfaces and kernels of 32 bits count octets in 32 bits: at 1 Gb/s they go round every 34 seconds."""
+    record = healthy_record(transport="udp", seed=2)
+    counters = record[end]["counters"]
+    moved = counters["after"][name] - counters["before"][name]
+    counters["before"][name] = (1 << 32) - (moved // 2 if octets else 0) - 1
+    counters["after"][name] = (counters["before"][name] + moved) % (1 << 32)
+    assert judge(record).doubts == ()
+    way = ways(record)[0]
+    side = way.sender if end == "first" else way.receiver
+    assert side.changes[name] == moved
+
+
+def test_a_counter_that_was_set_back_is_no_evidence() -> None:
+    """A driver that starts its card anew counts from nothing: what it says of the payload is not known."""
+    record = healthy_record(seed=2)
+    counters = record["second"]["counters"]
+    counters["after"]["interface.rx_bytes"], counters["before"]["interface.rx_bytes"] = 5_000, 900_000_000
+    assert "interface.rx_bytes" not in ways(record)[0].receiver.changes
+    assert judge(record).status == "valid"
+
+
+@pytest.mark.parametrize(("end", "part", "option"), [
+    ("first", "send", "send_buffer_bytes"), ("second", "receive", "receive_buffer_bytes")])
+def test_a_socket_buffer_that_the_host_did_not_give_makes_it_suspect(end: str, part: str, option: str) -> None:
+    """Without privilege the kernel cuts what is asked for to its own limit and says nothing (socket(7), rmem_max)."""
+    wanted = 4 << 20
+    record = changed(healthy_record(), traffic__socket_buffer_bytes=wanted, traffic__streams=2)
+    assert record[end]["parts"][0]["part"] == part
+    given = changed(record, **{f"{end}__parts__0__{option}": 2 * 2 * wanted})
+    assert judge(given).doubts == ()
+    verdict = _with_doubt(changed(record, **{f"{end}__parts__0__{option}": 2 * 425_984}), "socket_buffer", "suspect")
+    assert "212992 bytes" in verdict.reason
+    assert "4194304" in verdict.reason
+
+
+def test_the_sentence_on_small_buffers_counts_every_connections() -> None:
+    record = changed(healthy_record(rate_bit_s=5e8), traffic__socket_buffer_bytes=62_500, traffic__streams=2,
+                     first__parts__0__tcp__rtt_min_s=0.005)
+    reason = _with_doubt(record, "window_small", "valid").reason
+    assert "the 2 socket buffers together of 125.0 kB" in reason
+    assert "they can carry at most 200 Mbit/s" in reason
+
+
+@pytest.mark.parametrize("code", ["congestion_missing", "core_missing", "no_copy_missing", "send_path", "receive_path"])
+def test_what_a_host_cannot_do_with_its_traffic_is_impossible_and_says_why(code: str) -> None:
+    record = changed(healthy_record(), error={"code": code, "message": "vault: this kernel does not offer it"})
+    assert judge(record) == Verdict("impossible", (code,), "vault: this kernel does not offer it")

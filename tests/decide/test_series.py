@@ -80,3 +80,17 @@ def test_noise_is_neither_a_trend_nor_two_levels_nor_a_stall(share: float):
         octets = _noise(100, 1e7, share, seed)
         assert (trend(octets), two_levels(octets)) == (None, None)
         assert stalls(octets, 0.1, SEGMENT).longest_s == 0
+
+
+def test_a_stall_that_takes_nearly_all_of_the_window_is_told() -> None:
+    """Jumbo frames at 100 Mb/s: 139 segments in each of seven intervals, and then nothing more."""
+    octets = [139 * 8948.0] * 7 + [0.0] * 93
+    assert stalls(octets, 0.1, 8948).longest_s == pytest.approx(9.3)
+
+
+def test_a_stall_of_seconds_is_told_also_where_few_datagrams_are_due_in_an_interval() -> None:
+    """500 kb/s in datagrams of 1472 bytes are four in an interval: one empty interval is chance, thirty are not."""
+    octets = [4 * 1472.0, 5 * 1472.0] * 35 + [0.0] * 30
+    found = stalls(octets, 0.1, 1472)
+    assert (found.longest_s, found.total_s) == (pytest.approx(3.0), pytest.approx(3.0))
+    assert stalls([4 * 1472.0, 0.0, 5 * 1472.0] * 33, 0.1, 1472) == Stalls(0.0, 0.0)

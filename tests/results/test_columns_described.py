@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from synthetic import Scenario, make_run
 
+from orchestrator.planning.names import RESERVED
 from orchestrator.results import columns
 from orchestrator.results.columns import FACTORS_HERE, TABLES, describe, factors_in, names, write_columns
 from orchestrator.results.read_run import read_run
@@ -58,3 +59,9 @@ def test_columns_json_describes_exactly_the_tables_that_are_written(tmp_path: Pa
 def test_the_description_is_plain_json() -> None:
     assert json.loads(json.dumps(describe(["mtu"])))["schema"] == 1
     assert {column.kind for table in columns.TABLES.values() for column in table} == {"text", "whole", "number"}
+
+
+def test_no_factor_can_take_a_columns_name() -> None:
+    """A factor is a column of these tables: with the name of another one it would be overwritten, or overwrite it."""
+    columns = {column.name for table in ("trials.csv", "hosts.csv", "cells.csv") for column in TABLES[table]}
+    assert columns - RESERVED - {FACTORS_HERE} == set()

@@ -154,6 +154,42 @@ def test_cpu_seconds_per_gigabyte_are_the_hosts_busy_time_over_the_payload() -> 
     assert _rows(record)[0]["sender_cpu_s_per_gigabyte"] == pytest.approx(busy_s / (octets / 1e9))
 
 
+def test_cpu_seconds_per_gigabyte_count_the_payload_of_both_ways_of_a_host() -> None:
+    """A host that sends and receives at once spends its time on both: neither way is charged for the other."""
+    record = healthy_record(direction="bidirectional")
+    busy_s = sum(core["busy"] for core in record["first"]["watch"]["cores"]) * 10.0
+    octets = (record["first"]["parts"][0]["window_sent_bytes"] + record["first"]["parts"][1]["goodput_bytes"])
+    there, back = _rows(record)
+    assert there["sender_cpu_s_per_gigabyte"] == pytest.approx(busy_s / (octets / 1e9))
+    assert back["receiver_cpu_s_per_gigabyte"] == pytest.approx(busy_s / (octets / 1e9))
+
+
+def test_cpu_seconds_per_gigabyte_count_the_payload_of_all_links_at_once() -> None:
+    alone, spare = healthy_record(), healthy_record(seed=5)
+    beside = {"link": "spare", **{name: spare[name] for name in ("link_facts", "first", "second")}}
+    record = {**alone, "beside": [beside]}
+    busy_s = sum(core["busy"] for core in alone["first"]["watch"]["cores"]) * 10.0
+    octets = sum(one["first"]["parts"][0]["window_sent_bytes"] for one in (alone, spare))
+    assert _rows(record)[0]["sender_cpu_s_per_gigabyte"] == pytest.approx(busy_s / (octets / 1e9))
+
+
+def test_the_round_trip_under_load_tells_its_largest_and_its_loss() -> None:
+    """A 99th percentile that falls among lost probes is empty: the loss beside it says why."""
+    load = {"sent": 500, "lost": 10, "loss_ratio": 0.02, "p50_s": 4e-4, "p99_s": None, "largest_s": 2e-3}
+    row = _rows(changed(healthy_record(), first__round_trip__load=load))[0]
+    assert (row["round_trip_p99_s"], row["round_trip_largest_s"], row["round_trip_loss_ratio"]) == (None, 2e-3, 0.02)
+
+
+def test_a_tcp_row_tells_the_congestion_window_the_delivery_rate_and_the_busy_time() -> None:
+    record = changed(healthy_record(), first__parts__0__tcp__window_segments=84.5,
+                     first__parts__0__tcp__delivery_rate_bit_s=9.3e8, first__parts__0__tcp__busy_s=7.5)
+    row = _rows(record)[0]
+    assert (row["congestion_window_segments"], row["delivery_rate_bit_s"]) == (84.5, 9.3e8)
+    assert row["busy_share"] == pytest.approx(0.75)
+    udp = _rows(healthy_record(transport="udp"))[0]
+    assert [udp.get(name) for name in ("congestion_window_segments", "delivery_rate_bit_s", "busy_share")] == [None] * 3
+
+
 def test_rfc_6349_metrics_of_a_row() -> None:
     """RFC 6349 s4.1-4.3: ratio of times, efficiency of bytes, rise of the round trip over the baseline."""
     record = changed(healthy_record(load=0.5), first__parts__0__tcp__bytes_sent=102_000,

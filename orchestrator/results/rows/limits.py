@@ -36,8 +36,11 @@ def _share(seconds: float | None, window_s: float | None, streams: int) -> float
 
 def _windows(way: Way) -> Row:
     window_s, streams = way.send.get("seconds"), max(len(way.send.get("streams") or ()), 1)
-    return {f"limited_{name}_share": _share(way.tcp.get(f"limited_{name}_s"), window_s, streams)
-            for name in ("receiver_window", "send_buffer")}
+    return {**{f"limited_{name}_share": _share(way.tcp.get(f"limited_{name}_s"), window_s, streams)
+               for name in ("receiver_window", "send_buffer")},
+            "busy_share": _share(way.tcp.get("busy_s"), window_s, streams),
+            "congestion_window_segments": way.tcp.get("window_segments"),
+            "delivery_rate_bit_s": way.tcp.get("delivery_rate_bit_s")}
 
 
 def _paced(way: Way) -> float | None:

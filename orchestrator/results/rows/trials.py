@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from orchestrator.decide.checks import pause_frames
@@ -17,14 +17,17 @@ Row = dict[str, Any]
 
 def trial_rows(record: Json, verdict: Verdict, run: Json) -> list[Row]:
     """One row per link and way. `run` is run.json: the run's id and the plan's name come from it."""
-    return [row for one in each_link(record) for row in _of_link(one, verdict, run)]
+    links = each_link(record)
+    moved = _octets_by_host(way for one in links for way in ways(one))
+    return [row for one in links for row in _of_link(one, verdict, run, moved)]
 
 
-def _of_link(record: Json, verdict: Verdict, run: Json) -> list[Row]:
+def _of_link(record: Json, verdict: Verdict, run: Json, moved: Mapping[str, int]) -> list[Row]:
     found = ways(record)
     foreign = [octets for octets in (foreign_bytes(side, found) for side in both_sides(record)) if octets is not None]
     return [{**_identity(record, run), **_ends(way), **record["levels"], **_status(record, verdict),
-             **_rates(way), **_datagrams(way), **_round_trip(record), **_segments(way), **_paths(way), **_cores(way),
+             **_rates(way), **_datagrams(way), **_round_trip(record), **_segments(way), **_paths(way),
+             **_cores(way, moved),
              **limit_figures(record, way, run),
              "pause_frames": pause_frames(way), "foreign_bytes": round(max(foreign)) if foreign else None,
              "settle_s": record.get("settle_s"), "overhead_s": record.get("overhead_s")} for way in found]
@@ -76,7 +79,8 @@ def _round_trip(record: Json) -> Row:
     flow = (record.get("first") or {}).get("round_trip") or {}
     idle, loaded = flow.get("idle") or {}, flow.get("load") or {}
     return {"round_trip_idle_s": idle.get("p50_s"), "round_trip_p50_s": loaded.get("p50_s"),
-            "round_trip_p99_s": loaded.get("p99_s")}
+            "round_trip_p99_s": loaded.get("p99_s"), "round_trip_largest_s": loaded.get("largest_s"),
+            "round_trip_loss_ratio": loaded.get("loss_ratio")}
 
 
 def _segments(way: Way) -> Row:
@@ -90,11 +94,20 @@ def _paths(way: Way) -> Row:
             "receive_path": way.receive.get("receive_path"), "source_port": streams[0].get("source_port")}
 
 
-def _cores(way: Way) -> Row:
-    goodput_bytes, sent_bytes = way.receive.get("goodput_bytes"), way.send.get("window_sent_bytes")
+def _octets_by_host(all_ways: Iterable[Way]) -> dict[str, int]:
+    """Payload that each host sent and received in the window, on all links: what its cores were busy with."""
+    moved: dict[str, int] = {}
+    for way in all_ways:
+        for side, octets in ((way.sender, way.send.get("window_sent_bytes")),
+                             (way.receiver, way.receive.get("goodput_bytes"))):
+            moved[side.host] = moved.get(side.host, 0) + int(octets or 0)
+    return moved
+
+
+def _cores(way: Way, moved: Mapping[str, int]) -> Row:
     return {**_busiest("sender", way.sender), **_busiest("receiver", way.receiver),
-            "sender_cpu_s_per_gigabyte": _cpu_s_per_gigabyte(way.sender, sent_bytes),
-            "receiver_cpu_s_per_gigabyte": _cpu_s_per_gigabyte(way.receiver, goodput_bytes)}
+            "sender_cpu_s_per_gigabyte": _cpu_s_per_gigabyte(way.sender, moved),
+            "receiver_cpu_s_per_gigabyte": _cpu_s_per_gigabyte(way.receiver, moved)}
 
 
 def _busiest(role: str, side: Side) -> Row:
@@ -103,9 +116,9 @@ def _busiest(role: str, side: Side) -> Row:
             f"{role}_busiest_core_softirq": side.watch.get("busiest_core_softirq")}
 
 
-def _cpu_s_per_gigabyte(side: Side, octets: int | None) -> float | None:
-    """Busy time of all the host's cores in the window, per 10^9 bytes of payload in the window."""
-    cores, seconds = side.watch.get("cores"), side.watch.get("seconds")
+def _cpu_s_per_gigabyte(side: Side, moved: Mapping[str, int]) -> float | None:
+    """Busy time of all the host's cores in the window, per 10^9 bytes of payload that it moved meanwhile."""
+    cores, seconds, octets = side.watch.get("cores"), side.watch.get("seconds"), moved.get(side.host)
     if not cores or not seconds or not octets:
         return None
     return float(sum(core["busy"] for core in cores) * seconds / (octets / 1e9))

@@ -35,10 +35,35 @@ def _one_way(report: Report, link: str, sender: str, receiver: str, cells: Seque
     least = min(free, key=lambda cell: cell.mean_bit_s or 0.0)
     fill = f", {share_text(best.fill)} of the ceiling" if best.fill is not None else ""
     text = f"{link} carries up to {rate_text(best.mean_bit_s or 0.0)} from {sender} to {receiver}{fill}"
+    alike = [cell for cell in cells if cell is best or _alike(cell, best)]
     if best is least or len(free) == 1:
-        return f"{text}, with {levels_text(report, best)}." if len(cells) > 1 else text + "."
-    return (f"{text}, with {levels_text(report, best)}; the least is {rate_text(least.mean_bit_s or 0.0)}, "
+        return f"{text}, with {_best_levels(report, best, alike, cells)}." if len(cells) > 1 else text + "."
+    lowest = rate_text(least.mean_bit_s or 0.0)
+    if len(alike) == len(cells):
+        return f"{text}; the least, {lowest} with {levels_text(report, least)}, cannot be told from it."
+    return (f"{text}, with {_best_levels(report, best, alike, cells)}; the least is {lowest}, "
             f"with {levels_text(report, least)}.")
+
+
+def _alike(cell: CellResult, best: CellResult) -> bool:
+    """Whether the mean of one lies in the interval of the other; without an interval nothing says so."""
+    return _holds(cell, best.mean_bit_s) or _holds(best, cell.mean_bit_s)
+
+
+def _holds(cell: CellResult, rate_bit_s: float | None) -> bool:
+    return None not in (cell.low_bit_s, cell.high_bit_s, rate_bit_s) and \
+        (cell.low_bit_s or 0.0) <= (rate_bit_s or 0.0) <= (cell.high_bit_s or 0.0)
+
+
+def _best_levels(report: Report, best: CellResult, alike: Sequence[CellResult], cells: Sequence[CellResult]) -> str:
+    """The levels that make the best figure: those that chance alone put ahead of others are not named."""
+    shared = [factor.name for factor in report.factors
+              if len({cell.levels[factor.name] for cell in alike}) == 1]
+    with_them = [cell for cell in cells if all(cell.levels[name] == best.levels[name] for name in shared)]
+    if len(with_them) == len(alike):
+        return levels_text(report, best, frozenset(shared))
+    others = count_text(len(alike) - 1, "other cell")
+    return f"{levels_text(report, best)} ({others} cannot be told from it)"
 
 
 def _capped_by_the_plan(report: Report, cell: CellResult) -> bool:
@@ -47,10 +72,10 @@ def _capped_by_the_plan(report: Report, cell: CellResult) -> bool:
     return cause is not None and cause.code == "offered_rate"
 
 
-def levels_text(report: Report, cell: CellResult) -> str:
-    """The cell's levels of the factors that vary: `mtu 9000 and clock performance`."""
+def levels_text(report: Report, cell: CellResult, only: frozenset[str] | None = None) -> str:
+    """The cell's levels of the factors that vary, or of `only` some: `mtu 9000 and clock performance`."""
     named = [_level_text(factor.name, cell.levels[factor.name]) for factor in report.factors
-             if factor.varies and cell.levels[factor.name] not in ("", cell.way)]
+             if factor.varies and (only is None or factor.name in only) and cell.levels[factor.name] not in ("", cell.way)]
     return listed(named) or f"cell {cell.number}"
 
 

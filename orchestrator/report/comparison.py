@@ -17,17 +17,31 @@ from orchestrator.results.verdicts import BETTER, SAME, UNSURE, WORSE
 
 WORDS = (WORSE, BETTER, UNSURE, SAME)
 _ABSENT = "absent"
+_NAMED_MOST = 5
 
 
 def definitions(comparison: Comparison) -> list[str]:
     """What the four verdicts mean."""
     limit = f"{100 * comparison.threshold_ratio:g} %"
-    family = count_text(len(comparison.cells), "cell")
+    family = count_text(sum(cell.verdict is not None for cell in comparison.cells), "cell")
+    less = [] if comparison.measure.higher_is_better else [f"{comparison.measure.name}: less is better, so + is worse."]
     return [
+        *less,
         f"{WORSE}, {BETTER}: differs after Holm's adjustment over {family} (5 %), and the estimate is beyond {limit};",
         f"{SAME}: no change beyond {limit}, shown by two one-sided tests at 5 %;",
-        f"{UNSURE}: neither. Intervals are 95 %, not adjusted. A value is one {comparison.unit}.",
+        f"{UNSURE}: neither. Intervals are 95 %, not adjusted. A value is one {_unit_text(comparison)}.",
     ]
+
+
+def _unit_text(comparison: Comparison) -> str:
+    units = {unit_of(comparison, cell) for cell in comparison.cells if cell.verdict}
+    return "run where the stored runs say how far runs differ, one replicate elsewhere" if len(units) > 1 \
+        else next(iter(units), comparison.unit)
+
+
+def unit_of(comparison: Comparison, cell: CellComparison) -> str:
+    """What one value of a cell is: a run, or a replicate."""
+    return cell.unit or comparison.unit
 
 
 def text_lines(comparison: Comparison) -> list[str]:
@@ -35,7 +49,7 @@ def text_lines(comparison: Comparison) -> list[str]:
     lines = ["What is not the same on both sides:"]
     lines += [f"  {line}" for line in _unlike_lines((*comparison.unlike, *comparison.environment))] or \
         ["  nothing that was recorded"]
-    lines += ["", answer(comparison)]
+    lines += ["", *answers(comparison)]
     lines += [visible(note) for note in comparison.notes]
     for word in WORDS:
         cells = [cell for cell in comparison.cells if cell.word == word]
@@ -56,6 +70,24 @@ def answer(comparison: Comparison) -> str:
     return f"{sides}, {cells}: {listed([f'{number} {word}' for word, number in counted.items()])}."
 
 
+def answers(comparison: Comparison) -> list[str]:
+    """The answer first, then by how much at most, and what the candidate has nothing of any more."""
+    said = [answer(comparison)]
+    for word, name in ((WORSE, "Worst"), (BETTER, "Best")):
+        changes = {abs(math.log(cell.verdict.ratio)): cell for cell in comparison.cells
+                   if cell.word == word and cell.verdict}
+        if changes:
+            most = changes[max(changes)]
+            said.append(f"{name}: {cell_name(comparison, most)}, {change_text(most)}.")
+    lost = [cell for cell in comparison.cells if cell.word == UNSURE and cell.sizes[0] and not cell.sizes[1]]
+    if lost:
+        names = "; ".join(cell_name(comparison, cell) for cell in lost[:_NAMED_MOST])
+        more = f"; and {len(lost) - _NAMED_MOST} more" if len(lost) > _NAMED_MOST else ""
+        said.append(f"The candidate has no valid trial of {count_text(len(lost), 'cell')} that the reference measured: "
+                    f"{names}{more}. That alone makes no exit code 1: --fail-on worse,unsure does.")
+    return said
+
+
 def cell_line(comparison: Comparison, cell: CellComparison) -> str:
     """One cell: its name, the change with its interval, the means, and what would settle it."""
     parts = [f"{cell_name(comparison, cell)}:", change_text(cell)]
@@ -63,8 +95,6 @@ def cell_line(comparison: Comparison, cell: CellComparison) -> str:
         reference, candidate = (value_text(comparison, mean) for mean in (cell.reference_mean, cell.candidate_mean))
         parts.append(f"from {reference} to {candidate}")
     more = more_text(comparison, cell)
-    if cell.carried_by_an_outlier:
-        more = "the ranks of the values do not show it: look for an outlier"
     return " ".join(part for part in parts if part) + (f"; {more}" if more else "")
 
 
@@ -87,12 +117,14 @@ def change_text(cell: CellComparison) -> str:
 
 
 def more_text(comparison: Comparison, cell: CellComparison) -> str:
-    """What would settle a cell that cannot be told."""
+    """What would settle a cell that cannot be told, or why a verdict may not be trusted."""
+    if cell.carried_by_an_outlier:
+        return "the ranks of the values do not show it: look for an outlier"
     if cell.word != UNSURE or cell.verdict is None:
         return ""
     if cell.verdict.more is None:
         return "no reasonable number of repetitions would tell: it lies at the threshold, or scatters too much"
-    unit = "more run" if comparison.unit == "run" else "more replicate"
+    unit = "more run" if unit_of(comparison, cell) == "run" else "more replicate"
     return f"about {count_text(cell.verdict.more, unit)} a side would tell"
 
 
@@ -121,7 +153,9 @@ def _not_compared(comparison: Comparison) -> list[str]:
 
 def markdown(comparison: Comparison) -> str:
     """The comparison for a pull request or a ticket."""
-    lines = [f"**{answer(comparison)}**", ""]
+    first, *others = answers(comparison)
+    lines = [f"**{first}**", ""]
+    lines += [*(safe(one) for one in others), ""] if others else []
     lines += [*(safe(note) for note in comparison.notes), ""] if comparison.notes else []
     unlike = _unlike_lines((*comparison.unlike, *comparison.environment))
     lines += ["Not the same on both sides:", "", *(f"- {safe(line)}" for line in unlike), ""] if unlike else \
@@ -146,18 +180,19 @@ def as_data(comparison: Comparison) -> dict[str, Any]:
         "higher_is_better": comparison.measure.higher_is_better, "threshold_ratio": comparison.threshold_ratio,
         "unit": comparison.unit, "not_the_same": [vars(one) for one in (*comparison.unlike, *comparison.environment)],
         "notes": list(comparison.notes), "counts": dict(comparison.counts),
-        "cells": [_cell_data(cell) for cell in comparison.cells],
+        "cells": [_cell_data(cell, unit_of(comparison, cell)) for cell in comparison.cells],
         "only_reference": [key.text() for key in comparison.only_reference],
         "only_candidate": [key.text() for key in comparison.only_candidate],
     }
 
 
-def _cell_data(cell: CellComparison) -> dict[str, Any]:
+def _cell_data(cell: CellComparison, unit: str) -> dict[str, Any]:
     verdict = cell.verdict
     return {
         "link": cell.key.link, "way": cell.key.way, "levels": dict(cell.key.levels), "verdict": cell.word,
         "reason": cell.reason, "reference_mean": cell.reference_mean, "candidate_mean": cell.candidate_mean,
         "reference_values": cell.sizes[0], "candidate_values": cell.sizes[1],
+        "unit": unit,
         "ratio": verdict.ratio if verdict else None, "low": _finite(verdict.low if verdict else None),
         "high": _finite(verdict.high if verdict else None),
         "p_value_adjusted": verdict.p_value if verdict else None,

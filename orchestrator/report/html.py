@@ -16,7 +16,8 @@ from orchestrator.report.model import Report
 
 # Figures with their unit inside a sentence, set in bold so that a glance finds them.
 _FIGURE = re.compile(r"([+−]?\d[\d.]*\u202f(?:[GMkT]?b/s|%))")
-
+# From this many characters on, what is far below the fold is laid out only when it is scrolled to.
+LARGE_PAGE = 500_000
 
 Section = tuple[str, str, Markup]
 
@@ -39,7 +40,8 @@ def document(heading: str, under: Sequence[Markup | None], sections: Sequence[Se
         if any(name == "matrix" for name, _, _ in sections) else None
     header = tag("header", tag("h1", heading), *under, tag("nav", tag("ul", *contents), aria_label="Contents"))
     main = tag("main", *(tag("section", tag("h2", title), content, id=name, aria_label=title)
-                         for name, title, content in sections))
+                         for name, title, content in sections),
+               class_="large" if sum(len(content) for *_, content in sections) > LARGE_PAGE else None)
     body = tag("body", skip, header, main, tag("footer", tag("p", foot)), tag("script", _resource("page.js")))
     return "<!doctype html>\n" + tag("html", _head(f"{heading}: link trials"), body, lang="en") + "\n"
 

@@ -15,6 +15,7 @@ from orchestrator.report.model import WAYS, Factor, Report
 from orchestrator.report.wording import Shown, listed, shown, significant
 from orchestrator.results.effects import Change, Effects, Interplay, effects
 from orchestrator.results.grid import Grid
+from orchestrator.results.plain_text import visible
 
 # Effects of more levels than this take minutes and make tables that nobody reads.
 GREATEST_CHANGES = 800
@@ -43,9 +44,11 @@ def too_many_levels(factors: Sequence[Factor], cells: int) -> bool:
 
 
 def on_goodput(report: Report) -> list[Effects]:
-    """The effects on goodput, one for each link and way, transmit before receive."""
+    """The effects on goodput, one for each link and way: links in the plan's order, transmit before receive."""
+    order = {link: place for place, link in enumerate(report.links)}
     found = [one for one in report.effects if one.response.column == _GOODPUT]
-    return sorted(found, key=lambda one: (one.link, WAYS.index(one.way) if one.way in WAYS else len(WAYS)))
+    return sorted(found, key=lambda one: (order.get(visible(one.link), len(order)), one.link,
+                                        WAYS.index(one.way) if one.way in WAYS else len(WAYS)))
 
 
 def threshold(report: Report) -> float:

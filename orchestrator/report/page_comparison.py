@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from orchestrator import __version__
-from orchestrator.report.comparison import WORDS, answer, cell_name, change_text, definitions, more_text, value_text
+from orchestrator.report.comparison import WORDS, answers, cell_name, change_text, definitions, more_text, value_text
 from orchestrator.report.html import answer_list, document
 from orchestrator.report.markup import Markup, joined, tag
 from orchestrator.report.page_run import plain_table
@@ -24,7 +24,7 @@ _LEAST_REACH, _GREATEST_REACH = 0.05, 1.0
 def page(comparison: Comparison) -> str:
     """The whole page."""
     heading = f"{_sides(comparison.candidate)} against {_sides(comparison.reference)}"
-    made = [("answer", "Answer", answer_list([answer(comparison), *comparison.notes])),
+    made = [("answer", "Answer", answer_list([*answers(comparison), *comparison.notes])),
             ("differences", "What is not the same on both sides", _unlike(comparison)),
             ("matrix", "Each cell", _cells(comparison)),
             ("not-compared", "What could not be compared", _not_compared(comparison)),

@@ -58,10 +58,16 @@ def _table(report: Report, found: Effects) -> Markup:
              tag("span", change_text(change), class_="change"), forest(change, reach), _share(found, change),
              _depends(found, change, threshold(report)))
             for change in changes]
-    left = share_text(found.variation.rest_share)
-    return plain_table(f"Goodput, {_title(report, found)}; {left} of the variation lies between replicates",
+    return plain_table(f"Goodput, {_title(report, found)}; {_between_replicates(found)}",
                        ("factor", "change of level", "goodput (95 % interval)", "", "share of variation",
                         "depends on"), rows, "words")
+
+
+def _between_replicates(found: Effects) -> str:
+    """What the factors do not account for; without a second block nothing tells it from their interplay."""
+    if found.grid.values.shape[1] < 2 or not found.variation.rest_degrees:
+        return "one replicate, so nothing says how far replicates differ"
+    return f"{share_text(found.variation.rest_share)} of the variation lies between replicates"
 
 
 def _share(found: Effects, change: Change) -> str:

@@ -14,6 +14,7 @@ import numpy as np
 
 from orchestrator.faults import PlanError
 from orchestrator.results import environment as surroundings
+from orchestrator.results.compare_notes import SAID_MOST, notes_on_runs, spread_notes
 from orchestrator.results.environment import Unlike
 from orchestrator.results.plain_text import visible
 from orchestrator.results.run_summary import MEASURES, CellKey, CellValues, Measure, RunSummary
@@ -30,7 +31,6 @@ from orchestrator.results.verdicts import (
 )
 
 THRESHOLD_RATIO = 0.03
-_SAID_MOST = 6
 
 
 @dataclass(frozen=True)
@@ -38,6 +38,7 @@ class CellComparison:
     """One cell on both sides. Means in the measure's unit, None without a value; `verdict` is None without a ratio.
 
     `rank_p_value` is the rank test's, not adjusted: where it sees nothing, an outlier may carry the verdict.
+    `unit` is what a value of this cell is; '' is the comparison's unit.
     """
 
     key: CellKey
@@ -48,6 +49,7 @@ class CellComparison:
     candidate_mean: float | None
     sizes: tuple[int, int]
     rank_p_value: float | None = None
+    unit: str = ""
 
     @property
     def carried_by_an_outlier(self) -> bool:
@@ -57,7 +59,7 @@ class CellComparison:
 
 @dataclass(frozen=True)
 class Comparison:
-    """The answer. `unit` is what a value is: "run", or "replicate" when each side is one run."""
+    """The answer. `unit` is what a value is: "run", or "replicate" when each side is one run (see CellComparison.unit)."""
 
     reference: tuple[str, ...]
     candidate: tuple[str, ...]
@@ -96,18 +98,22 @@ def compare(reference: Sequence[RunSummary], candidate: Sequence[RunSummary], *,
     candidate, renamed = _with_links_of(reference, candidate)
     measured = MEASURES[measure]
     threshold = threshold_ratio or candidate[0].threshold_ratio or THRESHOLD_RATIO
-    unlike = tuple(surroundings.differences(reference[0].conditions, candidate[0].conditions))
+    unlike = tuple(surroundings.differences_of_sides([run.conditions for run in reference],
+                                                     [run.conditions for run in candidate], all_alike=True))
     if unlike and not anyway:
         raise PlanError("not_alike", f"the runs did not measure the same thing: {_said(unlike)}",
                         next_step="--anyway compares them nevertheless", unlike=[vars(one) for one in unlike])
     pairs, only_reference, only_candidate = _matched(reference, candidate)
     unit = "run" if len(reference) + len(candidate) > 2 else "replicate"
-    cells = _judged(pairs, measured, unit, threshold, _deviations(spread_from, measured))
+    deviations = _deviations(spread_from, measured) if unit == "replicate" else {}
+    cells = _judged(pairs, measured, unit, threshold, deviations)
+    known = sum(pair.key in deviations for pair in pairs)
     counts = {word: sum(cell.word == word for cell in cells) for word in dict.fromkeys(cell.word for cell in cells)}
     return Comparison(
-        tuple(run.run_id for run in reference), tuple(run.run_id for run in candidate), measured, threshold, unit,
-        _surroundings(reference[0], candidate[0]), unlike,
-        (*renamed, *_notes(reference, candidate, unit, spread_from)),
+        tuple(run.run_id for run in reference), tuple(run.run_id for run in candidate), measured, threshold,
+        "run" if known == len(pairs) else unit, _surroundings(reference, candidate), unlike,
+        (*renamed, *spread_notes(reference, candidate, spread_from, (known, len(pairs))),
+         *notes_on_runs(reference, candidate)),
         tuple(cells), only_reference, only_candidate, counts)
 
 
@@ -126,14 +132,15 @@ def _repeated(names: Sequence[str]) -> list[str]:
 
 
 def _said(unlike: Sequence[Unlike]) -> str:
-    said = [f"{one.what} is {one.reference or 'absent'} and {one.candidate or 'absent'}" for one in unlike[:_SAID_MOST]]
+    said = [f"{one.what} is {one.reference or 'absent'} and {one.candidate or 'absent'}" for one in unlike[:SAID_MOST]]
     left = len(unlike) - len(said)
     return "; ".join(said) + (f"; and {left} more" if left else "")
 
 
-def _surroundings(reference: RunSummary, candidate: RunSummary) -> tuple[Unlike, ...]:
-    return (*surroundings.differences(reference.environment, candidate.environment),
-            *surroundings.plan_lines(reference.plan, candidate.plan))
+def _surroundings(reference: Sequence[RunSummary], candidate: Sequence[RunSummary]) -> tuple[Unlike, ...]:
+    return (*surroundings.differences_of_sides([run.environment for run in reference],
+                                               [run.environment for run in candidate]),
+            *surroundings.plan_lines(reference[0].plan, candidate[0].plan))
 
 
 def _with_links_of(reference: Sequence[RunSummary],
@@ -155,8 +162,8 @@ def _matched(reference: Sequence[RunSummary],
     pairs = [_Pair(key, tuple(cells), tuple(theirs[key])) for key, cells in ours.items() if key in theirs]
     if not pairs:
         raise PlanError("no_common_cell", "the two sides have no cell in common",
-                        reference=[key.text() for key in ours][:_SAID_MOST],
-                        candidate=[key.text() for key in theirs][:_SAID_MOST])
+                        reference=[key.text() for key in ours][:SAID_MOST],
+                        candidate=[key.text() for key in theirs][:SAID_MOST])
     return (pairs, tuple(key for key in ours if key not in theirs), tuple(key for key in theirs if key not in ours))
 
 
@@ -181,7 +188,7 @@ def _judged(pairs: Sequence[_Pair], measure: Measure, unit: str, threshold: floa
     verdicts = dict(zip(tested, judge(list(tested.values()), [sides[place].sizes for place in tested],
                                       threshold_ratio=threshold, higher_is_better=measure.higher_is_better),
                         strict=True))
-    return [_compared(pair, side, verdicts.get(place), measure)
+    return [_compared(pair, side, verdicts.get(place), measure, "run" if pair.key in deviations else unit)
             for place, (pair, side) in enumerate(zip(pairs, sides, strict=True))]
 
 
@@ -199,11 +206,12 @@ def _has_zero(pair: _Pair, measure: Measure) -> bool:
                for value in cell.values.get(measure.name, ()))
 
 
-def _compared(pair: _Pair, sides: Sides, verdict: Verdict | None, measure: Measure) -> CellComparison:
+def _compared(pair: _Pair, sides: Sides, verdict: Verdict | None, measure: Measure,
+              unit: str) -> CellComparison:
     means = tuple(math.exp(_mean(side)) if side else None for side in (sides.reference, sides.candidate))
     word, reason = (verdict.word, "") if verdict else _without_ratio(pair, measure)
     return CellComparison(_as_written(pair), word, reason, verdict, means[0], means[1], sides.sizes,
-                          rank_p_value(sides.reference, sides.candidate) if verdict else None)
+                          rank_p_value(sides.reference, sides.candidate) if verdict else None, unit)
 
 
 def _as_written(pair: _Pair) -> CellKey:
@@ -262,20 +270,3 @@ def _deviations(runs: Sequence[RunSummary], measure: Measure) -> dict[CellKey, t
         if len(means) >= 2:
             found[key] = (float(np.std(means, ddof=1)), float(len(means) - 1))
     return found
-
-
-def _notes(reference: Sequence[RunSummary], candidate: Sequence[RunSummary], unit: str,
-           spread_from: Sequence[RunSummary]) -> Iterable[str]:
-    if unit == "replicate" and spread_from:
-        yield (f"Each side is one run; how far runs differ is taken from {len(spread_from)} stored runs.")
-    elif unit == "replicate":
-        yield ("Each side is one run, so what differs from run to run (a boot, an interrupt's place, a port's hash) is "
-               "unknown: another run may not agree. Several runs a side, or --spread-from, would say.")
-    elif min(len(reference), len(candidate)) < 2:
-        yield "One side is one run: the spread of the other side's runs stands for both."
-    for name, side in (("reference", reference), ("candidate", candidate)):
-        changed = sorted({one.what for run in side[1:]
-                          for one in (*surroundings.differences(side[0].environment, run.environment),
-                                      *surroundings.differences(side[0].conditions, run.conditions))})
-        if changed:
-            yield f"The runs of the {name} are not alike among themselves: {', '.join(changed[:_SAID_MOST])}."

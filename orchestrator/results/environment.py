@@ -106,6 +106,24 @@ def differences(reference: Mapping[str, str], candidate: Mapping[str, str]) -> l
             for what in dict.fromkeys([*reference, *candidate]) if reference.get(what, "") != candidate.get(what, "")]
 
 
+def differences_of_sides(reference: Sequence[Mapping[str, str]], candidate: Sequence[Mapping[str, str]], *,
+                         all_alike: bool = False) -> list[Unlike]:
+    """What some run of one side has and none of the other, with every value of a side.
+
+    `all_alike` adds what differs between the runs of one side.
+    """
+    found = []
+    for what in dict.fromkeys(what for run in (*reference, *candidate) for what in run):
+        ours, theirs = (list(dict.fromkeys(run.get(what, "") for run in side)) for side in (reference, candidate))
+        if set(ours) != set(theirs) or (all_alike and len(ours) > 1):
+            found.append(Unlike(what, _either(ours), _either(theirs)))
+    return found
+
+
+def _either(values: Sequence[str]) -> str:
+    return values[0] if len(values) == 1 else " or ".join(value or "absent" for value in values)
+
+
 def plan_lines(reference: str, candidate: str) -> list[Unlike]:
     """The lines of the two plans that are not the same, as far as a reader would look at them."""
     before, after = reference.splitlines(), candidate.splitlines()

@@ -32,6 +32,26 @@ def test_each_direction_has_its_best_and_least_with_their_levels() -> None:
     assert "trunk carries up to 900 Mb/s from vault to dome" in text
 
 
+def test_levels_that_cannot_be_told_apart_are_not_named_as_the_best() -> None:
+    """A card that fills the link under either clock is not said to do it with the one that chance put ahead."""
+    factors = {"mtu": ("1500", "9000"), "clock": ("powersave", "performance")}
+    rates = {("1500", "powersave"): 1.0e9, ("1500", "performance"): 1.5e9, ("9000", "powersave"): 2.401e9,
+             ("9000", "performance"): 2.400e9}
+    cells = [cell(number, {"mtu": mtu, "clock": clock}, rate)
+             for number, ((mtu, clock), rate) in enumerate(rates.items(), start=1)]
+    text = said(made(cells, factors))
+
+    assert "100.0 % of the ceiling, with mtu 9000; the least is 1.00 Gb/s, with mtu 1500 and clock powersave." in text
+
+
+def test_where_all_is_alike_no_level_is_named() -> None:
+    cells = [cell(1, {"mtu": "1500", "direction": "transmit"}, 2.401e9),
+             cell(2, {"mtu": "9000", "direction": "transmit"}, 2.4e9)]
+
+    assert ("100.0 % of the ceiling; the least, 2.40 Gb/s with mtu 9000, cannot be told from it."
+            in said(made(cells, FACTORS)))
+
+
 def test_what_the_plan_itself_held_low_is_not_the_least_that_a_link_carries() -> None:
     factors = {"offered_rate": ("10%", "95%", "99%")}
     cells = [cell(number, {"offered_rate": level}, mean) for number, (level, mean)

@@ -9,7 +9,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from orchestrator.report.comparison import as_data, cell_line, junit, markdown, text_lines
+from orchestrator.report.comparison import answers, as_data, cell_line, junit, markdown, text_lines
+from orchestrator.report.page_comparison import page
 from orchestrator.results.compare import CellComparison, Comparison
 from orchestrator.results.environment import Unlike
 from orchestrator.results.run_summary import MEASURES, CellKey
@@ -62,9 +63,52 @@ def test_no_number_is_promised_where_none_would_do() -> None:
 
 def test_the_verdicts_are_defined_where_they_are_used() -> None:
     for text in ("\n".join(text_lines(FOUND)), markdown(FOUND)):
-        assert "differs after Holm's adjustment over 4 cells (5 %), and the estimate is beyond 3 %" in text
+        assert "differs after Holm's adjustment over 3 cells (5 %), and the estimate is beyond 3 %" in text
         assert "no change beyond 3 %, shown by two one-sided tests at 5 %" in text
         assert "A value is one replicate." in text
+
+
+def test_the_answer_says_by_how_much_and_where() -> None:
+    for text in ("\n".join(text_lines(FOUND)), markdown(FOUND), page(FOUND)):
+        assert "Worst: transmit, mtu 9000, " in text
+        assert "6.1" in text.split("Worst: ", 1)[1][:60]
+    faster = replace(WORSE, word="better", verdict=Verdict("better", 1.1, 1.05, 1.15, 0.0, 1.0))
+    better = replace(FOUND, cells=(faster,))
+    assert "Best: transmit, mtu 9000, +10 % (5 to 15)." in answers(better)
+
+
+def test_cells_that_the_candidate_lost_are_in_the_answer() -> None:
+    """A kernel under which every trial fails must not read as a harmless `cannot tell`."""
+    lost = replace(_cell("9000", "cannot tell", None, "trials of the reference: 5 valid; of the candidate: 5 failed"),
+                   reference_mean=2.4e9, sizes=(5, 0))
+    said = answers(replace(FOUND, cells=(SAME, lost)))
+    assert any("The candidate has no valid trial of 1 cell that the reference measured: transmit, mtu 9000" in one
+               and "--fail-on worse,unsure" in one for one in said)
+    assert not any("no valid trial" in one for one in answers(FOUND))
+
+
+def test_an_outlier_is_named_wherever_the_verdict_stands() -> None:
+    carried = replace(FOUND, cells=(replace(WORSE, rank_p_value=0.4),))
+    for text in (markdown(carried), page(carried), junit(carried, frozenset({"worse"}))):
+        assert "look for an outlier" in text
+
+
+def test_the_family_is_the_cells_that_were_tested() -> None:
+    assert "over 3 cells" in "\n".join(text_lines(FOUND))
+
+
+def test_where_less_is_better_it_is_said() -> None:
+    text = "\n".join(text_lines(replace(FOUND, measure=MEASURES["round-trip"])))
+    assert "round-trip: less is better, so + is worse" in text
+    assert "is better, so" not in "\n".join(text_lines(FOUND))
+
+
+def test_a_cell_judged_by_stored_runs_wants_more_runs() -> None:
+    stored = replace(UNSURE, unit="run")
+    assert "about 4 more runs a side would tell" in cell_line(FOUND, stored)
+    assert as_data(replace(FOUND, cells=(stored, WORSE)))["cells"][0]["unit"] == "run"
+    mixed = "\n".join(text_lines(replace(FOUND, cells=(stored, WORSE))))
+    assert "A value is one run where the stored runs say how far runs differ, one replicate elsewhere." in mixed
 
 
 def test_junit_fails_on_what_was_asked_and_skips_what_cannot_be_told() -> None:

@@ -12,8 +12,9 @@ from made_report import cell, made
 from page_tree import Element, parse
 from synthetic import Scenario, make_run
 
-from orchestrator.report import ends, html, loss, method, page_cells, page_run, read_report
+from orchestrator.report import ends, html, influence, loss, method, page_cells, page_run, read_report
 from orchestrator.report.evidence import Evidence, gather
+from orchestrator.report.markup import Markup
 from orchestrator.report.model import Report, not_valid_groups
 from orchestrator.report.scale import STEPS, scale_of
 from orchestrator.results.read_run import read_run
@@ -211,3 +212,29 @@ def test_figures_that_are_alike_share_one_shade() -> None:
 
     assert {alike.step(value) for value in (2.40e9, 2.42e9)} == {STEPS // 2}
     assert [apart.step(value) for value in (1.0e9, 1.7e9, 2.4e9)] == [0, STEPS // 2, STEPS - 1]
+
+
+def test_one_replicate_says_nothing_of_what_lies_between_replicates(tmp_path: Path) -> None:
+    """What rounding leaves of a model that fits exactly is no share: it read as 0.000000000000 %."""
+    factors = {"mtu": [1500, 9000], "direction": ["transmit", "receive"]}
+    once = html.page(read_report(make_run(tmp_path / "once", Scenario(factors, replicates=1, trouble=False))))
+    often = html.page(read_report(make_run(tmp_path / "often", Scenario(factors, replicates=3, trouble=False))))
+
+    assert "of the variation lies between replicates" in often
+    assert "of the variation lies between replicates" not in once
+    assert "one replicate, so nothing says how far replicates differ" in once
+
+
+def test_links_stand_in_the_plan_s_order_everywhere(small: Report) -> None:
+    effects = [replace(one, link=link) for link in ("alpha", "trunk") for one in small.effects]
+    shown = influence.on_goodput(replace(small, links=("trunk", "alpha"), effects=tuple(effects)))
+
+    assert list(dict.fromkeys(one.link for one in shown)) == ["trunk", "alpha"]
+
+
+def test_a_page_is_drawn_whole_unless_it_is_large(small: Report) -> None:
+    """A picture of the whole page, as people put into a ticket, had blank sections of 900 pixels each."""
+    large = html.document("large", [], [("cells", "Each cell", Markup("x" * html.LARGE_PAGE + "x"))], "")
+
+    assert "class" not in parse(html.page(small)).all("main")[0].attributes
+    assert parse(large).all("main")[0].attributes["class"] == "large"

@@ -85,6 +85,59 @@ def test_the_spread_of_stored_runs_stands_for_one_run_a_side() -> None:
     assert math.log(verdict.high / verdict.low) / 2 == pytest.approx(half, rel=1e-6)
 
 
+def test_values_of_stored_runs_spread_are_runs_and_more_of_them_would_tell() -> None:
+    history = [made(f"h{n}", {"9000": _scaled(factor)}) for n, factor in enumerate((0.95, 1.0, 1.05, 0.97))]
+    found = compare([made("a", {"9000": STEADY})], [made("b", {"9000": _scaled(0.95)})], spread_from=history)
+    assert (found.unit, _only(found).unit) == ("run", "run")
+
+
+def test_stored_runs_that_do_not_say_how_far_a_cell_s_runs_differ_are_not_claimed_to() -> None:
+    """One stored run, or one without this cell, has no spread: the verdict rests on replicates, and says so."""
+    ours, theirs = made("a", {"1500": STEADY, "9000": STEADY}), made("b", {"1500": STEADY, "9000": _scaled(0.9)})
+    alone = compare([ours], [theirs], spread_from=[made("h", {"1500": STEADY, "9000": STEADY})])
+    assert "taken from" not in " ".join(alone.notes)
+    assert "unknown: another run may not agree" in alone.notes[0]
+    assert "a spread needs two" in alone.notes[1]
+    partly = compare([ours], [theirs], spread_from=[made("h1", {"1500": STEADY}), made("h2", {"1500": _scaled(1.01)})])
+    assert {cell.key.levels[0][1]: cell.unit for cell in partly.cells} == {"1500": "run", "9000": "replicate"}
+    assert "taken from 2 stored runs in 1 of 2 cells" in partly.notes[0]
+    assert "unknown in the other" in partly.notes[0]
+
+
+def test_stored_runs_that_measured_something_else_are_named() -> None:
+    history = [made(f"h{n}", {"9000": _scaled(factor)}, conditions={"length of a trial in s": "1"})
+               for n, factor in enumerate((0.95, 1.0))]
+    sides = ([made(name, {"9000": STEADY}, conditions={"length of a trial in s": "10"})] for name in "ab")
+    found = compare(*sides, spread_from=history)
+    assert "The stored runs did not measure the same thing: length of a trial in s." in found.notes
+
+
+def test_a_spread_that_is_not_used_is_said_not_to_be() -> None:
+    history = [made(f"h{n}", {"9000": _scaled(factor)}) for n, factor in enumerate((0.95, 1.0))]
+    found = compare([made("a", {"9000": STEADY}), made("b", {"9000": _scaled(1.01)})], [made("c", {"9000": STEADY})],
+                    spread_from=history)
+    assert any("stored runs are not used" in note for note in found.notes)
+
+
+def test_a_later_run_of_a_side_that_measured_something_else_is_refused_too() -> None:
+    long, short = ({"length of a trial in s": seconds} for seconds in ("10", "2"))
+    reference = [made("r1", {"9000": STEADY}, conditions=long), made("r2", {"9000": STEADY}, conditions=short)]
+    candidate = [made("c1", {"9000": STEADY}, conditions=long), made("c2", {"9000": STEADY}, conditions=long)]
+    for sides in ((reference, candidate), (candidate, reference)):
+        with pytest.raises(PlanError, match="length of a trial in s") as caught:
+            compare(*sides)
+        assert caught.value.code == "not_alike"
+    unlike, = compare(candidate, reference, anyway=True).unlike
+    assert unlike == Unlike("length of a trial in s", "10", "10 or 2")
+
+
+def test_every_kernel_of_a_side_is_told_not_the_first_run_s_alone() -> None:
+    reference = [made(f"r{n}", {"9000": STEADY}, environment={"dome: kernel": "6.1"}) for n in range(2)]
+    candidate = [made(f"c{n}", {"9000": STEADY}, environment={"dome: kernel": kernel})
+                 for n, kernel in enumerate(("6.1", "6.12"))]
+    assert compare(reference, candidate).environment == (Unlike("dome: kernel", "6.1", "6.1 or 6.12"),)
+
+
 def test_cells_are_matched_by_their_levels_not_by_number_or_order() -> None:
     reference = made("a", {"1500": STEADY, "9000": _scaled(2)})
     candidate = made("b", {"9000": _scaled(2), "1500": STEADY, "4000": STEADY})

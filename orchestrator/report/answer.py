@@ -75,7 +75,8 @@ def _capped_by_the_plan(report: Report, cell: CellResult) -> bool:
 def levels_text(report: Report, cell: CellResult, only: frozenset[str] | None = None) -> str:
     """The cell's levels of the factors that vary, or of `only` some: `mtu 9000 and clock performance`."""
     named = [_level_text(factor.name, cell.levels[factor.name]) for factor in report.factors
-             if factor.varies and (only is None or factor.name in only) and cell.levels[factor.name] not in ("", cell.way)]
+             if factor.varies and (only is None or factor.name in only)
+             and cell.levels[factor.name] not in ("", cell.way)]
     return listed(named) or f"cell {cell.number}"
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from orchestrator.report.model import WAYS, CellResult, Factor, Report
+from orchestrator.results.plain_text import visible
 
 DIRECTION = "direction"
 LINK = "link"
@@ -43,8 +44,10 @@ class Matrix:
 
     @property
     def greatest_bit_s(self) -> float:
-        """The greatest mean in it, 0 when nothing was measured."""
-        return max((cell.mean_bit_s or 0.0 for row in self.rows for cell in row.cells if cell), default=0.0)
+        """The greatest mean in it; when nothing was measured the greatest ceiling, so that the unit still fits."""
+        cells = self.cells()
+        return max((cell.mean_bit_s or 0.0 for cell in cells), default=0.0) or \
+            max((cell.ceiling_bit_s or 0.0 for cell in cells), default=0.0)
 
     def cells(self) -> list[CellResult]:
         """Every cell in it, row by row."""
@@ -77,8 +80,8 @@ def _factor_across(varying: Sequence[Factor]) -> str:
 
 
 def level_of(cell: CellResult, factor: str) -> str:
-    """The cell's level of a factor; its link counts as one."""
-    return cell.link if factor == LINK else cell.levels.get(factor, "")
+    """The cell's level of a factor; its link counts as one, called as the report's links are."""
+    return visible(cell.link) if factor == LINK else cell.levels.get(factor, "")
 
 
 def _columns(cells: Sequence[CellResult], across: str, factors: Sequence[Factor]) -> tuple[Across, ...]:

@@ -160,7 +160,8 @@ def _over_time(scene: _Scene) -> Markup | None:
     parts.append(label(_WIDTH - 4, _SERIES_HEIGHT - 3, f"{significant(seconds, 2)} s", anchor="end"))
     title = f"Goodput over {significant(seconds, 2)} seconds in {count_text(len(lines), 'trial')}"
     return _figure(drawing(_WIDTH, _SERIES_HEIGHT, *parts, title=title),
-                   "Goodput over the window, one line per trial; the upper line is the ceiling.")
+                   f"Goodput in {rate_unit(scene.most_bit_s).name} over the window, one line per trial; the dashed "
+                   "line is the ceiling.")
 
 
 def _cores(scene: _Scene) -> Markup | None:
@@ -177,7 +178,7 @@ def _cores(scene: _Scene) -> Markup | None:
         parts += _core_bars(host, cores, _LEFT + place * room, room - 12, axis)
     title = "; ".join(_busiest(host, cores) for host, cores in hosts)
     return _figure(drawing(_WIDTH, _SERIES_HEIGHT, *parts, title=title),
-                   "Cores of each host, mean over the trials: how busy; the dark part is softirq and interrupts.")
+                   "Cores of each host, mean over the trials: how busy; the lower part is softirq and interrupts.")
 
 
 def _core_bars(host: str, cores: Sequence[Cores], left: float, room: float, axis: Span) -> list[Markup]:

@@ -13,6 +13,7 @@ from orchestrator.report.scale import STEPS, Scale, scale_of
 from orchestrator.report.svg import fill_bar
 from orchestrator.report.wording import Unit, count_text, rate_unit, share_text, shown, significant
 
+GREATEST_UNBROKEN = 28
 GREATEST_FIGURES = 2000
 NOT_APPLICABLE = "–"
 
@@ -47,13 +48,18 @@ class _Look:
 
 def _caption(matrix: Matrix, unit: Unit) -> Markup:
     fixed = ", ".join(f"{name} {level}" for name, level in matrix.fixed)
-    return tag("caption", tag("strong", f"Goodput in {unit.name}"), ": the mean of the valid trials, its 95 % "
-               "interval, and how much of the ceiling it fills; the bar's right end is the ceiling.",
-               f" Everywhere: {fixed}." if fixed else None)
+    return tag("caption", tag("span", tag("strong", f"Goodput in {unit.name}"), ": the mean of the valid trials, its "
+               "95 % interval, and how much of the ceiling it fills; the bar's right end is the ceiling.",
+               f" Everywhere: {fixed}." if fixed else None))
 
 
 def _level_heads(matrix: Matrix) -> list[Markup]:
-    return [tag("th", _sorter(factor.name), scope="col", class_="level") for factor in matrix.down]
+    return [tag("th", _sorter(factor.name), scope="col", class_=_level_class(factor.name)) for factor in matrix.down]
+
+
+def _level_class(text: str, *, same: bool = False) -> str:
+    """A name that is too long for one line may be broken anywhere, so that the figures stay in sight."""
+    return "level" + (" long" if len(text) > GREATEST_UNBROKEN else "") + (" same" if same else "")
 
 
 def _figure_heads(matrix: Matrix) -> list[Markup]:
@@ -86,7 +92,7 @@ def _levels(matrix: Matrix, row: MatrixRow, before: tuple[str, ...],
     same = bool(before)
     for place, (factor, level) in enumerate(zip(matrix.down, row.levels, strict=True)):
         same = same and before[place] == level
-        out.append(tag("th", level or NOT_APPLICABLE, scope="row", class_="level same" if same else "level",
+        out.append(tag("th", level or NOT_APPLICABLE, scope="row", class_=_level_class(level, same=same),
                        data_v=ranks[place].get(level, 0), title=None if level else f"{factor.name} does not apply"))
     return out
 

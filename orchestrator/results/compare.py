@@ -59,7 +59,7 @@ class CellComparison:
 
 @dataclass(frozen=True)
 class Comparison:
-    """The answer. `unit` is what a value is: "run", or "replicate" when each side is one run (see CellComparison.unit)."""
+    """The answer. `unit` is what a value is: "run", or "replicate" when each side is one run (or see the cell's)."""
 
     reference: tuple[str, ...]
     candidate: tuple[str, ...]

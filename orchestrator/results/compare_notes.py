@@ -1,4 +1,4 @@
-"""What a reader must know of the runs of a comparison before its verdicts: what a spread rests on, what is not alike."""
+"""What a reader must know of the runs of a comparison: what a spread rests on, and what is not alike."""
 
 from __future__ import annotations
 

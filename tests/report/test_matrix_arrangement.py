@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from made_report import cell, made
+from dataclasses import replace
 
+from made_report import cell, made
+from page_tree import parse
+
+from orchestrator.report import page_matrix
 from orchestrator.report.matrix import arrange, column_label
+from orchestrator.report.wording import rate_unit
+from orchestrator.results.plain_text import visible
 
 
 def test_direction_runs_across_where_it_varies() -> None:
@@ -68,3 +74,29 @@ def test_transmit_stands_before_receive_whatever_the_order_of_the_cells() -> Non
     matrix = arrange(made(cells, {"mtu": ("1500", "9000"), "direction": ("transmit", "bidirectional")}))
 
     assert [column.way for column in matrix.across] == ["transmit", "receive"]
+
+
+def test_the_unit_is_the_ceilings_where_nothing_was_measured() -> None:
+    cells = [cell(1, {"mtu": "9600"}, None, counts={"impossible": 5})]
+
+    assert rate_unit(arrange(made(cells, {"mtu": ("9600",)})).greatest_bit_s).name == "Gb/s"
+
+
+def test_a_link_with_an_unprintable_name_can_be_filtered_by_it() -> None:
+    """Its rows had no level of the filter's, so that every such link's rows went with the first one's box."""
+    cells = [cell(number, {"mtu": "1500"}, link=link) for number, link in enumerate(("a\x1b", "b\x1b"), start=1)]
+    report = made(cells, {"mtu": ("1500",)})
+    matrix = arrange(replace(report, links=tuple(visible(link) for link in report.links)))
+
+    assert [row.levels[0] for row in matrix.rows] == list(matrix.down[0].levels)
+
+
+def test_a_very_long_level_may_be_broken() -> None:
+    """On paper and on a narrow screen a level that may not be broken pushes the figures out of sight."""
+    cells = [cell(number, {"a": level, "b": other}) for number, (level, other)
+             in enumerate(((one, two) for one in ("x" * 80, "short") for two in "12"), start=1)]
+    matrix = arrange(made(cells, {"a": ("x" * 80, "short"), "b": ("1", "2")}))
+    heads = [one for one in parse(page_matrix.section(matrix, frozenset(), {})).all("th") if one.attributes.get(
+        "scope") == "row"]
+
+    assert [one.attributes["class"].split()[:2] == ["level", "long"] for one in heads] == [True, False]

@@ -238,3 +238,11 @@ def test_a_page_is_drawn_whole_unless_it_is_large(small: Report) -> None:
 
     assert "class" not in parse(html.page(small)).all("main")[0].attributes
     assert parse(large).all("main")[0].attributes["class"] == "large"
+
+
+def test_drawings_say_their_unit_and_name_no_shade_that_another_theme_turns(tree: Element) -> None:
+    captions = [one.text() for one in tree.all("figcaption")]
+
+    assert any(text.startswith("Goodput in Gb/s over the window") for text in captions)
+    assert any("the lower part is softirq and interrupts" in text for text in captions)
+    assert not any("dark" in text for text in captions)

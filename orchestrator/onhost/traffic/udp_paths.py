@@ -36,6 +36,11 @@ class SendPath:
         """Datagrams `first` to `first + count`: how many were accepted (0: no room now), or minus an error number."""
         raise NotImplementedError
 
+    @property
+    def hides_errors(self) -> bool:
+        """Whether one call hands over several messages: what stops it behind the first is not told (sendmmsg(2))."""
+        return False
+
     def refused(self, count: int) -> int:
         """How many of `count` an error of `send` concerns."""
         return min(count, 1)
@@ -76,6 +81,11 @@ class SegmentPath(SendPath):
             return 0 if error.errno in _WOULD_BLOCK else -(error.errno or errno.EIO)
         return count
 
+    @property
+    def hides_errors(self) -> bool:
+        """Where a burst takes more than one send."""
+        return self.count > self._in_one
+
     def refused(self, count: int) -> int:
         """All that were in the send."""
         return min(count, self._in_one)
@@ -95,8 +105,13 @@ class BatchPath(SendPath):
         self._vector = MessageVector(self.writer.buffer, self.count, size_bytes, size_bytes)
         self._descriptor = sock.fileno()
 
+    @property
+    def hides_errors(self) -> bool:
+        """Always."""
+        return True
+
     def send(self, first: int, count: int) -> int:
-        """As many as the call took. It does not say why it took no more: the next one will."""
+        """As many as the call took. It does not say why it took no more."""
         taken = self._vector.send(self._descriptor, first, count)
         return 0 if -taken in _WOULD_BLOCK else taken
 

@@ -13,9 +13,8 @@ from typing import Any, Dict, Optional
 from orchestrator.onhost.device_socket import ip_and_udp_bytes
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.socket_options import queued_errors
-from orchestrator.onhost.traffic import signs, udp_paths
+from orchestrator.onhost.traffic import kernel, signs, udp_paths
 from orchestrator.onhost.traffic.datagrams import AFTER, PHASE_SPAN, PHASES, WARM_UP, WINDOW
-from orchestrator.onhost.traffic.kernel import set_timer_slack
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.pacing import Pacer, burst_size
 from orchestrator.onhost.traffic.stream import StreamProcess
@@ -35,7 +34,7 @@ class UdpSend(StreamProcess):
 
     def prepare(self) -> None:
         """Choose the burst and prove the way of sending by a real send."""
-        set_timer_slack(1)
+        kernel.set_timer_slack(1)
         flow = self.stream.flow
         size = flow.datagram_bytes
         self._wire_bytes = wire_bytes(size + ip_and_udp_bytes(self.pair.family))
@@ -43,6 +42,9 @@ class UdpSend(StreamProcess):
         frames_s = asked / 8 / size if asked else None
         burst = flow.burst_datagrams or burst_size(self._wire_bytes, self.pair.rate_bit_s, frames_s)
         self._path = udp_paths.choose_send_path(self.sock, size, burst, flow.send_path)
+        if self._path.hides_errors:  # such a call waits for room itself, so that nothing but an error cuts it short
+            self.sock.setblocking(True)
+            kernel.set_timeout(self.sock, socket.SO_SNDTIMEO, _ROOM_WAIT_MS / 1000)
         self._frames_s = frames_s
         self._room = select.poll()
         self._room.register(self.sock, select.POLLOUT)
@@ -104,27 +106,42 @@ class UdpSend(StreamProcess):
             write(number, count, now)
             taken = send(0, count)
             if taken != count:
-                taken = self._rest(taken, count, window.stop_ns)
+                taken = self._rest(taken, count, now, window.stop_ns)
             number += taken
             total += taken
             before = now
 
-    def _rest(self, taken: int, count: int, until_ns: int) -> int:
-        """Wait for room and hand over what is left of a batch; how many of it were accepted in all."""
+    def _rest(self, taken: int, count: int, began_ns: int, until_ns: int) -> int:
+        """Wait for room and hand over what is left of a batch; how many of it were accepted in all.
+
+        `taken` is what a send took that began at `began_ns`.
+        """
         done = 0
         while True:
+            error = -min(taken, 0)
             if taken > 0:
                 done += taken
                 if done == count:
                     return done
-            elif taken < 0:
-                if not self._may_go_on(-taken, count - done):
-                    return done
-            else:
+                error = self._hidden_error(began_ns)
+            elif not taken:
                 self._wait_for_room()
-            if time.monotonic_ns() >= until_ns:
+            if error and not self._may_go_on(error, count - done):
+                return done
+            began_ns = time.monotonic_ns()
+            if began_ns >= until_ns:
                 return done
             taken = self._path.send(done, count - done)
+
+    def _hidden_error(self, began_ns: int) -> int:
+        """What stopped a send of several messages behind the first of them; 0 when it only found no room for long.
+
+        What somebody on the way answered is on the error queue; what the own queue dropped is nowhere else.
+        """
+        if not self._path.hides_errors or time.monotonic_ns() - began_ns >= 1_000_000 * _ROOM_WAIT_MS:
+            return 0
+        told = queued_errors(self.sock)
+        return told[-1].errno if told else errno.ENOBUFS
 
     def _wait_for_room(self) -> None:
         for _, event in self._room.poll(_ROOM_WAIT_MS):
@@ -152,7 +169,7 @@ class UdpSend(StreamProcess):
         """The receiver sends a small frame every second, so that switches know where it is; nobody needs them here."""
         queued_errors(self.sock)
         with contextlib.suppress(OSError):
-            while self.sock.recv(2048):
+            while self.sock.recv(2048, socket.MSG_DONTWAIT):
                 pass
 
     def _say_end(self) -> None:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from orchestrator.act.session import HostSession
 
 EXCHANGES = 5
+LEAD_S = 0.08  # from telling both ends until traffic starts: some round trips over SSH
+_LEAD_ROUND_TRIPS = 2
 
 
 @dataclass(frozen=True)
@@ -20,6 +23,11 @@ class HostClock:
     def host_ns(self, ours_s: float) -> int:
         """The host's clock (ns) at our monotonic time (s)."""
         return int(ours_s * 1e9) + self.offset_ns
+
+
+def lead_s(clocks: Iterable[HostClock]) -> float:
+    """From telling the ends until traffic starts: enough that the farthest has heard of it by then."""
+    return LEAD_S + _LEAD_ROUND_TRIPS * max(2 * clock.error_s for clock in clocks)
 
 
 async def read_clock(session: HostSession) -> HostClock:

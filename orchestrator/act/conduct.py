@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from orchestrator.act.clocks import HostClock, read_clock
+from orchestrator.act.clocks import HostClock, lead_s, read_clock
 from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
 from orchestrator.act.wiring import wired_elsewhere
@@ -28,7 +28,6 @@ Json = dict[str, Any]
 READY_BOUND_S = 45.0  # a copper link renegotiates in 2..7 s; drivers and switches may take several times that
 FORWARDING_BOUND_S = 60.0  # a port with spanning tree forwards after twice its delay, 30 s by default
 PATH_BOUND_S = FORWARDING_BOUND_S + 30.0
-LEAD_S = 0.08  # from telling both ends until traffic starts: some round trips over SSH
 
 
 @dataclass
@@ -287,7 +286,7 @@ class ConductedTrial:
     async def _give_windows(self, jobs: Sequence[tuple[str, Job]], clocks: Mapping[str, HostClock],
                             length_s: float) -> None:
         setup = self.state.setup
-        start = self.clock() + LEAD_S
+        start = self.clock() + lead_s(clocks.values())
         window = start + setup.warmup_s
         for host, job in jobs:
             clock = clocks[host]

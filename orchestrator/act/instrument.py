@@ -10,13 +10,13 @@ import secrets
 from collections.abc import Sequence
 from typing import Any
 
-from orchestrator.act.clocks import read_clock
+from orchestrator.act.clocks import lead_s, read_clock
 from orchestrator.act.session import HostSession, Job
 from orchestrator.faults import HostError
 from orchestrator.planning.traffic import DEFAULTS
 
 Json = dict[str, Any]
-WINDOW_S, WARMUP_S, LEAD_S = 0.4, 0.15, 0.1
+WINDOW_S, WARMUP_S = 0.4, 0.15
 BOUND_S = 15.0
 LOOPBACK = {"interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.1", "family": 4, "mtu": 9000}
 DATAGRAM_BYTES = 8972  # as large as jumbo frames carry: the ceiling of the pair, not of small packets
@@ -46,7 +46,7 @@ async def _measure(session: HostSession, transport: str, ports: Sequence[int]) -
         jobs.append(session.start("traffic.dial", args, bound_s=BOUND_S))
         await asyncio.gather(*(_stage(job, "connected") for job in jobs))
         clock = await read_clock(session)
-        start_ns = clock.host_ns(asyncio.get_running_loop().time() + LEAD_S)
+        start_ns = clock.host_ns(asyncio.get_running_loop().time() + lead_s([clock]))
         window_from_ns = start_ns + round(WARMUP_S * 1e9)
         window = {"start_ns": start_ns, "window_from_ns": window_from_ns,
                   "window_to_ns": window_from_ns + round(WINDOW_S * 1e9)}

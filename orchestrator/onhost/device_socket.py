@@ -53,14 +53,14 @@ def refused_to_open(error: OSError, interface: str, local: str, peer: str, port:
     """Why the socket could not be opened, in words the user can act on."""
     values = {"interface": interface, "local": local, "peer": peer, "port": port, "errno": error.errno}
     if error.errno == errno.EADDRINUSE:
-        return Refusal("port_in_use", "UDP port %d on %s is in use by another program" % (port, local), **values)
+        return Refusal("port_in_use", "port %d on %s is in use by another program" % (port, local), **values)
     if error.errno == errno.EADDRNOTAVAIL:
         return Refusal("address_not_ready", "%s is not (or not yet) an address of %s" % (local, interface), **values)
     if error.errno in (errno.ENETUNREACH, errno.EHOSTUNREACH):
         return Refusal("no_route", "%s has no route to %s" % (interface, peer), **values)
     if error.errno == errno.ENODEV:
         return Refusal("interface_missing", "there is no interface %s" % interface, **values)
-    return Refusal("socket_refused", "cannot open a UDP socket on %s (%s): %s" % (interface, local, error.strerror),
+    return Refusal("socket_refused", "cannot open a socket on %s (%s): %s" % (interface, local, error.strerror),
                    **values)
 
 

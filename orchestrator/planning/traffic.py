@@ -45,6 +45,7 @@ CODE_POINTS = {
     "ef": 46,
 }
 _MOST_SHARE = 2  # above 1 is an overload, which RFC 2285 s3.5.4 knows
+_LEAST_DATAGRAM = 16  # a number and a time, of 8 bytes each, are in front of every payload
 _LARGEST_DATAGRAM = 65_507  # 65,535 less 20 bytes of IPv4 header and 8 of UDP header (RFC 791, RFC 768)
 
 
@@ -212,10 +213,10 @@ _ALL = (
         "datagram_size",
         "datagram_bytes",
         "B",
-        "12B to 65507B",
+        "16B to 65507B",
         "[64B, 1472B]",
         "UDP payload of one datagram; fills the MTU where it is no factor.",
-        _quantity(units.SIZE, 12, _LARGEST_DATAGRAM),
+        _quantity(units.SIZE, _LEAST_DATAGRAM, _LARGEST_DATAGRAM),
         "udp",
     ),
     TrafficFactor(
@@ -241,10 +242,10 @@ _ALL = (
         "segment_size",
         "segment_bytes",
         "B",
-        "88B to 65495B",
+        "88B to 32767B",
         "[536B, 1448B]",
         "Upper bound of TCP's segment size.",
-        _quantity(units.SIZE, 88, 65_495),
+        _quantity(units.SIZE, 88, 32_767),
         "tcp",
     ),
     TrafficFactor(

@@ -11,7 +11,7 @@ from planning_fakes import HEAD, load, plan, problem
 
 from orchestrator.planning import Cell, cells
 from orchestrator.planning.cells import MOST_CELLS, ports_needed
-from orchestrator.planning.traffic import DEFAULTS, TRAFFIC_FACTORS
+from orchestrator.planning.traffic import DEFAULTS, TRAFFIC_FACTORS, LevelError
 
 TWO_LINKS = """\
 plan: two-links
@@ -366,3 +366,12 @@ def test_cells_are_the_product_less_what_is_left_out(sizes: dict[str, int], out:
     found = cells(plan(text))
     assert [dict(cell.levels) for cell in found] == left
     assert [cell.number for cell in found] == list(range(1, len(left) + 1))
+
+
+@pytest.mark.parametrize(("factor", "bad", "good"), [
+    ("datagram_size", "15B", "16B"),  # a number and a time are in front of every datagram's payload
+    ("segment_size", "32768B", "32767B")])  # the kernel takes no larger one (MAX_TCP_WINDOW in its tcp.h)
+def test_a_size_that_the_traffic_pair_or_the_kernel_refuses_is_refused_by_the_plan(factor, bad, good) -> None:
+    TRAFFIC_FACTORS[factor].read(good)
+    with pytest.raises(LevelError):
+        TRAFFIC_FACTORS[factor].read(bad)

@@ -115,5 +115,5 @@ def is_offered(call: str) -> bool:
     if not BATCHED_CALLS:
         return False
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        getattr(_LIBRARY, call)(sock.fileno(), None, 0, 0, *([None] if call == "recvmmsg" else []))
-        return ctypes.get_errno() not in (errno.ENOSYS, errno.EPERM)
+        done = getattr(_LIBRARY, call)(sock.fileno(), None, 0, 0, *([None] if call == "recvmmsg" else []))
+        return done >= 0 or ctypes.get_errno() not in (errno.ENOSYS, errno.EPERM)

@@ -18,7 +18,7 @@ from orchestrator.onhost.traffic.datagrams import BatchWriter
 from orchestrator.onhost.traffic.message_vector import MessageVector
 
 SEGMENT, BATCH, SINGLE = "segment", "batch", "single"
-BATCH_MOST = 64
+BATCH_MOST = 1024  # UIO_MAXIOV: the kernel takes no more messages at once
 _WOULD_BLOCK = (errno.EAGAIN, errno.EWOULDBLOCK)
 
 
@@ -55,8 +55,9 @@ class SegmentPath(SendPath):
     name = SEGMENT
 
     def __init__(self, sock: socket.socket, size_bytes: int, count: int) -> None:
-        in_one = min(count, segment_limit(size_bytes))
-        super().__init__(sock, size_bytes, count // in_one * in_one)
+        sends = -(-count // segment_limit(size_bytes))
+        in_one = count // sends  # all sends are of one length: what that leaves over of a burst is not sent
+        super().__init__(sock, size_bytes, sends * in_one)
         self._in_one = in_one
         self._descriptor = sock.fileno()
         self._first = memoryview(self.writer.buffer)[:size_bytes * in_one]

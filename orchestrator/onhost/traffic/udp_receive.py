@@ -67,7 +67,10 @@ class UdpReceive(StreamProcess):
     def _choose_path(self) -> str:
         """The best way this kernel offers, or the forced one. Refusal when that one is not offered."""
         forced = self.stream.flow.receive_path
-        if forced in (None, COALESCE) and message_vector.is_offered("recvmmsg"):
+        batches = message_vector.is_offered("recvmmsg")
+        if forced in (COALESCE, BATCH) and not batches:
+            raise Refusal("receive_path", "this host offers no receiving of several datagrams at once")
+        if forced in (None, COALESCE) and batches:
             try:
                 kernel.coalesce_datagrams(self.sock)
                 return COALESCE
@@ -75,9 +78,7 @@ class UdpReceive(StreamProcess):
                 if forced:
                     raise Refusal("receive_path", "this kernel does not coalesce datagrams for a socket",
                                   errno=error.errno) from error
-        if forced == SINGLE:
-            return SINGLE
-        return BATCH if message_vector.is_offered("recvmmsg") else SINGLE
+        return BATCH if batches and forced != SINGLE else SINGLE
 
     def run(self, window: Window) -> Dict[str, Any]:
         """Receive from the start until the sender has said its end and all of it is here, or patience ends."""

@@ -36,16 +36,11 @@ class UdpSend(StreamProcess):
         """Choose the burst and prove the way of sending by a real send."""
         kernel.set_timer_slack(1)
         flow = self.stream.flow
-        size = flow.datagram_bytes
-        self._wire_bytes = wire_bytes(size + ip_and_udp_bytes(self.pair.family))
-        asked = flow.stream_bit_s
-        frames_s = asked / 8 / size if asked else None
-        burst = flow.burst_datagrams or burst_size(self._wire_bytes, self.pair.rate_bit_s, frames_s)
-        self._path = udp_paths.choose_send_path(self.sock, size, burst, flow.send_path)
+        self._path = udp_paths.choose_send_path(self.sock, flow.datagram_bytes, self.plan_bursts(), flow.send_path)
+        self._burst = self._path.count
         if self._path.hides_errors:  # such a call waits for room itself, so that nothing but an error cuts it short
             self.sock.setblocking(True)
             kernel.set_timeout(self.sock, socket.SO_SNDTIMEO, _ROOM_WAIT_MS / 1000)
-        self._frames_s = frames_s
         self._room = select.poll()
         self._room.register(self.sock, select.POLLOUT)
         self._first = signs.first_number(self.pair.token, self.stream.number)
@@ -53,6 +48,27 @@ class UdpSend(StreamProcess):
         self._refused = 0
         self._unreachable = 0
         self._nobody_since_ns = 0
+
+    def plan_bursts(self) -> int:
+        """How many datagrams to send at once."""
+        flow, asked = self.stream.flow, self.stream.flow.stream_bit_s
+        self._wire_bytes = wire_bytes(flow.datagram_bytes + ip_and_udp_bytes(self.pair.family))
+        self._frames_s = asked / 8 / flow.datagram_bytes if asked else None
+        self._burst = flow.burst_datagrams or self._free_burst()
+        return self._burst
+
+    def _free_burst(self) -> int:
+        """Where the plan asks for none: full sends, which cost the least."""
+        most, in_one = burst_size(self._wire_bytes, self.pair.rate_bit_s, self._frames_s), udp_paths.segment_limit(
+            self.stream.flow.datagram_bytes)
+        return most // in_one * in_one if most > in_one and self.stream.flow.send_path != udp_paths.BATCH else most
+
+    def first_burst_ns(self, start_ns: int) -> int:
+        """When this stream sends first: in turn, or the bursts of all of them would fall together and be one."""
+        if self._frames_s is None:
+            return start_ns
+        streams = self.stream.flow.streams
+        return start_ns + round(1e9 * self._burst / self._frames_s * (self.stream.number % streams) / streams)
 
     def run(self, window: Window) -> Dict[str, Any]:
         """Send from the start until after the window's end, then say how much there was."""
@@ -78,7 +94,7 @@ class UdpSend(StreamProcess):
             return None
         count = self._path.count
         line_ns = 8e9 * self._wire_bytes * count / self.pair.rate_bit_s if self.pair.rate_bit_s else 0.0
-        return Pacer(start_ns, 1e9 * count / self._frames_s, line_ns)
+        return Pacer(self.first_burst_ns(start_ns), 1e9 * count / self._frames_s, line_ns)
 
     def _send(self, window: Window, marks: Marks, pacer: Optional[Pacer]) -> None:
         path, clock = self._path, time.monotonic_ns

@@ -13,6 +13,7 @@ TAIL_NS = 100_000_000
 DRAIN_NS = 2_000_000_000  # RFC 2544 s23: wait two seconds for what is late
 # A slow link may have megabytes in front of it when TCP stops sending; as long as they arrive they are waited for.
 LONGEST_DRAIN_NS = 10_000_000_000
+_LATE_NS, _LATE_SHARE = 1_000_000, 0.001  # of a window's beginning that may have gone by unused
 _LONGEST_NS = 24 * 3600 * 10**9
 
 
@@ -43,6 +44,10 @@ def read_window(told: Dict[str, Any]) -> Window:
         raise Refusal("bad_window", "the window's times are not in order", **told)
     if end <= now:
         raise Refusal("too_late", "the window had ended before this end was told of it", late_s=(now - end) / 1e9)
+    if now - begin > max(_LATE_NS, _LATE_SHARE * (end - begin)):  # its first part would count as a pause of the path
+        late_s = (now - begin) / 1e9
+        raise Refusal("too_late", f"the window had begun {late_s:.3g} s before this end was told of it: the way to the "
+                      "host is slow, and a longer warm-up gives it time", late_s=late_s)
     stop = end + TAIL_NS
     return Window(start, begin, end, stop, stop + DRAIN_NS, stop + LONGEST_DRAIN_NS)
 

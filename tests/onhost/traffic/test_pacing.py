@@ -7,7 +7,9 @@ import itertools
 import pytest
 
 from orchestrator.onhost.traffic import pacing
+from orchestrator.onhost.traffic.flows import read_args
 from orchestrator.onhost.traffic.pacing import Pacer, burst_size, percentile_of_counts
+from orchestrator.onhost.traffic.udp_send import UdpSend
 from orchestrator.wire import wire_bytes
 
 MS, US = 1_000_000, 1_000
@@ -106,3 +108,22 @@ def test_a_burst_is_at_most_a_hundred_microseconds_of_line_time(
     assert found == expected
     if line_bit_s and found > 1:
         assert found * 8 * on_the_wire / line_bit_s <= 100e-6
+
+
+@pytest.mark.parametrize("first", [0, 16])  # the second of two ways has the later numbers
+def test_streams_take_turns_so_that_their_bursts_do_not_fall_together(first: int) -> None:
+    """Sixteen that all sent at the same instants would be one burst of sixteen times the length (traps Z12)."""
+    starts = []
+    for number in range(first, first + 16):
+        flows = [{"way": way, "transport": "udp", "streams": 16, "asked_bit_s": 900e6}
+                 for way in ("transmit", "receive")]
+        pair = read_args({"token": "00" * 32, "interface": "lo", "local": "198.18.0.1", "peer": "198.18.0.2",
+                          "family": 4, "ports": list(range(20000, 20032)), "flows": flows, "mtu": 1500,
+                          "rate_bit_s": 1e9}, serving=False)
+        sender = UdpSend(pair, pair.streams[number], None)  # type: ignore[arg-type]  # nothing is sent
+        sender.plan_bursts()
+        starts.append(sender.first_burst_ns(START) - START)
+    interval_ns = 1e9 * 8 * 1472 / (900e6 / 16)  # one datagram of each stream, by the asked rate
+    gaps = [after - before for before, after in itertools.pairwise(sorted(starts))]
+    assert min(starts) == 0
+    assert gaps == pytest.approx([interval_ns / 16] * 15, abs=2)

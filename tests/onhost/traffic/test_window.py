@@ -78,7 +78,7 @@ def test_the_times_told_become_a_window_with_tail_and_drain() -> None:
 
 @pytest.mark.parametrize(("start", "begin", "end", "code"), [
     (0, -1, 10**9, "bad_window"), (0, 10, 10, "bad_window"), (0, 10, 10**15, "bad_window"),
-    (-(10**10), -(10**10), -(10**9), "too_late"),
+    (-(10**10), -(10**10), -(10**9), "too_late"), (-(10**9), -(10**9), 10**10, "too_late"),
 ])
 def test_times_out_of_order_or_gone_by_are_refused(start: int, begin: int, end: int, code: str) -> None:
     now = time.monotonic_ns()

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from orchestrator.results.compare import Comparison
     from orchestrator.results.run_summary import RunSummary
 
-_FAIL_ON = {"worse": "worse", "unsure": "cannot tell", "better": "better"}
+_FAIL_ON = {"worse": "worse", "lost": "lost", "unsure": "cannot tell", "better": "better"}
 # The character \b keeps click from filling the lines that follow it.
 _HELP = """Compare runs: RUNS are the reference, the runs after --with the candidate.
 
@@ -77,8 +77,9 @@ def _verdicts(_ctx: click.Context, _param: click.Parameter, text: str) -> frozen
 @click.option("--measure", type=click.Choice(_MEASURES), default="goodput", show_default=True,
               help="What to compare; CPU is seconds per gigabyte, round-trip the 99th percentile under traffic.")
 @click.option("--anyway", is_flag=True, help="Compare runs that did not measure the same thing.")
-@click.option("--fail-on", callback=_verdicts, default="worse", show_default=True, metavar="worse,unsure,better",
-              help="The verdicts for which the exit code is 1.")
+@click.option("--fail-on", callback=_verdicts, default="worse,lost", show_default=True,
+              metavar="worse,lost,unsure,better", help="The verdicts for which the exit code is 1; lost is a cell that the "
+              "reference measured and the candidate could not.")
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON.")
 @click.option("--markdown", type=click.Path(path_type=Path, dir_okay=False), help="Write it as Markdown too.")
 @click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write it as a page too.")
@@ -95,8 +96,7 @@ def command(**options: Any) -> int:
     found = compare(reference, candidate, measure=options["measure"], threshold_ratio=options["threshold"],
                     spread_from=spread, anyway=options["anyway"])
     _write(found, options)
-    failed = any(found.counts.get(word) for word in options["fail_on"])
-    return Exit.SOME_NOT_VALID if failed else Exit.COMPLETE
+    return Exit.SOME_NOT_VALID if found.has_any_of(options["fail_on"]) else Exit.COMPLETE
 
 
 def _keep(options: dict[str, Any]) -> int:

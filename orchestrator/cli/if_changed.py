@@ -54,19 +54,22 @@ def plans_to_run(plans: Sequence[LoadedPlan], references: Sequence[Path], access
 
 
 def verdict(again: Again, run_code: int, folder: Path) -> int:
-    """The exit code of a plan that was run again: 1 it got worse, 0 it did not, the run's own where it did not end."""
+    """The exit code of a plan that was run again: 1 a cell got worse or cannot be measured any more, 0 none did.
+
+    The run's own code where it did not end.
+    """
     if run_code not in _MEASURED:
         click.echo(f"\n{again.loaded.plan.plan}: not compared, because the run did not complete")
         return run_code
     from orchestrator.report.comparison import text_lines
-    from orchestrator.results.compare import compare
+    from orchestrator.results.compare import LOST, compare
     from orchestrator.results.read_run import read_run
     from orchestrator.results.run_summary import summarise_run
     from orchestrator.results.verdicts import WORSE
 
     found = compare([summarise_run(read_run(path)) for path in again.reference], [summarise_run(read_run(folder))])
     click.echo("\n" + "\n".join([f"{again.loaded.plan.plan} against {again.reference[-1].name}", *text_lines(found)]))
-    return Exit.SOME_NOT_VALID if found.counts.get(WORSE) else Exit.COMPLETE
+    return Exit.SOME_NOT_VALID if found.has_any_of((WORSE, LOST)) else Exit.COMPLETE
 
 
 def _runs_of(loaded: LoadedPlan, references: Sequence[Path]) -> tuple[Path, ...]:

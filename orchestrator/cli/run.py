@@ -23,7 +23,8 @@ A folder of plans is a suite; the folder of an earlier run repeats its plan.
 
 With --if-changed kernel the hosts' kernels (release, build, configuration, boot parameters, rebuilt modules, driver
 of the measured interfaces) are read first. The exit code is 0 when they are the reference's, without any traffic;
-otherwise 1 when a cell got worse and 0 when none did, as `compare` says it. Other codes are the run's own.
+otherwise 1 when a cell got worse or could not be measured any more and 0 when none did, as `compare` says it. Other
+codes are the run's own.
 
 \b
 linktrial run plans/kernel --if-changed kernel --reference runs/kernel-monday

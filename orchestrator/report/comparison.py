@@ -79,12 +79,12 @@ def answers(comparison: Comparison) -> list[str]:
         if changes:
             most = changes[max(changes)]
             said.append(f"{name}: {cell_name(comparison, most)}, {change_text(most)}.")
-    lost = [cell for cell in comparison.cells if cell.word == UNSURE and cell.sizes[0] and not cell.sizes[1]]
+    lost = [cell for cell in comparison.cells if cell.lost]
     if lost:
         names = "; ".join(cell_name(comparison, cell) for cell in lost[:_NAMED_MOST])
         more = f"; and {len(lost) - _NAMED_MOST} more" if len(lost) > _NAMED_MOST else ""
         said.append(f"The candidate has no valid trial of {count_text(len(lost), 'cell')} that the reference measured: "
-                    f"{names}{more}. That alone makes no exit code 1: --fail-on worse,unsure does.")
+                    f"{names}{more}.")
     return said
 
 
@@ -191,7 +191,7 @@ def _cell_data(cell: CellComparison, unit: str) -> dict[str, Any]:
     return {
         "link": cell.key.link, "way": cell.key.way, "levels": dict(cell.key.levels), "verdict": cell.word,
         "reason": cell.reason, "reference_mean": cell.reference_mean, "candidate_mean": cell.candidate_mean,
-        "reference_values": cell.sizes[0], "candidate_values": cell.sizes[1],
+        "reference_values": cell.sizes[0], "candidate_values": cell.sizes[1], "lost": cell.lost,
         "unit": unit,
         "ratio": verdict.ratio if verdict else None, "low": _finite(verdict.low if verdict else None),
         "high": _finite(verdict.high if verdict else None),
@@ -213,6 +213,6 @@ def junit(comparison: Comparison, fail_on: frozenset[str]) -> str:
 
 
 def _case(comparison: Comparison, cell: CellComparison, fail_on: frozenset[str]) -> Case:
-    outcome: Outcome = "failure" if cell.word in fail_on else "skipped" if cell.word == UNSURE else "passed"
+    outcome: Outcome = "failure" if cell.is_any_of(fail_on) else "skipped" if cell.word == UNSURE else "passed"
     return Case(cell.key.text(), f"linktrial.{comparison.measure.name}", outcome,
                 f"{cell.word}: {cell_line(comparison, cell)}", kind=cell.word)

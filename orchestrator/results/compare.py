@@ -7,7 +7,7 @@ interrupt's place, a port's hash), so replicates of a single run say nothing abo
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -31,6 +31,7 @@ from orchestrator.results.verdicts import (
 )
 
 THRESHOLD_RATIO = 0.03
+LOST = "lost"  # not a verdict: the cell's is `cannot tell`, yet nobody who tests a kernel may overlook it
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,15 @@ class CellComparison:
     sizes: tuple[int, int]
     rank_p_value: float | None = None
     unit: str = ""
+
+    @property
+    def lost(self) -> bool:
+        """Whether the reference measured it and no trial of the candidate is valid."""
+        return self.word == UNSURE and bool(self.sizes[0]) and not self.sizes[1]
+
+    def is_any_of(self, words: Container[str]) -> bool:
+        """Whether its verdict is among these; `LOST` stands for what the candidate could not measure."""
+        return self.word in words or (self.lost and LOST in words)
 
     @property
     def carried_by_an_outlier(self) -> bool:
@@ -73,6 +83,10 @@ class Comparison:
     only_reference: tuple[CellKey, ...]
     only_candidate: tuple[CellKey, ...]
     counts: Mapping[str, int] = field(default_factory=dict)
+
+    def has_any_of(self, words: Container[str]) -> bool:
+        """Whether some cell's verdict is among these."""
+        return any(cell.is_any_of(words) for cell in self.cells)
 
 
 @dataclass(frozen=True)

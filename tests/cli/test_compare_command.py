@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -27,20 +28,19 @@ def runs(tmp_path: Path) -> Path:
             folder = make_run(tmp_path, Scenario(series=False, seed=seed, run_id=f"{name}{number}", trouble=False,
                                                  factors={"mtu": [1500, 9000], "direction": ["transmit", "receive"]}))
             if name == "new":
-                _slow_jumbo(folder / "trials.csv")
+                _change_jumbo(folder, goodput_bit_s=lambda text: str(float(text) * 0.9))
     return tmp_path
 
 
-def _slow_jumbo(trials: Path) -> None:
-    lines = trials.read_text().splitlines()
-    header = lines[0].split(",")
-    mtu, goodput = header.index("mtu"), header.index("goodput_bit_s")
-    for place, line in enumerate(lines[1:], 1):
-        fields = line.split(",")
-        if restore_text(fields[mtu]) == "9000":
-            fields[goodput] = str(float(fields[goodput]) * 0.9)
-            lines[place] = ",".join(fields)
-    trials.write_text("\n".join(lines) + "\n")
+def _change_jumbo(run: Path, **changes: Callable[[str], str]) -> None:
+    """Change these columns of every trial with jumbo frames."""
+    trials = run / "trials.csv"
+    header, *lines = (line.split(",") for line in trials.read_text().splitlines())
+    for fields in lines:
+        if restore_text(fields[header.index("mtu")]) == "9000":
+            for column, change in changes.items():
+                fields[header.index(column)] = change(fields[header.index(column)])
+    trials.write_text("".join(",".join(fields) + "\n" for fields in [header, *lines]))
 
 
 def _call(*arguments: object) -> tuple[int, Result]:
@@ -69,6 +69,18 @@ def test_a_run_that_is_alike_is_exit_0(runs: Path) -> None:
                                                ("", 0)])
 def test_the_exit_code_follows_fail_on(runs: Path, fail_on: str, code: int) -> None:
     assert _call(runs / "old1", "--with", runs / "new1", "--fail-on", fail_on)[0] == code
+
+
+@pytest.mark.parametrize(("fail_on", "code"), [((), 1), (("--fail-on", "worse"), 0), (("--fail-on", "lost"), 1)])
+def test_a_cell_that_the_candidate_cannot_measure_any_more_is_exit_1(runs: Path, fail_on: tuple[str, ...],
+                                                                     code: int) -> None:
+    """A kernel under which every trial of a cell fails is no harmless `cannot tell` to a build script."""
+    _change_jumbo(runs / "old2", status=lambda _: "failed", goodput_bit_s=lambda _: "")
+    found, result = _call(runs / "old1", "--with", runs / "old2", *fail_on, "--junit", runs / "j.xml")
+    assert found == code
+    assert "The candidate has no valid trial of 2 cells" in result.output
+    failures = ET.parse(runs / "j.xml").getroot().get("failures")  # noqa: S314 - written by ourselves
+    assert failures == str(2 * code)
 
 
 def test_better_fails_only_when_asked(runs: Path) -> None:

@@ -78,8 +78,8 @@ def _verdicts(_ctx: click.Context, _param: click.Parameter, text: str) -> frozen
               help="What to compare; CPU is seconds per gigabyte, round-trip the 99th percentile under traffic.")
 @click.option("--anyway", is_flag=True, help="Compare runs that did not measure the same thing.")
 @click.option("--fail-on", callback=_verdicts, default="worse,lost", show_default=True,
-              metavar="worse,lost,unsure,better", help="The verdicts for which the exit code is 1; lost is a cell that the "
-              "reference measured and the candidate could not.")
+              metavar="worse,lost,unsure,better", help="The verdicts for which the exit code is 1; lost is a cell that "
+              "the reference measured and the candidate could not.")
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON.")
 @click.option("--markdown", type=click.Path(path_type=Path, dir_okay=False), help="Write it as Markdown too.")
 @click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write it as a page too.")

@@ -6,6 +6,7 @@ import os
 from collections.abc import Generator, Iterator
 
 import pytest
+from hypothesis import settings
 
 from orchestrator.lab.guests.machines import why_no_machines_here
 from orchestrator.lab.lab import Lab, why_no_lab_here
@@ -13,6 +14,10 @@ from orchestrator.lab.lab import Lab, why_no_lab_here
 # tests/run.sh sets it when it runs as root: a machine on which the lab tests cannot run must not look healthy
 LAB_REQUIRED = os.environ.get("LINKTRIAL_REQUIRE_LAB") == "1"
 ONLY_BY_PROOFS = ("guests", "proof")
+
+# No test asserts a time, and an example that waited for a core is no finding.
+settings.register_profile("whatever-it-takes", deadline=None)
+settings.load_profile("whatever-it-takes")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

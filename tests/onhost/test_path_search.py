@@ -107,7 +107,7 @@ class _Clock:
 
 
 @given(mtu=st.integers(576, 65535), out=st.floats(0, 1), back=st.floats(0, 1))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_the_largest_size_is_exact_in_each_direction(mtu: int, out: float, back: float):
     holes = {"transmit": 128 + int(out * (mtu - 128)), "receive": 128 + int(back * (mtu - 128))}
     verdict = _prove(mtu, holes["transmit"], holes["receive"])

@@ -113,7 +113,7 @@ def test_hostile_values_are_refused_in_one_printable_line_or_are_levels_without_
 @given(value=st.recursive(st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
                           lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner,
                                                                                       max_size=3), max_leaves=5))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_any_value_at_all_gets_an_answer_and_never_an_exception(name: str, value: Any) -> None:
     problem = CATALOGUE[name].problem_with(value)
     assert isinstance(problem, str)
@@ -220,7 +220,7 @@ USES = st.lists(st.tuples(st.sampled_from(NAMES), st.booleans()), min_size=1, ma
 
 
 @given(steps=USES)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_any_sequence_of_settings_ends_as_it_began(steps: list[tuple[str, bool]]) -> None:
     kernel = fake_host()
     known = catalogue(kernel)

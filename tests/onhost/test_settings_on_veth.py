@@ -155,7 +155,7 @@ def walk(steps: list[int]) -> None:
 
 
 @given(steps=st.lists(st.integers(0, 2 * len(SEQUENCE_CASES) - 1), min_size=1, max_size=8))
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow])
 def test_any_sequence_on_a_real_interface_ends_as_it_began(steps: list[int]) -> None:
     in_own_namespace(walk, steps)
 

@@ -352,7 +352,7 @@ LEVELS = {"mtu": [1500, 4000, 9000], "direction": ["transmit", "receive"], "stre
         max_size=3,
     ),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_cells_are_the_product_less_what_is_left_out(sizes: dict[str, int], out: list[dict[str, object]]) -> None:
     chosen = {name: LEVELS[name][:count] for name, count in sizes.items() if count}
     wanted = [dict(zip(chosen, levels, strict=True)) for levels in product(*chosen.values())]

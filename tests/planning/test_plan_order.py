@@ -46,7 +46,7 @@ GOLDEN = [3, 2, 4, 1, 6, 8, 5, 7, 5, 8, 7, 6, 2, 3, 4, 1]
 
 
 @given(seed=st.integers(0, 10**18 - 1), replicates=st.integers(1, 6))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_every_block_holds_every_cell_once(seed: int, replicates: int) -> None:
     found = trials(seed, replicates)
     assert [trial.position for trial in found] == list(range(1, 8 * replicates + 1))
@@ -58,7 +58,7 @@ def test_every_block_holds_every_cell_once(seed: int, replicates: int) -> None:
 
 
 @given(seed=st.integers(0, 10**18 - 1))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_within_a_block_a_costly_level_is_applied_once(seed: int) -> None:
     found = plan(FACTORS)
     mtu = {cell.number: cell.levels["mtu"] for cell in cells(found)}

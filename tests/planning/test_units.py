@@ -53,14 +53,14 @@ def test_a_bit_is_an_eighth_of_a_byte() -> None:
 
 @pytest.mark.parametrize("kind", [RATE, SIZE, FRAME_RATE], ids=lambda kind: kind.name)
 @given(value=WHOLE)
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_whole_quantities_read_back_as_written(kind: units.Kind, value: int) -> None:
     assert parse(format_as(kind, value), kind) == (kind, value)
 
 
 @pytest.mark.parametrize("kind", [DURATION, RATIO], ids=lambda kind: kind.name)
 @given(value=FRACTIONAL)
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_fractional_quantities_read_back_as_written(kind: units.Kind, value: float) -> None:
     value = float(f"{value:.9f}")
     assert parse(format_as(kind, value), kind) == (kind, value)
@@ -76,7 +76,7 @@ def test_quantities_of_every_size_read_back_as_written(kind: units.Kind) -> None
 
 
 @given(text=st.text(max_size=40), kind=st.sampled_from(KINDS))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_any_text_is_a_quantity_or_a_unit_error(text: str, kind: units.Kind) -> None:
     found = quantity_or_error(text, kind)
     if isinstance(found, UnitError):

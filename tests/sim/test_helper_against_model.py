@@ -254,6 +254,6 @@ def _place(one: dict[str, Any]) -> Place:
 
 TestHelperAgainstModel = HelperAgainstModel.TestCase
 TestHelperAgainstModel.settings = settings(
-    max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "200")), stateful_step_count=50, deadline=None,
+    max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "200")), stateful_step_count=50,
     derandomize="LINKTRIAL_EXAMPLES" not in os.environ, database=None,
     suppress_health_check=[HealthCheck.too_slow])

@@ -222,6 +222,6 @@ class RunAgainstModel(RuleBasedStateMachine):
 
 TestRunAgainstModel = RunAgainstModel.TestCase
 TestRunAgainstModel.settings = settings(
-    max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "60")), stateful_step_count=50, deadline=None,
+    max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "60")), stateful_step_count=50,
     derandomize="LINKTRIAL_EXAMPLES" not in os.environ, database=None,
     suppress_health_check=[HealthCheck.too_slow])

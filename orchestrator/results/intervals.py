@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+
+from orchestrator.results.distributions import t_isf
 
 BOOTSTRAP_FROM = 20
 LEVEL = 0.95
@@ -75,14 +76,16 @@ def _limits(samples: np.ndarray, level: float) -> np.ndarray:
 def t_limits(samples: np.ndarray, level: float = LEVEL) -> np.ndarray:
     """(low, high) of the t interval of each row's mean; rows of at least two values."""
     n = samples.shape[1]
-    half = stats.t.isf((1 - level) / 2, n - 1) * stats.sem(samples, axis=1)
+    half = t_isf((1 - level) / 2, n - 1) * samples.std(axis=1, ddof=1) / np.sqrt(n)
     middle = samples.mean(axis=1)
     return np.column_stack([middle - half, middle + half])
 
 
 def _bootstrap_limits(samples: np.ndarray, level: float) -> np.ndarray:
+    from scipy import stats
+
     n = samples.shape[1]
-    expanded = 1 - 2 * stats.norm.sf(np.sqrt(n / (n - 1)) * stats.t.isf((1 - level) / 2, n - 1))
+    expanded = 1 - 2 * stats.norm.sf(np.sqrt(n / (n - 1)) * t_isf((1 - level) / 2, n - 1))
     found = stats.bootstrap((samples,), np.mean, axis=-1, confidence_level=float(expanded), n_resamples=_RESAMPLES,
                             batch=_BATCH, method="BCa", rng=np.random.default_rng(_SEED))
     return np.column_stack([found.confidence_interval.low, found.confidence_interval.high])

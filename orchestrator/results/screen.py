@@ -13,10 +13,10 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from orchestrator.planning.fraction import Fraction, made_again
 from orchestrator.results.cells import valid_rows
+from orchestrator.results.distributions import t_isf
 from orchestrator.results.intervals import mean_intervals
 from orchestrator.results.write import cell_text, restore_text
 
@@ -88,7 +88,7 @@ def _ends(contrasts: np.ndarray, table: np.ndarray, deviation: float | None, deg
     if spread == "blocks":
         return [(interval.low, interval.high) if interval else (None, None)
                 for interval in mean_intervals(contrasts, level=level)]
-    half = float(stats.t.isf((1 - level) / 2, degrees)) * 2 * deviation / math.sqrt(table.size)
+    half = float(t_isf((1 - level) / 2, degrees)) * 2 * deviation / math.sqrt(table.size)
     return [(float(middle) - half, float(middle) + half) for middle in contrasts.mean(axis=1)]
 
 

@@ -9,7 +9,6 @@ from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from orchestrator.results.intervals import LEVEL, Interval, mean_intervals
 
@@ -123,6 +122,8 @@ def skewness(table: np.ndarray) -> list[float | None]:
     varies = np.ptp(table, axis=1) > 0
     if table.shape[1] < _LEAST_FOR_SHAPE or not varies.any():
         return [None] * len(table)
+    from scipy import stats
+
     found = np.full(len(table), np.nan)
     found[varies] = stats.skew(table[varies], axis=1, bias=False)
     return [None if np.isnan(one) else float(one) for one in found]
@@ -132,6 +133,8 @@ def outliers(table: np.ndarray) -> list[tuple[int, ...]]:
     """Places in each row far from the rest by the modified z score; rows of at least five values."""
     if table.shape[1] < _LEAST_FOR_SHAPE:
         return [()] * len(table)
+    from scipy import stats
+
     away = np.abs(table - np.median(table, axis=1, keepdims=True))
     scale = stats.median_abs_deviation(table, axis=1, scale="normal")[:, np.newaxis]
     # where more than half of the values are equal the score is not defined
@@ -153,5 +156,7 @@ def trend(values: np.ndarray, order: Sequence[float]) -> Trend | None:
     when = np.asarray(order, dtype=float)
     if len(values) < _LEAST_FOR_SHAPE or np.ptp(values) == 0 or np.ptp(when) == 0 or middle == 0:
         return None
+    from scipy import stats
+
     line = stats.linregress(when, values)
     return Trend(float(line.slope) * float(np.ptp(when)) / middle, float(line.pvalue))

@@ -12,7 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+
+from orchestrator.results.distributions import f_sf
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,7 @@ class Variation:
 
     def p_value(self, term: Term) -> float:
         """The F test of that ratio."""
-        return float(stats.f.sf(self.f_ratio(term), term.degrees, self.rest_degrees))
+        return float(f_sf(self.f_ratio(term), term.degrees, self.rest_degrees))
 
 
 def variation(cells: Sequence[Mapping[str, str]], values: Sequence[float] | np.ndarray, factors: Sequence[str], *,

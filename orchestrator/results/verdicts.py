@@ -17,8 +17,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
+from orchestrator.results.distributions import t_isf, t_sf
 from orchestrator.results.family import holm
 
 BETTER, WORSE, SAME, UNSURE = "better", "worse", "no change", "cannot tell"
@@ -38,7 +38,7 @@ class Difference:
 
     def interval(self, level: float = 1 - LEVEL) -> tuple[float, float]:
         """The t interval of the estimate."""
-        half = float(stats.t.isf((1 - level) / 2, self.degrees)) * self.error
+        half = float(t_isf((1 - level) / 2, self.degrees)) * self.error
         return self.estimate - half, self.estimate + half
 
     def p_value(self) -> float:
@@ -53,7 +53,7 @@ class Difference:
         """The chance of an estimate at least `distance` above the truth."""
         if self.error == 0:  # every value equal to the bit
             return 0.0 if distance > 0 else 1.0 if distance < 0 else 0.5
-        return float(stats.t.sf(distance / self.error, self.degrees))
+        return float(t_sf(distance / self.error, self.degrees))
 
 
 @dataclass(frozen=True)
@@ -122,11 +122,13 @@ def _welch(ours: np.ndarray, theirs: np.ndarray) -> list[Difference]:
     errors = np.zeros(len(ours))
     degrees = np.full(len(ours), float(ours.shape[1] + theirs.shape[1] - 2))
     if varies.any():
+        from scipy import stats
+
         found = stats.ttest_ind(ours[varies], theirs[varies], axis=1, equal_var=False)
         # the standard error out of scipy's own interval, so that there is one computation of Welch's test
         interval = found.confidence_interval(1 - LEVEL)
         degrees[varies] = found.df
-        errors[varies] = (interval.high - interval.low) / 2 / stats.t.isf(LEVEL / 2, found.df)
+        errors[varies] = (interval.high - interval.low) / 2 / t_isf(LEVEL / 2, found.df)
     return [Difference(float(estimate), float(error), float(df))
             for estimate, error, df in zip(estimates, errors, degrees, strict=True)]
 
@@ -138,6 +140,8 @@ def rank_p_value(reference: Sequence[float], candidate: Sequence[float]) -> floa
     """
     if min(len(reference), len(candidate)) < _LEAST_FOR_RANKS:
         return None
+    from scipy import stats
+
     return float(stats.mannwhitneyu(candidate, reference, alternative="two-sided").pvalue)
 
 
@@ -215,11 +219,15 @@ def _growing(first: int) -> np.ndarray:
 
 def _chances_to_differ(estimate: float, errors: np.ndarray, degrees: np.ndarray, level: float) -> np.ndarray:
     """The power of the two-sided t test, from the noncentral t distribution."""
-    return np.asarray(stats.nct.sf(stats.t.isf(level / 2, degrees), degrees, estimate / errors))
+    from scipy import stats
+
+    return np.asarray(stats.nct.sf(t_isf(level / 2, degrees), degrees, estimate / errors))
 
 
 def _chances_to_equal(room: tuple[float, float], errors: np.ndarray, degrees: np.ndarray, level: float) -> np.ndarray:
     """The power of the two one-sided tests by the usual sum of both tails (a lower bound); `room` is to each limit."""
-    needed = stats.t.isf(level, degrees)
+    from scipy import stats
+
+    needed = t_isf(level, degrees)
     above, below = (stats.nct.sf(needed, degrees, distance / errors) for distance in room)
     return np.asarray(above + below - 1)

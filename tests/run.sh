@@ -14,16 +14,10 @@ if is_root; then export LINKTRIAL_REQUIRE_LAB=1; fi
 cd "$checkout"
 [ $# -eq 0 ] || exec "$venv/bin/python" -m pytest "$@"
 
-# What only computes runs, with less right to the cores, beside what mostly waits; its words come when that is over.
-# What measures a rate or a delay runs alone afterwards.
-passing() { $1 "$venv/bin/python" -m pytest -q --durations=5 "${@:2}"; }
-failed=0 computing='' words=$(mktemp)
-trap '[ -z "$computing" ] || kill "$computing"; rm -f "$words"' EXIT
-passing "exec nice -n 10" -m "not lab and not proof and not guests" -n auto --dist loadfile >"$words" 2>&1 &
-computing=$!
-passing "" -m "lab and not alone and not proof and not guests" -n 4 --dist worksteal || failed=1
-wait "$computing" || failed=1
-computing=''
-cat "$words"
-passing "" -m "lab and alone and not proof and not guests" || failed=1
+# What only waits runs side by side; what measures a rate or a delay runs alone afterwards.
+failed=0
+pass() { "$venv/bin/python" -m pytest -q --durations=5 "$@" || failed=1; }
+pass -m "not lab and not proof and not guests" -n auto --dist loadfile
+pass -m "lab and not alone and not proof and not guests" -n 4 --dist worksteal
+pass -m "lab and alone and not proof and not guests"
 exit $failed

@@ -50,6 +50,8 @@ class StampClock:
         """The instant of CLOCK_MONOTONIC, between the one before and now."""
         if not stamp_ns:
             return now_ns
+        if not before_ns - STEPPED_NS <= stamp_ns - self._offset_ns <= now_ns + STEPPED_NS:
+            self.refresh()  # the wall clock may have been set meanwhile; what merely waited to be read stays as it was
         return max(before_ns, min(now_ns, stamp_ns - self._offset_ns))
 
 

@@ -23,6 +23,7 @@ _NAMES = (
     *("dsack_dups", "reord_seen", "rcv_ooopack", "snd_wnd"),
 )
 _SIZES = (1,) * 8 + (4,) * 24 + (8,) * 4 + (4,) * 6 + (8,) * 4 + (4,) * 2 + (8,) * 2 + (4,) * 4
+_OF_32_BITS = frozenset(name for name, size in zip(_NAMES, _SIZES) if size == 4)
 _ENDS = [sum(_SIZES[:place + 1]) for place in range(len(_SIZES))]
 _UNKNOWN_MIN_RTT = 0xFFFFFFFF
 Info = Dict[str, int]
@@ -95,7 +96,8 @@ def together(summaries: List[Dict[str, Any]]) -> Dict[str, Any]:
 def _change(first: Info, last: Info, name: str, unit: float = 1) -> Optional[float]:
     if name not in first or name not in last:
         return None
-    return (last[name] - first[name]) * unit
+    change = last[name] - first[name]
+    return (change % (1 << 32) if name in _OF_32_BITS else change) * unit  # counts of 32 bits go round
 
 
 def _mean(values: List[float]) -> float:

@@ -71,3 +71,12 @@ def test_several_connections_add_counts_and_times_and_average_the_rest() -> None
         "segments_sent": 15, "rtt_s": 0.015, "rtt_min_s": 0.002, "mss_bytes": 524, "window_segments": 20,
         "busy_s": 1.0, "delivery_rate_bit_s": 8e6}
     assert tcp_info.together([]) == {}
+
+
+def test_counts_of_32_bits_that_go_round_in_the_window_stay_right() -> None:
+    """data_segs_out has 32 bits: at 10 Gb/s in frames of 1500 it goes round in 83 minutes."""
+    first, last = {"data_segs_out": (1 << 32) - 100, "total_retrans": (1 << 32) - 1}, {"data_segs_out": 900,
+                                                                                         "total_retrans": 4}
+    reading = {"rtt_us": 100, "snd_mss": 1448, "pmtu": 1500, "snd_cwnd": 10}
+    found = tcp_info.sent_summary([{**reading, **first}, {**reading, **last}], {**reading, **last})
+    assert (found["segments_sent"], found["segments_retransmitted"]) == (1000, 5)

@@ -132,6 +132,17 @@ class Desk:
             assert time.monotonic() < until, f"{words!r} was not said: {self.words()[-1500:]}"
             time.sleep(0.01)
 
+    def mtus(self) -> set[int]:
+        """Read from the hosts' own files: a command for each look may miss a setting that stands for a few seconds."""
+        return {int(host.path("/sys/class/net/eth1/mtu").read_text()) for host in self.lab.hosts.values()}
+
+    def wait_for_mtu(self, mtu: int, bound_s: float = 60.0) -> None:
+        """Until every host has it."""
+        until = time.monotonic() + bound_s
+        while self.mtus() != {mtu}:
+            assert time.monotonic() < until, f"not {mtu} within {bound_s:g} s: {self.mtus()}; {self.words()}"
+            time.sleep(0.02)
+
     def words(self) -> str:
         """What the command has said so far."""
         return self.said.read_text() if self.said.exists() else ""

@@ -21,11 +21,11 @@ def test_a_controller_that_wakes_up_after_another_took_over_changes_nothing(desk
     desk.begin(desk.bench.write(SLEEPER, "sleeper.yaml"), "sleeper", slack_s=3.0)
     desk.wait_for("trial 2 of 20")
     desk.tell("stop")
-    wait_for_mtu(desk, {1500})
+    desk.wait_for_mtu(1500)
     second = desk.bench.start(SECOND)
     try:
         desk.bench.wait_for("trial 1 of 4")
-        wait_for_mtu(desk, {4000})
+        desk.wait_for_mtu(4000)
         desk.tell("cont")
         seen = watch_until_ended(desk, second)
     finally:
@@ -39,22 +39,10 @@ def test_a_controller_that_wakes_up_after_another_took_over_changes_nothing(desk
     assert desk.differences() == []
 
 
-def mtus(desk: Desk) -> set[int]:
-    """Read from the hosts' own files: a command per look may miss a setting that stands for a few seconds."""
-    return {int(host.path("/sys/class/net/eth1/mtu").read_text()) for host in desk.lab.hosts.values()}
-
-
-def wait_for_mtu(desk: Desk, wanted: set[int], bound_s: float = 60.0) -> None:
-    until = time.monotonic() + bound_s
-    while mtus(desk) != wanted:
-        assert time.monotonic() < until, f"not {wanted} within {bound_s:g} s: {mtus(desk)}; {desk.bench.said()}"
-        time.sleep(0.02)
-
-
 def watch_until_ended(desk: Desk, process: subprocess.Popen[str], bound_s: float = 60.0) -> set[int]:
     """Every MTU that either host has until then; read from its file, which is quick."""
     seen, until = set(), time.monotonic() + bound_s
     while process.poll() is None and time.monotonic() < until:
-        seen |= mtus(desk)
+        seen |= desk.mtus()
         time.sleep(0.002)
     return seen

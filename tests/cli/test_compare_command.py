@@ -6,6 +6,8 @@ import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -15,6 +17,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "results"))
 from synthetic import Scenario, make_run
 
 from orchestrator.cli.compare import _MEASURES, command
+from orchestrator.cli.exits import Exit
+from orchestrator.cli.if_changed import Again, verdict
+from orchestrator.cli.plans import LoadedPlan
 from orchestrator.faults import PlanError
 from orchestrator.results.run_summary import MEASURES
 from orchestrator.results.write import restore_text
@@ -81,6 +86,16 @@ def test_a_cell_that_the_candidate_cannot_measure_any_more_is_exit_1(runs: Path,
     assert "The candidate has no valid trial of 2 cells" in result.output
     failures = ET.parse(runs / "j.xml").getroot().get("failures")  # noqa: S314 - written by ourselves
     assert failures == str(2 * code)
+
+
+def test_a_plan_that_was_run_again_ends_with_1_when_a_cell_is_worse_or_lost(runs: Path) -> None:
+    plan: Any = SimpleNamespace(plan="frames")
+    again = Again(LoadedPlan(Path("frames.yaml"), "", plan, {}), (runs / "old1",))
+    assert verdict(again, Exit.COMPLETE, runs / "old2") == Exit.COMPLETE
+    assert verdict(again, Exit.COMPLETE, runs / "new1") == Exit.SOME_NOT_VALID
+    assert verdict(again, Exit.STOPPED_EARLY, runs / "old2") == Exit.STOPPED_EARLY
+    _change_jumbo(runs / "old2", status=lambda _: "failed", goodput_bit_s=lambda _: "")
+    assert verdict(again, Exit.SOME_NOT_VALID, runs / "old2") == Exit.SOME_NOT_VALID
 
 
 def test_better_fails_only_when_asked(runs: Path) -> None:

@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from orchestrator.report.matrix import Matrix, MatrixRow, arrange, column_label
-from orchestrator.report.wording import Unit, count_text, rate_unit, share_text, shown
+from orchestrator.report.wording import THIN, Unit, count_text, rate_unit, share_text, shown
 from orchestrator.results.plain_text import visible
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ _ABOUT = {"all": "mean ± half of the 95 % interval, share of the ceiling, valid
           "mean": "mean, valid/asked where they differ"}
 _DETAILS = tuple(_ABOUT)
 _INDENT = "  "
+_HELD = "\ue000"  # for private use, one column wide, and no space
 
 
 def print_matrix(folder: str | Path, console: Console) -> None:
@@ -40,10 +41,9 @@ def print_matrix(folder: str | Path, console: Console) -> None:
 def print_report(report: Report, console: Console) -> None:
     """Print a report that was already read."""
     for sentence in report.sentences:
-        lines = Text(visible(sentence)).wrap(console, max(1, console.width - len(_INDENT)))
-        for place, line in enumerate(lines):  # what goes on is indented, so that the eye finds the next sentence
-            line.rstrip()
-            console.print(Text(_INDENT if place else "").append(line), highlight=False)
+        # what goes on is indented, so that the eye finds the next sentence
+        for place, line in enumerate(_wrapped(visible(sentence), console)):
+            console.print(Text((_INDENT if place else "") + line), highlight=False)
     matrix = arrange(report)
     if matrix.rows:
         console.print()
@@ -51,6 +51,12 @@ def print_report(report: Report, console: Console) -> None:
     console.print()
     page = report.data.path / "report.html"
     console.print(Text(f"report: {visible(page)}"), highlight=False, soft_wrap=True)
+
+
+def _wrapped(sentence: str, console: Console) -> list[str]:
+    """Lines that fit; rich takes the narrow space between number and unit for one at which a line may break."""
+    lines = Text(sentence.replace(THIN, _HELD)).wrap(console, max(1, console.width - len(_INDENT)))
+    return [line.plain.rstrip().replace(_HELD, THIN) for line in lines]
 
 
 def _print_matrix(matrix: Matrix, console: Console) -> None:

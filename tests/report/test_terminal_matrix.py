@@ -45,6 +45,13 @@ def test_the_answer_comes_before_the_matrix_and_the_page_s_place_last(report: Re
     assert text.rstrip().endswith("report.html")
 
 
+@pytest.mark.parametrize("width", range(40, 100))
+def test_no_line_ends_between_a_number_and_its_unit(report: Report, width: int) -> None:
+    answer = printed(report, width).split("\n\n")[0]
+    assert "%" in answer
+    assert not [line for line in answer.splitlines() if line.lstrip().startswith(("%", "Gb/s", "Mb/s"))]
+
+
 def test_without_a_terminal_no_escape_is_written(report: Report) -> None:
     assert "\x1b" not in printed(report, 120)
 

@@ -64,6 +64,11 @@ def set_timeout(sock: socket.socket, option: int, seconds: float) -> None:
     sock.setsockopt(socket.SOL_SOCKET, option, struct.pack(layout, whole, int((seconds - whole) * 1e6)))
 
 
+def wake_at(sock: socket.socket, size_bytes: int) -> None:
+    """Have a receive of TCP woken only when so much has arrived, or its time is over."""
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVLOWAT, size_bytes)
+
+
 def incoming_core(sock: socket.socket) -> Optional[int]:
     """The core on which the kernel last took in something for this socket; None where it does not say."""
     try:

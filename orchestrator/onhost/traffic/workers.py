@@ -15,7 +15,8 @@ from orchestrator.onhost.process import close_all_but, die_with_parent
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import kernel
 from orchestrator.onhost.traffic.stream import StreamProcess
-from orchestrator.onhost.traffic.tcp import TcpReceive, TcpSend
+from orchestrator.onhost.traffic.tcp_receive import TcpReceive
+from orchestrator.onhost.traffic.tcp_send import TcpSend
 from orchestrator.onhost.traffic.udp_receive import UdpReceive
 from orchestrator.onhost.traffic.udp_send import UdpSend
 from orchestrator.onhost.traffic.window import Window

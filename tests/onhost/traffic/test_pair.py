@@ -25,6 +25,15 @@ def test_every_byte_sent_is_counted_at_the_receiver_whichever_end_it_is(
     assert sum(row[1] for row in rows) == pytest.approx(received["goodput_bytes"], abs=len(rows))
 
 
+@pytest.mark.parametrize("more", [{}, {"no_copy": True}, {"streams": 3}, {"socket_buffer_bytes": 65536}])
+def test_as_fast_as_it_goes_nothing_is_lost_of_the_count(more: dict[str, Any]) -> None:
+    dialled, served = run_pair(arguments([flow("transmit", "tcp", **more)]))
+    received, sent = part(served, "receive"), part(dialled, "send")
+    assert received["received_bytes"] == sent["sent_bytes"]
+    assert 0 < received["goodput_bytes"] < received["received_bytes"]
+    assert all(stream["end_seen"] for stream in received["streams"])
+
+
 def test_both_ways_at_once_are_two_flows_over_one_window() -> None:
     flows = [flow("transmit", "udp", datagram_bytes=500, asked_bit_s=8e6, streams=2),
              flow("receive", "udp", datagram_bytes=900, asked_bit_s=4e6)]

@@ -40,7 +40,7 @@ def throttled(share: float) -> Iterator[tuple[int, Path]]:
 
 
 @pytest.mark.parametrize(("share", "traffic"), [
-    (0.10, {"transport": "tcp", "congestion": "reno"}),
+    (0.05, {"transport": "tcp", "congestion": "reno"}),
     (0.05, {"transport": "udp", "asked_bit_s": 60e6, "send_path": "single", "receive_path": "single"}),
     (0.05, {"transport": "udp", "asked_bit_s": 60e6}),
 ])

@@ -53,6 +53,10 @@ def set_timeout(sock: socket.socket, option: int, seconds: float) -> None:
     sock.setsockopt(socket.SOL_SOCKET, option, struct.pack("@ql0q", whole, int((seconds - whole) * 1e6)))
 
 
+def wake_at(_: socket.socket, __: int) -> None:
+    """Woken for every arrival: what the mark does to a receive that waits for more differs within the family."""
+
+
 def socket_drops(_: socket.socket) -> Optional[int]:
     """Not told for one socket."""
     return None

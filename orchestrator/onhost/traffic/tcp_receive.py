@@ -1,4 +1,4 @@
-"""One TCP stream: pushed by large sends or without copying, read into one buffer again and again."""
+"""The receiving half of one TCP stream: read into one buffer again and again, cut at the window's exact edges."""
 
 from __future__ import annotations
 
@@ -8,119 +8,23 @@ import os
 import socket
 import time
 from functools import partial
-from typing import Any, Callable, Dict, Optional, Tuple
+from typing import Any, Dict, Tuple
 
-from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.socket_options import stamp_arrivals
 from orchestrator.onhost.traffic import kernel, signs
+from orchestrator.onhost.traffic.gathering import Gathering
 from orchestrator.onhost.traffic.marks import Marks
+from orchestrator.onhost.traffic.patience import Patience
 from orchestrator.onhost.traffic.stamps import CONTROL_BYTES, StampClock, stamp_of
 from orchestrator.onhost.traffic.stream import StreamProcess
-from orchestrator.onhost.traffic.window import DRAIN_NS, Window, sleep_until
+from orchestrator.onhost.traffic.window import Window
 
-SEND_BYTES = 256 * 1024
 RECEIVE_BYTES = 256 * 1024
 _LEAST_PIECE_BYTES, _LARGEST_PIECE_BYTES = 4096, 65536
-_SEND_WAIT_S = 0.1
 _RECEIVE_WAIT_S = 0.02
 _CLOSE_NS = 25_000_000  # a little more than a receive may wait
-
-
-class TcpSend(StreamProcess):
-    """The sending half."""
-
-    def prepare(self) -> None:
-        """Fill the buffer: random octets, which nothing on the way can compress."""
-        self.sock.setblocking(True)
-        kernel.set_timeout(self.sock, socket.SO_SNDTIMEO, _SEND_WAIT_S)
-        kernel.set_timeout(self.sock, socket.SO_RCVTIMEO, _SEND_WAIT_S)
-        payload = os.urandom(SEND_BYTES)
-        self._push: Callable[[], int] = partial(self.sock.send, memoryview(payload))
-        if self.stream.flow.no_copy:
-            if not hasattr(os, "memfd_create"):
-                raise Refusal("no_copy_missing", "this host cannot send without copying: no files in memory")
-            memory = os.memfd_create("linktrial")
-            os.write(memory, payload)
-            self._push = partial(os.sendfile, self.sock.fileno(), memory, 0, SEND_BYTES)
-
-    def run(self, window: Window) -> Dict[str, Any]:
-        """Send from the start until after the window's end, then see that everything has arrived."""
-        marks = Marks(window.from_ns, window.to_ns)
-        sleep_until(window.start_ns)
-        try:
-            total = self._send(marks, window.stop_ns)
-        except (BrokenPipeError, ConnectionResetError) as error:
-            raise self.lost(error) from error
-        return {"sent_bytes": total + self._finish(window.given_up_ns), "window_sent_bytes": round(marks.window_count),
-                "series": marks.series(), "process": self.process(), "congestion": self._congestion(),
-                "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF)}
-
-    def _congestion(self) -> Optional[str]:
-        return kernel.congestion_of(self.sock)
-
-    def _send(self, marks: Marks, stop_ns: int) -> int:
-        push, clock = self._push, time.monotonic_ns
-        total = 0
-        before = clock()
-        event_ns = min(marks.next_ns, stop_ns)
-        while True:
-            try:
-                sent = push()
-            except BlockingIOError:
-                sent = 0
-            now = clock()
-            total += sent
-            if now >= event_ns:
-                marks.cross(before, total - sent, now, total)
-                self.note_window(marks)
-                if now >= stop_ns:
-                    return total
-                event_ns = min(marks.next_ns, stop_ns)
-            before = now
-
-    def _finish(self, until_ns: int) -> int:
-        """End the stream and wait until the other end has read it all; how many octets that took.
-
-        The serving end always closes first: who does keeps the pair of ports for a minute, and only the dialling end
-        would be hindered by that in the next trial.
-        """
-        kernel.set_pacing(self.sock, None)  # what is still queued is not part of the measurement
-        ending = memoryview(self.codec.write(signs.END, self.stream.number))
-        patience = Patience(until_ns)
-        done = 0
-        try:
-            while done < len(ending) and patience.lasts(self._waiting_bytes()):
-                with contextlib.suppress(BlockingIOError):
-                    done += self.sock.send(ending[done:])
-            if self.pair.serving:
-                self.sock.shutdown(socket.SHUT_WR)
-            while patience.lasts(self._waiting_bytes()):
-                with contextlib.suppress(BlockingIOError):
-                    if not self.sock.recv(4096):
-                        break
-        except OSError:
-            pass  # reset by an end that is done: the same as closed
-        return done
-
-    def _waiting_bytes(self) -> int:
-        """What the other end's kernel has not acknowledged yet."""
-        return kernel.unacknowledged_bytes(self.sock)
-
-
-class Patience:
-    """Waiting for something that moves: over when it has not moved for two seconds, or at the latest at an instant."""
-
-    def __init__(self, until_ns: int) -> None:
-        self._until_ns = until_ns
-        self._moved_ns = time.monotonic_ns()
-        self._last = -1
-
-    def lasts(self, position: int) -> bool:
-        """Whether to go on waiting; `position` tells where the thing is now."""
-        now = time.monotonic_ns()
-        if position != self._last:
-            self._last, self._moved_ns = position, now
-        return now < self._until_ns and now - self._moved_ns < DRAIN_NS
+_REVIEW_NS = 10_000_000
+_NEVER = 1 << 62
 
 
 class TcpReceive(StreamProcess):
@@ -157,10 +61,16 @@ class TcpReceive(StreamProcess):
         look = partial(self.sock.recv_into, self._buffer)
         total = 0
         before = clock()
-        close_ns = marks.next_ns - _CLOSE_NS
+        begun_ns = max(before, window.start_ns)
+        gathering = Gathering(self.sock, begun_ns)
+        read, change_ns = fill, begun_ns + _REVIEW_NS
         while True:
+            if before >= change_ns:
+                gathering.review(before, total)
+                close_ns = marks.next_ns - _CLOSE_NS
+                read, change_ns = (fill, min(before + _REVIEW_NS, close_ns)) if before < close_ns else (look, _NEVER)
             try:
-                got = fill() if before < close_ns else look()
+                got = read()
             except BlockingIOError:
                 got = 0
             else:
@@ -172,9 +82,9 @@ class TcpReceive(StreamProcess):
             if now >= marks.next_ns:
                 total = self._cross(marks, (before, total - got), total, window)
                 if marks.complete:
+                    gathering.end()
                     return total + self._rest(window.given_up_ns)
-                close_ns = marks.next_ns - _CLOSE_NS
-                now = clock()
+                now = change_ns = clock()
             before = now
 
     def _cross(self, marks: Marks, before: Tuple[int, int], total: int, window: Window) -> int:

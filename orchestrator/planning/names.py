@@ -98,6 +98,7 @@ RESERVED = frozenset(
         "busy_share",
         "congestion_window_segments",
         "delivery_rate_bit_s",
+        "clock_skew_ppm",
         "interface",
         "busiest_core",
         "busiest_core_busy",

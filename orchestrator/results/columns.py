@@ -106,7 +106,8 @@ TRIALS: tuple[Column, ...] = (
            _US_RECEIVING),
     _whole("datagrams_duplicate", "datagrams received more than once", "", _US_RECEIVING),
     _number("jitter_mean_s", "mean of the interarrival jitter (RFC 3550 section 6.4.1)", "s", _US_RECEIVING),
-    _number("delay_variation_p99_s", "99th percentile of the delay above the least (RFC 5481 PDV)", "s", _US_RECEIVING),
+    _number("delay_variation_p99_s", "99th percentile of the delay above the least (RFC 5481 PDV), without the clocks' "
+            "skew", "s", _US_RECEIVING),
     _number("round_trip_idle_s", "round trip before the traffic", "s", "our own probes on the measured link"),
     _number("round_trip_p50_s", "median round trip under traffic", "s", "our own probes on the measured link"),
     _number("round_trip_p99_s", "99th percentile of the round trip under traffic", "s",
@@ -168,6 +169,9 @@ TRIALS: tuple[Column, ...] = (
     _number("busy_share", "share of the window in which the sender had data on the way or waiting", "1", _TCP_INFO),
     _number("congestion_window_segments", "congestion window, mean over the window and the streams", "", _TCP_INFO),
     _number("delivery_rate_bit_s", "TCP's own last estimate of what arrives, all streams together", "bit/s", _TCP_INFO),
+    _number("clock_skew_ppm", "how much faster the receiving host's clock ran than the sending one's, from the least "
+            "delays; empty when more than a clock is ever off (500), or over less than a second", "ppm",
+            _US_RECEIVING),
 )
 
 HOSTS: tuple[Column, ...] = (

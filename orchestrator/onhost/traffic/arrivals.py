@@ -5,8 +5,9 @@ of a burst was sent at the same instant, so its times say nothing but the line's
 (which has one receive time). Above some ten thousand a second a part of each interval is kept, in one piece. The
 formulas are those of metrics/, applied when the traffic has ended.
 
-The two ends' clocks need not agree, only run at one rate; the receiver's is the wall clock, which the kernel stamps
-with, so a wall clock that was set in the middle makes the figures void, and that is said.
+The two ends' clocks need not agree; where one runs faster, that shows in the least delays of the intervals and is
+taken out of the delay variation. The receiver's is the wall clock, which the kernel stamps with, so a wall clock that
+was set in the middle makes the figures void, and that is said.
 """
 
 from __future__ import annotations
@@ -14,12 +15,15 @@ from __future__ import annotations
 import array
 from typing import Any, Dict, List, Optional, Tuple
 
+from orchestrator.metrics import clock_skew
 from orchestrator.metrics.delay_variation import above_least_percentile
 from orchestrator.metrics.jitter import Jitter
 from orchestrator.onhost.socket_options import SO_TIMESTAMPNS
 from orchestrator.onhost.traffic.stamps import STEPPED_NS, wall_offset_ns
 
 _KEPT_IN_ALL = 400_000  # their jitter takes a few tenths of a second to compute
+
+
 class Arrivals:
     """The transit times of one stream over the window."""
 
@@ -27,6 +31,8 @@ class Arrivals:
         self.room = 0  # how many more to keep in this interval; 0 outside the window
         self._per_interval = 0
         self._transits = array.array("q")
+        self._sent = array.array("q")
+        self._interval_ends: List[int] = []  # how many transits there were at the end of each interval
         self._last_sent_ns = -1
         self._first_ones = self._followers = 0
         self._cut = False
@@ -42,6 +48,7 @@ class Arrivals:
     def next_interval(self) -> None:
         """An interval of the window has ended."""
         self._cut = self._cut or self.room <= 0
+        self._interval_ends.append(len(self._transits))
         self.room = self._per_interval
 
     def close_window(self) -> None:
@@ -53,13 +60,15 @@ class Arrivals:
     def note(self, sent_ns: Tuple[int, ...], received_ns: List[int]) -> None:
         """Take in a batch, in order of arrival."""
         last = self._last_sent_ns
-        kept = []
+        kept, kept_sent = [], []
         for sent, received in zip(sent_ns, received_ns):
             if sent != last:
                 kept.append(received - sent)
+                kept_sent.append(sent)
                 last = sent
         self._last_sent_ns = last
         self._transits.extend(kept)
+        self._sent.extend(kept_sent)
         self._first_ones += len(kept)
         self._followers += len(sent_ns) - len(kept)
         self.room -= len(sent_ns)
@@ -70,14 +79,28 @@ class Arrivals:
             why = ("the receiver's wall clock was set during the window" if self._stepped else
                    "too few arrivals" if SO_TIMESTAMPNS is not None else "no kernel receive times on this system")
             return {"jitter_mean_s": None, "jitter_basis": f"none: {why}", "delay_variation_p99_s": None,
-                    "transit_samples": len(self._transits)}
+                    "clock_skew_ppm": None, "transit_samples": len(self._transits)}
         jitter = Jitter()
-        least = min(self._transits)  # small numbers keep their last digits as floating point
+        least, begun = min(self._transits), self._sent[0]  # small numbers keep their last digits as floating point
         transits = [(transit - least) / 1e9 for transit in self._transits]
         for transit in transits:
             jitter.arrival(transit)
+        times = [(sent - begun) / 1e9 for sent in self._sent]
+        gained = clock_skew.skew(self._least_of_intervals(times, transits))
+        steady = transits if gained is None else clock_skew.without(times, transits, gained)
         return {"jitter_mean_s": jitter.mean, "jitter_basis": self._basis(coalesced_mean),
-                "delay_variation_p99_s": above_least_percentile(transits, 99), "transit_samples": len(transits)}
+                "delay_variation_p99_s": above_least_percentile(steady, 99), "transit_samples": len(transits),
+                "clock_skew_ppm": None if gained is None else 1e6 * gained}
+
+    def _least_of_intervals(self, times: List[float], transits: List[float]) -> List[Tuple[float, float]]:
+        """(send time, transit) of each interval's least transit, s."""
+        found, begin = [], 0
+        for end in self._interval_ends:
+            if end > begin:
+                least = min(range(begin, end), key=transits.__getitem__)
+                found.append((times[least], transits[least]))
+            begin = end
+        return found
 
     def _basis(self, coalesced_mean: Optional[float]) -> str:
         if coalesced_mean is not None and coalesced_mean > 1.0:

@@ -16,7 +16,7 @@ _ADDED = (
     "unreachable_reports",
 )
 _WORST = ("delay_variation_p99_s", "pacing_late_p99_s", "burst_datagrams")
-_MEAN = ("jitter_mean_s", "coalesced_mean")
+_MEAN = ("jitter_mean_s", "coalesced_mean", "clock_skew_ppm")
 _SAME = ("jitter_basis", "receive_path", "send_path", "congestion")
 
 

@@ -65,7 +65,7 @@ def _datagrams(way: Way) -> Row:
     return {"datagrams_sent": way.send["datagrams_sent"], "datagrams_received": way.receive["datagrams_received"],
             "datagrams_lost": account.lost, "loss_ratio": account.ratio, **_places(account),
             **{name: way.receive.get(name) for name in ("datagrams_reordered", "datagrams_duplicate", "jitter_mean_s",
-                                                        "delay_variation_p99_s")}}
+                                                        "delay_variation_p99_s", "clock_skew_ppm")}}
 
 
 def _places(account: Losses) -> Row:

@@ -56,9 +56,9 @@ def test_every_octet_arrives_in_order_again_and_again(ends: tuple[socket.socket,
 
 
 def test_a_socket_that_takes_little_at_a_time_loses_nothing(ends: tuple[socket.socket, socket.socket]) -> None:
-    ends[0].setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 5000)
-    ends[1].setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 5000)
-    got, said = received_after(*ends, 600_000)
+    ends[0].setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 40_000)
+    ends[1].setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 40_000)
+    got, said = received_after(*ends, 700_000)
     assert len(got) == said
     assert_repeated(got, PAYLOAD)
 

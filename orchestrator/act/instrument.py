@@ -16,7 +16,7 @@ from orchestrator.faults import HostError
 from orchestrator.planning.traffic import DEFAULTS
 
 Json = dict[str, Any]
-WINDOW_S, WARMUP_S = 0.4, 0.15
+WINDOW_S, WARMUP_S = 0.25, 0.15
 BOUND_S = 15.0
 LOOPBACK = {"interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.1", "family": 4, "mtu": 9000}
 DATAGRAM_BYTES = 8972  # as large as jumbo frames carry: the ceiling of the pair, not of small packets

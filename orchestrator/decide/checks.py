@@ -26,6 +26,7 @@ HELD_SHARE = 0.95               # of a limit that the cell sets: what is read la
 STEAL_NOTED = 0.05              # of a core's time; a tick more or less in ten seconds is 0.001
 STALL_SUSPECT_S, STALL_SUSPECT_SHARE = 0.5, 0.1     # a retransmission timeout on a lossy path is 0.2 to 0.4 s
 STALL_NOTED_S = 0.2
+BUFFER_HELD_SHARE = 0.2         # of the window; a receiver that reads late holds a sender back for shorter (no source)
 UNCUT_SHARE = 0.5               # frames per datagram or segment; real frames give 1 or more
 PAUSE_NOTED_SHARE = 1e-3        # pause frames per frame: single ones occur on every link with flow control
 REORDERED_NOTED = 1e-3
@@ -280,7 +281,7 @@ def order(way: Way) -> Iterator[Found]:
 
 def socket_buffers(way: Way) -> Iterator[Found]:
     """Buffers that the kernel cut to its own limit without a word. It counts twice what it is asked for."""
-    claimed, streams = way.traffic.get("socket_buffer_bytes"), way.traffic.get("streams") or 1
+    claimed, streams = way.traffic.get("socket_buffer_bytes"), _streams(way)
     if not claimed:
         return
     for side, kind, given, limit in (
@@ -292,11 +293,34 @@ def socket_buffers(way: Way) -> Iterator[Found]:
 
 
 def window(way: Way) -> Iterator[Found]:
-    """Socket buffers that the plan set smaller than the path's bandwidth-delay product (RFC 6349 s3.3.1)."""
-    size, rate_bit_s, rtt_s = (way.traffic.get("socket_buffer_bytes"), way.link_facts.get("rate_bit_s"),
-                               way.tcp.get("rtt_min_s"))
-    if not size or not rate_bit_s or not rtt_s:
+    """Socket buffers smaller than the path's bandwidth-delay product (RFC 6349 s3.3.1).
+
+    Those that the plan set, always; those that the kernel let grow, where TCP says that they held the sender back.
+    """
+    rate_bit_s, rtt_s, streams = way.link_facts.get("rate_bit_s"), way.tcp.get("rtt_min_s"), _streams(way)
+    if not rate_bit_s or not rtt_s:
         return
-    why = window_shortfall(rate_bit_s, rtt_s, size, which="socket buffer", connections=way.traffic.get("streams") or 1)
-    if why:
-        yield found("window_small", why=why)
+    claimed = way.traffic.get("socket_buffer_bytes")
+    for which, size, hint in [("socket buffer", claimed, "")] if claimed else _grown_buffers(way):
+        why = window_shortfall(rate_bit_s, rtt_s, size, which=which, connections=streams)
+        if why:
+            yield found("window_small", why=why + hint)
+
+
+def _streams(way: Way) -> int:
+    return way.traffic.get("streams") or 1
+
+
+def _grown_buffers(way: Way) -> Iterator[tuple[str, float, str]]:
+    """(what, bytes of one connection, what lets it grow) of buffers that no plan set and that held TCP back.
+
+    The kernel counts a buffer twice what a window in it can be.
+    """
+    seconds = way.receive.get("window_s")
+    for which, given, held_s, limit, host in (
+            ("receive buffer", way.receive.get("receive_buffer_bytes"), way.tcp.get("limited_receiver_window_s"),
+             "net.ipv4.tcp_rmem", way.receiver.host),
+            ("send buffer", way.send.get("send_buffer_bytes"), way.tcp.get("limited_send_buffer_s"),
+             "net.ipv4.tcp_wmem", way.sender.host)):
+        if given and held_s and seconds and held_s / _streams(way) > BUFFER_HELD_SHARE * seconds:
+            yield which, given / 2 / _streams(way), f" (the kernel lets it grow as far as {limit} on {host} says)"

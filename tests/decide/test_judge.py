@@ -377,3 +377,21 @@ def test_the_sentence_on_small_buffers_counts_every_connections() -> None:
 def test_what_a_host_cannot_do_with_its_traffic_is_impossible_and_says_why(code: str) -> None:
     record = changed(healthy_record(), error={"code": code, "message": "vault: this kernel does not offer it"})
     assert judge(record) == Verdict("impossible", (code,), "vault: this kernel does not offer it")
+
+
+@pytest.mark.parametrize(("end", "part", "held", "buffer", "limit"), [
+    ("second", "receive", "limited_receiver_window_s", "receive_buffer_bytes", "net.ipv4.tcp_rmem on vault"),
+    ("first", "send", "limited_send_buffer_s", "send_buffer_bytes", "net.ipv4.tcp_wmem on dome"),
+])
+def test_a_buffer_that_could_not_grow_far_enough_is_said_when_tcp_was_held_by_it(
+        end: str, part: str, held: str, buffer: str, limit: str) -> None:
+    """RFC 6349 table 3.3.1 again: no plan has set the buffer, and a kernel's limit of 125 kB keeps it at 62.5."""
+    record = changed(healthy_record(rate_bit_s=5e8), **{
+        "first__parts__0__tcp__rtt_min_s": 0.005, f"first__parts__0__tcp__{held}": 5.0,
+        f"{end}__parts__0__{buffer}": 2 * 62_500})
+    assert record[end]["parts"][0]["part"] == part
+    reason = _with_doubt(record, "window_small", "valid").reason
+    assert "312.5 kB" in reason
+    assert limit in reason
+    assert judge(changed(record, **{f"first__parts__0__tcp__{held}": 0.1})).doubts == ()
+    assert judge(changed(record, **{f"{end}__parts__0__{buffer}": 2 * 400_000})).doubts == ()

@@ -73,9 +73,9 @@ def host(tmp_path: Path) -> Iterator[Host]:
 
 def eventually(holds: Callable[[], bool], bound_s: float = 15.0) -> bool:
     until = time.monotonic() + bound_s
-    while not holds() and time.monotonic() < until:
+    while not (held := holds()) and time.monotonic() < until:
         time.sleep(0.01)
-    return holds()
+    return held
 
 
 @pytest.mark.parametrize("end", ["hang up", "kill the helper", "kill the helper and its session"])
@@ -207,7 +207,7 @@ def test_the_helper_starts_killed_keepers_again(host: Host) -> None:
         token = host.changed(helper, 60)
         before = host.keepers()
         host.kill_keepers()
-        assert eventually(lambda: len(host.keepers()) == 2 and not set(before) & set(host.keepers()))
+        assert eventually(lambda: len(now := host.keepers()) == 2 and not set(before) & set(now))
         assert helper.ask("keeper")["alive"]
         helper.ask("restore", {"token": token})
         helper.ask("lease.release", {"token": token})

@@ -12,15 +12,19 @@ install_when_missing sshd=openssh-server ssh=openssh-client ethtool=ethtool nft=
 make_environment "$checkout" dev
 if is_root; then export LINKTRIAL_REQUIRE_LAB=1; fi
 cd "$checkout"
-[ $# -eq 0 ] || exec "$venv/bin/python" -m pytest "$@"
-
 # Hundreds of processes of ours start: none shall have to compile the whole program again.
 unset PYTHONDONTWRITEBYTECODE
+[ $# -eq 0 ] || exec "$venv/bin/python" -m pytest "$@"
+
 # What only waits runs side by side; what counts exactly runs two at a time; what measures a rate runs alone.
 failed=0
-pass() { "$venv/bin/python" -m pytest -q --durations=5 "$@" || failed=1; }
-pass -m "not lab and not proof and not guests" -n 4 --dist loadfile
-pass -m "lab and not alone and not proof and not guests" -n 5 --dist worksteal
-pass -m "lab and alone and not proof and not guests" -n 2 --dist loadfile tests/onhost
-pass -m "lab and alone and not proof and not guests" --ignore=tests/onhost
+pass() {
+  which=$1
+  shift
+  "$venv/bin/python" -m pytest -q --durations=5 -m "$which and not proof and not guests" "$@" || failed=1
+}
+pass "not lab" -n 4 --dist loadfile
+pass "lab and not alone" -n 5 --dist worksteal
+pass "lab and alone" -n 2 --dist loadfile tests/onhost
+pass "lab and alone" --ignore=tests/onhost
 exit $failed

@@ -281,14 +281,14 @@ def order(way: Way) -> Iterator[Found]:
 
 def socket_buffers(way: Way) -> Iterator[Found]:
     """Buffers that the kernel cut to its own limit without a word. It counts twice what it is asked for."""
-    claimed, streams = way.traffic.get("socket_buffer_bytes"), _streams(way)
+    claimed = way.traffic.get("socket_buffer_bytes")
     if not claimed:
         return
     for side, kind, given, limit in (
             (way.sender, "send", way.send.get("send_buffer_bytes"), "net.core.wmem_max"),
             (way.receiver, "receive", way.receive.get("receive_buffer_bytes"), "net.core.rmem_max")):
-        if given and given // 2 // streams < HELD_SHARE * claimed:
-            yield found("socket_buffer", host=side.host, kind=kind, given=given // 2 // streams, claimed=claimed,
+        if given and given // 2 // way.streams < HELD_SHARE * claimed:
+            yield found("socket_buffer", host=side.host, kind=kind, given=given // 2 // way.streams, claimed=claimed,
                         limit=limit)
 
 
@@ -297,18 +297,14 @@ def window(way: Way) -> Iterator[Found]:
 
     Those that the plan set, always; those that the kernel let grow, where TCP says that they held the sender back.
     """
-    rate_bit_s, rtt_s, streams = way.link_facts.get("rate_bit_s"), way.tcp.get("rtt_min_s"), _streams(way)
+    rate_bit_s, rtt_s = way.link_facts.get("rate_bit_s"), way.tcp.get("rtt_min_s")
     if not rate_bit_s or not rtt_s:
         return
     claimed = way.traffic.get("socket_buffer_bytes")
     for which, size, hint in [("socket buffer", claimed, "")] if claimed else _grown_buffers(way):
-        why = window_shortfall(rate_bit_s, rtt_s, size, which=which, connections=streams)
+        why = window_shortfall(rate_bit_s, rtt_s, size, which=which, connections=way.streams)
         if why:
             yield found("window_small", why=why + hint)
-
-
-def _streams(way: Way) -> int:
-    return way.traffic.get("streams") or 1
 
 
 def _grown_buffers(way: Way) -> Iterator[tuple[str, float, str]]:
@@ -316,11 +312,10 @@ def _grown_buffers(way: Way) -> Iterator[tuple[str, float, str]]:
 
     The kernel counts a buffer twice what a window in it can be.
     """
-    seconds = way.receive.get("window_s")
-    for which, given, held_s, limit, host in (
-            ("receive buffer", way.receive.get("receive_buffer_bytes"), way.tcp.get("limited_receiver_window_s"),
+    for which, given, held, limit, host in (
+            ("receive buffer", way.receive.get("receive_buffer_bytes"), "limited_receiver_window_s",
              "net.ipv4.tcp_rmem", way.receiver.host),
-            ("send buffer", way.send.get("send_buffer_bytes"), way.tcp.get("limited_send_buffer_s"),
+            ("send buffer", way.send.get("send_buffer_bytes"), "limited_send_buffer_s",
              "net.ipv4.tcp_wmem", way.sender.host)):
-        if given and held_s and seconds and held_s / _streams(way) > BUFFER_HELD_SHARE * seconds:
-            yield which, given / 2 / _streams(way), f" (the kernel lets it grow as far as {limit} on {host} says)"
+        if given and (way.tcp_share(held) or 0) > BUFFER_HELD_SHARE:
+            yield which, given / 2 / way.streams, f" (the kernel lets it grow as far as {limit} on {host} says)"

@@ -76,6 +76,17 @@ class Way:
         return self.send.get("tcp") or {}
 
     @property
+    def streams(self) -> int:
+        """How many streams the cell asks for."""
+        return int(self.traffic.get("streams") or 1)
+
+    def tcp_share(self, name: str) -> float | None:
+        """A time of TCP's own account, "busy_s" for one, as a share of the window, mean of the streams."""
+        seconds, window_s = self.tcp.get(name), self.send.get("seconds")
+        return seconds / window_s / max(len(self.send.get("streams") or ()), 1) if (
+            seconds is not None and window_s) else None
+
+    @property
     def timestamps(self) -> bool:
         """Whether TCP carried timestamps: the segment size tells, as their 12 bytes come out of it."""
         mss, full = self.tcp.get("mss_bytes"), self._full_segment(timestamps=False)

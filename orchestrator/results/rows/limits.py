@@ -35,10 +35,8 @@ def _share(seconds: float | None, window_s: float | None, streams: int) -> float
 
 
 def _windows(way: Way) -> Row:
-    window_s, streams = way.send.get("seconds"), max(len(way.send.get("streams") or ()), 1)
-    return {**{f"limited_{name}_share": _share(way.tcp.get(f"limited_{name}_s"), window_s, streams)
-               for name in ("receiver_window", "send_buffer")},
-            "busy_share": _share(way.tcp.get("busy_s"), window_s, streams),
+    return {**{f"{name}_share": way.tcp_share(f"{name}_s")
+               for name in ("limited_receiver_window", "limited_send_buffer", "busy")},
             "congestion_window_segments": way.tcp.get("window_segments"),
             "delivery_rate_bit_s": way.tcp.get("delivery_rate_bit_s")}
 
@@ -46,7 +44,7 @@ def _windows(way: Way) -> Row:
 def _paced(way: Way) -> float | None:
     """Each stream keeps to its own pace, so there are as many of them; the kernel counts payload, or headers too."""
     pace = way.traffic.get("pacing_bit_s")
-    return float(pace) * int(way.traffic.get("streams") or 1) if pace and way.transport == "tcp" else None
+    return float(pace) * way.streams if pace and way.transport == "tcp" else None
 
 
 def _instrument(way: Way, run: Json) -> float | None:

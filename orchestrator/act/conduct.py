@@ -261,8 +261,11 @@ class ConductedTrial:
             clocks = await asyncio.gather(*(read_clock(end.session) for end in hosts.values()))
             await self._give_windows(jobs, dict(zip(hosts, clocks, strict=True)), length_s)
             results = await asyncio.gather(*(job.result() for _, job in jobs))
-        except BaseException:
+        except BaseException as error:
             await asyncio.gather(*(job.cancel() for _, job in jobs), return_exceptions=True)
+            if isinstance(error, HostError) and error.code == "peer_lost":
+                # Where the other end's session has ended, its streams may tell so before SSH does: asking finds out.
+                await asyncio.gather(*(read_clock(end.session) for end in hosts.values()))
             raise
         return list(zip(results[::2], results[1::2], strict=True))
 

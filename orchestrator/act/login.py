@@ -14,6 +14,7 @@ import asyncssh
 from orchestrator.act.addresses import HostAddress
 from orchestrator.act.host_keys import Trusted, fingerprint, read_known_hosts, trusted_for
 from orchestrator.act.login_keys import offered_keys
+from orchestrator.act.revoked_keys import revoked_by
 from orchestrator.act.ssh_config import SshRoute, jump_address, resolve
 from orchestrator.faults import BugError, HostError
 
@@ -40,11 +41,25 @@ class Login:
 
 
 class _Client(asyncssh.SSHClient):
-    """Sees the key that a host shows when it is not trusted; never accepts it."""
+    """Sees the key that a host shows when it is not trusted, and never accepts it; refuses what is revoked."""
 
-    def __init__(self) -> None:
+    def __init__(self, route: SshRoute) -> None:
         self.shown: asyncssh.SSHKey | None = None
+        self.revoked = ""  # why the key that the host shows is of no use
         self.authenticated = False
+        self._revoked_files = route.revoked_files
+
+    def connection_made(self, conn: asyncssh.SSHClientConnection) -> None:
+        """Look at what the host shows before asyncssh does, which knows no lists of revoked certificates."""
+        accept = conn.validate_server_host_key
+
+        def validate(key_data: bytes) -> asyncssh.SSHKey:
+            self.revoked = revoked_by(self._revoked_files, key_data)
+            if self.revoked:
+                raise asyncssh.HostKeyNotVerifiable(self.revoked)
+            return accept(key_data)
+
+        conn.validate_server_host_key = validate  # type: ignore[method-assign] # on this one connection
 
     def validate_host_public_key(self, host: str, addr: str, port: int,  # noqa: ARG002 - asyncssh calls it so
                                  key: asyncssh.SSHKey) -> bool:
@@ -68,14 +83,14 @@ async def log_in(host: HostAddress, *, ssh_config: str | None = None, bound_s: f
     route = await resolve(host, ssh_config)
     trusted = trusted_for(route, read_known_hosts(route.known_hosts_files), host.host_key)
     async with _jumps(host, route, ssh_config, bound_s) as hops:
-        return await _log_in_once(host, route, hops, bound_s, trusted, _Client())
+        return await _log_in_once(host, route, hops, bound_s, trusted, _Client(route))
 
 
 async def shown_key(host: HostAddress, *, ssh_config: str | None = None,
                     bound_s: float = 30.0) -> tuple[SshRoute, asyncssh.SSHKey]:
     """The route to a host and the key that it shows; trusts nobody and does not log in (jump hosts apart)."""
     route = await resolve(host, ssh_config)
-    client = _Client()
+    client = _Client(route)
     async with _jumps(host, route, ssh_config, bound_s) as hops:
         try:
             await _log_in_once(host, route, hops, bound_s, Trusted(route.hostname), client)
@@ -101,7 +116,7 @@ async def _jumps(host: HostAddress, route: SshRoute, ssh_config: str | None,
             through = jump_address(jump, host)
             via = await resolve(through, ssh_config)
             trusted = trusted_for(via, read_known_hosts(via.known_hosts_files))
-            hops.append((await _log_in_once(through, via, hops, bound_s, trusted, _Client())).connection)
+            hops.append((await _log_in_once(through, via, hops, bound_s, trusted, _Client(via))).connection)
         yield hops
     except BaseException:
         for hop in reversed(hops):
@@ -185,8 +200,9 @@ def _host_key_fault(error: Exception, host: HostAddress, trusted: Trusted, clien
     def fault(code: str, message: str, next_step: str) -> HostError:
         return HostError(code, f"{host.name}: {message}", host=host.name, next_step=next_step, **values)
 
-    if "revoked" in str(error):
-        return fault("host_key_revoked", f"the host key of {trusted.name} is revoked ({', '.join(values['places'])})",
+    if client.revoked or "revoked" in str(error):
+        why = client.revoked or ", ".join(values["places"])
+        return fault("host_key_revoked", f"the host key of {trusted.name} is revoked ({why})",
                      "do not connect; give the host a new key")
     if not trusted.keys and not trusted.authorities:
         return fault("host_key_unknown", f"the host key of {trusted.name} is not known" + (f": {shown}" * bool(shown)),

@@ -47,6 +47,7 @@ class SshRoute:
     known_hosts_files: tuple[Path, ...]
     host_key_alias: str
     hash_names: bool = False  # HashKnownHosts: new lines hide the host's name
+    revoked_files: tuple[Path, ...] = ()  # RevokedHostKeys: keys that no host may show
 
 
 def parse_answer(text: str) -> dict[str, list[str]]:
@@ -98,6 +99,7 @@ def interpret(values: dict[str, list[str]], address: HostAddress) -> SshRoute:
         known_hosts_files=paths(known),
         host_key_alias="" if last("hostkeyalias") == "none" else last("hostkeyalias"),
         hash_names=last("hashknownhosts") == "yes",
+        revoked_files=paths(_words(values.get("revokedhostkeys", []))),
     )
 
 
@@ -147,10 +149,11 @@ async def _ask_ssh(program: str, address: HostAddress, config_file: str | None) 
 
 
 class _Reader(SSHClientConfig):
-    """asyncssh's reader, which otherwise does not look at this one key."""
+    """asyncssh's reader, which otherwise does not look at these keys."""
 
     _handlers = {**SSHClientConfig._handlers,  # noqa: RUF012 - declared so there
-                 "stricthostkeychecking": ("StrictHostKeyChecking", SSHConfig._set_string)}
+                 "stricthostkeychecking": ("StrictHostKeyChecking", SSHConfig._set_string),
+                 "revokedhostkeys": ("RevokedHostKeys", SSHConfig._set_string)}
 
 
 def _ask_asyncssh(address: HostAddress, config_file: str | None) -> dict[str, list[str]]:
@@ -168,7 +171,8 @@ def _ask_asyncssh(address: HostAddress, config_file: str | None) -> dict[str, li
         return [str(one) for one in value] if isinstance(value, list) else [str(value)]
 
     values = {key.lower(): many(key) for key in ("User", "Port", "CertificateFile", "IdentityAgent", "ProxyJump",
-                                                 "ProxyCommand", "HostKeyAlias", "StrictHostKeyChecking")}
+                                                 "ProxyCommand", "HostKeyAlias", "StrictHostKeyChecking",
+                                                 "RevokedHostKeys")}
     values |= {"hostname": many("Hostname", (address.ssh,)), "identityfile": many("IdentityFile", _DEFAULT_IDENTITIES),
                "identitiesonly": ["yes" if found.get("IdentitiesOnly") else "no"]}
     for key, default in (("UserKnownHostsFile", _DEFAULT_KNOWN), ("GlobalKnownHostsFile", _DEFAULT_KNOWN_GLOBALLY)):

@@ -1,4 +1,4 @@
-"""Which host keys are accepted: fourteen rows, each against a real handshake; the reasons are told apart.
+"""Which host keys are accepted: each row against a real handshake; the reasons are told apart.
 
 The rows are those of OpenSSH's own promises (sshd(8), SSH_KNOWN_HOSTS FILE FORMAT; ssh_config(5), HostKeyAlias) and
 of what asyncssh was seen to do when it is given None, an empty list or an empty file.
@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import ast
 import asyncio
+import atexit
 import base64
 import hashlib
 import hmac
 import importlib.resources
 import os
+import tempfile
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -39,6 +41,14 @@ def _hashed(server: LocalServer) -> str:
 
 def _certificate(principal: str = "127.0.0.1", valid_before: int | str = "+1h") -> asyncssh.SSHCertificate:
     return AUTHORITY.generate_host_certificate(OURS, "dome", principals=[principal], valid_before=valid_before)
+
+
+def _revoking(content: bytes) -> str:
+    """A configuration line that names a file with this content."""
+    with tempfile.NamedTemporaryFile(prefix="linktrial-revoked-", delete=False) as file:
+        file.write(content)
+    atexit.register(Path(file.name).unlink)
+    return f"  RevokedHostKeys {file.name}\n"
 
 
 # name, known-hosts lines, the code of the refusal or "" for accepted, certificates shown, more configuration
@@ -78,6 +88,26 @@ ROWS: list[Row] = [
      "  StrictHostKeyChecking off\n"),
     ("new keys taken unseen are not taken by us", lambda _: "", "host_key_unknown", [],
      "  StrictHostKeyChecking accept-new\n"),
+    ("revoked by a list of keys", lambda s: s.known_line(OURS), "host_key_revoked", [],
+     _revoking(OURS.export_public_key())),
+    ("a list that revokes another", lambda s: s.known_line(OURS), "", [], _revoking(OTHER.export_public_key())),
+    ("a revoked key that is not known either", lambda _: "", "host_key_revoked", [],
+     _revoking(OURS.export_public_key())),
+    ("an authority revoked by a list of keys", lambda s: s.known_line(AUTHORITY, marker="@cert-authority"),
+     "host_key_revoked", [_certificate()], _revoking(AUTHORITY.export_public_key())),
+    ("a certificate's key revoked by a list of keys", lambda s: s.known_line(AUTHORITY, marker="@cert-authority"),
+     "host_key_revoked", [_certificate()], _revoking(OURS.export_public_key())),
+    ("a list that is not there revokes everybody", lambda s: s.known_line(OURS), "host_key_revoked", [],
+     "  RevokedHostKeys /nowhere/revoked\n"),
+    ("a list that cannot be understood revokes everybody", lambda s: s.known_line(OURS), "host_key_revoked", [],
+     _revoking(b"SSHKRL\n\0rubbish")),
+    ("no list", lambda s: s.known_line(OURS), "", [], "  RevokedHostKeys none\n"),
+    ("known by its alias in a Match", lambda s: s.known_line(OURS, "dome"), "", [],
+     "Match originalhost box\n  HostKeyAlias dome\n"),
+    ("a list named in a Match", lambda s: s.known_line(OURS), "host_key_revoked", [],
+     "Match originalhost box\n  RevokedHostKeys /nowhere/revoked\n"),
+    ("a Match for another is no matter", lambda s: s.known_line(OURS), "", [],
+     "Match originalhost other\n  RevokedHostKeys /nowhere/revoked\n"),
 ]
 
 

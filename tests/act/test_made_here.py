@@ -1,4 +1,4 @@
-"""A run is known as made here only by this user, under its own name, with the very plan and bindings it was run with."""
+"""A run is known as made here only by this user, under its own name, with the very plan and bindings of the run."""
 
 import pytest
 

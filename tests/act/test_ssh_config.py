@@ -45,7 +45,9 @@ Host box
   HostKeyAlias the-dome
   UserKnownHostsFile {tmp_path}/one {tmp_path}/two
   GlobalKnownHostsFile /dev/null
+  RevokedHostKeys {tmp_path}/revoked
 """)
+    assert route.revoked_files == (tmp_path / "revoked",)
     assert (route.hostname, route.user, route.port) == ("dome.obs.example", "astronomer", 2222)
     assert route.identity_files == (tmp_path / "key_astronomer_2222",)
     assert route.certificate_files == (tmp_path / "cert",)

@@ -55,7 +55,7 @@ SPECIFICATION = st.one_of(
     st.integers(0, 11).map(lambda n: f"sha256: {n}"))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(wanted=st.lists(SPECIFICATION, min_size=1, max_size=6), authority=st.sampled_from(["0", "1", "none"]))
 def test_a_revocation_list_means_what_it_means_to_openssh(shown, tmp_path_factory, wanted, authority):
     folder = tmp_path_factory.mktemp("list")

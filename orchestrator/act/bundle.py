@@ -1,7 +1,9 @@
-"""The helper's code as one compressed blob, and the constant command that receives and starts it.
+"""The helper's code as one text, and the constant command that receives and starts it.
 
-The command is the same for every host, user and value: it carries the SHA-256 of the code that it will accept, so
-that a sudoers line with this command pins exactly this version. It has no newline, no single quote, no backslash
+The command is the same for every host, user and value: it carries the length and the SHA-256 of the code that it will
+accept, so that a sudoers line with this command pins exactly this version, and whoever holds the other end can make it
+neither unpack nor keep anything else. The text goes as it is: packed, its hash would depend on who packed it, or be
+known only after unpacking what a stranger may have sent. The command has no newline, no single quote, no backslash
 and no exclamation mark, because it must mean the same to every login shell (bash, dash, zsh, tcsh, fish, ksh).
 """
 
@@ -11,7 +13,6 @@ import ast
 import functools
 import hashlib
 import importlib.resources
-import zlib
 from dataclasses import dataclass
 from importlib.resources.abc import Traversable
 
@@ -40,10 +41,10 @@ class Bundle:
         first, second = MARKER.split(":")
         needed = ",".join(self.needed_modules)
         return (
-            "import sys,zlib,hashlib,importlib.util as u;"
+            "import sys,hashlib,importlib.util as u;"
             f'm=[n for n in "{needed}".split(",") if u.find_spec(n) is None];'
             f'print("{first}"+":{second}",".".join(map(str,sys.version_info[:3])),",".join(m) or "-",flush=True);'
-            "i=sys.stdin.buffer;b=zlib.decompress(i.read(int(i.readline(12))));"
+            f"b=sys.stdin.buffer.read({len(self.blob)});"
             f'hashlib.sha256(b).hexdigest()=="{self.sha256}" or sys.exit("linktrial: not the code of this command");'
             f'exec(b,dict(__name__="linktrial_start",code_hash="{self.sha256}"))'
         )
@@ -60,9 +61,7 @@ def make_bundle(sources: dict[str, tuple[bool, str]]) -> Bundle:
     bootstrap = sources["orchestrator.onhost.bootstrap"][1]
     # ascii() of plain types is the same text on every Python that may build it
     code = f"{bootstrap}\n\nstart({dict(sorted(sources.items()))!a}, code_hash)\n".encode("ascii")
-    packed = zlib.compress(code, 9)
-    # The hash is of the text, not of its packing: another zlib must not make another command.
-    return Bundle(b"%d\n%b" % (len(packed), packed), hashlib.sha256(code).hexdigest(), needed_modules(sources))
+    return Bundle(code, hashlib.sha256(code).hexdigest(), needed_modules(sources))
 
 
 def collect_sources() -> dict[str, tuple[bool, str]]:

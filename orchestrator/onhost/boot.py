@@ -5,7 +5,10 @@ A host of the BSD family runs bsd/boot.py in its place.
 
 from __future__ import annotations
 
+import contextlib
 import os
+import pwd
+import stat
 import time
 
 FAMILY = "linux"
@@ -25,6 +28,21 @@ def boot_id() -> str:
 def record_folder() -> str:
     """Where root's record lies: a memory file system that a reboot empties, as it does the settings."""
     return "/run/linktrial"
+
+
+def user_record_folder(uid: int) -> str:
+    """Where an ordinary user's record lies: also in a memory file system, and where nobody else can take its name.
+
+    `/run/user/UID` only where it outlives the user's last session (`loginctl enable-linger`): the session manager
+    otherwise takes it away ten seconds after that, and with it what the watchdog is to restore.
+    """
+    own = f"/run/user/{uid}"
+    with contextlib.suppress(OSError, KeyError):
+        seen = os.lstat(own)
+        lingers = os.path.exists(f"/var/lib/systemd/linger/{pwd.getpwuid(uid).pw_name}")
+        if lingers and stat.S_ISDIR(seen.st_mode) and seen.st_uid == uid and not seen.st_mode & 0o077:
+            return f"{own}/linktrial"
+    return f"/tmp/linktrial-{uid}"  # noqa: S108 - made 0700 and checked to be this user's own
 
 
 def network_namespace() -> int:

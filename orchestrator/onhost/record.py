@@ -28,7 +28,7 @@ LOCK_BOUND_S = 20.0
 
 def default_directory() -> str:
     """Where this user's record lies: what a reboot empties, as it does the settings."""
-    return boot.record_folder() if os.getuid() == 0 else f"/tmp/linktrial-{os.getuid()}"  # noqa: S108 - made 0700 and checked
+    return boot.record_folder() if os.getuid() == 0 else boot.user_record_folder(os.getuid())
 
 
 def boottime_ns() -> int:

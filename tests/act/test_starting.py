@@ -8,7 +8,6 @@ import shutil
 import stat
 import subprocess
 import sys
-import zlib
 from pathlib import Path
 
 import pytest
@@ -191,13 +190,16 @@ def test_the_end_is_the_exit_status_and_not_the_end_of_output(tmp_path: Path) ->
     assert error.values["exit_status"] == 3
 
 
-def test_code_that_does_not_match_the_command_is_not_run(tmp_path: Path) -> None:
-    """The start command pins one version: a sudoers line that allows it allows nothing else."""
+@pytest.mark.parametrize("sent", ["one byte changed", "more behind it", "less", "nothing", "no end"])
+def test_code_that_does_not_match_the_command_is_not_run(tmp_path: Path, sent: str) -> None:
+    """The start command pins one version: a sudoers line that allows it allows nothing else, and keeps no more."""
     bundle = helper_bundle()
-    packed = bundle.blob.partition(b"\n")[2]
-    other = zlib.compress(zlib.decompress(packed) + b"\nprint('pwned')\n")
-    done = subprocess.run(["/bin/sh", "-c", bundle.command()], input=b"%d\n" % len(other) + other, capture_output=True,
-                          timeout=20, check=False)
+    pwn = b"\nprint('pwned')\n"
+    code = {"one byte changed": bundle.blob[:-len(pwn)] + pwn, "more behind it": pwn + bundle.blob,
+            "less": pwn + bundle.blob[:1000], "nothing": b"", "no end": pwn * (4 * len(bundle.blob) // len(pwn))}[sent]
+    limit = f"ulimit -v {(len(bundle.blob) * 2 + (64 << 20)) // 1024}; "  # kibibytes: an interpreter and twice the code
+    done = subprocess.run(["/bin/sh", "-c", limit + bundle.command()], input=code, capture_output=True, timeout=20,
+                          check=False)
     assert done.returncode == 1
     assert b"pwned" not in done.stdout
     assert b"not the code of this command" in done.stderr

@@ -298,6 +298,15 @@ def tree(root: Path) -> dict[str, str]:
             for path in sorted(root.rglob("*")) if path.is_symlink() or path.is_file()}
 
 
+def process(root: Path, number: int, name: str, users: str = "0 0 0 0") -> Path:
+    """A process as /proc shows it, run by these users (real, effective, saved, of the file system)."""
+    folder = root / "proc" / str(number)
+    folder.mkdir()
+    (folder / "comm").write_text(f"{name}\n")
+    (folder / "status").write_text(f"Name:\t{name}\nUid:\t" + "\t".join(users.split()) + "\nGid:\t0\t0\t0\t0\n")
+    return folder
+
+
 def host_of(root: Path, kind: str) -> None:
     for folder in ("etc/systemd/system", "etc/cron.d", "proc/1", "run"):
         (root / folder).mkdir(parents=True)
@@ -310,8 +319,7 @@ def host_of(root: Path, kind: str) -> None:
         (root / "etc/runlevels/default").mkdir(parents=True)
         (root / "etc/runlevels/default/local").symlink_to("/etc/init.d/local")
     if kind in ("cron", "systemd"):
-        (root / "proc/7").mkdir()
-        (root / "proc/7/comm").write_text("cron\n")
+        process(root, 7, "cron")
     if kind == "rc":
         (root / "etc/rc.local").write_text("#!/bin/sh -e\necho hello\nexit 0\n")
         (root / "etc/rc.local").chmod(0o755)
@@ -347,9 +355,35 @@ def test_a_way_that_is_there_and_never_run_is_none(tmp_path: Path) -> None:
     host_of(tmp_path, "openrc")
     (tmp_path / "etc/runlevels/default/local").unlink()  # as OpenRC is installed: the service is in no runlevel
     assert hooks.hook_of(str(tmp_path)) is None
-    (tmp_path / "proc/7").mkdir()
-    (tmp_path / "proc/7/comm").write_text("crond\n")
-    (tmp_path / "proc/7/exe").symlink_to("/bin/busybox")  # which does not read /etc/cron.d
+    (process(tmp_path, 7, "crond") / "exe").symlink_to("/bin/busybox")  # which does not read /etc/cron.d
+    assert hooks.hook_of(str(tmp_path)) is None
+
+
+@pytest.mark.parametrize("users", ["1000 1000 1000 1000", "1000 0 0 0", "0 1000 0 0", ""])
+def test_a_process_that_calls_itself_cron_is_none_unless_root_runs_it(tmp_path: Path, users: str) -> None:
+    host_of(tmp_path, "nothing")
+    process(tmp_path, 7, "cron", users)
+    assert hooks.hook_of(str(tmp_path)) is None
+    process(tmp_path, 8, "cron")
+    assert hooks.hook_of(str(tmp_path)) is not None
+
+
+def test_another_program_of_roots_that_bears_the_name_is_none(tmp_path: Path) -> None:
+    host_of(tmp_path, "nothing")
+    (process(tmp_path, 7, "cron") / "exe").symlink_to("/usr/bin/sleep")
+    assert hooks.hook_of(str(tmp_path)) is None
+    (process(tmp_path, 8, "cron") / "exe").symlink_to("/usr/sbin/cron (deleted)")  # updated, and still running
+    assert hooks.hook_of(str(tmp_path)) is not None
+
+
+@pytest.mark.parametrize(("kind", "what"), [("systemd", "run/systemd/system"), ("openrc", "etc/local.d"),
+                                            ("openrc", "run/openrc"), ("cron", "etc/cron.d"), ("rc", "etc/rc.local")])
+def test_a_way_that_anybody_could_have_made_is_none(tmp_path: Path, kind: str, what: str) -> None:
+    host_of(tmp_path, kind)
+    if kind == "systemd":
+        (tmp_path / "proc/7/comm").write_text("other\n")
+    assert hooks.hook_of(str(tmp_path)) is not None
+    (tmp_path / what).chmod(0o777)
     assert hooks.hook_of(str(tmp_path)) is None
 
 

@@ -12,7 +12,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from orchestrator.onhost import holding
+from orchestrator.onhost import boot, holding
 from orchestrator.onhost import record as record_module
 from orchestrator.onhost.record import Record
 from orchestrator.onhost.refusal import Refusal
@@ -303,3 +303,23 @@ def test_the_helper_lives_on_where_its_record_is_somebody_elses(tmp_path: Path) 
     place.chmod(0o777)
     os.mkfifo(place / "record.0")  # to open it would wait for ever
     assert holding.lacks_keeper(Record(str(place))) is False
+
+
+def test_an_ordinary_users_record_lies_where_nobody_takes_its_name_if_that_outlives_the_session(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`/run/user/UID` of a user who does not linger goes ten seconds after the last session.
+
+    UserStopDelaySec in logind.conf(5); the ten seconds are from memory.
+    """
+    uid = os.getuid()
+    own, seen = SimpleNamespace(st_mode=0o40700, st_uid=uid), []
+    monkeypatch.setattr(boot.os, "lstat", lambda path: seen.append(path) or own)
+    monkeypatch.setattr(boot.os.path, "exists", lambda path: path.startswith("/var/lib/systemd/linger/"))
+    assert boot.user_record_folder(uid) == f"/run/user/{uid}/linktrial"
+    assert seen == [f"/run/user/{uid}"]
+    for mode, owner in ((0o40777, uid), (0o40700, uid + 1), (0o120777, uid)):
+        own.st_mode, own.st_uid = mode, owner
+        assert boot.user_record_folder(uid) == f"/tmp/linktrial-{uid}"
+    own.st_mode, own.st_uid = 0o40700, uid
+    monkeypatch.setattr(boot.os.path, "exists", lambda path: False)
+    assert boot.user_record_folder(uid) == f"/tmp/linktrial-{uid}"

@@ -59,7 +59,7 @@ def removal_lines() -> List[str]:
 
 # --- systemd: a unit of ours --------------------------------------------------------------------------------------
 def _has_systemd(root: str) -> bool:
-    return os.path.isdir(f"{root}/run/systemd/system")
+    return os.path.isdir(f"{root}/run/systemd/system") and _is_the_systems("/run/systemd/system", root)
 
 
 def _install_unit(script: str, root: str) -> None:
@@ -85,6 +85,7 @@ _LOCAL_D = "/etc/local.d/linktrial-at-start.start"
 def _has_local_d(root: str) -> bool:
     """The folder is there on every OpenRC; its scripts are run only where the service `local` is in a runlevel."""
     return (os.path.isdir(f"{root}/etc/local.d") and os.path.isdir(f"{root}/run/openrc")
+            and _is_the_systems("/etc/local.d", root) and _is_the_systems("/run/openrc", root)
             and bool(glob.glob(f"{root}/etc/runlevels/*/local")))
 
 
@@ -101,7 +102,8 @@ _CRON_FILE = "/etc/cron.d/linktrial-at-start"
 
 
 def _has_cron(root: str) -> bool:
-    return os.path.isdir(f"{root}/etc/cron.d") and any(_runs(name, root) for name in ("cron", "crond"))
+    return (os.path.isdir(f"{root}/etc/cron.d") and _is_the_systems("/etc/cron.d", root)
+            and any(_runs(name, root) for name in ("cron", "crond")))
 
 
 def _install_cron(script: str, root: str) -> None:
@@ -117,7 +119,7 @@ _RC_LOCAL = "/etc/rc.local"
 
 
 def _has_rc_local(root: str) -> bool:
-    return os.access(f"{root}{_RC_LOCAL}", os.X_OK)
+    return os.access(f"{root}{_RC_LOCAL}", os.X_OK) and _is_the_systems(_RC_LOCAL, root)
 
 
 def _install_rc_local(script: str, root: str) -> None:
@@ -150,18 +152,45 @@ NONE = ("nothing here runs a script at the next start (no systemd, OpenRC, runni
 
 
 def _runs(name: str, root: str) -> bool:
-    """Whether a process of this name runs; not busybox's, which does not read /etc/cron.d."""
+    """Whether root runs a program of this name; not busybox's, which does not read /etc/cron.d.
+
+    Anybody may call a process so, and be believed: then the way back would be armed with nobody there to go it.
+    """
     for entry in os.listdir(f"{root}/proc"):
-        if entry.isdigit():
-            with contextlib.suppress(OSError), open(f"{root}/proc/{entry}/comm", encoding="utf-8") as handle:
-                if handle.read().strip() == name and os.path.basename(_program(f"{root}/proc/{entry}")) != "busybox":
-                    return True
+        process = f"{root}/proc/{entry}"
+        if entry.isdigit() and _content(f"{process}/comm").strip() == name and _is_roots(process):
+            program = os.path.basename(_program(process))
+            if program != "busybox" and (not program or program.startswith(name)):
+                return True
     return False
+
+
+def _is_roots(process: str) -> bool:
+    """Whether all four user numbers are root's: the owner of the folder in /proc is root for other reasons, too."""
+    users = [line.split()[1:] for line in _content(f"{process}/status").splitlines() if line.startswith("Uid:")]
+    return users == [["0"] * 4]
+
+
+def _is_the_systems(path: str, root: str) -> bool:
+    """Whether only the owner of the whole system decides what a file or folder holds."""
+    try:
+        status, system = os.stat(f"{root}{path}"), os.stat(f"{root}/")
+    except OSError:
+        return False
+    return status.st_uid == system.st_uid and not status.st_mode & 0o022
+
+
+def _content(path: str) -> str:
+    try:
+        with open(path, encoding="utf-8", errors="replace") as handle:
+            return handle.read(65536)
+    except OSError:
+        return ""
 
 
 def _program(process: str) -> str:
     try:
-        return os.readlink(f"{process}/exe")
+        return os.readlink(f"{process}/exe").replace(" (deleted)", "")  # updated while it runs
     except OSError:
         return ""
 

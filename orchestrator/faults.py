@@ -66,3 +66,12 @@ class BugError(Fault):
     """Our own fault."""
 
     whose = "ours"
+
+
+def as_fault(error: BaseException) -> Fault:
+    """An error as one of the four kinds: any that nobody raised on purpose is ours."""
+    if isinstance(error, Fault):
+        return error
+    fault = BugError("bug", f"{type(error).__name__}: {error}" if str(error) else type(error).__name__)
+    fault.__cause__ = error
+    return fault

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.act.conduct import ConductedTrial
@@ -15,8 +16,8 @@ from orchestrator.decide import events as ev
 from orchestrator.decide.machine import KEEPER_DIES, NOT_AS_FOUND
 from orchestrator.decide.power import NO_LIFE, START_BY_HAND, switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
-from orchestrator.decide.state import RunState, place_name, restart_uses
-from orchestrator.faults import BugError, Fault, HostError
+from orchestrator.decide.state import RunState, acts_on_interface, place_name, restart_uses
+from orchestrator.faults import BugError, Fault, HostError, as_fault
 from orchestrator.onhost.settings import CATALOGUE
 
 Json = dict[str, Any]
@@ -27,7 +28,38 @@ CHANGE_BOUND_S = 60.0  # a driver may take seconds per change; a stuck one is re
 RESTORE_BOUND_S = 180.0  # eight stuck places and an image; what is stuck is told, which a timeout would not
 CONFIRM_S = 15.0  # a link that renegotiates is back after 2..7 s
 GOING_DOWN_S = 120.0  # a host that was asked to restart ends its services first, some of them slowly
+REOPEN_BOUND_S = 60.0  # to a host that is put back without the state machine
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0  # between two tries to reach a lost host
+
+
+@dataclass(frozen=True)
+class PutBack:
+    """What a host did by its own record; `unknown` says why it could not be asked, "" when it was."""
+
+    left: list[Json]
+    conflicts: list[Json]
+    restored: list[Json]
+    restart: list[Json]
+    unknown: str = ""
+
+    @property
+    def as_found(self) -> bool:
+        """The host has said that nothing of the run is left on it."""
+        return not (self.left or self.conflicts or self.restart or self.unknown)
+
+    @property
+    def why(self) -> str:
+        """What keeps it from being as found, in words."""
+        stays = ", ".join(str(place_name(one)) for one in (*self.left, *self.conflicts))
+        started = ", ".join(str(place_name(one)) for one in self.restart)
+        return self.unknown or "; ".join(filter(None, [stays and f"{stays} could not be put back",
+                                                       started and f"{started} takes a restart"]))
+
+    def as_dict(self) -> Json:
+        """As a Restored event holds it; a host that could not be asked is not as found, whatever is on it."""
+        unknown = [{"setting": "", "target": "", "before": None, "now": None, "why": self.unknown}]
+        return {"restored": self.restored, "left": [*self.left, *(unknown if self.unknown else [])],
+                "conflicts": self.conflicts, "restart": self.restart, "differences": {}, "source": "record"}
 
 
 class HostActions:
@@ -126,7 +158,7 @@ class HostActions:
 
     async def apply(self, command: do.Apply) -> ev.Event:
         """Set places to levels; the answer says what each took."""
-        if any(use["target"] in self.control[command.host] for use in command.uses):
+        if any(acts_on_interface(use) and use["target"] in self.control[command.host] for use in command.uses):
             return await self._apply_on_probation(command)
         answer = await self._ask(command.host, "apply", {
             "token": self._token(command.host), "uses": list(command.uses)}, CHANGE_BOUND_S)
@@ -271,13 +303,22 @@ class HostActions:
         except Fault as fault:
             return {**trial.record, "error": fault.as_dict()}, fault
 
-    async def put_back_now(self, name: str) -> bool:
-        """Put a host back from its own record, at once and without the journal; whether it is as found."""
+    async def put_back_now(self, name: str) -> PutBack:
+        """Put a host back from its own record, at once, without journal or state machine; never raises."""
         try:
-            answer = await self._ask(name, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
-        except Fault:
-            return False
-        return not answer["left"] and not answer["conflicts"]
+            try:
+                answer = await self._ask(name, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
+            except HostError as error:
+                if error.code not in NO_LIFE:
+                    raise
+                await asyncio.wait_for(self._open(name), REOPEN_BOUND_S)
+                answer = await self._ask(name, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
+            return PutBack(answer["left"], answer["conflicts"], answer["restored"], answer.get("restart") or [])
+        except Exception as error:
+            fault = as_fault(error)
+            if fault.code == "busy" and fault.values.get("run_id") != self.setup.run_id:
+                return PutBack([], [], [], [])  # another run's: nothing of ours is there any more
+            return PutBack([], [], [], [], f"recover: {fault.message}")
 
     async def renew(self, name: str) -> None:
         """Renew a host's lease, so that it goes on waiting for us."""

@@ -62,10 +62,13 @@ def write_private(path: Path, text: str) -> None:
 def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: str | None, helper_hash: str,
                    bench: dict[str, Any], purpose: str, threshold_ratio: float,
                    binds: dict[str, str], lab: dict[str, Any] | None = None,
-                   screen: dict[str, Any] | None = None) -> None:
-    """run.json: what the run was, on which hosts, and how it ended."""
+                   screen: dict[str, Any] | None = None, exit_code: int | None = None) -> None:
+    """run.json: what the run was, on which hosts, and how it ended.
+
+    `exit_code` leads over the state's: an error of ours may come after the state machine has ended.
+    """
     setup: RunSetup = state.setup
-    code = state.exit_code
+    code = state.exit_code if exit_code is None else exit_code
     run = {
         "schema": SCHEMA_VERSION, "run_id": setup.run_id, "plan_name": setup.plan_name, "purpose": purpose,
         "bench": bench, "binds": binds, "linktrial": __version__, "helper_hash": helper_hash, "started_at": started_at,

@@ -17,6 +17,7 @@ from orchestrator.cli.plans import LoadedPlan
 from orchestrator.cli.progress import Progress
 from orchestrator.decide.events import Event
 from orchestrator.decide.state import RunState
+from orchestrator.faults import BugError, as_fault
 from orchestrator.planning.order import Trial
 from orchestrator.planning.screening import screen_as_dict
 
@@ -50,10 +51,14 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
         actions = HostActions(state, opener(plan, access))
         runner = Runner(state, journal, actions, progress, more_trials)
         listen(runner)
+        asyncio.get_running_loop().set_exception_handler(
+            lambda _, context: runner.unhandled(context.get("exception") or BugError("loop", context["message"])))
         code = await runner.run(first_event)
+        for bug in runner.bugs:
+            progress.trace(bug)
         if runner.bug is not None:
-            progress.say(f"our own fault: {type(runner.bug).__name__}: {runner.bug}; please report it with log.txt")
-            progress.trace(runner.bug)
+            progress.say(_own_fault(runner.bug, folder, code))
+            code = most_serious(code, Exit.OUR_FAULT)
         return code
 
     with contextlib.ExitStack() as open_files:
@@ -65,7 +70,8 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
             write_run_json(folder, state, ended_at=None, **about)
         code = asyncio.run(run())
     try:
-        write_run_json(folder, state, ended_at=datetime.now(UTC).isoformat(timespec="seconds"), **about)
+        ended_at = datetime.now(UTC).isoformat(timespec="seconds")
+        write_run_json(folder, state, ended_at=ended_at, exit_code=code, **about)
         write_surveys(folder, state)
         if any(position > 0 for position in state.outcomes):
             finish_folder(folder)
@@ -74,8 +80,22 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
     except OSError as error:  # the hosts are free already, and the journal holds all that was measured
         progress.say(f"cannot write the run's files: {error}; make room there, then: linktrial report {folder}")
         code = most_serious(code, Exit.STOPPED_EARLY)
+    except Exception as error:  # as above; whatever it is, the run's own end is known and told
+        progress.trace(error)
+        progress.say(f"our own fault while the run's files were made: {as_fault(error).message}; please report it "
+                     f"with {folder / 'log.txt'}, which has the traceback. What was measured is in the journal: "
+                     f"linktrial report {folder}")
+        code = most_serious(code, Exit.OUR_FAULT)
     progress.close()
     return code
+
+
+def _own_fault(bug: BaseException, folder: Path, code: int) -> str:
+    """One sentence and the next command, for a run that an error of ours has ended; its traceback is in the log."""
+    fault = as_fault(bug)
+    next_step = f"linktrial recover {folder}" if code == Exit.NOT_AS_FOUND else f"linktrial resume {folder}"
+    return (f"our own fault: {fault.message}; please report it with {folder / 'log.txt'}, which has the traceback. "
+            f"{'To put back what is left' if code == Exit.NOT_AS_FOUND else 'To go on with the run'}: {next_step}")
 
 
 def tell_rehearsal(folder: Path, state: RunState) -> None:

@@ -16,41 +16,41 @@ class Command:
 
 
 @dataclass(frozen=True)
-class Connect(Command):
-    """Open the SSH session and read the host's facts."""
+class HostCommand(Command):
+    """Something that one host is asked; it answers by one event."""
 
     host: str
 
 
 @dataclass(frozen=True)
-class Take(Command):
+class Connect(HostCommand):
+    """Open the SSH session and read the host's facts."""
+
+
+@dataclass(frozen=True)
+class Take(HostCommand):
     """Ask the host for its lease."""
 
-    host: str
     changes_host: ClassVar[bool] = True
 
 
 @dataclass(frozen=True)
-class ProveKeeper(Command):
+class ProveKeeper(HostCommand):
     """End the session, open another, and see that the keeper lives."""
-
-    host: str
 
 
 @dataclass(frozen=True)
-class Prepare(Command):
+class Prepare(HostCommand):
     """Record the before-values of these places on the host, and return them."""
 
-    host: str
     interfaces: tuple[str, ...]
     places: tuple[Json, ...]
 
 
 @dataclass(frozen=True)
-class Apply(Command):
+class Apply(HostCommand):
     """Set these places to their levels; a use with `as_found` goes back to its before-value."""
 
-    host: str
     position: int
     uses: tuple[Json, ...]
     changes_host: ClassVar[bool] = True
@@ -78,42 +78,37 @@ class Abandon(Command):
 
 
 @dataclass(frozen=True)
-class Rejoin(Command):
+class Rejoin(HostCommand):
     """Try to reach a lost host again, for so many seconds; None: as long as the plan's patience allows."""
 
-    host: str
     within_s: float | None = None
 
 
 @dataclass(frozen=True)
-class Restart(Command):
+class Restart(HostCommand):
     """Have a host restart, so that what was written for its next start takes effect; it is then a lost host."""
 
-    host: str
     changes_host: ClassVar[bool] = True
 
 
 @dataclass(frozen=True)
-class PowerCycle(Command):
+class PowerCycle(HostCommand):
     """Switch a host's power off and on, by the plan's command."""
 
-    host: str
     changes_host: ClassVar[bool] = True
 
 
 @dataclass(frozen=True)
-class Restore(Command):
+class Restore(HostCommand):
     """Put everything on the host back, in reverse order, and compare with the before-image."""
 
-    host: str
     changes_host: ClassVar[bool] = True
 
 
 @dataclass(frozen=True)
-class Release(Command):
+class Release(HostCommand):
     """Let the host go: lease, keeper and record end."""
 
-    host: str
     changes_host: ClassVar[bool] = True
 
 

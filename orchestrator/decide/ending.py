@@ -19,11 +19,11 @@ def wants_to_end(state: RunState) -> bool:
 
 def ending_commands(state: RunState) -> list[Command]:
     """The next steps of putting the hosts back; `Finish` when there is none left."""
-    if flight := state.pending.pop("trial", ""):
-        position, attempt = (int(part) for part in flight.split("/"))
-        return [Abandon(position, attempt), *_put_back(state)]
+    if state.flight:
+        state.abandoned, state.flight = state.flight, None
+        return [Abandon(state.abandoned.position, state.abandoned.attempt), *_put_back(state)]
     commands = _put_back(state)
-    if commands or (any(name in state.pending for name in state.hosts) and not state.hurry):
+    if commands or (state.awaits_hosts and not state.hurry):
         return commands
     state.exit_code = exit_code(state)
     return [Finish(state.exit_code)]
@@ -32,7 +32,7 @@ def ending_commands(state: RunState) -> list[Command]:
 def _put_back(state: RunState) -> list[Command]:
     if state.hurry:
         return []
-    steps = [_next_step(state, name) for name in state.hosts if name not in state.pending]
+    steps = [_next_step(state, name) for name, host in state.hosts.items() if not host.awaited]
     return [step for step in steps if step is not None]
 
 
@@ -70,6 +70,8 @@ def exit_code(state: RunState) -> int:
     """The most serious of what happened (design: 5, 4, 130/143, 6, 3, 2, 1)."""
     if any(not host.as_found or runs_changed(host) for host in state.hosts.values()):
         return 5
+    if state.bug:
+        return 4
     if state.refused:
         return 4 if state.refused.get("whose") == "ours" else 3
     if state.stop:

@@ -89,10 +89,11 @@ class ConductBroken(Event):
 
 @dataclass(frozen=True)
 class SessionLost(Event):
-    """The SSH session of a host ended without our asking."""
+    """The SSH session of a host ended without our asking; `step` is the command that met it, "" when none did."""
 
     host: str
     fault: Json
+    step: str = ""
 
 
 @dataclass(frozen=True)
@@ -130,6 +131,11 @@ class Restored(Event):
 
     host: str
     result: Json
+
+    @property
+    def by_recover(self) -> bool:
+        """Told by `recover`, which asks the host without the run's state machine, and says from which record."""
+        return "source" in self.result
 
 
 @dataclass(frozen=True)

@@ -4,39 +4,40 @@ How it works. An event is first *noted*: one small function per kind of event wr
 decides nothing (`_NOTE`, below). Then `advance` looks at the state alone and says what is to be done next. Since
 nothing but the state is looked at, the same state always leads to the same commands, however it came about: an
 ordinary start, a host that came back, a run that another process resumed. At most one command per host is awaited.
+An event that nobody asked for (`expected.py`) changes nothing but that the run ends, by a fault of ours.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from orchestrator.decide import events as ev
-from orchestrator.decide.commands import Command, Restart
+from orchestrator.decide.commands import Command
+from orchestrator.decide.costs import note_costs
+from orchestrator.decide.deaths import count_death
 from orchestrator.decide.ending import ending_commands, wants_to_end
+from orchestrator.decide.expected import Standing, answered_command, remember, standing, unexpected
 from orchestrator.decide.kernels import note_kernels
 from orchestrator.decide.power import NO_LIFE, WANTED, by_hand, may_switch
-from orchestrator.decide.reorder import COSTLY_S, grouped
 from orchestrator.decide.restarts import note_applied, note_back
 from orchestrator.decide.starting import starting_commands
 from orchestrator.decide.state import (
-    DEATHS_TO_SKIP,
     MOST_ATTEMPTS,
     UNKNOWN_LEVEL,
     HostState,
     Json,
     RunState,
-    level_name,
     place_name,
     restart_places,
 )
 from orchestrator.decide.trials import start_over, trial_commands
-from orchestrator.planning.cells import SettingUse
 from orchestrator.planning.order import Trial
 from orchestrator.planning.systems import NOT_WATCHED
 
 LEASE_IS_GONE = frozenset({"stale", "expired", "no_lease", "not_prepared"})
 NOT_AS_FOUND = "not_as_found"  # a host owes what an earlier process of this run changed, and cannot pay all of it
 KEEPER_DIES = "keeper_dies"  # it did not outlive the session that started it
+MOST_OWN_FAULTS = 3  # of commands to one host, at the end of a run
 HOST_IS_UNFIT = frozenset({"record", "locked", "keeper"})  # the host cannot look after itself: no property of a cell
 
 
@@ -44,12 +45,14 @@ def handle(state: RunState, event: ev.Event) -> list[Command]:
     """Note what happened, then say what is to be done; an event of a finished run changes nothing."""
     if state.exit_code is not None and not isinstance(event, ev.Resumed | ev.Marked):
         return []
-    _NOTE[type(event)](state, event)
+    remember(state, event)
+    note = {Standing.EXPECTED: _NOTE[type(event)], Standing.LATE: _late, Standing.UNEXPECTED: _unexpected}
+    note[standing(state, event)](state, event)
     return [] if isinstance(event, ev.Marked) else advance(state)
 
 
 def advance(state: RunState) -> list[Command]:
-    """What is to be done next, from the state alone; marks it as pending."""
+    """What is to be done next, from the state alone; notes what is awaited from now on."""
     ends = wants_to_end(state)
     commands = ending_commands(state) if ends else starting_commands(state)
     if not ends and not commands and not state.refused and all(host.ready for host in state.hosts.values()):
@@ -57,10 +60,48 @@ def advance(state: RunState) -> list[Command]:
     if not ends and not commands and wants_to_end(state):  # refused by its hosts' facts, or the schedule has run out
         commands = ending_commands(state)
     for command in commands:
+        remember(state, command)
         host = getattr(command, "host", None)
         if host is not None:
-            state.pending[host] = type(command).__name__
+            state.hosts[host].awaited = type(command).__name__
     return commands
+
+
+def note_end_by_records(state: RunState, code: int, found: Mapping[str, Json]) -> None:
+    """The run was ended without the machine; `found` is what each host did by its own record, as Restored has it."""
+    state.exit_code = code
+    for name, result in found.items():
+        host = state.hosts[name]
+        host.restored, host.changed = result, host.changed or bool(result["left"] or result["conflicts"])
+        host.released = host.as_found
+
+
+def _late(state: RunState, event: ev.Event) -> None:
+    """An answer to a command that was given up. What a lost answer would leave open stays open, but for what the host
+    cannot be asked again: that it goes down at our wish, and what it could not put back.
+    """
+    if isinstance(event, ev.Conducted | ev.ConductBroken):
+        state.abandoned = None
+        return
+    host = state.hosts[event.host]  # type: ignore[attr-defined] # only trials and hosts have late answers
+    host.late.remove(answered_command(event))
+    if isinstance(event, ev.RestartAsked) and not host.connected:
+        _goes_down(host)
+    elif isinstance(event, ev.HostFailed):
+        _note_what_stays(host, event.fault)
+        if event.fault.get("whose") == "ours":
+            _note_bug(state, event.fault)
+
+
+def _unexpected(state: RunState, event: ev.Event) -> None:
+    words = unexpected(state, event)
+    _note_bug(state, {"message": words})
+
+
+def _note_bug(state: RunState, fault: Json) -> None:
+    """The run ends by a fault of ours, whatever else ends it."""
+    state.bug = state.bug or str(fault.get("message", "unknown"))
+    state.stop = state.stop or {"kind": "bug", "reason": state.bug}
 
 
 def _connected(state: RunState, event: ev.Connected) -> None:
@@ -77,6 +118,8 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
     _note_what_stays(host, event.fault)
     if code in LEASE_IS_GONE and state.began:
         host.connected = False  # a new session asks the host itself what became of our lease
+    elif event.fault.get("whose") == "ours":
+        _own_fault(state, event, host)
     elif event.step == "Apply":
         _apply_failed(state, event, host)
     elif event.step == "Restart":
@@ -94,8 +137,19 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
             host.fault = event.fault
         if event.step == "Rejoin" and code in NO_LIFE:
             state.notes.append(by_hand(state, event.host))
-        kind = "bug" if event.fault.get("whose") == "ours" else "stop"
-        state.stop = state.stop or {"kind": kind, "reason": str(event.fault.get("message", code))}
+        state.stop = state.stop or {"kind": "stop", "reason": str(event.fault.get("message", code))}
+
+
+def _own_fault(state: RunState, event: ev.HostFailed, host: HostState) -> None:
+    """Our own fault says nothing of the host or the cell: the run ends, and the host is put back and let go all the
+    same, tried a few times, since what failed may not fail again.
+    """
+    _note_bug(state, event.fault)
+    host.own_faults += 1
+    if event.step == "Apply":
+        _forget_last_levels(host)
+    if host.own_faults >= MOST_OWN_FAULTS:
+        host.fault = event.fault
 
 
 def _note_what_stays(host: HostState, fault: Json) -> None:
@@ -180,9 +234,7 @@ def _applied(state: RunState, event: ev.Applied) -> None:
 
 
 def _conducted(state: RunState, event: ev.Conducted) -> None:
-    if state.pending.get("trial") != f"{event.position}/{event.attempt}":
-        return
-    del state.pending["trial"]
+    state.flight = None
     verdict = event.verdict
     state.outcomes[event.position] = {"status": verdict["status"], "doubts": list(verdict["doubts"]),
                                       "reason": verdict["reason"], "attempt": event.attempt,
@@ -190,29 +242,9 @@ def _conducted(state: RunState, event: ev.Conducted) -> None:
                                       "took_s": float(event.record.get("took_s") or 0.0)}
     if state.trial(event.position).role != "rehearse":
         note_kernels(state)
-    _note_costs(state, event)
+    note_costs(state, event)
     _note_outside_changes(state, event.verdict.get("changed_outside") or [])
     start_over(state, attempt=1)
-
-
-def _note_costs(state: RunState, event: ev.Conducted) -> None:
-    """What a change of each setting cost in the rehearsal; at its end the costly ones become whole plots."""
-    if state.trial(event.position).role != "rehearse":
-        return
-    for name, uses in state.applied.items():
-        waited_s = float(event.record["ready"].get(name, {}).get("waited_s", 0.0))
-        for use in uses:
-            on_interface = waited_s if use["target"] and use["setting"] != "command" else 0.0
-            cost_s = float(use.get("took_s", 0.0)) + on_interface
-            state.costs_s[use["setting"]] = max(state.costs_s.get(use["setting"], 0.0), cost_s)
-    found = {setting for setting, cost_s in state.costs_s.items() if cost_s >= COSTLY_S} - set(state.setup.costly)
-    if found and not state.rehearsing:
-        schedule = state.setup.schedule
-        rehearsed = tuple(trial for trial in schedule if trial.role == "rehearse")
-        cells = {cell.number: cell for cell in state.setup.cells}
-        rest = grouped(schedule[len(rehearsed):], cells, frozenset(found | set(state.setup.costly)))
-        state.rescheduled = rehearsed + rest
-        state.notes.append(f"changing {', '.join(sorted(found))} takes long here: trials are grouped around it")
 
 
 def _note_outside_changes(state: RunState, changed: list[dict[str, str]]) -> None:
@@ -226,9 +258,7 @@ def _note_outside_changes(state: RunState, changed: list[dict[str, str]]) -> Non
 
 
 def _conduct_broken(state: RunState, event: ev.ConductBroken) -> None:
-    if state.pending.get("trial") != f"{event.position}/{event.attempt}":
-        return
-    del state.pending["trial"]
+    state.flight = None
     _note_outside_changes(state, event.fault.get("values", {}).get("changed") or [])
     if event.attempt >= MOST_ATTEMPTS:
         state.outcomes[event.position] = {"status": "failed", "doubts": ["broken_off"], "attempt": event.attempt,
@@ -240,19 +270,26 @@ def _conduct_broken(state: RunState, event: ev.ConductBroken) -> None:
 
 def _session_lost(state: RunState, event: ev.SessionLost) -> None:
     host = state.hosts[event.host]
+    if event.step in host.late:
+        host.late.remove(event.step)
+    if event.step == host.awaited:
+        host.awaited = ""
     if not host.connected:  # noticed twice: by the trial and by a renewal
         return
-    state.pending.pop(event.host, None)
-    host.connected = False
+    if host.awaited:
+        host.late.append(host.awaited)
+    host.awaited, host.connected = "", False
     _forget_last_levels(host)
 
 
 def _restart_asked(state: RunState, event: ev.RestartAsked) -> None:
-    host = state.hosts[event.host]
+    host = _answered(state, event.host)
+    host.connected = False
+    _goes_down(host)
+
+
+def _goes_down(host: HostState) -> None:
     host.restart_wanted, host.restarting = False, True
-    if state.pending.get(event.host) == Restart.__name__:  # else its session was seen lost before
-        del state.pending[event.host]
-        host.connected = False
     host.final_starts += host.restored is not None
 
 
@@ -276,7 +313,7 @@ def _rejoined(state: RunState, event: ev.Rejoined) -> None:
     state.notes.append(f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had put itself back'}; "
                        "taken again")
     if event.outcome == "rebooted":
-        _count_death(state, host)
+        count_death(state, host)
 
 
 def _power_cycled(state: RunState, event: ev.PowerCycled) -> None:
@@ -284,59 +321,44 @@ def _power_cycled(state: RunState, event: ev.PowerCycled) -> None:
     state.notes.append(f"{event.host}: gave no sign of life; its power was switched off and on")
 
 
-def _count_death(state: RunState, host: HostState) -> None:
-    for level in {_level_name(use) for use in host.last_applied if not use.get("as_found")}:
-        host.deaths[level] = host.deaths.get(level, 0) + 1
-        if host.deaths[level] >= DEATHS_TO_SKIP:
-            _skip_rest(state, level)
-
-
-def _level_name(use: Json) -> str:
-    return level_name(SettingUse("", "", use["setting"], use["level"], ""))
-
-
-def _skip_rest(state: RunState, level: str) -> None:
-    for trial in state.schedule:
-        uses = state.setup.cell(trial.cell).settings
-        if trial.position not in state.outcomes and any(level_name(use) == level for use in uses):
-            state.outcomes[trial.position] = {"status": "skipped", "doubts": ["host_died_twice"], "attempt": 0,
-                                              "reason": f"a host restarted twice under {level}"}
-
-
 def _restored(state: RunState, event: ev.Restored) -> None:
-    host = _answered(state, event.host)
+    host = state.hosts[event.host] if event.by_recover else _answered(state, event.host)
+    host.recovered = event.by_recover
     host.restored, host.levels = event.result, {}
     host.in_doubt.clear()
 
 
 def _released(state: RunState, event: ev.Released) -> None:
-    host = _answered(state, event.host)
+    host = state.hosts[event.host] if state.hosts[event.host].recovered else _answered(state, event.host)
     host.changed = host.changed and not host.as_found
     host.released, host.token, host.prepared, host.proven = True, 0, False, False
 
 
 def _stop_asked(state: RunState, event: ev.StopAsked) -> None:
+    if event.kind == "bug":
+        state.bug = state.bug or event.reason
     state.hurry = state.hurry or (state.stop is not None and event.kind in ("interrupt", "terminate"))
     state.stop = state.stop or {"kind": event.kind, "reason": event.reason}
 
 
 def _resumed(state: RunState, event: ev.Resumed) -> None:
     """Another process goes on: no session is open, nothing is awaited, and what was applied is no longer certain."""
-    state.pending.clear()
-    state.stop, state.refused, state.hurry, state.exit_code = None, None, False, None
+    state.flight, state.abandoned, state.considering = None, None, False
+    state.stop, state.refused, state.hurry, state.exit_code, state.bug = None, None, False, None, ""
     state.added.extend(Trial(**trial) for trial in event.added)
     for position in event.again:
         state.outcomes.pop(position, None)
     start_over(state, attempt=state.attempt + 1 if state.position else 1)
     for host in state.hosts.values():
         host.connected, host.proven, host.fault, host.restored = False, False, None, None
+        host.awaited, host.late, host.recovered, host.own_faults = "", [], False, 0
         host.power, host.final_starts = "", 0
         host.released = False
         host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)
 
 
 def _extended(state: RunState, event: ev.Extended) -> None:
-    state.pending.pop("more", None)
+    state.considering = False
     state.added.extend(Trial(**trial) for trial in event.trials)
     state.enough = not event.trials
     if event.reason:
@@ -351,7 +373,7 @@ def _marked(state: RunState, event: ev.Marked) -> None:
 
 
 def _answered(state: RunState, name: str) -> HostState:
-    state.pending.pop(name, None)
+    state.hosts[name].awaited = ""
     return state.hosts[name]
 
 

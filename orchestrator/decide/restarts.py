@@ -8,8 +8,10 @@ is answered so. Nothing has to be remembered about a restart but that it was ask
 from __future__ import annotations
 
 from orchestrator.decide.state import (
+    AsFound,
     HostState,
     Json,
+    Level,
     RunState,
     level_name,
     place_name,
@@ -59,7 +61,7 @@ def note_back(host: HostState) -> None:
     host.starts = {} if back_for_good else {called: count + 1 for called, count in host.starts.items()}
 
 
-def _give_up(state: RunState, host: HostState, name: str, use: Json, called: str) -> None:
+def _give_up(state: RunState, host: HostState, name: str, use: Json, called: Level | AsFound) -> None:
     """What was written for this level is put back by the next cell, or at the end."""
     host.starts.pop(called, None)
     why = (f"{name} was restarted {MOST_STARTS} times for {called} and came up without it: look at its boot loader's "
@@ -75,10 +77,10 @@ def _give_up(state: RunState, host: HostState, name: str, use: Json, called: str
     state.position, state.attempt = 0, 1
 
 
-def _called(state: RunState, name: str, use: Json) -> str:
-    """The level's name; of the way back to how the host was found, the place's."""
+def _called(state: RunState, name: str, use: Json) -> Level | AsFound:
+    """What waits for a restart: a level, or a place's way back to how the host was found."""
     host = state.hosts[name]
     if use.get("as_found"):
-        return f"{place_name(use)} as found"
+        return AsFound(place_name(use))
     return next(level_name(one) for one in state.setup.restarting_uses
                 if one.host == name and place_of(one, host) == place_name(use) and one.level == use["level"])

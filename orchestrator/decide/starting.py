@@ -10,12 +10,12 @@ from orchestrator.decide.state import RunState, all_places, known_before
 
 def starting_commands(state: RunState) -> list[Command]:
     """What brings the hosts nearer to being ready; empty when all are, or when answers are awaited."""
-    absent = [name for name, host in state.hosts.items() if not host.connected]
+    absent = {name: host for name, host in state.hosts.items() if not host.connected}
     if absent:
-        return [_contact(state, name) for name in absent if name not in state.pending]
+        return [_contact(state, name) for name, host in absent.items() if not host.awaited]
     if any(host.token == 0 for host in state.hosts.values()):
         return _take_next(state)
-    return [command for name in state.hosts if name not in state.pending for command in _make_ready(state, name)]
+    return [command for name, host in state.hosts.items() if not host.awaited for command in _make_ready(state, name)]
 
 
 def _contact(state: RunState, name: str) -> Command:
@@ -28,7 +28,7 @@ def _take_next(state: RunState) -> list[Command]:
     if not state.began and (problem := preflight_problem(state)):
         state.refused = problem.as_dict()
         return []
-    if any(name in state.pending for name in state.hosts):
+    if state.awaits_hosts:
         return []
     return [Take(min(name for name, host in state.hosts.items() if host.token == 0))]
 

@@ -7,11 +7,11 @@ only through `machine.handle`; whoever holds it outside may read it, never assig
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from orchestrator.decide.ends import target_of
 from orchestrator.decide.setup import RunSetup
-from orchestrator.planning.cells import Cell, SettingUse, plain_level
+from orchestrator.planning.cells import BOOT_LINES, COMMAND, Cell, SettingUse, plain_level
 from orchestrator.planning.order import Trial
 
 Json = dict[str, Any]
@@ -19,31 +19,78 @@ Json = dict[str, Any]
 UNKNOWN_LEVEL = "?unknown"  # what a place holds after a refused change, a lost session or a hand from outside
 MOST_ATTEMPTS = 3  # a trial that breaks this often through no fault of its cell is `failed`
 DEATHS_TO_SKIP = 2  # a host that restarted this often under the same level skips the rest of it
+MOST_RECENT = 12  # how many of a host's latest events and commands are remembered, to be told with an unexpected one
+
+
+class Place(NamedTuple):
+    """What of a host a setting changes: the setting's name, and an interface, a command's name, or nothing."""
+
+    setting: str
+    target: str
+
+    def __str__(self) -> str:
+        """For people; no two places may be told apart by it."""
+        return f"{self.setting} {self.target}".strip()
+
+
+class Level(NamedTuple):
+    """A setting at a level, whichever interface or host it is on; each of the plan's commands and files is its own."""
+
+    setting: str
+    factor: str  # of a command or a boot file's lines, of which a plan may have several
+    text: str
+
+    def __str__(self) -> str:
+        """For people."""
+        return f"{self.setting}={self.text}"
+
+
+class AsFound(NamedTuple):
+    """The way of one place back to how the host was found."""
+
+    place: Place
+
+    def __str__(self) -> str:
+        """For people."""
+        return f"{self.place} as found"
+
+
+@dataclass(frozen=True)
+class Flight:
+    """A trial that is under way: its place in the schedule, and which attempt at it this is."""
+
+    position: int
+    attempt: int
 
 
 @dataclass
 class HostState:
     """One host as the run knows it."""
 
+    awaited: str = ""  # the command whose answer is awaited; at most one
+    late: list[str] = field(default_factory=list)  # commands given up with a lost session: answers may still come
+    recent: list[str] = field(default_factory=list)  # the latest events and commands, the newest last
+    recovered: bool = False  # put back by `recover`, which tells of it unasked
+    own_faults: int = 0  # commands to it that met an error of ours
     facts: Json | None = None
     connected: bool = False
     token: int = 0  # 0: the host's lease is not ours
     proven: bool = False
     prepared: bool = False
-    before: dict[str, Any] = field(default_factory=dict)  # place -> first value ever seen; the truth to restore
-    places: dict[str, Json] = field(default_factory=dict)  # place -> {"setting", "target"}
-    before_levels: dict[str, Any] = field(default_factory=dict)  # place -> the level it was first read with
+    before: dict[Place, Any] = field(default_factory=dict)  # first value ever seen; the truth to restore
+    places: dict[Place, Json] = field(default_factory=dict)  # {"setting", "target"} of each
+    before_levels: dict[Place, Any] = field(default_factory=dict)  # the level each was first read with
     image: Json | None = None
     instrument: dict[str, float] = field(default_factory=dict)
-    levels: dict[str, Any] = field(default_factory=dict)  # place -> level; absent means as found
+    levels: dict[Place, Any] = field(default_factory=dict)  # absent means as found
     changed: bool = False  # an Apply was sent since the host was last as found
     last_applied: list[Json] = field(default_factory=list)  # the uses of the latest Apply
-    ours: dict[str, list[Any]] = field(default_factory=dict)  # place -> every level this run has given it
-    in_doubt: set[str] = field(default_factory=set)  # places of an Apply that was never answered: perhaps half done
-    deaths: dict[str, int] = field(default_factory=dict)  # "setting=level" -> restarts seen under it
+    ours: dict[Place, list[Any]] = field(default_factory=dict)  # every level this run has given it
+    in_doubt: set[Place] = field(default_factory=set)  # places of an Apply that was never answered: perhaps half done
+    deaths: dict[Level, int] = field(default_factory=dict)  # restarts seen under it
     restart_wanted: bool = False  # what is written takes effect at its next start
     restarting: bool = False  # it was asked to; with another boot it is back
-    starts: dict[str, int] = field(default_factory=dict)  # level that waits for a restart -> restarts so far in vain
+    starts: dict[Level | AsFound, int] = field(default_factory=dict)  # what waits for a restart -> those in vain
     final_starts: int = 0  # restarts at the end, for the way back to how it was found
     power: str = ""  # of a lost host: "wanted" or "switched"
     power_cycles: list[int] = field(default_factory=list)  # the trials in which its power was switched; 0: the end
@@ -65,11 +112,13 @@ class HostState:
 
 @dataclass
 class RunState:
-    """One run. `pending` maps a host (or `trial`) to the name of the command whose answer is awaited."""
+    """One run. What is awaited of a host stands with the host; what is awaited of the run itself stands here."""
 
     setup: RunSetup
     hosts: dict[str, HostState]
-    pending: dict[str, str] = field(default_factory=dict)
+    flight: Flight | None = None
+    abandoned: Flight | None = None  # the trial that was stopped; its answer may still come
+    considering: bool = False  # whether the schedule is to grow is being thought about
     began: bool = False  # some host may have been changed: from here on an error is no refusal
     position: int = 0  # of the trial at hand; 0 for none, below zero in the rehearsal
     attempt: int = 1
@@ -82,9 +131,16 @@ class RunState:
     added: list[Trial] = field(default_factory=list)
     stop: Json | None = None  # {"kind", "reason"} once the run is to end early
     refused: Json | None = None  # the fault that ended the run before any change
+    bug: str = ""  # the first error of ours; the run ends by it, whatever else happened
     hurry: bool = False  # asked twice to stop: leave the rest to the hosts' leases
     notes: list[str] = field(default_factory=list)
+    recent: list[str] = field(default_factory=list)  # the latest events and commands that are no host's
     exit_code: int | None = None
+
+    @property
+    def awaits_hosts(self) -> bool:
+        """Some host has not answered its command yet."""
+        return any(host.awaited for host in self.hosts.values())
 
     @property
     def schedule(self) -> tuple[Trial, ...]:
@@ -110,20 +166,25 @@ def begin(setup: RunSetup) -> RunState:
     return RunState(setup=setup, hosts={name: HostState() for name in setup.hosts})
 
 
-def place_name(where: Json) -> str:
-    """A place as one text, from {"setting", "target"}."""
-    return f"{where['setting']} {where['target']}".strip()
+def place_name(where: Json) -> Place:
+    """The place that {"setting", "target"} names."""
+    return Place(where["setting"], where["target"])
 
 
-def place_of(use: SettingUse, host: HostState) -> str:
-    """The place a use changes, as one text: the setting and its target on the host."""
-    return place_name({"setting": use.setting, "target": target_of(use, host.facts or {})})
+def acts_on_interface(where: Json) -> bool:
+    """Whether a place's target is an interface; a command's and a boot file's is a name of the plan's own."""
+    return bool(where["target"]) and where["setting"] not in (COMMAND, BOOT_LINES)
 
 
-def all_places(state: RunState, name: str) -> dict[str, tuple[SettingUse, Json]]:
+def place_of(use: SettingUse, host: HostState) -> Place:
+    """The place a use changes: the setting and its target on the host."""
+    return Place(use.setting, target_of(use, host.facts or {}))
+
+
+def all_places(state: RunState, name: str) -> dict[Place, tuple[SettingUse, Json]]:
     """Every place on a host that some cell sets: place -> (a use of it, {"setting", "target", "level"})."""
     host = state.hosts[name]
-    found: dict[str, tuple[SettingUse, Json]] = {}
+    found: dict[Place, tuple[SettingUse, Json]] = {}
     for cell in state.setup.cells:
         for use in cell.settings:
             if use.host == name:
@@ -133,23 +194,23 @@ def all_places(state: RunState, name: str) -> dict[str, tuple[SettingUse, Json]]
     return found
 
 
-def known_before(host: HostState, place: str) -> Json:
+def known_before(host: HostState, place: Place) -> Json:
     """What the journal knows of a place, for a host whose own record is gone; `ours` tells our values from others'."""
     return {**host.places[place], "level": host.before_levels.get(place), "value": host.before[place],
             "ours": host.ours.get(place, []), "unfinished": place in host.in_doubt}
 
 
-def wanted_levels(cell: Cell, name: str, host: HostState) -> dict[str, Any]:
+def wanted_levels(cell: Cell, name: str, host: HostState) -> dict[Place, Any]:
     """Place -> level that the cell asks of a host; places it does not name stay as found."""
     return {place_of(use, host): use.level for use in cell.settings if use.host == name}
 
 
-def level_name(use: SettingUse) -> str:
-    """A setting at a level, as one text for people and for counting."""
-    return f"{use.setting}={plain_level(use)}"
+def level_name(use: SettingUse) -> Level:
+    """A setting at a level, for people and for counting."""
+    return Level(use.setting, use.factor if use.setting in (COMMAND, BOOT_LINES) else "", str(plain_level(use)))
 
 
-def restart_places(state: RunState, name: str) -> set[str]:
+def restart_places(state: RunState, name: str) -> set[Place]:
     """The places on a host whose levels take a restart."""
     host = state.hosts[name]
     return {place_of(use, host) for use in state.setup.restarting_uses if use.host == name}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from orchestrator.decide.commands import Apply, Command, Conduct, Consider, Restart
 from orchestrator.decide.restarts import only_first_phase
-from orchestrator.decide.state import HostState, Json, RunState, needed_uses, place_name
+from orchestrator.decide.state import Flight, HostState, Json, RunState, needed_uses, place_name
 
 
 def start_over(state: RunState, attempt: int = 1) -> None:
@@ -16,9 +16,9 @@ def start_over(state: RunState, attempt: int = 1) -> None:
 
 def _consider(state: RunState) -> list[Command]:
     """Whether an open-ended schedule is to grow is asked once each time it is through."""
-    if not state.setup.open_ended or state.enough or "more" in state.pending:
+    if not state.setup.open_ended or state.enough or state.considering:
         return []
-    state.pending["more"] = Consider.__name__
+    state.considering = True
     return [Consider()]
 
 
@@ -35,7 +35,7 @@ def _note_intent(host: HostState, uses: list[Json]) -> None:
 
 def trial_commands(state: RunState) -> list[Command]:
     """Apply what differs on the hosts, then conduct the trial; empty while answers are awaited or none is left."""
-    if "trial" in state.pending or any(name in state.pending for name in state.hosts):
+    if state.flight or state.awaits_hosts:
         return []
     if not state.position:
         state.position = state.next_position()
@@ -53,5 +53,5 @@ def trial_commands(state: RunState) -> list[Command]:
             commands.append(Apply(name, state.position, tuple(uses)))
     if commands:
         return commands
-    state.pending["trial"] = f"{state.position}/{state.attempt}"
+    state.flight = Flight(state.position, state.attempt)
     return [Conduct(state.position, state.attempt)]

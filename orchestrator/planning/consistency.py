@@ -20,7 +20,7 @@ from orchestrator.planning.cells import (
 )
 from orchestrator.planning.document import Document, Path
 from orchestrator.planning.names import HOST_WORDS
-from orchestrator.planning.order import replicate_range
+from orchestrator.planning.order import LEAST_FOR_PRECISION, replicate_range
 from orchestrator.planning.parts import Parts
 from orchestrator.planning.plan import Plan
 from orchestrator.planning.screening import check_screen, screen_of
@@ -82,6 +82,15 @@ def check_replicates(document: Document, plan: Plan) -> None:
     if precision is not None and plan.budget_s is not None:
         said = "precision and budget both say how many trials there will be"
         document.report(("budget",), "clash", said, "keep one of the two", key=True)
+    elif precision is not None and bounds.least < LEAST_FOR_PRECISION:
+        document.report(
+            ("trial", "replicates"),
+            "bad-value",
+            f"precision cannot be judged from {bounds.least} replicate{'s' * (bounds.least > 1)}: an interval that "
+            f"stops a cell so early cannot be made honest",
+            f"write at least {LEAST_FOR_PRECISION}, for example replicates: {{least: {LEAST_FOR_PRECISION}, most: 20}}",
+            key=True,
+        )
     elif bounds.most > bounds.least and precision is None and plan.budget_s is None:
         said = "nothing says how many replicates between least and most are enough"
         document.report(

@@ -105,6 +105,9 @@ def control_cell(plan: Plan, cells: Sequence[Cell]) -> Cell | None:
     return cells[0] if wanted and cells else None
 
 
+LEAST_FOR_PRECISION = 3  # replicates before the first look: with two, agreement by chance stops far too many cells
+
+
 def replicate_range(plan: Plan) -> tuple[int, int]:
     """(least, most) replicates of a cell; equal unless a precision or a budget decides how many there will be."""
     bounds = plan.trial.replicate_bounds

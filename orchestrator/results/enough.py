@@ -18,7 +18,8 @@ def more_trials(state: RunState) -> tuple[list[Trial], str]:
     if setup.budget_s is not None:
         return _within_budget(state, setup.budget_s)
     assert setup.precision_ratio is not None  # noqa: S101 - asked only of an open-ended run
-    rule = PrecisionRule(setup.precision_ratio, setup.replicates_least, setup.replicates_most)
+    least = max(LEAST, setup.replicates_least)  # runs of earlier versions may ask for less
+    rule = PrecisionRule(setup.precision_ratio, least, max(least, setup.replicates_most))
     open_cells = [cell.number for cell in setup.cells if _wants_more(state, cell.number, rule)]
     return _block(state, open_cells), "" if open_cells else _saved(state, rule)
 

@@ -17,9 +17,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from orchestrator.planning.order import LEAST_FOR_PRECISION
 from orchestrator.results.intervals import Interval, mean_interval
 
-LEAST = 3
+LEAST = LEAST_FOR_PRECISION
 # replicates before the first look -> how much wider the interval must be (simulated; the fewer, the more it takes)
 _WIDENING = ((8, 1.10), (5, 1.15), (4, 1.20), (3, 1.30))
 

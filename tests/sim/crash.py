@@ -33,7 +33,7 @@ from tests.sim.virtual_loop import VirtualLoop
 FATES = ("lost", "whole", "torn", "garbage")
 
 
-class Died(Exception):  # noqa: N818 - no error: the end of a process
+class Died(BaseException):
     """The controller is no more: nothing it does after this reaches anybody."""
 
 

@@ -15,7 +15,7 @@ from orchestrator.decide.commands import Apply, Command
 from orchestrator.decide.journal_lines import START, Entry, decode, encode
 from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import LinkSetup, PowerSwitch, RunSetup, setup_from_dict
-from orchestrator.decide.state import RunState, begin
+from orchestrator.decide.state import RunState, begin, place_name
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.planning.cells import Cell, SettingUse
 from orchestrator.planning.order import SplitMix, Trial
@@ -327,7 +327,7 @@ class Night:
 
     def _before_values_are_safe(self, state: RunState, command: Apply) -> None:
         for use in command.uses:
-            place = f"{use['setting']} {use['target']}".strip()
+            place = place_name(use)
             if place not in state.hosts[command.host].before:
                 self.violations.append(f"{place} changed on {command.host} without a before-value in the journal")
 

@@ -56,8 +56,7 @@ class SteppedRunner(Runner):
 
     def _start(self, commands: list[do.Command]) -> None:
         for command in commands:
-            if command.changes_host:
-                self.journal.append("intent", do.command_to_dict(command))
+            self._announce(command)
             if isinstance(command, do.Abandon):
                 self.waiting = [other for other in self.waiting if not isinstance(other, do.Conduct)]
             elif not isinstance(command, do.Finish):
@@ -71,7 +70,8 @@ class SteppedRunner(Runner):
     def hear(self) -> None:
         """Everything that has happened since."""
         while not self.events.empty():
-            self._start(self._handle(self.events.get_nowait()))
+            if (event := self.events.get_nowait()) is not None:
+                self._start(self._handle(event))
 
     async def carry_out(self, command: Any) -> None:
         """One command to its end."""

@@ -9,7 +9,7 @@ import pytest
 
 from orchestrator.act.recovering import LOCK_PATIENCE_S
 from orchestrator.cli.resume import nothing_is_left
-from orchestrator.faults import BugError, HostError
+from orchestrator.faults import BugError, Fault, HostError
 from tests.sim.fake_host import FakeHost
 from tests.sim.stage import LEASE_S, MTU, Stage
 from tests.sim.test_event_table import BOTH, LARGE, STRANGE_MTU, Ends
@@ -180,8 +180,12 @@ def test_recovering_waits_for_a_change_that_has_not_ended_and_says_who_makes_it_
     Stage().play(scene)
 
 
-def test_one_renewal_that_meets_a_bug_on_the_host_does_not_end_all_later_ones():
-    """A process that could not be started there, say. Without renewals the host puts itself back in mid-run."""
+@pytest.mark.parametrize("trouble", [
+    HostError("exhausted", "dome: lease.renew: no process could be started: Resource temporarily unavailable",
+              host="dome"),
+    BugError("helper", "lease.renew on dome: KeyError: 'deadline_ns'")], ids=["the host's limit", "a bug of ours"])
+def test_one_renewal_that_fails_does_not_end_all_later_ones(trouble: Fault):
+    """Without renewals the host puts itself back in mid-run. What is our own fault ends the run, but in order."""
     async def scene(stage: Stage) -> None:
         slow: list[str] = []
         met: list[str] = []
@@ -192,13 +196,16 @@ def test_one_renewal_that_meets_a_bug_on_the_host_does_not_end_all_later_ones():
                 await asyncio.sleep(2 * LEASE_S)  # a slow driver, for longer than the other host waits unheard
             if verb == "lease.renew" and host.name == "dome" and slow and not met:
                 met.append(verb)
-                raise BugError("helper", "lease.renew on dome: BlockingIOError: Resource temporarily unavailable")
+                raise trouble
 
         stage.world.before_message = before_message
-        assert await stage.exit_code() == 0
+        assert stage.running is not None
+        assert await stage.running == (4 if isinstance(trouble, BugError) else 0)
         assert met
         assert stage.rejoined("dome") == []
-        assert stage.all_valid()
+        assert stage.all_valid() or isinstance(trouble, BugError)
+        assert all(map(stage.is_as_found, BOTH))
+        assert stage.nothing_of_ours()
 
     Stage().play(scene)
 

@@ -1,0 +1,103 @@
+"""Tasks none of which can end unheard, and work in a thread that nobody has to wait for."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Callable, Coroutine
+from typing import Any, TypeVar
+
+from orchestrator.faults import BugError
+
+T = TypeVar("T")
+Died = Callable[[BaseException], None]
+Task = asyncio.Task[None]
+END_BOUND_S = 30.0  # for what tasks do when they are cancelled: each of their waits is shorter
+
+
+class Supervisor:
+    """Tasks that are at work. One that raises, or is cancelled by anybody else, is told of; every end is."""
+
+    def __init__(self, ended: Callable[[], None]) -> None:
+        """`ended` is called after the end of every task, however it came about."""
+        self._ended = ended
+        self._died: dict[Task, Died] = {}
+
+    @property
+    def idle(self) -> bool:
+        """Nothing is at work."""
+        return not self._died
+
+    def begin(self, work: Coroutine[Any, Any, None], died: Died) -> Task:
+        """Begin a task; `died` hears of the error when it raises, or of its cancellation by somebody else."""
+        task = asyncio.ensure_future(work)
+        self._died[task] = died
+        task.add_done_callback(self._look_at)
+        return task
+
+    def cancel(self, task: Task) -> None:
+        """End a task whose end nobody needs to hear of."""
+        if task in self._died:
+            self._died[task] = _unheard
+            task.cancel()
+
+    async def end(self) -> None:
+        """End all tasks; bounded, since one may hang in its own clean-up."""
+        tasks = list(self._died)
+        for task in tasks:
+            self.cancel(task)
+        if tasks:
+            await asyncio.wait(tasks, timeout=END_BOUND_S)
+
+    def _look_at(self, task: Task) -> None:
+        died = self._died.pop(task)
+        error = asyncio.CancelledError("cancelled by nobody of ours") if task.cancelled() else task.exception()
+        if error is not None:
+            died(error)
+        self._ended()
+
+
+def _unheard(_: BaseException) -> None:
+    """The end of a task that was cancelled on purpose."""
+
+
+async def within(work: Coroutine[Any, Any, T], bound_s: float, what: str) -> T:
+    """The answer of something that has bounds of its own; BugError when it outlives `bound_s` seconds all the same."""
+    try:
+        async with asyncio.timeout(bound_s) as limit:
+            return await work
+    except TimeoutError as error:
+        if not limit.expired():
+            raise
+        raise BugError("overdue", f"{what} had not ended after {bound_s:g} s, although each of its steps has a bound"
+                       ) from error
+
+
+async def in_thread(work: Callable[[], T], bound_s: float) -> T:
+    """What `work` returns, done in a thread of its own; TimeoutError when it takes longer than `bound_s` seconds.
+
+    The thread is a daemon: one that never ends keeps neither the loop nor the process from ending.
+    """
+    loop = asyncio.get_running_loop()
+    answer: asyncio.Future[T] = loop.create_future()
+
+    def settle(error: BaseException | None, *result: T) -> None:
+        if answer.done():
+            return
+        if error is None:
+            answer.set_result(*result)
+        else:  # a future takes no StopIteration
+            answer.set_exception(RuntimeError(repr(error)) if isinstance(error, StopIteration) else error)
+
+    def run() -> None:
+        try:
+            outcome: tuple[Any, ...] = (None, work())
+        except BaseException as error:
+            outcome = (error,)
+        try:
+            loop.call_soon_threadsafe(settle, *outcome)
+        except RuntimeError:  # the loop is closed: nobody waits any more
+            return
+
+    threading.Thread(target=run, daemon=True, name="linktrial-advice").start()
+    return await asyncio.wait_for(answer, bound_s)

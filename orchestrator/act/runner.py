@@ -19,6 +19,7 @@ from orchestrator.act.journal import JOURNAL_WRITE, Journal
 from orchestrator.act.supervised import Supervisor, Task, in_thread, within
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
+from orchestrator.decide.above_ceiling import fills, fills_before
 from orchestrator.decide.evidence import goodputs
 from orchestrator.decide.judge import judge
 from orchestrator.decide.machine import HOST_IS_UNFIT, LEASE_IS_GONE, advance, handle, note_end_by_records
@@ -215,11 +216,12 @@ class Runner:
         if isinstance(fault, HostError) and fault.code == CHANGED_OUTSIDE:
             self.post(ev.ConductBroken(command.position, command.attempt, fault.as_dict()))
             return
+        record["fills_before"] = fills_before(self.state, command.position)
         verdict = judge(record)
         self.post(ev.Conducted(command.position, command.attempt, record, {
             "status": verdict.status, "doubts": list(verdict.doubts), "reason": verdict.reason,
             "changed_outside": changed_outside(record["after"].get("settings") or {}),
-            "goodput_bit_s": goodputs(record)}))
+            "goodput_bit_s": goodputs(record), "fill": fills(record)}))
 
     async def _consider(self) -> None:
         advise = self.advise

@@ -19,8 +19,7 @@ Json = Mapping[str, Any]
 EXPLAINED_SHARE = 0.99          # of the payload, by the named interface's counters (traps Z2)
 FOREIGN_NOTED, FOREIGN_SUSPECT = 0.005, 0.03    # of an interface's octets (traps Z21)
 ASKED_SHARE = 0.99              # of the asked rate; below, the sender is the limit (traps 3)
-FILL_MOST = 1.003               # a clock may be 100 ppm off and a window 0.1 %; more is a wrong rate or frame size
-LATE_READING_S = 0.01           # what a receiver had not read before a short window began it reads within
+EDGES_NOTED = 0.005             # of goodput, unknown at the window's ends; below it is within a trial's own scatter
 CLOCK_SUSPECT, CLOCK_NOTED = 0.6, 0.9   # of the greatest clock: boost clocks make 0.8 ordinary with all cores busy
 HELD_SHARE = 0.95               # of a limit that the cell sets: what is read lags and is rounded (no source)
 STEAL_NOTED = 0.05              # of a core's time; a tick more or less in ten seconds is 0.001
@@ -214,10 +213,10 @@ def named_interfaces(way: Way) -> Iterator[Found]:
             yield found("other_interface", host=side.host, interface=side.interface, share=percent(counted / payload))
 
 
-def fill(way: Way) -> Iterator[Found]:
-    """More goodput than the wire carries. A short window is given what a late receiver found waiting at its start."""
-    if way.fill is not None and way.fill > max(FILL_MOST, 1 + LATE_READING_S / way.receive["window_s"]):
-        yield found("fill_above_one", fill=f"{way.fill:.4g}", rate=rate(way.link_facts["rate_bit_s"]))
+def window_edges(way: Way) -> Iterator[Found]:
+    """A receiver that was too late at the window's ends to know exactly what had arrived by then."""
+    if way.edge_error_ratio is not None and way.edge_error_ratio > EDGES_NOTED:
+        yield found("edges_uncertain", host=way.receiver.host, share=percent(way.edge_error_ratio))
 
 
 def steadiness(way: Way) -> Iterator[Found]:

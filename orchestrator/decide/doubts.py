@@ -55,8 +55,8 @@ _ALL = (
     Doubt("foreign_heavy", "suspect", "{share} of the traffic on {interface} of {host} was not ours"),
     Doubt("stalled", "suspect", "nothing arrived for {longest_s} s in one piece, {total_s} s in all"),
     Doubt("fill_above_one", "suspect",
-          "{fill} times the ceiling: the link is faster than the rate it is believed to have ({rate}), or its frames "
-          "are larger than the MTU says; put the right `rate` into the plan, or leave it out"),
+          "{fill} times the ceiling, {why}: the link is faster than the rate it is believed to have ({rate}), or its "
+          "frames are larger than the MTU says; put the right `rate` into the plan, or leave it out"),
     Doubt("marked_by_hand", "suspect", "marked by hand: {why}"),
     # noted
     Doubt("limited_by_sender", "noted",
@@ -64,6 +64,11 @@ _ALL = (
     Doubt("place_unknown", "noted", "where the lost datagrams went is not known: {why}"),
     Doubt("foreign_some", "noted", "{share} of the traffic on {interface} of {host} was not ours"),
     Doubt("short_stall", "noted", "nothing arrived for {longest_s} s within the window"),
+    Doubt("above_ceiling_once", "noted",
+          "{fill} times the ceiling in one window of {window_s} s: a queue or token bucket on the way may have given "
+          "back what it held ({held} ms of the link at {rate}); only trials of the cell that agree question the rate"),
+    Doubt("edges_uncertain", "noted",
+          "{host} was late at the window's ends: goodput is known to {share} only"),
     Doubt("trend", "noted", "the rate went from {early} to {late} within the window"),
     Doubt("two_levels", "noted", "the rate jumped between two levels, {low} and {high}"),
     Doubt("clock_below_greatest", "noted",

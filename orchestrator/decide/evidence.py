@@ -51,6 +51,8 @@ class Way:
     link_facts: Json
     opposite_goodput_bit_s: float = 0.0
     links_at_once: int = 1
+    role: str = "measure"  # of the trial
+    fills_before: tuple[float, ...] = ()  # fills of the same way in earlier trials of the cell
     probes_lost: int = 0  # of the round-trip flow: frames of ours that were lost somewhere on the same link
 
     @property
@@ -144,6 +146,12 @@ class Way:
         return goodput / ceiling if goodput is not None and ceiling else None
 
     @property
+    def edge_error_ratio(self) -> float | None:
+        """The most by which goodput may be off, as a share, for want of knowledge about the window's two ends."""
+        octets, goodput = self.receive.get("edge_error_bytes"), self.receive.get("goodput_bytes")
+        return octets / goodput if octets is not None and goodput else None
+
+    @property
     def opposite_fill(self) -> float | None:
         """The other way's goodput over the same ceiling; None when nothing went the other way."""
         ceiling = self.ceiling_bit_s
@@ -216,7 +224,9 @@ def _way(record: Json, way: str, sides: Mapping[str, Side], facts: Json) -> Way:
     sender, receiver = ("first", "second") if way == "transmit" else ("second", "first")
     return Way(way, sides[sender], sides[receiver], _part(record, sender, way, "send"),
                _part(record, receiver, way, "receive"), record.get("traffic") or {}, facts,
-               links_at_once=int(record.get("at_once") or 1), probes_lost=_probes_lost(record))
+               links_at_once=int(record.get("at_once") or 1), role=str(record.get("role") or "measure"),
+               fills_before=tuple((record.get("fills_before") or {}).get(f"{record.get('link')} {way}") or ()),
+               probes_lost=_probes_lost(record))
 
 
 def _probes_lost(record: Json) -> int:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from orchestrator.decide import checks
+from orchestrator.decide.above_ceiling import above_ceiling
 from orchestrator.decide.doubts import Found
 from orchestrator.decide.evidence import Way, each_link, ways
 
@@ -116,7 +117,8 @@ _WHOLE_TRIAL: tuple[Callable[[Json], Iterator[Found]], ...] = (
     checks.settings_after, checks.speed_after, checks.boot_after, checks.carrier, checks.clocks, checks.heat,
     checks.steal, checks.foreign, checks.kernel_log, checks.path_notes)
 _EACH_WAY: tuple[Callable[[Way], Iterator[Found]], ...] = (
-    checks.segment_size, checks.framing, checks.named_interfaces, checks.fill, checks.steadiness, checks.offered_rate,
+    checks.segment_size, checks.framing, checks.named_interfaces, above_ceiling,
+    checks.window_edges, checks.steadiness, checks.offered_rate,
     checks.loss_places, checks.pauses, checks.order, checks.socket_buffers, checks.window)
 
 

@@ -239,6 +239,7 @@ def _conducted(state: RunState, event: ev.Conducted) -> None:
     state.outcomes[event.position] = {"status": verdict["status"], "doubts": list(verdict["doubts"]),
                                       "reason": verdict["reason"], "attempt": event.attempt,
                                       "goodput_bit_s": dict(verdict.get("goodput_bit_s") or {}),
+                                      "fill": dict(verdict.get("fill") or {}),
                                       "took_s": float(event.record.get("took_s") or 0.0)}
     if state.trial(event.position).role != "rehearse":
         note_kernels(state)

@@ -99,6 +99,8 @@ RESERVED = frozenset(
         "congestion_window_segments",
         "delivery_rate_bit_s",
         "clock_skew_ppm",
+        "counted_by",
+        "edge_error_ratio",
         "interface",
         "busiest_core",
         "busiest_core_busy",

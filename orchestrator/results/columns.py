@@ -172,6 +172,11 @@ TRIALS: tuple[Column, ...] = (
     _number("clock_skew_ppm", "how much faster the receiving host's clock ran than the sending one's, from the least "
             "delays; empty when more than a clock is ever off (500), or over less than a second", "ppm",
             _US_RECEIVING),
+    _text("counted_by", "which count goodput and its intervals are of: kernel (what TCP had taken in by then), arrival "
+                        "(datagrams by the kernel's receive times), read (what the process had read: a late one counts "
+                        "in the wrong window)", _US_RECEIVING),
+    _number("edge_error_ratio", "the most by which goodput may be off because the receiving host was late to look at "
+            "the window's two ends, as a share of it", "1", _US_RECEIVING),
 )
 
 HOSTS: tuple[Column, ...] = (

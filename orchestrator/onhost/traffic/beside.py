@@ -8,12 +8,14 @@ from typing import Any, Callable, Dict, List, Optional
 from orchestrator.onhost.round_trip import LOADED_EVERY_S, Answering, Asking
 from orchestrator.onhost.traffic import kernel, tcp_info
 from orchestrator.onhost.traffic.flows import Pair
+from orchestrator.onhost.traffic.kernel_counts import KernelCounts
 from orchestrator.onhost.traffic.window import Window
 from orchestrator.onhost.watch import Watcher
 from orchestrator.onhost.watch.counters import read_counters, settled_counters
 
 _INFO_EVERY_NS = 100_000_000
 _NEVER_NS = 1 << 62
+_CLOSE_NS = 500_000  # a reading that took longer was interrupted: of which instant it is nobody knows
 
 
 class Regular:
@@ -38,9 +40,13 @@ class Regular:
 class Beside:
     """The observers of one end. `turn` does what is due, `due_ns` says when to come again."""
 
-    def __init__(self, pair: Pair, args: Dict[str, Any], sockets: Dict[int, Any]) -> None:
-        """Reads the counters for the first time: before any traffic. Round trips are measured from now on."""
-        self._pair, self._sockets = pair, sockets
+    def __init__(self, pair: Pair, args: Dict[str, Any], sockets: Dict[int, Any],
+                 counts: Dict[int, KernelCounts]) -> None:
+        """Reads the counters for the first time: before any traffic. Round trips are measured from now on.
+
+        `counts`: where the kernel's count is noted, by the number of each stream that receives TCP.
+        """
+        self._pair, self._sockets, self._counts = pair, sockets, counts
         watch_s = float(args.get("watch_s") or 0.2)
         self._watcher = Watcher(pair.interface, watch_s)
         self._watch_ns = int(watch_s * 1e9)
@@ -92,7 +98,12 @@ class Beside:
 
     def _read_infos(self) -> None:
         for number, readings in self._readings.items():
-            readings.append(tcp_info.read_info(self._sockets[number]))
+            begun_ns = time.monotonic_ns()
+            reading = tcp_info.read_info(self._sockets[number])
+            ended_ns = time.monotonic_ns()
+            readings.append(reading)
+            if number in self._counts and "bytes_received" in reading and ended_ns - begun_ns < _CLOSE_NS:
+                self._counts[number].note((begun_ns + ended_ns) // 2, reading["bytes_received"])
 
     def tcp_summaries(self) -> Dict[int, Dict[str, Any]]:
         """What every TCP connection did in the window, by stream number."""

@@ -32,10 +32,14 @@ def moment() -> Moment:
 
 
 def between(first: Optional[Moment], last: Optional[Moment]) -> Dict[str, Optional[float]]:
-    """What a process used between two instants; None where it is not known."""
+    """What a process used between two instants, and how far apart those were; None where it is not known.
+
+    A process that comes late to the window's ends looks at other instants than those.
+    """
     if first is None or last is None:
-        return {"cpu_s": None, "run_delay_s": None}
+        return {"cpu_s": None, "run_delay_s": None, "span_s": None}
     delay = None
     if first.run_delay_ns is not None and last.run_delay_ns is not None:
         delay = (last.run_delay_ns - first.run_delay_ns) / 1e9
-    return {"cpu_s": (last.cpu_ns - first.cpu_ns) / 1e9, "run_delay_s": delay}
+    return {"cpu_s": (last.cpu_ns - first.cpu_ns) / 1e9, "run_delay_s": delay,
+            "span_s": (last.at_ns - first.at_ns) / 1e9}

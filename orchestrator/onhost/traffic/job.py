@@ -68,7 +68,8 @@ class Traffic:
             self._workers.append(Worker(workers.make(self.pair, stream, sockets[stream.number])))
         self.loop(lambda: all(worker.ready for worker in self._workers), self.pair.bound_s,
                   lambda bound_s: Refusal("not_ready", f"the streams were not ready within {bound_s:g} s"))
-        beside = self._beside = Beside(self.pair, self._args, sockets)
+        beside = self._beside = Beside(self.pair, self._args, sockets, {
+            worker.stream.number: worker.counts for worker in self._workers if worker.counts is not None})
         self._talk.event({"stage": "connected"})
         window = self._wait_for_start()
         beside.begin(window)

@@ -12,6 +12,7 @@ import os
 import socket
 import struct
 import sys
+import termios
 from typing import List, Optional, Tuple
 
 SO_ATTACH_FILTER, SO_DETACH_FILTER = 26, 27
@@ -85,6 +86,11 @@ def run_on_core(core: int) -> None:
 def unacknowledged_bytes(sock: socket.socket) -> int:
     """What the other end of a connection has not acknowledged yet."""
     return int.from_bytes(fcntl.ioctl(sock, _SIOCOUTQ, bytes(4)), sys.byteorder)
+
+
+def unread_bytes(sock: socket.socket) -> int:
+    """What has arrived in order on a connection and was not read yet."""
+    return int.from_bytes(fcntl.ioctl(sock, termios.FIONREAD, bytes(4)), sys.byteorder)
 
 
 def congestion_of(sock: socket.socket) -> Optional[str]:

@@ -13,11 +13,11 @@ _ADDED = (
     "datagrams_foreign", "window_datagrams_received", "window_datagrams_duplicate", "window_datagrams_reordered",
     "highest_sequence", "socket_drops", "receive_buffer_bytes", "send_buffer_bytes", "transit_samples",
     "sent_bytes", "window_sent_bytes", "datagrams_sent", "window_datagrams_sent", "datagrams_refused",
-    "unreachable_reports",
+    "unreachable_reports", "edge_error_bytes",
 )
 _WORST = ("delay_variation_p99_s", "pacing_late_p99_s", "burst_datagrams")
 _MEAN = ("jitter_mean_s", "coalesced_mean", "clock_skew_ppm")
-_SAME = ("jitter_basis", "receive_path", "send_path", "congestion")
+_SAME = ("counted_by", "jitter_basis", "receive_path", "send_path", "congestion")
 
 
 def part_of(flow: Flow, sends: bool, window: Window, results: List[Dict[str, Any]],
@@ -69,8 +69,8 @@ def _series(each: List[List[List[float]]]) -> List[List[float]]:
 
 def _process(each: List[Dict[str, Optional[float]]]) -> Dict[str, Optional[float]]:
     found: Dict[str, Optional[float]] = {}
-    for name in ("cpu_s", "run_delay_s"):
-        values = [one[name] for one in each]
+    for name in ("cpu_s", "run_delay_s", "span_s"):
+        values = [one.get(name) for one in each]
         known = [value for value in values if value is not None]
         found[name] = sum(known) if len(known) == len(values) else None
     return found

@@ -9,6 +9,7 @@ from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import evidence, kernel, signs
 from orchestrator.onhost.traffic.evidence import Moment
 from orchestrator.onhost.traffic.flows import Pair, Stream
+from orchestrator.onhost.traffic.kernel_counts import KernelCounts
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.window import Window
 
@@ -19,8 +20,14 @@ class StreamProcess:
     def __init__(self, pair: Pair, stream: Stream, sock: socket.socket) -> None:
         self.pair, self.stream, self.sock = pair, stream, sock
         self.codec = signs.signer(pair.token)
+        self.counts: Optional[KernelCounts] = None  # where the job notes the kernel's count, of what receives TCP
         self._began: Optional[Moment] = None
         self._ended: Optional[Moment] = None
+
+    def marks(self, window: Window, unit_bytes: int = 1) -> Marks:
+        """The window's marks, for a count of units of so much payload."""
+        rate = self.pair.rate_bit_s
+        return Marks(window.from_ns, window.to_ns, most_per_s=rate / 8 / unit_bytes if rate else None)
 
     def prepare(self) -> None:
         """Allocate and probe, before the start is told."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import socket
 import struct
+import sys
 from typing import Any, Dict, List, Optional
 
 _LAYOUT = struct.Struct("=8B24I4Q6I4Q2I2Q4I")
@@ -25,6 +26,7 @@ _NAMES = (
 _SIZES = (1,) * 8 + (4,) * 24 + (8,) * 4 + (4,) * 6 + (8,) * 4 + (4,) * 2 + (8,) * 2 + (4,) * 4
 _OF_32_BITS = frozenset(name for name, size in zip(_NAMES, _SIZES) if size == 4)
 _ENDS = [sum(_SIZES[:place + 1]) for place in range(len(_SIZES))]
+_TAKEN_IN = (_ENDS[_NAMES.index("bytes_received") - 1], _ENDS[_NAMES.index("bytes_received")])
 _UNKNOWN_MIN_RTT = 0xFFFFFFFF
 Info = Dict[str, int]
 
@@ -34,6 +36,13 @@ def read_info(sock: socket.socket) -> Info:
     raw = sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, 512)
     values = _LAYOUT.unpack_from(raw.ljust(_LAYOUT.size, b"\0"))
     return {name: value for name, value, end in zip(_NAMES, values, _ENDS) if end <= len(raw)}
+
+
+def taken_in_bytes(sock: socket.socket) -> Optional[int]:
+    """What the kernel has taken in of a connection, in order, read or not; None where it does not count that."""
+    start, end = _TAKEN_IN
+    raw = sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, end)
+    return int.from_bytes(raw[start:end], sys.byteorder) if len(raw) == end else None
 
 
 def sent_summary(readings: List[Info], whole: Info) -> Dict[str, Any]:

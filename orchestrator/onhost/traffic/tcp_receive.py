@@ -1,4 +1,9 @@
-"""The receiving half of one TCP stream: read into one buffer again and again, cut at the window's exact edges."""
+"""The receiving half of one TCP stream: read into one buffer again and again, counted by when it arrived.
+
+At a mark the kernel's own count of what it has taken in says how much had arrived, read or not. A process that comes
+late to a mark (stopped, without a core, or its control group's share used up) has two other witnesses: the job's own
+look at the kernel's count at the mark (kernel_counts.py), and the receive times of what lies unread.
+"""
 
 from __future__ import annotations
 
@@ -8,11 +13,14 @@ import os
 import socket
 import time
 from functools import partial
-from typing import Any, Dict, Tuple
+from typing import Any, Dict, Optional, Tuple
 
 from orchestrator.onhost.socket_options import stamp_arrivals
-from orchestrator.onhost.traffic import kernel, signs
+from orchestrator.onhost.traffic import kernel, signs, tcp_info
+from orchestrator.onhost.traffic.arrival_curve import ArrivalCurve
+from orchestrator.onhost.traffic.flows import Pair, Stream
 from orchestrator.onhost.traffic.gathering import Gathering
+from orchestrator.onhost.traffic.kernel_counts import KernelCounts
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.patience import Patience
 from orchestrator.onhost.traffic.stamps import CONTROL_BYTES, StampClock, stamp_of
@@ -24,11 +32,18 @@ _LEAST_PIECE_BYTES, _LARGEST_PIECE_BYTES = 4096, 65536
 _RECEIVE_WAIT_S = 0.02
 _CLOSE_NS = 25_000_000  # a little more than a receive may wait
 _REVIEW_NS = 10_000_000
+_ON_TIME_NS = 1_000_000  # what comes in so little time is small against a window, and known from both sides
+_LOOKS = 5  # at clock and count, until no pause fell between the two
 _NEVER = 1 << 62
 
 
 class TcpReceive(StreamProcess):
     """The receiving half."""
+
+    def __init__(self, pair: Pair, stream: Stream, sock: socket.socket) -> None:
+        super().__init__(pair, stream, sock)
+        if kernel.TCP_INFO:
+            self.counts = KernelCounts()
 
     def prepare(self) -> None:
         """Touch the buffer once, so that no page is new during the traffic."""
@@ -40,16 +55,21 @@ class TcpReceive(StreamProcess):
         self._ending = self.codec.write(signs.END, self.stream.number)
         self._last_got = 0
         self._end_seen = True
+        taken_in = tcp_info.taken_in_bytes(self.sock) if self.counts else None
+        self.counted_by = "read" if taken_in is None else "kernel"
+        self._greeting = taken_in - kernel.unread_bytes(self.sock) if taken_in is not None else 0
 
     def run(self, window: Window) -> Dict[str, Any]:
         """Read until the other end says that this was all."""
-        marks = Marks(window.from_ns, window.to_ns)
+        marks = self.marks(window)
+        self._curve = ArrivalCurve(window.start_ns)
         try:
             total = self._receive(marks, window)
         except (ConnectionResetError, BrokenPipeError) as error:
             raise self.lost(error) from error
         self._close()
-        return {"received_bytes": total, "goodput_bytes": round(marks.window_count), "series": marks.series(),
+        return {"received_bytes": total, "goodput_bytes": round(marks.window_count),
+                "counted_by": self.counted_by, "edge_error_bytes": round(marks.edge_error), "series": marks.series(),
                 "process": self.process(), "softirq_core": self.softirq_core(), "end_seen": self._end_seen,
                 "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)}
 
@@ -69,6 +89,8 @@ class TcpReceive(StreamProcess):
                 gathering.review(before, total)
                 close_ns = marks.next_ns - _CLOSE_NS
                 read, change_ns = (fill, min(before + _REVIEW_NS, close_ns)) if before < close_ns else (look, _NEVER)
+                if read is look:
+                    self._look_at_count()
             try:
                 got = read()
             except BlockingIOError:
@@ -88,35 +110,70 @@ class TcpReceive(StreamProcess):
             before = now
 
     def _cross(self, marks: Marks, before: Tuple[int, int], total: int, window: Window) -> int:
-        """A mark has gone by: read on with receive times until what is read has arrived after it; the new total.
+        """A mark has gone by: take it, and whatever else went by meanwhile; the new total.
 
-        `before` is an instant and the count read by then. When this process has not had to wait for a core, two short
-        reads are enough. When it has, there is a backlog, and only its receive times say what belongs in front of the
-        mark. The kernel joins segments, and what it has joined bears the last one's time: so a time says how much had
-        come by then where the next piece bears another one.
+        `before` is an instant and the count read by then; `total` has been read by now.
+        """
+        if self.counted_by == "read":
+            marks.cross(*before, time.monotonic_ns(), total)
+            self.note_window(marks)
+            return total
+        now_ns, taken_in = self._look_at_count()
+        self._ask_the_job(marks.next_ns)
+        if self._curve.around(marks.next_ns)[1].at_ns - marks.next_ns > _ON_TIME_NS:
+            total = self._read_backlog(before[0], total, taken_in, window)
+        while marks.next_ns <= now_ns:
+            mark_ns = marks.next_ns
+            known, then = self._curve.around(mark_ns)
+            marks.cross(known.at_ns, known.total, then.at_ns, then.total)
+            self._curve.forget_before(mark_ns)
+        self.note_window(marks)
+        return total
+
+    def _look_at_count(self) -> Tuple[int, int]:
+        """(now, what the kernel has taken in by now); of several looks the one that was least interrupted."""
+        best: Optional[Tuple[int, int, int]] = None
+        for _ in range(_LOOKS):
+            begun_ns = time.monotonic_ns()
+            taken_in = (tcp_info.taken_in_bytes(self.sock) or 0) - self._greeting
+            took_ns = time.monotonic_ns() - begun_ns
+            if best is None or took_ns < best[0]:
+                best = (took_ns, begun_ns + took_ns // 2, taken_in)
+            if took_ns < _ON_TIME_NS // 10:
+                break
+        assert best is not None, "there is at least one look"
+        self._curve.add(*best[1:])
+        return best[1:]
+
+    def _ask_the_job(self, mark_ns: int) -> None:
+        """Take over the counts that the job has noted since shortly before a mark."""
+        assert self.counts is not None, "made where the kernel counts"
+        for known in self.counts.since(mark_ns - _CLOSE_NS):
+            self._curve.add(known.at_ns, known.total - self._greeting)
+
+    def _read_backlog(self, read_ns: int, total: int, taken_in: int, window: Window) -> int:
+        """Read what lies waiting, all of which had come by now, and learn from its receive times; the new total.
+
+        The kernel joins segments, and what it has joined bears the last one's time: so a time says how much had come
+        by then where the next piece bears another one. What it has moved together for want of room bears none.
         """
         self._stamps.refresh()
         piece = memoryview(self._buffer)[:self._piece_bytes(total, window)]
-        mark_ns, latest = marks.next_ns, 0
-        while True:
+        latest = 0
+        while total < taken_in:
             try:
                 got, ancillary, _, _ = self.sock.recvmsg_into([piece], CONTROL_BYTES)
-            except BlockingIOError:  # nothing for a while: all that has arrived has been read
-                marks.cross(*before, time.monotonic_ns(), total)
+            except BlockingIOError:
                 break
             if not got:
-                return self._closed_early(marks, before, window)
-            self._last_got = got
-            arrived = self._stamps.monotonic_ns(stamp_of(ancillary), before[0], time.monotonic_ns())
-            if arrived != latest >= mark_ns:
-                marks.cross(*before, latest, total)
-                total += got
                 break
+            self._last_got = got
+            stamp = stamp_of(ancillary)
+            arrived = self._stamps.monotonic_ns(stamp, read_ns, time.monotonic_ns()) if stamp else latest
             if latest and arrived != latest:
-                before = (latest, total)
+                self._curve.add(latest, total)
             total += got
             latest = arrived
-        self.note_window(marks)
         return total
 
     def _piece_bytes(self, total: int, window: Window) -> int:

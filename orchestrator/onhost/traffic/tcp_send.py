@@ -34,7 +34,7 @@ class TcpSend(StreamProcess):
 
     def run(self, window: Window) -> Dict[str, Any]:
         """Send from the start until after the window's end, then see that everything has arrived."""
-        marks = Marks(window.from_ns, window.to_ns)
+        marks = self.marks(window)
         sleep_until(window.start_ns)
         try:
             total = self._send(marks, window.stop_ns)

@@ -7,10 +7,10 @@ import errno
 import os
 import socket
 import time
-from typing import Any, Dict, List, Optional
+from typing import Any, Dict, List, Optional, Tuple
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.socket_options import stamp_arrivals
+from orchestrator.onhost.socket_options import SO_TIMESTAMPNS, stamp_arrivals
 from orchestrator.onhost.traffic import kernel, message_vector, signs
 from orchestrator.onhost.traffic.arrivals import Arrivals
 from orchestrator.onhost.traffic.datagrams import PHASES, WINDOW, BatchReader, line_for
@@ -47,6 +47,7 @@ class UdpReceive(StreamProcess):
         self._vector = (MessageVector(self._data, self._most, self._distance, block, CONTROL_BYTES)
                         if self.path != SINGLE else OneMessage(self.sock, self._data, CONTROL_BYTES))
         self._receive_times = ReceiveTimes(self._vector.control)
+        self._stamps = StampClock()
         self._stamped = False  # whether the batch in hand has receive times
         self._heads = BatchReader(self._data, 0, self._distance, self._most)  # of one datagram per message
         self._line = line_for(self._distance)
@@ -82,13 +83,15 @@ class UdpReceive(StreamProcess):
 
     def run(self, window: Window) -> Dict[str, Any]:
         """Receive from the start until the sender has said its end and all of it is here, or patience ends."""
-        marks = Marks(window.from_ns, window.to_ns)
+        marks = self.marks(window, self._size)
         drops_before = kernel.socket_drops(self.sock)
         self._receive(marks, window)
         sequence, window_phase = self._sequence, self._sequence.phases[WINDOW]
         unique = sequence.total("unique")
         result: Dict[str, Any] = {
             "received_bytes": unique * self._size, "goodput_bytes": round(marks.window_count * self._size),
+            "counted_by": "read" if SO_TIMESTAMPNS is None else "arrival",
+            "edge_error_bytes": round(marks.edge_error * self._size),
             "datagrams_received": unique, "datagrams_duplicate": sequence.total("duplicate"),
             "datagrams_reordered": sequence.total("reordered"), "datagrams_foreign": sequence.foreign,
             "window_datagrams_received": window_phase.unique, "window_datagrams_duplicate": window_phase.duplicate,
@@ -103,13 +106,14 @@ class UdpReceive(StreamProcess):
 
     def _receive(self, marks: Marks, window: Window) -> None:
         """Take in everything until it is over; a mark goes by when something that arrived after it has been read."""
-        clock, stamps = time.monotonic_ns, StampClock()
+        clock, stamps = time.monotonic_ns, self._stamps
         receive, descriptor, most = self._vector.receive, self.sock.fileno(), self._most
         lengths_of, last_stamp = self._vector.lengths, self._receive_times.last_ns
         plain, take = self._all_plain, self._take
         total = 0
-        before = next_alive_ns = window.start_ns
+        before = now = next_alive_ns = window.start_ns
         while True:
+            asked_ns = now
             got = receive(descriptor, most)
             now = arrived = clock()
             fresh = 0
@@ -121,9 +125,11 @@ class UdpReceive(StreamProcess):
                 fresh = self._take_plain(got) if lengths == plain[got] else take(lengths)
                 total += fresh
             else:
+                # Nothing had come when it was asked for; since then a process that was stopped has seen nothing.
+                arrived = max(before, asked_ns)
                 self._check(-got, now, window)
             if arrived >= marks.next_ns:
-                marks.cross(before, total - fresh, arrived, total)
+                self._cross(marks, (before, total - fresh), (arrived, total), got)
                 self.note_window(marks)
                 self._note_interval(marks)
                 stamps.refresh()
@@ -133,6 +139,24 @@ class UdpReceive(StreamProcess):
             if marks.complete and self._is_over(arrived, now, window):
                 return
             before = arrived
+
+    def _cross(self, marks: Marks, before: Tuple[int, float], after: Tuple[int, float], messages: int) -> None:
+        """Take the marks that went by while these messages came in; each but the last has a receive time of its own.
+
+        What was new among them is taken as spread over all their octets.
+        """
+        if messages > 1 and self._stamped:
+            begun, total = before[1], after[1]
+            lengths = self._vector.lengths(messages)
+            times = self._receive_times.read_ns(messages)
+            so_far, whole = 0, sum(lengths)
+            for length, stamp in zip(lengths[:-1], times):
+                so_far += length
+                here = (self._stamps.monotonic_ns(stamp, before[0], after[0]), begun + so_far * (total - begun) / whole)
+                if here[0] >= marks.next_ns:
+                    marks.cross(*before, *here)
+                before = here
+        marks.cross(*before, *after)
 
     def _take_plain(self, count: int) -> int:
         """Messages of one datagram each."""

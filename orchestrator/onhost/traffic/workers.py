@@ -32,6 +32,7 @@ class Worker:
     def __init__(self, process: StreamProcess) -> None:
         """Fork; the child prepares at once and then waits for its window."""
         self.stream = process.stream
+        self.counts = process.counts
         self.ready = False
         self.result: Optional[Dict[str, Any]] = None
         self._said = bytearray()

@@ -23,6 +23,8 @@ def _process(role: str, part: Json, side: Side) -> Row:
     """Shares are per process: sixteen streams that each run a tenth of the time are not one that never rests."""
     used, window_s = part.get("process") or {}, part.get("window_s") or part.get("seconds")
     streams = max(len(part.get("streams") or ()), 1)
+    if used.get("span_s"):  # a late process looked at other instants than the window's ends
+        window_s = used["span_s"] / streams
     mean, greatest = side.watch.get("clock_mean_hz"), side.watch.get("clock_max_hz")
     return {f"{role}_process_cpu_share": _share(used.get("cpu_s"), window_s, streams),
             f"{role}_process_wait_share": _share(used.get("run_delay_s"), window_s, streams),

@@ -54,6 +54,7 @@ def _rates(way: Way) -> Row:
     return {"seconds": way.receive.get("window_s"), "goodput_bit_s": goodput,
             "asked_bit_s": way.send.get("asked_bit_s"), "offered_bit_s": way.offered_bit_s,
             "ceiling_bit_s": way.ceiling_bit_s, "fill": way.fill, "wire_fill": way.wire_fill,
+            "counted_by": way.receive.get("counted_by"), "edge_error_ratio": way.edge_error_ratio,
             "frames_s": goodput / 8 / payload * way.packets_each if goodput is not None and payload else None,
             "sent_bytes": way.send.get("sent_bytes"), "received_bytes": way.receive.get("received_bytes")}
 

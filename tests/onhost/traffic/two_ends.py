@@ -97,8 +97,12 @@ def times(length_s: float, warmup_s: float = 0.1, ahead_s: float = START_AHEAD_S
 
 def run_pair(args: dict[str, Any], *, length_s: float = 0.5, warmup_s: float = 0.1,
              serve_in: Callable[[], None] | None = None, dial_in: Callable[[], None] | None = None,
-             born: Callable[[str, int], None] = lambda verb, pid: None) -> tuple[dict[str, Any], dict[str, Any]]:
-    """One trial; returns the dialling end's and the serving end's results. `born` is told each job's process."""
+             born: Callable[[str, int], None] = lambda verb, pid: None,
+             set_out: Callable[[dict[str, int]], None] = lambda told: None) -> tuple[dict[str, Any], dict[str, Any]]:
+    """One trial; returns the dialling end's and the serving end's results.
+
+    `born` is told each job's process, `set_out` the trial's times just before the ends hear them.
+    """
     serving = Running("serve", other_end(args), serve_in)
     born("serve", serving.job.pid)
     dialling = None
@@ -109,6 +113,7 @@ def run_pair(args: dict[str, Any], *, length_s: float = 0.5, warmup_s: float = 0
         dialling.event("connected")
         serving.event("connected")
         told = times(length_s, warmup_s)
+        set_out(told)
         for one in (serving, dialling):
             one.job.tell(told)
         return dialling.result(length_s + 15), serving.result(length_s + 15)

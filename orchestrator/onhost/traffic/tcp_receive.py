@@ -34,7 +34,6 @@ _CLOSE_NS = 25_000_000  # a little more than a receive may wait
 _REVIEW_NS = 10_000_000
 _ON_TIME_NS = 1_000_000  # what comes in so little time is small against a window, and known from both sides
 _LOOKS = 5  # at clock and count, until no pause fell between the two
-_NEVER = 1 << 62
 
 
 class TcpReceive(StreamProcess):
@@ -86,11 +85,14 @@ class TcpReceive(StreamProcess):
         read, change_ns = fill, begun_ns + _REVIEW_NS
         while True:
             if before >= change_ns:
-                gathering.review(before, total)
+                if read is fill:
+                    gathering.review(before, total)
                 close_ns = marks.next_ns - _CLOSE_NS
-                read, change_ns = (fill, min(before + _REVIEW_NS, close_ns)) if before < close_ns else (look, _NEVER)
-                if read is look:
-                    self._look_at_count()
+                if before < close_ns:
+                    read, change_ns = fill, min(before + _REVIEW_NS, close_ns)
+                else:
+                    read, change_ns = look, before + _ON_TIME_NS
+                    self._look_before_mark()
             try:
                 got = read()
             except BlockingIOError:
@@ -129,6 +131,11 @@ class TcpReceive(StreamProcess):
             self._curve.forget_before(mark_ns)
         self.note_window(marks)
         return total
+
+    def _look_before_mark(self) -> None:
+        """So that little is unknown of the time before a mark, should this process be late to it."""
+        if self.counted_by == "kernel":
+            self._look_at_count()
 
     def _look_at_count(self) -> Tuple[int, int]:
         """(now, what the kernel has taken in by now); of several looks the one that was least interrupted."""

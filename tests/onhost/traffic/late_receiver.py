@@ -21,7 +21,7 @@ from two_ends import arguments, flow, part, run_pair
 from wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
 
 from orchestrator.decide.judge import judge
-from orchestrator.lab.cpu_group import CpuGroup, place_for_groups
+from orchestrator.lab.cpu_group import CpuGroup
 from orchestrator.wire import goodput_ceiling
 
 KINDS = ("none", "hog", "stopped", "quota")
@@ -74,35 +74,30 @@ def draw(seed: int, kind: str | None = None, length_s: float = 1.0) -> Case:
                 chance.choice((0.9, 0.98, None)) if transport == "udp" else None, chance.random() < 0.3)
 
 
-def measure(cases: list[Case]) -> list[Seen]:
-    """Carry them out, each in a lab of its own."""
-    return [in_own_namespace_with_quota(case) for case in cases]
-
-
-def in_own_namespace_with_quota(case: Case) -> Seen:
-    """The quota's files are out of sight in the lab's namespace, so the group is made outside."""
-    with quota() if case.kind == "quota" else contextlib.nullcontext() as members:
+def measure(case: Case) -> Seen:
+    """Carry it out in a lab of its own; the quota's files are out of sight there, so its group is made outside."""
+    if case.kind != "quota":
+        return in_own_namespace(_trial, case, None)
+    with throttled(QUOTA) as (members, _):
         return in_own_namespace(_trial, case, members)
 
 
 @contextmanager
-def quota() -> Iterator[int | None]:
-    """Where to write the members of a control group that may use a fifth of a core; None without control groups."""
-    if place_for_groups() is None:
-        yield None
-        return
-    group = CpuGroup(f"late-{threading.get_ident() % 10000}")
+def throttled(share: float) -> Iterator[tuple[int, Path]]:
+    """A control group that grants this share of a core, in one piece at the beginning of each 100 ms.
+
+    The value is where to write its members (the path to it is hidden in the test's own namespace), and its folder.
+    """
+    group = CpuGroup("late")
     try:
         if group.version == 1:
             (group.folder / "cpu.cfs_period_us").write_text(str(QUOTA_PERIOD_US))
-            (group.folder / "cpu.cfs_quota_us").write_text(str(int(QUOTA_PERIOD_US * QUOTA)))
+            (group.folder / "cpu.cfs_quota_us").write_text(str(int(QUOTA_PERIOD_US * share)))
         else:
-            (group.folder / "cpu.max").write_text(f"{int(QUOTA_PERIOD_US * QUOTA)} {QUOTA_PERIOD_US}")
+            (group.folder / "cpu.max").write_text(f"{int(QUOTA_PERIOD_US * share)} {QUOTA_PERIOD_US}")
         members = os.open(group.folder / "cgroup.procs", os.O_WRONLY)
-        try:
-            yield members
-        finally:
-            os.close(members)
+        yield members, group.folder
+        os.close(members)
     finally:
         group.remove()
 

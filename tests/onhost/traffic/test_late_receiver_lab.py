@@ -6,7 +6,7 @@ A bounded sample of `bash tests/proofs.sh late`; the bounds leave room for a mac
 from __future__ import annotations
 
 import pytest
-from late_receiver import KINDS, Case, draw, in_own_namespace_with_quota
+from late_receiver import KINDS, Case, draw, measure
 
 from orchestrator.lab.cpu_group import place_for_groups
 
@@ -28,7 +28,7 @@ def test_goodput_is_what_arrived_in_the_window_however_late_it_is_read(kind: str
     if kind == "quota" and place_for_groups() is None:
         pytest.skip("no control groups with a CPU quota here")
     case = _drawn(kind, transport, seed)
-    seen = in_own_namespace_with_quota(case)
+    seen = measure(case)
     assert seen.counted_by == {"tcp": "kernel", "udp": "arrival"}[transport]
     assert "fill_above_one" not in seen.doubts, seen
     assert seen.fill <= 1.003 + ON_THE_WAY_S / case.length_s
@@ -38,5 +38,5 @@ def test_goodput_is_what_arrived_in_the_window_however_late_it_is_read(kind: str
 
 
 def test_the_referee_agrees_with_a_receiver_that_is_left_alone() -> None:
-    seen = in_own_namespace_with_quota(_drawn("none", "udp", 5))
+    seen = measure(_drawn("none", "udp", 5))
     assert seen.error == pytest.approx(0, abs=0.01)

@@ -3,41 +3,18 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
 import pytest
+from late_receiver import throttled
 from two_ends import arguments, flow, part, run_pair
 from wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
 
-from orchestrator.lab.cpu_group import CpuGroup, place_for_groups
+from orchestrator.lab.cpu_group import place_for_groups
 from orchestrator.wire import goodput_ceiling
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
-PERIOD_US = 100_000
 BUCKET_BYTES = 32_500  # of the shaper at this rate: what a link that stood still gives back at once
-
-
-@contextmanager
-def throttled(share: float) -> Iterator[tuple[int, Path]]:
-    """A control group that grants this share of a core, in one piece at the beginning of each 100 ms.
-
-    The value is where to write its members (the path to it is hidden in the test's own namespace), and its folder.
-    """
-    group = CpuGroup("traffic-test")
-    try:
-        if group.version == 1:
-            (group.folder / "cpu.cfs_period_us").write_text(str(PERIOD_US))
-            (group.folder / "cpu.cfs_quota_us").write_text(str(int(PERIOD_US * share)))
-        else:
-            (group.folder / "cpu.max").write_text(f"{int(PERIOD_US * share)} {PERIOD_US}")
-        members = os.open(group.folder / "cgroup.procs", os.O_WRONLY)
-        yield members, group.folder
-        os.close(members)
-    finally:
-        group.remove()
 
 
 @pytest.mark.parametrize(("share", "traffic"), [

@@ -97,6 +97,20 @@ def undriven(path: Path) -> Iterator[None]:
         os.close(file)
 
 
+@contextlib.contextmanager
+def alone_in(folder: Path) -> Iterator[None]:
+    """Keep other controllers from a suite's folder; HostError when one is at it. Ends with the process, too."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield
+    except BlockingIOError as error:
+        raise HostError("suite_in_use", f"{folder}: another linktrial is running this suite", host="controller",
+                        next_step=f"wait for it, end it, or look with: linktrial show {folder}") from error
+    finally:
+        os.close(handle)
+
+
 def read_lines(path: Path) -> tuple[list[Entry], Cut | None, str]:
     """The journal's good entries, where it was cut, and the last good checksum; changes nothing."""
     if path.stat().st_size > MOST_BYTES:

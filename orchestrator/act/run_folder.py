@@ -13,15 +13,17 @@ from pathlib import Path
 from typing import Any
 
 from orchestrator import __version__
-from orchestrator.act.journal import flush_folder, read_lines
+from orchestrator.act.journal import flush_folder, read_lines, undriven
+from orchestrator.decide.host_ends import HostEnd, host_ends
 from orchestrator.decide.kernels import facts_as_measured
 from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState, known_before
-from orchestrator.faults import HostError
+from orchestrator.faults import HostError, PlanError
 from orchestrator.results.folder import SCHEMA_VERSION
 from orchestrator.results.write import write_whole
 
+RUNNING = "running"
 _ENDED = {0: "complete", 1: "complete", 3: "refused", 4: "our fault", 5: "not as found", 6: "stopped early",
           130: "interrupted", 143: "terminated"}
 
@@ -72,30 +74,36 @@ def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: 
     run = {
         "schema": SCHEMA_VERSION, "run_id": setup.run_id, "plan_name": setup.plan_name, "purpose": purpose,
         "bench": bench, "binds": binds, "linktrial": __version__, "helper_hash": helper_hash, "started_at": started_at,
-        "ended_at": ended_at, "exit": code, "ended": _ENDED.get(code, "running") if code is not None else "running",
+        "ended_at": ended_at, "exit": code, "ended": _ENDED.get(code, RUNNING) if code is not None else RUNNING,
         "seed": setup.seed, "threshold_ratio": threshold_ratio,
         "trial": {"length_s": setup.length_s, "warmup_s": setup.warmup_s, "settle_s": setup.settle_s},
-        "hosts": {name: {"facts": facts_as_measured(host)} for name, host in state.hosts.items()},
         "links": {link.name: {"ends": [list(end) for end in link.ends], "rate_bit_s": link.rate_bit_s,
                               "isolated": link.isolated} for link in setup.links},
         "cells": [{"number": cell.number, "key": cell.key, "levels": cell.levels, "link": cell.link,
                    "links": cell.links, "settings": [asdict(use) for use in cell.settings],
                    "traffic": dict(cell.traffic)}
                   for cell in setup.cells],
-        "instrument": {name: host.instrument for name, host in state.hosts.items()},
-        "replicates_asked": max((trial.replicate for trial in setup.schedule), default=0),
-        "as_found": {name: _as_found(state, name) for name in state.hosts},
-        "stop": state.stop, "refused": state.refused, "notes": state.notes, "lab": lab,
-        "screen": screen,
+        "lab": lab, "screen": screen, **_as_known(state),
     }
     write_private(folder / "run.json", json.dumps(run, indent=1, sort_keys=False))
 
 
-def _as_found(state: RunState, name: str) -> dict[str, Any]:
-    host = state.hosts[name]
+def _as_known(state: RunState) -> dict[str, Any]:
+    """What of run.json grows while the run goes on."""
+    return {
+        "hosts": {name: {"facts": facts_as_measured(host)} for name, host in state.hosts.items()},
+        "instrument": {name: host.instrument for name, host in state.hosts.items()},
+        "replicates_asked": max((trial.replicate for trial in state.schedule), default=0),
+        "as_found": {end.host: _as_found(state, end) for end in host_ends(state)},
+        "stop": state.stop, "refused": state.refused, "notes": state.notes,
+    }
+
+
+def _as_found(state: RunState, end: HostEnd) -> dict[str, Any]:
+    host = state.hosts[end.host]
     result = host.restored or {}
     differences = result.get("differences", {})
-    return {"ok": host.as_found, "changed": host.changed, "left": result.get("left", []),
+    return {"ok": end.verified, "how": end.how, "changed": host.changed, "left": result.get("left", []),
             "conflicts": result.get("conflicts", []), "touched": differences.get("touched", []),
             "other": differences.get("other", [])}
 
@@ -105,7 +113,8 @@ def write_surveys(folder: Path, state: RunState) -> None:
     before = {name: host.facts for name, host in state.hosts.items()}
     after = {name: (host.restored or {}).get("facts") for name, host in state.hosts.items()}
     for name, surveys in (("survey-before.json", before), ("survey-after.json", after)):
-        write_private(folder / name, json.dumps(surveys, indent=1))
+        if any(surveys.values()) or not (folder / name).exists():  # what an earlier process saw is not lost
+            write_private(folder / name, json.dumps(surveys, indent=1))
 
 
 def journal_path(folder: Path) -> Path:
@@ -113,10 +122,47 @@ def journal_path(folder: Path) -> Path:
     return folder / "journal.jsonl"
 
 
+def has_begun(folder: Path) -> bool:
+    """Whether the run's journal holds its setup: before that no host was contacted."""
+    path = journal_path(folder)
+    return path.is_file() and bool(read_lines(path)[0])
+
+
 def state_of(folder: Path) -> RunState:
-    """The run's state, replayed from its journal."""
-    entries, _, _ = read_lines(journal_path(folder))
+    """The run's state, replayed from its journal; PlanError when the folder holds none."""
+    path = journal_path(folder)
+    if not path.is_file():
+        raise PlanError("no_journal", f"{folder} holds no journal, so it is not a run's folder",
+                        next_step="name the folder of a run or of a suite")
+    entries, _, _ = read_lines(path)
+    if not entries:
+        raise PlanError("not_begun", f"{folder}: the run ended before any host was contacted",
+                        next_step=f"begin it with: linktrial resume {folder}")
     return replay(entries)[0]
+
+
+def is_driven(folder: Path) -> bool:
+    """Whether another process drives the run at this moment."""
+    try:
+        with undriven(journal_path(folder)):
+            return False
+    except HostError:
+        return True
+
+
+def ends_known(folder: Path, state: RunState) -> tuple[int | None, dict[str, bool]]:
+    """(exit code, host -> whether it was verified as found), as far as the run's folder knows.
+
+    A run that could not write its journal any more has told its end to run.json alone.
+    """
+    known = {end.host: end.verified for end in host_ends(state)}
+    if state.exit_code is not None:
+        return state.exit_code, known
+    run = _run_json(folder)
+    code, found = run.get("exit"), run.get("as_found")
+    if not isinstance(code, int) or not isinstance(found, dict):
+        return None, known
+    return code, {name: bool(found.get(name, {}).get("ok")) for name in known}
 
 
 def changed_places(state: RunState, name: str) -> list[dict[str, Any]]:
@@ -125,12 +171,29 @@ def changed_places(state: RunState, name: str) -> list[dict[str, Any]]:
     return [known_before(host, place) for place in host.places if place in host.ours]
 
 
+def is_complete(folder: Path, state: RunState) -> bool:
+    """Whether the run has ended with all it was to measure, and its folder says so."""
+    return state.exit_code in (0, 1) and _run_json(folder).get("exit") == state.exit_code
+
+
 def refresh_run_json(folder: Path, state: RunState) -> None:
-    """Bring run.json up to what the journal says now, after a recovery."""
-    run = json.loads((folder / "run.json").read_text())
-    run["as_found"] = {name: _as_found(state, name) for name in state.hosts}
-    run["ended"] = "recovered" if run["exit"] is None else run["ended"]
+    """Bring run.json up to what the journal says now: after a recovery, or when the run's process was killed."""
+    run = _run_json(folder)
+    if not run:
+        return
+    run |= _as_known(state)
+    if state.exit_code is not None:
+        run |= {"exit": state.exit_code, "ended": _ENDED.get(state.exit_code, RUNNING)}
+    elif run.get("exit") is None:
+        free = all(host.as_found and not host.token for host in state.hosts.values())
+        run["ended"] = "recovered" if free and state.began else "broken off"
     write_private(folder / "run.json", json.dumps(run, indent=1))
+
+
+def _run_json(folder: Path) -> dict[str, Any]:
+    path = folder / "run.json"
+    found = json.loads(path.read_text()) if path.is_file() else {}
+    return found if isinstance(found, dict) else {}
 
 
 def owner_text() -> str:

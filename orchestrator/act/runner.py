@@ -96,9 +96,6 @@ class Runner:
         met = [name for name, host in self.state.hosts.items()
                if not host.released and (host.facts is not None or name in self.actions.sessions)]
         found = dict(zip(met, await asyncio.gather(*(self.actions.put_back_now(name) for name in met)), strict=True))
-        for name, result in found.items():
-            self._tell(f"{name}: put back from its own record and verified as found" if result.as_found else
-                       f"{name}: NOT verified as found: {result.why}")
         code = 5 if not all(result.as_found for result in found.values()) else 6 if disk else 4
         note_end_by_records(self.state, code, {name: result.as_dict() for name, result in found.items()})
         self._tell(do.Finish(code))

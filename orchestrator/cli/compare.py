@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from orchestrator.cli.exits import Exit
+from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.faults import PlanError
+from orchestrator.results.plain_text import visible
+from orchestrator.results.suite import is_suite, open_suite
 
 if TYPE_CHECKING:
     from orchestrator.results.compare import Comparison
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
 
 _FAIL_ON = {"worse": "worse", "lost": "lost", "unsure": "cannot tell", "better": "better"}
 # The character \b keeps click from filling the lines that follow it.
-_HELP = """Compare runs: RUNS are the reference, the runs after --with the candidate.
+_HELP = """Compare runs: RUNS are the reference, the runs after --with the candidate. Suites are paired plan by plan.
 
 \b
 linktrial compare monday tuesday --with new-kernel-1 new-kernel-2
@@ -89,13 +91,48 @@ def command(**options: Any) -> int:
     if options["keep"]:
         return _keep(options)
     reference, candidate = _sides(options)
+    if not any(is_suite(path) for path in (*options["runs"], *options["candidates"])):
+        return _compare("", reference, candidate, options)
+    return _compare_suites(reference, candidate, options)
+
+
+def _compare_suites(reference: list[RunSummary], candidate: list[RunSummary], options: dict[str, Any]) -> int:
+    """Plan by plan, by name; a plan that only one side has is said, and lost when it is the reference's."""
+    plans = {plan: ([run for run in reference if plan_of(run) == plan],
+                    [run for run in candidate if plan_of(run) == plan])
+             for plan in dict.fromkeys(map(plan_of, (*reference, *candidate)))}
+    pairs = {plan: sides for plan, sides in plans.items() if all(sides)}
+    alone = {plan: "reference" if sides[0] else "candidate" for plan, sides in plans.items() if not all(sides)}
+    if not pairs:
+        raise PlanError("not_alike", "the two sides have no plan in common",
+                        next_step="compare suites of the same plans", plans=sorted(plans))
+    codes = [_compare(plan, was, now, options) for plan, (was, now) in pairs.items()]
+    if not options["as_json"]:
+        click.echo("".join(f"\n{visible(plan)}: only the {side} has it; not compared" for plan, side in alone.items()))
+    elif alone:
+        click.echo("".join(f"{visible(plan)}: only the {side} has it; not compared\n" for plan, side in alone.items()),
+                   nl=False, err=True)
+    lost = "reference" in alone.values() and "lost" in options["fail_on"]
+    return most_serious(*codes, Exit.SOME_NOT_VALID if lost else Exit.COMPLETE)
+
+
+def plan_of(run: RunSummary) -> str:
+    """The name of a run's plan: its id is `<plan>-<UTC time>-<short id>`."""
+    return run.run_id.rsplit("-", 2)[0]
+
+
+def _compare(plan: str, reference: list[RunSummary], candidate: list[RunSummary], options: dict[str, Any]) -> int:
+    """One plan's runs; `plan` is empty where no suite is compared."""
     from orchestrator.results.compare import compare  # loads pandas and scipy, and help must not wait for them
     from orchestrator.results.references import load
 
     spread = load(options["spread_from"], options["references"]) if options["spread_from"] else []
+    spread = [run for run in spread if not plan or plan_of(run) == plan]
     found = compare(reference, candidate, measure=options["measure"], threshold_ratio=options["threshold"],
                     spread_from=spread, anyway=options["anyway"])
-    _write(found, options)
+    if plan and not options["as_json"]:
+        click.echo(f"\n{visible(plan)}")
+    _write(found, options, plan)
     return Exit.SOME_NOT_VALID if found.has_any_of(options["fail_on"]) else Exit.COMPLETE
 
 
@@ -125,25 +162,46 @@ def _sides(options: dict[str, Any]) -> tuple[list[RunSummary], list[RunSummary]]
 
 
 def _read(paths: list[Path]) -> list[RunSummary]:
+    """The runs at these paths; a suite's are those of its runs that measured something."""
     from orchestrator.results.read_run import read_run
     from orchestrator.results.run_summary import summarise_run
 
-    return [summarise_run(read_run(path)) for path in paths]
+    runs = []
+    for path in paths:
+        if is_suite(path):
+            suite = open_suite(path)
+            folders = [folder for entry in suite.entries if (folder := suite.folder_of(entry)) is not None]
+            found = [summarise_run(read_run(folder)) for folder in folders if (folder / "trials.csv").is_file()]
+            if not found:
+                raise PlanError("nothing_measured", f"{path}: no run of this suite has measured anything",
+                                next_step=f"linktrial resume {path}")
+            runs += found
+        else:
+            runs.append(summarise_run(read_run(path)))
+    return runs
 
 
-def _write(found: Comparison, options: dict[str, Any]) -> None:
+def _write(found: Comparison, options: dict[str, Any], plan: str) -> None:
     import json
 
     from orchestrator.report import comparison as words
     from orchestrator.results.write import write_whole
 
-    if options["markdown"]:
-        write_whole(options["markdown"], words.markdown(found))
-    if options["html"]:
+    if path := _file(options["markdown"], plan):
+        write_whole(path, words.markdown(found))
+    if path := _file(options["html"], plan):
         from orchestrator.report.page_comparison import page
 
-        write_whole(options["html"], page(found))
-    if options["junit"]:
-        write_whole(options["junit"], words.junit(found, options["fail_on"]))
-    click.echo(json.dumps(words.as_data(found), indent=1) if options["as_json"] else
-               "\n".join(words.text_lines(found)))
+        write_whole(path, page(found))
+    if path := _file(options["junit"], plan):
+        write_whole(path, words.junit(found, options["fail_on"]))
+    if options["as_json"]:  # of suites one line for each plan
+        click.echo(json.dumps({"plan": plan, **words.as_data(found)}) if plan else
+                   json.dumps(words.as_data(found), indent=1))
+    else:
+        click.echo("\n".join(words.text_lines(found)))
+
+
+def _file(path: Path | None, plan: str) -> Path | None:
+    """Where one plan's comparison is written: of suites `result-PLAN.xml` for `result.xml`."""
+    return path.with_stem(f"{path.stem}-{plan}") if path and plan else path

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from enum import IntEnum
 
+from orchestrator.faults import BugError, Fault, HostError, LinkError, PlanError
+
 
 class Exit(IntEnum):
     """What a command's exit code says; documented in the README."""
@@ -21,6 +23,14 @@ class Exit(IntEnum):
 
 _MOST_SERIOUS_FIRST = (Exit.NOT_AS_FOUND, Exit.OUR_FAULT, Exit.INTERRUPTED, Exit.TERMINATED, Exit.STOPPED_EARLY,
                        Exit.REFUSED, Exit.PLAN_WRONG, Exit.SOME_NOT_VALID, Exit.COMPLETE)
+
+
+_EXIT_OF = {PlanError: Exit.PLAN_WRONG, HostError: Exit.REFUSED, LinkError: Exit.REFUSED, BugError: Exit.OUR_FAULT}
+
+
+def exit_of(fault: Fault) -> Exit:
+    """The code of a command that ends with this error before any host was changed."""
+    return next(code for kind, code in _EXIT_OF.items() if isinstance(fault, kind))
 
 
 def most_serious(*codes: int) -> Exit:

@@ -53,13 +53,13 @@ def plans_to_run(plans: Sequence[LoadedPlan], references: Sequence[Path], access
     return again
 
 
-def verdict(again: Again, run_code: int, folder: Path) -> int:
+def verdict(again: Again, run_code: int, folder: Path | None) -> int:
     """The exit code of a plan that was run again: 1 a cell got worse or cannot be measured any more, 0 none did.
 
     The run's own code where it did not end.
     """
-    if run_code not in _MEASURED:
-        click.echo(f"\n{again.loaded.plan.plan}: not compared, because the run did not complete")
+    if run_code not in _MEASURED or folder is None:
+        click.echo(f"\n{again.loaded.plan.plan}: not compared, because its run is not complete")
         return run_code
     from orchestrator.report.comparison import text_lines
     from orchestrator.results.compare import LOST, compare

@@ -9,8 +9,8 @@ import sys
 import click
 
 from orchestrator import __version__
-from orchestrator.cli.exits import Exit
-from orchestrator.faults import BugError, Fault, HostError, LinkError, PlanError
+from orchestrator.cli.exits import Exit, exit_of
+from orchestrator.faults import Fault
 
 # One command, one file: orchestrator/cli/<name>.py defines `command`.
 COMMANDS = {
@@ -27,7 +27,6 @@ COMMANDS = {
     "schema": "Print the plan file's JSON schema.",
     "trust": "Show a host's key and record it when confirmed.",
 }
-_EXIT_OF = {PlanError: Exit.PLAN_WRONG, HostError: Exit.REFUSED, LinkError: Exit.REFUSED, BugError: Exit.OUR_FAULT}
 
 
 class LazyCommands(click.Group):
@@ -83,11 +82,12 @@ def main() -> None:
         error.show()
         code = Exit.PLAN_WRONG
     except click.Abort:
+        click.echo("linktrial: interrupted", err=True)
         code = Exit.INTERRUPTED
     except Fault as error:
         click.echo(f"linktrial: {error.message}", err=True)
         if error.next_step:
             click.echo(f"  what to do: {error.next_step}", err=True)
-        code = next(code for kind, code in _EXIT_OF.items() if isinstance(error, kind))
+        code = exit_of(error)
     _let_go_of_a_dead_terminal()
     sys.exit(int(code) if isinstance(code, int) else 0)

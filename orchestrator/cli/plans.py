@@ -10,6 +10,7 @@ from pathlib import Path
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import MOST_BYTES, Plan, PlanProblems, Problem, decode, load, unused_binds
+from orchestrator.results.suite import is_suite, open_suite
 
 
 @dataclass(frozen=True)
@@ -22,30 +23,61 @@ class LoadedPlan:
     binds: dict[str, str]
 
 
-def plan_files(paths: Iterable[Path]) -> list[Path]:
-    """The plan files meant: a file itself, a suite's folder, or an earlier run's folder (its plan.yaml)."""
-    files: list[Path] = []
+@dataclass(frozen=True)
+class PlanSource:
+    """A plan's file, and what was bound in it before: by an earlier run, or by a suite."""
+
+    path: Path
+    binds: dict[str, str]
+
+
+def plan_sources(paths: Iterable[Path]) -> list[PlanSource]:
+    """The plan files meant: a file itself, a folder's plans, an earlier run's plan.yaml, the plans of a suite."""
+    sources: list[PlanSource] = []
     for path in paths:
         if not path.exists():
             raise PlanError("plan_missing", f"{path}: no such file or folder")
-        if path.is_dir():
+        if not path.is_dir():
+            sources.append(PlanSource(path, _earlier_binds(path)))
+        elif is_suite(path):
+            sources += _of_suite(path)
+        else:
             own = path / "plan.yaml"
             found = [own] if own.is_file() else sorted([*path.glob("*.yaml"), *path.glob("*.yml")])
             if not found:
                 raise PlanError("plan_missing", f"{path}: holds no plan (*.yaml)")
-            files.extend(found)
-        else:
-            files.append(path)
-    return files
+            sources += [PlanSource(file, _earlier_binds(file)) for file in found]
+    return sources
+
+
+def _of_suite(path: Path) -> list[PlanSource]:
+    suite = open_suite(path)
+    sources = []
+    for entry in suite.entries:
+        file = suite.plan_of(entry)
+        if file is None:
+            raise PlanError("plan_missing", f"{path}: the plan '{entry.plan}' of this suite is not there any more")
+        sources.append(PlanSource(file, {**_earlier_binds(file), **entry.binds}))
+    return sources
+
+
+def means_suite(path: Path) -> bool:
+    """Whether a folder of plans, or an earlier suite, is meant: not a plan, and not an earlier run."""
+    return path.is_dir() and not (path / "plan.yaml").is_file()
 
 
 def load_plans(paths: Iterable[Path], binds: dict[str, str]) -> list[LoadedPlan]:
     """All plans, or PlanProblems with the problems of all of them."""
+    return load_sources(plan_sources(paths), binds)
+
+
+def load_sources(sources: Iterable[PlanSource], binds: dict[str, str]) -> list[LoadedPlan]:
+    """The plans of these files, or PlanProblems with the problems of all of them."""
     loaded: list[LoadedPlan] = []
     problems: list[Problem] = []
     used: set[str] = set()
-    for path in plan_files(paths):
-        bound = {**_earlier_binds(path), **binds}
+    for source in sources:
+        path, bound = source.path, {**source.binds, **binds}
         try:
             text = _read(path)
             plan = load(text, name=str(path), binds=bound, catalogue=CATALOGUE, used=used)

@@ -32,7 +32,6 @@ class Progress:
 
     def __init__(self, log: Path, stream: TextIO | None = None) -> None:
         """`log` gets every line with its time; `stream` (standard error) the same without."""
-        self._folder = log.parent
         self._log = log.open("a", encoding="utf-8")
         log.chmod(0o600)
         self._stream: TextIO | None = stream or sys.stderr
@@ -47,12 +46,13 @@ class Progress:
             return
         if line := _TELLERS.get(type(item), _nothing)(state, item):
             self.say(line)
-        if isinstance(item, do.Finish) and not all(host.as_found for host in state.hosts.values()):
-            self.say(f"to put back what is left, now or at any time: linktrial recover {self._folder}")
 
-    def say(self, line: str) -> None:
-        """One line, to both."""
-        text = visible(line)
+    def say(self, line: str, *more: str) -> None:
+        """One line, or several, to both; a line's end within one is shown, not obeyed."""
+        for one in (line, *more):
+            self._say(visible(one))
+
+    def _say(self, text: str) -> None:
         self._said_s = time.monotonic()
         with contextlib.suppress(OSError):  # a full disk ends the run through its journal, not through its log
             self._log.write(f"{datetime.now(UTC).isoformat(timespec='seconds')} {text}\n")
@@ -123,12 +123,13 @@ def _conduct(state: RunState, command: do.Conduct) -> str:
     return f"{what} {command.position} of {max(other.position for other in state.schedule)}{again}: {key}"
 
 
-def _conducted(_: RunState, event: ev.Conducted) -> str:
+def _conducted(state: RunState, event: ev.Conducted) -> str:
     status, reason = event.verdict["status"], event.verdict["reason"]
+    label = "    rehearsal, no result: " if state.trial(event.position).role == "rehearse" else "    "
     if status != "valid":
-        return f"    {status}: {reason}"
+        return f"{label}{status}: {reason}"
     doubts = event.verdict["doubts"]
-    return f"    {_goodputs(event.record)}" + (f"  (noted: {', '.join(doubts)})" if doubts else "")
+    return f"{label}{_goodputs(event.record)}" + (f"  (noted: {', '.join(doubts)})" if doubts else "")
 
 
 def _goodputs(record: dict[str, Any]) -> str:
@@ -154,13 +155,6 @@ def _power_cycle(state: RunState, command: do.PowerCycle) -> str:
     return f"{command.host}: no sign of life; switching its power off and on: {words}"
 
 
-def _restored(state: RunState, event: ev.Restored) -> str:
-    if state.hosts[event.host].as_found:
-        return f"{event.host}: put back and verified as found"
-    stays = [*event.result.get("left", []), *event.result.get("conflicts", [])]
-    return "\n".join([f"{event.host}: NOT as found", *map(stays_text, stays)])
-
-
 def stays_text(item: dict[str, Any]) -> str:
     """What is still changed on a host, why, and the command that a person can put it right with."""
     return (f"    {item['setting']} {item['target']}: before {item['before']}, now {item['now']} "
@@ -169,8 +163,8 @@ def stays_text(item: dict[str, Any]) -> str:
 
 def _stop(state: RunState, event: ev.StopAsked) -> str:
     if state.hurry:
-        return f"leaving the hosts to their leases: each puts itself back within {longest_lease_s(state.setup):.0f} s"
-    return f"stopping ({event.reason}); putting the hosts back. Once more to leave that to their leases."
+        return f"leaving the hosts to their leases: each restores itself within {longest_lease_s(state.setup):.0f} s"
+    return f"stopping ({event.reason}); restoring the hosts. Once more to leave that to their leases."
 
 
 def _finish(state: RunState, _: do.Finish) -> str:
@@ -183,5 +177,5 @@ def _finish(state: RunState, _: do.Finish) -> str:
 _TELLERS: dict[type[Any], Callable[[RunState, Any], str]] = {
     ev.Connected: _connected, ev.HostFailed: _host_failed, ev.Prepared: _prepared, do.Conduct: _conduct,
     ev.Conducted: _conducted, ev.ConductBroken: _broken, ev.SessionLost: _lost, ev.Rejoined: _rejoined,
-    ev.Restored: _restored, ev.StopAsked: _stop, do.PowerCycle: _power_cycle, do.Finish: _finish,
+    ev.StopAsked: _stop, do.PowerCycle: _power_cycle, do.Finish: _finish,
 }

@@ -1,10 +1,12 @@
-"""`linktrial recover`: put back what an interrupted run left on its hosts, and say so."""
+"""`linktrial recover`: restore what an interrupted run, or suite, left on its hosts, and say so."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Mapping
+import signal
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,12 +14,30 @@ import click
 
 from orchestrator.cli.access import Access, access_options, opener
 from orchestrator.cli.exits import Exit, most_serious
-from orchestrator.cli.plans import LoadedPlan, load_plans
+from orchestrator.cli.plans import LoadedPlan, PlanSource, load_plans, load_sources, plan_sources
 from orchestrator.cli.progress import stays_text
+from orchestrator.faults import HostError
 from orchestrator.planning.binds import parse_binds
+from orchestrator.results.plain_text import visible
+from orchestrator.results.suite import is_suite, open_suite
 
 if TYPE_CHECKING:
     from orchestrator.act.recovering import Recovered
+    from orchestrator.decide.state import RunState
+
+
+@dataclass
+class Target:
+    """One run, or one plan whose runs' folders are lost, and what became of its hosts."""
+
+    loaded: LoadedPlan
+    folder: Path | None
+    state: RunState | None = None
+    found: dict[str, Recovered | HostError] = field(default_factory=dict)
+
+    def unsure(self, name: str) -> bool:
+        """Whether the run has changed this host and nobody has seen it as found since, as far as its journal knows."""
+        return self.state is not None and not self.state.hosts[name].as_found
 
 
 @click.command()
@@ -25,78 +45,154 @@ if TYPE_CHECKING:
 @click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
 @access_options
 def command(what: Path, bind: tuple[str, ...], ssh_config: str | None) -> int:
-    """Put back what a run left behind. WHAT is a run's folder, or its plan when the folder is lost.
+    """Restore what a run left behind. WHAT is a run's or a suite's folder, or a plan when the folder is lost.
 
     Harmless to repeat. Exit 0: every host verified as found; 5: something stays, with the command that mends it.
     """
-    loaded = load_plans([what], parse_binds(bind))[0]
-    return recover(loaded, what if what.is_dir() else None, Access(ssh_config))
+    binds = parse_binds(bind)
+    if is_suite(what):
+        suite = open_suite(what)
+        sources = [(suite.plan_of(entry), entry, suite.folder_of(entry)) for entry in suite.entries]
+        targets = [Target(load_sources([PlanSource(plan, dict(entry.binds))], binds)[0], folder)
+                   for plan, entry, folder in sources if plan is not None and folder is not None]
+        if not targets:
+            click.echo(f"{what}: no plan of this suite has begun, so no host was contacted")
+            return Exit.COMPLETE
+        return recover_all(targets, what, Access(ssh_config))
+    loaded = load_plans([what], binds)
+    is_run = what.is_dir() and plan_sources([what])[0].path == what / "plan.yaml"
+    return recover_all([Target(one, what if is_run else None) for one in loaded], what, Access(ssh_config))
 
 
-def recover(loaded: LoadedPlan, folder: Path | None, access: Access) -> int:
-    """Recover every host of a plan; with a run's folder, from its journal too, and finish the folder."""
+def recover_all(targets: Sequence[Target], what: Path, access: Access) -> int:
+    """Recover every host of every target; from a run's journal too, whose folder is finished; the exit code."""
     from orchestrator.act.journal import undriven
-    from orchestrator.act.recovering import Recovered, recover_host
-    from orchestrator.act.run_folder import changed_places, journal_path, state_of
-    from orchestrator.faults import HostError
+    from orchestrator.act.run_folder import has_begun, journal_path, state_of
 
-    state = state_of(folder) if folder else None
-    run_id = state.setup.run_id if state else ""
+    for target in targets:
+        if target.folder is not None and has_begun(target.folder):
+            target.state = state_of(target.folder)
+    with contextlib.ExitStack() as kept:
+        for target in targets:
+            if target.state is not None and target.folder is not None:
+                kept.enter_context(undriven(journal_path(target.folder)))
+        stopped = asyncio.run(_recover(targets, access))
+    codes = [stopped, *_tell(targets)]
+    for target in targets:
+        if target.folder is not None and target.state is not None:
+            try:
+                _note(target, shows=len(targets) == 1)
+            except (HostError, OSError) as error:  # a full disk: what the hosts are is known and told all the same
+                click.echo(f"{target.folder}: what was restored could not be noted there: {error}", err=True)
+    if is_suite(what):
+        from orchestrator.report.suite import write_suite
 
-    async def one(name: str) -> Recovered | HostError:
+        with contextlib.suppress(OSError):
+            write_suite(what)
+    code = most_serious(*codes)
+    if code not in (Exit.COMPLETE, Exit.SOME_NOT_VALID):
+        click.echo(f"to try again: linktrial recover {what}", err=True)
+    return code
+
+
+async def _recover(targets: Sequence[Target], access: Access) -> int:
+    """Run after run, a run's hosts at once; 0, or the exit code of the signal that ended it before its time."""
+    from orchestrator.act.recovering import recover_host
+    from orchestrator.act.run_folder import changed_places
+
+    async def one(target: Target, name: str) -> None:
+        state, plan = target.state, target.loaded.plan
+        run_id = state.setup.run_id if state else target.folder.resolve().name if target.folder else ""
         try:
-            return await recover_host(name, opener(loaded.plan, access), run_id,
-                                      changed_places(state, name) if state else [])
+            target.found[name] = await recover_host(name, opener(plan, access), run_id,
+                                                    changed_places(state, name) if state else [])
         except HostError as error:
-            return error
+            target.found[name] = error
 
-    async def everyone() -> list[Recovered | HostError]:
-        return await asyncio.gather(*(one(name) for name in loaded.plan.hosts))
+    async def everyone() -> None:
+        for target in targets:
+            await asyncio.gather(*(one(target, name) for name in target.loaded.plan.hosts))
 
-    with undriven(journal_path(folder)) if folder else contextlib.nullcontext():
-        results = dict(zip(loaded.plan.hosts, asyncio.run(everyone()), strict=True))
+    work, stopped = asyncio.ensure_future(everyone()), [0]
+
+    def stop(number: int) -> None:
+        stopped[0] = stopped[0] or 128 + number
+        work.cancel()
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, stop, number)
+    with contextlib.suppress(asyncio.CancelledError):
+        await work
+    return stopped[0]
+
+
+def _tell(targets: Sequence[Target]) -> list[int]:
+    """One line for each machine, whatever number of runs it was in; an exit code for each."""
+    machines: dict[str, list[tuple[Target, str]]] = {}
+    for target in targets:
+        for name, host in target.loaded.plan.hosts.items():
+            machines.setdefault(f"{name} {host.ssh} {host.user} {host.port}", []).append((target, name))
+    names = [key.split(" ")[0] for key in machines]
     codes = []
-    for name, result in results.items():
-        if isinstance(result, HostError):
-            unsure = state is not None and state.hosts[name].changed and not state.hosts[name].as_found
-            codes.append(Exit.NOT_AS_FOUND if unsure else Exit.REFUSED)
-            click.echo(f"{name}: {result.message}" + (f" - {result.next_step}" if result.next_step else ""), err=True)
-        else:
-            codes.append(Exit.COMPLETE if result.as_found else Exit.NOT_AS_FOUND)
-            click.echo(_told(result))
-    if folder is not None and state is not None:
-        try:
-            _note(folder, {name: found for name, found in results.items() if isinstance(found, Recovered)})
-        except (HostError, OSError) as error:  # a full disk: what the hosts are is known and told all the same
-            click.echo(f"{folder}: what was put back could not be noted there: {error}", err=True)
-    return most_serious(*codes)
+    for key, runs in machines.items():
+        name = key.split(" ")[0]
+        label = name if names.count(name) == 1 else f"{name} ({key.split(' ')[1]})"
+        code, lines = _of_machine(runs)
+        codes.append(code)
+        for line in (f"{label}: {lines[0]}", *lines[1:]):
+            click.echo(visible(line))
+    return codes
 
 
-def _told(found: Recovered) -> str:
-    if found.source == "nothing":
-        return f"{found.host}: as found; nothing of the run was left"
-    head = f"{found.host}: put back from the {'host' if found.source == 'record' else 'journal'}'s record"
-    if found.as_found:
-        again = ", and restarted, so that it runs as before" if found.restarted else ""
-        return f"{head}, verified as found{again}"
-    return "\n".join([f"{found.host}: NOT as found", *map(stays_text, [*found.left, *found.conflicts])])
+def _of_machine(runs: Sequence[tuple[Target, str]]) -> tuple[int, list[str]]:
+    """(its exit code, what is said of it): the worst of its runs decides."""
+    unseen = [(target, name) for target, name in runs if name not in target.found]
+    failed = [(error, target.unsure(name), name) for target, name in runs
+              if isinstance(error := target.found.get(name), HostError)]
+    found = [each for target, name in runs if (each := target.found.get(name)) and not isinstance(each, HostError)]
+    left = [each for each in found if not each.as_found]
+    if left:
+        stays = [item for each in left for item in (*each.left, *each.conflicts)]
+        restart = "" if stays else " it runs with what a trial started it with until it is restarted"
+        return Exit.NOT_AS_FOUND, [f"NOT verified as found:{restart}", *map(stays_text, stays)]
+    if failed:
+        error, _, name = next((one for one in failed if one[1]), failed[0])
+        unsure = any(one[1] for one in failed)
+        why = error.message.removeprefix(f"{name}: ") + (f" - {error.next_step}" if error.next_step else "")
+        return (Exit.NOT_AS_FOUND, [f"NOT verified as found: {why}"]) if unsure else \
+            (Exit.REFUSED, [f"not asked, and not known to be changed: {why}"])
+    if unseen:
+        unsure = any(target.unsure(name) for target, name in unseen)
+        return (Exit.NOT_AS_FOUND, ["NOT verified as found: interrupted before it had answered"]) if unsure else \
+            (Exit.COMPLETE, ["not known to be changed; interrupted before it had answered"])
+    restored = [each for each in found if each.source != "nothing"]
+    if not restored:
+        return Exit.COMPLETE, ["as found; nothing of the run was left"]
+    again = ", and restarted, so that it runs as before" if any(each.restarted for each in restored) else ""
+    sources = " and ".join(dict.fromkeys("host's" if each.source == "record" else "journal's" for each in restored))
+    return Exit.COMPLETE, [f"restored from the {sources} record, verified as found{again}"]
 
 
-def _note(folder: Path, results: Mapping[str, Recovered]) -> None:
+def _note(target: Target, *, shows: bool) -> None:
     """Write what was recovered into the journal, and the folder's tables from what was measured."""
     from orchestrator.act.journal import Journal
     from orchestrator.act.run_folder import journal_path, refresh_run_json, state_of
     from orchestrator.cli.running import finish_folder
     from orchestrator.decide.events import Released, Restored, event_to_dict
 
-    with Journal(journal_path(folder)) as journal:
+    assert target.folder is not None  # noqa: S101 - asked only of runs
+    results: Mapping[str, Recovered] = {
+        name: found for name, found in target.found.items() if not isinstance(found, HostError)}
+    with Journal(journal_path(target.folder)) as journal:
         if journal.cut:
             click.echo(f"the journal's tail was torn (line {journal.cut.line}: {journal.cut.why}) and was cut off")
         for name, found in results.items():
             journal.append("event", event_to_dict(Restored(name, found.as_result())))
             if found.as_found:
                 journal.append("event", event_to_dict(Released(name)))
-    state = state_of(folder)
-    refresh_run_json(folder, state)
+    state = state_of(target.folder)
+    refresh_run_json(target.folder, state)
     if any(position > 0 for position in state.outcomes):
-        finish_folder(folder)
+        finish_folder(target.folder, shows=shows)
+    if shows and state.next_position():
+        click.echo(f"trials are left; to go on: linktrial resume {target.folder}", err=True)

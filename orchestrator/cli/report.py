@@ -1,4 +1,4 @@
-"""`linktrial report RUN`: write a run's report again, make it fit to publish, hand its figures to other tools."""
+"""`linktrial report RUN`: write the report again, of a suite too; make it fit to publish, or give its figures away."""
 
 from __future__ import annotations
 
@@ -7,6 +7,9 @@ from pathlib import Path
 import click
 
 from orchestrator.cli.exits import Exit
+from orchestrator.faults import PlanError
+from orchestrator.results.plain_text import visible
+from orchestrator.results.suite import is_suite, open_suite
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 _FOLDER = click.Path(path_type=Path, file_okay=False)
@@ -30,37 +33,57 @@ linktrial report RUN --openmetrics linktrial.prom
 def command(run: Path, out: Path | None, public: bool, junit: Path | None, openmetrics: Path | None,
             parquet: Path | None) -> int:
     """Write the report of RUN, a run's folder or a suite's, again; no host is contacted."""
-    from orchestrator.report.suite import is_suite
-
     if is_suite(run):
-        return _suite(run)
-    paths = _public(run, out) if public else _again(run, out)
+        if junit or openmetrics or parquet:
+            raise PlanError("usage", f"{run} is a suite: --junit, --openmetrics and --parquet write one run's figures",
+                            next_step=f"name a run's folder; linktrial show {run} lists them")
+        paths = _suite(run, out, public=public)
+    else:
+        paths = _public(run, out) if public else _again(run, out)
     for path in [*paths, *_for_other_tools(run, junit, openmetrics, parquet)]:
         click.echo(path)
     return Exit.COMPLETE
 
 
-def _suite(folder: Path) -> int:
-    """The combined page; the reports of its runs are written on their own."""
+def _suite(folder: Path, out: Path | None, *, public: bool) -> list[Path]:
+    """The reports of all its runs, and the page that leads to them."""
     from orchestrator.report.suite import write_suite
 
-    click.echo(write_suite(folder))
-    return Exit.COMPLETE
+    suite = open_suite(folder)
+    paths: list[Path] = []
+    for entry in suite.entries:
+        run = suite.folder_of(entry)
+        if run is None or not (run / "run.json").is_file():
+            click.echo(f"{visible(entry.plan)}: has not begun, so it has no report", err=True)
+        elif public:
+            paths += _public(run, out / entry.run if out else None)
+        else:
+            paths += _again(run, out / entry.run if out else None)
+    return paths if public else [*paths, write_suite(folder, out)]
 
 
 def _again(run: Path, out: Path | None) -> list[Path]:
     from orchestrator.report import write_report
 
-    _tables_from_journal(run)
+    _bring_up_to_the_journal(run)
     return write_report(run, out)
 
 
-def _tables_from_journal(run: Path) -> None:
-    """Make the tables anew when the journal knows more than they do: a trial was added, or marked by hand."""
+def _bring_up_to_the_journal(run: Path) -> None:
+    """Make the tables anew when the journal knows more than they do: added, marked, or never made to their end.
+
+    columns.json is the last of the tables' files. A run whose process was killed could not say how it ended, either.
+    """
+    from orchestrator.act.run_folder import ends_known, has_begun, is_driven, journal_path, refresh_run_json, state_of
     from orchestrator.results.tables import write_tables
 
-    journal, trials = run / "journal.jsonl", run / "trials.csv"
-    if journal.is_file() and (not trials.exists() or trials.stat().st_mtime < journal.stat().st_mtime):
+    if not journal_path(run).is_file() or not has_begun(run):
+        return
+    state = state_of(run)
+    if not is_driven(run) and (state.exit_code is not None or ends_known(run, state)[0] is None):
+        refresh_run_json(run, state)
+    last, trials = run / "columns.json", run / "trials.csv"
+    if not trials.exists() or not last.exists() or last.stat().st_mtime < journal_path(run).stat().st_mtime:
         write_tables(run)
 
 

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
 from orchestrator.cli.access import Access, access_options
-from orchestrator.cli.exits import most_serious
+from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.cli.if_changed import WHAT, plans_to_run, verdict
-from orchestrator.cli.plans import LoadedPlan, load_plans
-from orchestrator.cli.running import drive
+from orchestrator.cli.one_run import begin_run
+from orchestrator.cli.plans import LoadedPlan, load_plans, means_suite
 from orchestrator.faults import PlanError
 from orchestrator.planning.binds import parse_binds
+from orchestrator.results.suite import is_suite, open_suite
 
 # The character \b keeps click from filling the lines that follow it.
 _HELP = """Run PLANS: apply every cell's settings, measure, put the hosts back, write the report.
 
-A folder of plans is a suite; the folder of an earlier run repeats its plan.
+A folder of plans is a suite; the folder of an earlier run or suite repeats it.
 
 With --if-changed kernel the hosts' kernels (release, build, configuration, boot parameters, rebuilt modules, driver
 of the measured interfaces) are read first. The exit code is 0 when they are the reference's, without any traffic;
@@ -55,55 +57,50 @@ def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_confi
     if if_changed:
         if rehearse:
             raise PlanError("usage", "--rehearse measures nothing that --if-changed could compare: leave one out")
-        return run_if_changed(loaded, references, out, access, lab)
+        return run_if_changed(loaded, plans, references, out, access, lab)
     if references:
         raise PlanError("usage", "--reference says with what --if-changed compares",
                         next_step="add --if-changed kernel, or use linktrial compare afterwards")
-    if len(loaded) > 1:
-        return most_serious(*(code for code, _ in run_suite(loaded, out, access, lab)))
+    if len(loaded) > 1 or means_suite(plans[0]):
+        from orchestrator.cli.suites import run_suite
+
+        return run_suite(loaded, suite_name(plans), out, access, lab, rehearse=rehearse).code
     return run_plan(loaded[0], out, access, lab, rehearse=rehearse)[0]
 
 
-def run_if_changed(loaded: list[LoadedPlan], references: tuple[Path, ...], out: Path, access: Access,
-                   lab: dict[str, Any] | None) -> int:
+def suite_name(plans: Sequence[Path]) -> str:
+    """What the suite is called: as before when one is repeated, else after the folder that its first plan is in."""
+    first = plans[0]
+    if is_suite(first):
+        return open_suite(first).name
+    return (first if first.is_dir() else first.parent).resolve().name or "suite"
+
+
+def run_if_changed(loaded: list[LoadedPlan], paths: Sequence[Path], references: tuple[Path, ...], out: Path,
+                   access: Access, lab: dict[str, Any] | None) -> int:
     """Run the plans whose hosts have another kernel than the reference; the exit code says whether it got worse."""
     again = plans_to_run(loaded, references, access)
     plans = [one.loaded for one in again]
-    runs = run_suite(plans, out, access, lab) if len(plans) > 1 else [run_plan(one, out, access, lab) for one in plans]
+    if len(plans) < 2 and not means_suite(paths[0]):
+        runs = [run_plan(one, out, access, lab) for one in plans]
+    else:
+        runs = _as_suite(plans, suite_name(paths), out, access, lab) if plans else []
     return most_serious(*(verdict(one, code, folder) for one, (code, folder) in zip(again, runs, strict=True)))
 
 
+def _as_suite(plans: list[LoadedPlan], name: str, out: Path, access: Access,
+              lab: dict[str, Any] | None) -> list[tuple[int, Path | None]]:
+    from orchestrator.cli.suites import run_suite
+
+    suite = run_suite(plans, name, out, access, lab).suite
+    return [(entry.exit if entry.exit is not None else Exit.STOPPED_EARLY, suite.folder_of(entry))
+            for entry in suite.entries]
+
+
 def run_plan(loaded: LoadedPlan, out: Path, access: Access, lab: dict[str, Any] | None, *,
-             rehearse: bool = False) -> tuple[int, Path]:
+             rehearse: bool = False) -> tuple[int, Path | None]:
     """Run one plan; (exit code, the run's folder)."""
-    from orchestrator.act.run_folder import make_folder, new_run_id, owner_text
-    from orchestrator.decide.compose import compose
-    from orchestrator.decide.setup import setup_from_dict
-    from orchestrator.decide.state import begin
+    from orchestrator.act.run_folder import new_run_id
 
-    plan = loaded.plan
-    run_id = new_run_id(plan.plan)
-    setup = compose(plan, run_id=run_id, holder=owner_text(), only_rehearse=rehearse)
-    folder = make_folder(out, run_id, loaded.text)
-    same_as_replayed = setup_from_dict(json.loads(json.dumps(setup.as_dict())))
-    return drive(begin(same_as_replayed), loaded, folder, access, lab=lab), folder
-
-
-def run_suite(plans: list[LoadedPlan], out: Path, access: Access, lab: dict[str, Any] | None) -> list[tuple[int, Path]]:
-    """Run plans one after the other into one folder; (exit code, the run's folder) of each."""
-    from orchestrator.act.run_folder import new_run_id, write_private
-
-    name = plans[0].path.parent.name or "suite"
-    folder = out / new_run_id(name)
-    folder.mkdir(parents=True, mode=0o700)
-    runs: list[dict[str, Any]] = []
-    ended: list[tuple[int, Path]] = []
-    for loaded in plans:
-        code, run_folder = run_plan(loaded, folder, access, lab)
-        ended.append((code, run_folder))
-        runs.append({"plan": loaded.plan.plan, "run": run_folder.name, "exit": code})
-        write_private(folder / "suite.json", json.dumps({"schema": 1, "suite": name, "runs": runs}, indent=1))
-    from orchestrator.report.suite import write_suite
-
-    write_suite(folder)
-    return ended
+    run_id = new_run_id(loaded.plan.plan)
+    return begin_run(loaded, out, run_id, access, lab, rehearse=rehearse), out / run_id

@@ -76,6 +76,11 @@ def exit_code(state: RunState) -> int:
         return 4 if state.refused.get("whose") == "ours" else 3
     if state.stop:
         return _STOPPED[state.stop["kind"]]
+    return outcome_code(state)
+
+
+def outcome_code(state: RunState) -> int:
+    """0 when every trial is valid or accepted, else 1: what a run's trials make of its exit code."""
     fine = {"valid", *state.setup.accept}
     counted = [trial.position for trial in state.schedule if trial.role != "rehearse"] or list(state.outcomes)
     statuses = {("suspect" if position in state.marks else outcome["status"])

@@ -37,13 +37,21 @@ from orchestrator.planning.systems import NOT_WATCHED
 LEASE_IS_GONE = frozenset({"stale", "expired", "no_lease", "not_prepared"})
 NOT_AS_FOUND = "not_as_found"  # a host owes what an earlier process of this run changed, and cannot pay all of it
 KEEPER_DIES = "keeper_dies"  # it did not outlive the session that started it
+_AFTER_THE_END = (ev.Resumed, ev.Marked, ev.Restored, ev.Released)
 MOST_OWN_FAULTS = 3  # of commands to one host, at the end of a run
 HOST_IS_UNFIT = frozenset({"record", "locked", "keeper"})  # the host cannot look after itself: no property of a cell
 
 
 def handle(state: RunState, event: ev.Event) -> list[Command]:
-    """Note what happened, then say what is to be done; an event of a finished run changes nothing."""
-    if state.exit_code is not None and not isinstance(event, ev.Resumed | ev.Marked):
+    """Note what happened, then say what is to be done.
+
+    Of a finished run nothing is wanted any more; a host that is recovered afterwards, or a trial that a person calls
+    doubtful, is noted all the same.
+    """
+    if state.exit_code is not None and not isinstance(event, _AFTER_THE_END):
+        return []
+    if state.exit_code is not None and isinstance(event, ev.Restored | ev.Released):  # recovered afterwards
+        _NOTE[type(event)](state, event)
         return []
     remember(state, event)
     note = {Standing.EXPECTED: _NOTE[type(event)], Standing.LATE: _late, Standing.UNEXPECTED: _unexpected}

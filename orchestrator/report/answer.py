@@ -14,11 +14,13 @@ from orchestrator.report.wording import count_text, listed, rate_text, share_tex
 def sentences(report: Report) -> list[str]:
     """The answer, most important first."""
     return [*_what_it_carries(report), *screening.sentences(report), *influence.sentences(report),
-            *limits.sentences(report), *method.drift_alarms(report), *_validity(report), *_as_found(report.run)]
+            *limits.sentences(report), *method.drift_alarms(report), *_validity(report), *as_found(report.run)]
 
 
 def _what_it_carries(report: Report) -> list[str]:
     if not report.measured:
+        if not len(report.data.trials) and report.rehearsed:
+            return ["Nothing was measured: only the rehearsal was made, whose figures (rehearsal.csv) are no results."]
         return ["Nothing was measured: no trial is valid."]
     out = []
     pairs = dict.fromkeys((cell.link, cell.sender, cell.receiver) for cell in report.measured)
@@ -95,16 +97,22 @@ def _validity(report: Report) -> list[str]:
     if not wrong:
         return [f"All {count_text(total, 'trial')} are valid." if total > 1 else "The one trial is valid."]
     valid = by_status["valid"]
-    return [f"Of {count_text(total, 'trial')}, {listed([f'{valid} are valid', *wrong])}; the reasons are below."]
+    counted = listed([f"{valid} are valid", *wrong])
+    return [f"Of {count_text(total, 'trial')}, {counted}; trials.csv has the reason of each."]
 
 
-def _as_found(run: dict[str, Any]) -> list[str]:
+def as_found(run: dict[str, Any]) -> list[str]:
+    """Whether every host is as it was found before the run; in the files, since a command says it of each host."""
     found = run.get("as_found")
     if not isinstance(found, dict) or not found:
         return ["Whether the hosts are as they were found is not recorded: ask `linktrial recover`."]
+    if run.get("exit", 0) is None and run.get("ended") != "recovered":
+        return ["The run has not ended, so nobody has verified the hosts as found: see `linktrial show` and `recover`."]
     left = [str(host) for host, verdict in found.items()
             if not (isinstance(verdict, dict) and verdict.get("ok") is True)]
     if left:
         return [f"NOT verified as found: {listed(left)}. What differs, and the command that puts it right, is below."]
-    were = "was" if len(found) == 1 else "were"
-    return [f"{listed([str(host) for host in found])} {were} put back and verified as found."]
+    untouched = [host for host, verdict in found.items() if verdict.get("how") == "unchanged"]
+    restored = [host for host in found if host not in untouched]
+    return [f"{listed([str(host) for host in hosts])} {'was' if len(hosts) == 1 else 'were'} {what}."
+            for hosts, what in ((restored, "put back and verified as found"), (untouched, "not changed")) if hosts]

@@ -100,6 +100,7 @@ class Report:
     causes: Mapping[Key, Cause] = field(default_factory=dict)
     effects: tuple[Effects, ...] = ()
     screens: tuple[Screen, ...] = ()
+    rehearsed: bool = False  # a rehearsal was made, whose figures are in no table but its own
 
     @property
     def run(self) -> dict[str, Any]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from orchestrator import __version__
 from orchestrator.faults import PlanError
@@ -15,12 +15,11 @@ from orchestrator.report.markup import Markup, joined, tag
 from orchestrator.report.model import CellResult, Report
 from orchestrator.report.page_run import plain_table
 from orchestrator.report.wording import count_text, listed, rate_text, share_text
-from orchestrator.results.folder import RunFolder
+from orchestrator.results.suite import Suite, open_suite
 from orchestrator.results.write import write_whole
 
-SUITE = "suite.json"
 PAGE = "suite.html"
-GREATEST_RUNS = 500
+NOTHING = "nothing was measured"
 
 
 @dataclass(frozen=True)
@@ -31,56 +30,56 @@ class SuiteRun:
     folder: str
     exit: str
     report: Report | None
+    has_page: bool = False  # its own report lies beside it
 
 
-def is_suite(folder: str | Path) -> bool:
-    """Whether a suite's runs lie in this folder."""
-    return RunFolder(Path(folder)).has(SUITE)
+def write_suite(folder: str | Path, out: Path | None = None) -> Path:
+    """Write suite.html beside the runs, or into `out`; its path. PlanError when there is no readable suite."""
+    suite = open_suite(folder)
+    target = out or suite.path
+    target.mkdir(parents=True, exist_ok=True)
+    write_whole(target / PAGE, page(suite.name, read_runs(suite, target)))
+    return target / PAGE
 
 
-def write_suite(folder: str | Path) -> Path:
-    """Write suite.html beside the runs; its path. PlanError when there is no readable suite."""
-    place = RunFolder(Path(folder))
-    suite = place.json(SUITE)
-    if not isinstance(suite, dict) or suite.get("schema") != 1 or not isinstance(suite.get("runs"), list):
-        raise PlanError("suite_broken", f"{place.path / SUITE} is no suite of this linktrial", path=str(place.path))
-    runs = [_run(place.path, entry) for entry in suite["runs"][:GREATEST_RUNS] if isinstance(entry, dict)]
-    write_whole(place.path / PAGE, page(str(suite.get("suite", "suite")), runs))
-    return place.path / PAGE
+def read_runs(suite: Suite, beside: Path | None = None) -> list[SuiteRun]:
+    """Every plan with its run's report; `beside`: where the runs' own pages lie, if not in the suite."""
+    runs = []
+    for entry in suite.entries:
+        folder = suite.folder_of(entry)
+        try:
+            report = read_report(folder) if folder else None
+        except PlanError:
+            report = None
+        ended = "not begun" if folder is None and entry.exit is None else \
+            "not ended" if entry.exit is None else str(entry.exit)
+        has_page = bool(entry.run) and ((beside or suite.path) / entry.run / "report.html").is_file()
+        runs.append(SuiteRun(entry.plan, entry.run, ended, report, has_page))
+    return runs
 
 
-def _run(folder: Path, entry: dict[str, Any]) -> SuiteRun:
-    # Only a folder's own name is followed: a suite.json from elsewhere must not lead out of its folder.
-    name = Path(str(entry.get("run", ""))).name
-    try:
-        report = read_report(folder / name) if name else None
-    except PlanError:
-        report = None
-    return SuiteRun(str(entry.get("plan", "")), name, str(entry.get("exit", "")), report)
-
-
-def page(name: str, runs: list[SuiteRun]) -> str:
+def page(name: str, runs: Sequence[SuiteRun]) -> str:
     """The whole page."""
     sections = [("answer", "Answer", answer_list(_answer(runs))), ("matrix", "Runs", _table(runs)),
                 *((f"run-{number}", run.plan, _one(run)) for number, run in enumerate(runs, 1) if run.report)]
     return document(name, [], sections, f"written by linktrial {__version__}")
 
 
-def _answer(runs: list[SuiteRun]) -> list[str]:
-    out = []
-    for run in runs:
-        best = _best(run.report)
-        said = f"up to {rate_text(best.mean_bit_s or 0.0)} from {best.sender} to {best.receiver}" if best else \
-            "nothing was measured"
-        out.append(f"{run.plan}: {said}.")
-    return out
+def _answer(runs: Sequence[SuiteRun]) -> list[str]:
+    return [f"{run.plan}: {answer_of(run.report)}." for run in runs]
+
+
+def answer_of(report: Report | None) -> str:
+    """A run's answer in a few words."""
+    best = _best(report)
+    return f"up to {rate_text(best.mean_bit_s or 0.0)} from {best.sender} to {best.receiver}" if best else NOTHING
 
 
 def _best(report: Report | None) -> CellResult | None:
     return max(report.measured, key=lambda cell: cell.mean_bit_s or 0.0, default=None) if report else None
 
 
-def _table(runs: list[SuiteRun]) -> Markup:
+def _table(runs: Sequence[SuiteRun]) -> Markup:
     rows = [(_link(run), *_summary(run), run.exit) for run in runs]
     return plain_table("The runs of this suite, in their order", (
         "plan", "cells", "valid trials", "best goodput", "of the ceiling", "held back most often by", "exit"), rows,
@@ -88,7 +87,7 @@ def _table(runs: list[SuiteRun]) -> Markup:
 
 
 def _link(run: SuiteRun) -> Markup:
-    return tag("a", run.plan, href=f"{run.folder}/report.html") if run.report else tag("span", run.plan)
+    return tag("a", run.plan, href=f"{run.folder}/report.html") if run.has_page else tag("span", run.plan)
 
 
 def _summary(run: SuiteRun) -> tuple[str, str, str, str, str]:
@@ -111,5 +110,6 @@ def _one(run: SuiteRun) -> Markup:
         return Markup("")
     varied = [factor.name for factor in report.factors if factor.varies]
     about = f"{count_text(len(report.cells), 'figure')}" + (f", varying {listed(varied)}." if varied else ".")
-    return joined([tag("p", about, " ", tag("a", "Its report", href=f"{run.folder}/report.html"), class_="note"),
+    own = tag("a", "Its report", href=f"{run.folder}/report.html") if run.has_page else ""
+    return joined([tag("p", about, " ", own, class_="note"),
                    answer_list(report.sentences)])

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from rich.table import Table
 from rich.text import Text
 
+from orchestrator.report.answer import as_found
 from orchestrator.report.matrix import Matrix, MatrixRow, arrange, column_label
 from orchestrator.report.wording import THIN, Unit, count_text, rate_unit, share_text, shown
 from orchestrator.results.plain_text import visible
@@ -40,7 +41,8 @@ def print_matrix(folder: str | Path, console: Console) -> None:
 
 def print_report(report: Report, console: Console) -> None:
     """Print a report that was already read."""
-    for sentence in report.sentences:
+    of_hosts = as_found(report.run)  # the command has said it of each, where its log goes
+    for sentence in [one for one in report.sentences if one not in of_hosts]:
         # what goes on is indented, so that the eye finds the next sentence
         for place, line in enumerate(_wrapped(visible(sentence), console)):
             console.print(Text((_INDENT if place else "") + line), highlight=False)

@@ -63,7 +63,16 @@ def _write(path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]
 
 def _pack(path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]],
           rows: Callable[[Json], list[Json]]) -> None:
-    path.unlink(missing_ok=True)
-    for record, _ in judged:
-        if found := rows(record):
-            append_member(path, list(columns), found)
+    """One member for each trial; the file appears when the last is in it."""
+    growing = path.with_name(f".{path.name}.new")
+    growing.unlink(missing_ok=True)
+    try:
+        for record, _ in judged:
+            if found := rows(record):
+                append_member(growing, list(columns), found)
+        if growing.exists():
+            growing.replace(path)
+        else:
+            path.unlink(missing_ok=True)
+    finally:
+        growing.unlink(missing_ok=True)

@@ -37,7 +37,7 @@ def test_a_matrix_against_an_emulated_bsd_end_is_valid_and_leaves_both_ends_as_f
     done = bench.run(MATRIX)
     assert done.returncode == 0, done.stderr
     assert bench.seen() == as_found
-    assert "vault: put back and verified as found" in done.stderr
+    assert "vault: restored and verified as found" in done.stderr
     with (bench.run_folder / "trials.csv").open() as handle:
         rows = [row for row in csv.DictReader(handle) if row["role"] == "measure"]
     assert len(rows) == 8

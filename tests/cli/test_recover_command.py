@@ -37,7 +37,7 @@ def test_a_run_that_is_driven_is_not_recovered_beside_its_controller(
         journal.append("setup", make_setup(3).as_dict())
         if driven:
             with pytest.raises(HostError, match="another linktrial is driving this run"):
-                recover.recover(loaded, folder, Access(None))
+                recover.recover_all([recover.Target(loaded, folder)], folder, Access(None))
     if not driven:
         with pytest.raises(ContactedError):
-            recover.recover(loaded, folder, Access(None))
+            recover.recover_all([recover.Target(loaded, folder)], folder, Access(None))

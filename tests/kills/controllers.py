@@ -35,7 +35,7 @@ LOADED = (asyncssh, recover, resume, run)  # once, here
 
 def main() -> None:
     """One command line after the other."""
-    running.finish_folder = lambda folder: None
+    running.finish_folder = lambda folder, **_: None
     instrument.WINDOW_S, instrument.WARMUP_S = 0.05, 0.02  # nobody looks at what the pair alone reaches
     while line := sys.stdin.readline():
         if not line.startswith("{"):

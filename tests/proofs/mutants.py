@@ -69,7 +69,7 @@ MUTANTS = (
     Mutant("a host that put itself back cannot be prepared again", f"{HOST}/changes.py",
            "if state[\"image\"] is not None and state[\"changes\"]:", "if state[\"changes\"]:",
            ("tests/sim/test_event_table.py",)),
-    Mutant("a run that dies after its last trial is called finished", "orchestrator/cli/resume.py",
+    Mutant("a run that dies after its last trial is called finished", "orchestrator/cli/one_run.py",
            "not any(host.token or not host.as_found for host in state.hosts.values())", "True",
            ("tests/sim/test_scenes.py",)),
     Mutant("a host that can keep no record makes its cells impossible", "orchestrator/decide/machine.py",

@@ -8,7 +8,7 @@ import itertools
 import pytest
 
 from orchestrator.act.recovering import LOCK_PATIENCE_S
-from orchestrator.cli.resume import nothing_is_left
+from orchestrator.cli.one_run import nothing_is_left
 from orchestrator.faults import BugError, Fault, HostError
 from tests.sim.fake_host import FakeHost
 from tests.sim.stage import LEASE_S, MTU, Stage

@@ -1,0 +1,100 @@
+"""One run, begun or gone on with: what `run`, `resume` and a suite do with each plan."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from orchestrator.act.signals import Signals
+from orchestrator.cli.access import Access
+from orchestrator.cli.plans import LoadedPlan, load_plans
+from orchestrator.cli.running import drive, finish_folder
+from orchestrator.decide.ending import outcome_code
+from orchestrator.decide.state import RunState
+from orchestrator.faults import PlanError
+
+STATUSES = ("suspect", "failed", "impossible", "skipped")
+
+
+def begin_run(loaded: LoadedPlan, out: Path, run_id: str, access: Access, lab: Mapping[str, Any] | None = None, *,
+              rehearse: bool = False, signals: Signals | None = None) -> int:
+    """Run a plan into the new folder `out`/`run_id`; the exit code."""
+    from orchestrator.act.run_folder import make_folder
+
+    folder = make_folder(out, run_id, loaded.text)
+    return drive(_fresh(loaded, run_id, rehearse), loaded, folder, access, lab=lab, signals=signals)
+
+
+def _fresh(loaded: LoadedPlan, run_id: str, rehearse: bool) -> RunState:
+    from orchestrator.act.run_folder import owner_text
+    from orchestrator.decide.compose import compose
+    from orchestrator.decide.setup import setup_from_dict
+    from orchestrator.decide.state import begin
+
+    setup = compose(loaded.plan, run_id=run_id, holder=owner_text(), only_rehearse=rehearse)
+    return begin(setup_from_dict(json.loads(json.dumps(setup.as_dict()))))  # the same as replayed
+
+
+def go_on_run(run: Path, access: Access, again: str = "", replicates: int | None = None,
+              signals: Signals | None = None, *, rehearse: bool = False) -> int:
+    """Go on with the run in a folder; one that is complete ends as it did, and gets its report if it has none.
+
+    `rehearse`: one that ended before any host was contacted is to stop after its rehearsal.
+    """
+    from orchestrator.act.run_folder import has_begun, is_complete, journal_path, state_of
+    from orchestrator.decide.events import Resumed
+
+    loaded = load_plans([run], {})[0]
+    if (run / "plan.yaml").is_file() and not has_begun(run):  # it ended before any host was contacted
+        return drive(_fresh(loaded, run.resolve().name, rehearse), loaded, run, access, signals=signals)
+    state = state_of(run)
+    added = _added(loaded, state, replicates) if replicates else []
+    positions = _positions(state, again)
+    if not added and not positions and nothing_is_left(state) and is_complete(run, state):
+        _tell_complete(run, state, signals, journal_path(run))
+        return outcome_code(state)
+    # also where nothing is left but to say so: a run can be ended between its last trial and its last word
+    return drive(state, loaded, run, access, Resumed(positions, added), signals=signals)
+
+
+def _tell_complete(run: Path, state: RunState, signals: Signals | None, journal: Path) -> None:
+    if signals is None:
+        click.echo(f"{run}: every trial has its outcome; nothing is left to do (see --again, --replicates)")
+    report = run / "report.html"
+    if any(position > 0 for position in state.outcomes) and (
+            not report.is_file() or report.stat().st_mtime < journal.stat().st_mtime):
+        finish_folder(run)
+
+
+def nothing_is_left(state: RunState) -> bool:
+    """No trial to measure, and no host to restore or to let go: a run can die between its last trial and its end."""
+    measured = not state.next_position() and (state.enough or not state.setup.open_ended)
+    return measured and not any(host.token or not host.as_found for host in state.hosts.values())
+
+
+def _positions(state: RunState, again: str) -> list[int]:
+    wanted = [word.strip() for word in again.split(",") if word.strip()]
+    unknown = sorted(set(wanted) - set(STATUSES))
+    if unknown:
+        raise PlanError("again", f"--again {', '.join(unknown)}: not a status that can be measured again",
+                        next_step=f"name some of {', '.join(STATUSES)}")
+    return [position for position, outcome in state.outcomes.items()
+            if outcome["status"] in wanted or ("suspect" in wanted and position in state.marks)]
+
+
+def _added(loaded: LoadedPlan, state: RunState, replicates: int) -> list[dict[str, Any]]:
+    """The trials that a schedule with more replicates has beyond the present one."""
+    from orchestrator.planning import schedule
+
+    have = max(trial.replicate for trial in state.schedule)
+    more = [trial for trial in schedule(loaded.plan, state.setup.cells, replicates=replicates)
+            if trial.replicate > have]
+    last = max(trial.position for trial in state.schedule)
+    return [{**asdict(trial), "position": last + number} for number, trial in enumerate(more, 1)]
+
+

@@ -1,0 +1,62 @@
+"""Simulated hosts that outlive the command that uses them: each is a file, read before and written after every verb."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from tests.sim.fake_host import FakeHost
+from tests.sim.fake_session import Chance, FakeWorld
+from tests.sim.results import path_results, traffic_results
+
+Json = dict[str, Any]
+NAMES = ("dome", "vault")
+NARROW_MTU = 8000  # frames of this size do not pass
+FOUND = {("mtu", "eth1"): 1500}
+
+
+class StoredHost(FakeHost):
+    """A simulated host whose values and record lie in a file."""
+
+    def __init__(self, name: str, number: int, folder: Path) -> None:
+        super().__init__(name, number, FOUND)
+        self.file = folder / f"{name}.json"
+        if not self.file.exists():
+            self.store()
+
+    def load(self) -> None:
+        stored = json.loads(self.file.read_text())
+        self.values = {("mtu", "eth1"): stored["mtu"]}
+        self.record, self.keeper = stored["record"], stored["keeper"]
+
+    def store(self) -> None:
+        self.file.write_text(json.dumps({"mtu": self.values[("mtu", "eth1")], "record": self.record,
+                                         "keeper": self.keeper}))
+
+    def do(self, verb: str, args: Json, now_s: float) -> Json:
+        self.load()
+        try:
+            return super().do(verb, args, now_s)
+        finally:
+            self.store()
+
+    def is_as_found(self) -> bool:
+        """What an independent eye sees."""
+        self.load()
+        return self.values == FOUND
+
+
+def machines(folder: Path) -> dict[str, StoredHost]:
+    """The hosts whose files lie here; as found when there are none yet."""
+    return {name: StoredHost(name, number, folder) for number, name in enumerate(NAMES, 1)}
+
+
+def world(folder: Path) -> FakeWorld:
+    """The hosts and the line to them, without faults of its own."""
+    made: dict[str, FakeHost] = dict(machines(folder))
+    return FakeWorld(made, Chance(1, {}, calm_after_s=0), _path, traffic_results)
+
+
+def _path(first: Json, second: Json) -> tuple[Json, Json]:
+    return path_results(first, second, 1500 if first["mtu"] == NARROW_MTU else 9000)

@@ -83,8 +83,11 @@ class Way:
         return int(self.traffic.get("streams") or 1)
 
     def tcp_share(self, name: str) -> float | None:
-        """A time of TCP's own account, "busy_s" for one, as a share of the window, mean of the streams."""
-        seconds, window_s = self.tcp.get(name), self.send.get("seconds")
+        """A time of TCP's own account, "busy_s" for one, as a share of the window, mean of the streams.
+
+        A host that is late looks at other instants than the window's ends, and says how far apart they were.
+        """
+        seconds, window_s = self.tcp.get(name), self.tcp.get("span_s") or self.send.get("seconds")
         return seconds / window_s / max(len(self.send.get("streams") or ()), 1) if (
             seconds is not None and window_s) else None
 

@@ -52,6 +52,7 @@ class Beside:
         self._watch_ns = int(watch_s * 1e9)
         self._readings: Dict[int, List[tcp_info.Info]] = {
             stream.number: [] for stream in pair.streams if kernel.TCP_INFO and stream.flow.transport == "tcp"}
+        self._read_ns: List[int] = []  # when the first and the last reading were made
         self._regular: List[Regular] = []
         self._window: Optional[Window] = None
         self._before = read_counters(pair.interface)
@@ -97,6 +98,7 @@ class Beside:
                 self._asking.due_ns = _NEVER_NS  # no more questions
 
     def _read_infos(self) -> None:
+        self._read_ns = [*self._read_ns[:1], time.monotonic_ns()]
         for number, readings in self._readings.items():
             begun_ns = time.monotonic_ns()
             reading = tcp_info.read_info(self._sockets[number])
@@ -108,12 +110,13 @@ class Beside:
     def tcp_summaries(self) -> Dict[int, Dict[str, Any]]:
         """What every TCP connection did in the window, by stream number."""
         found = {}
+        span_s = (self._read_ns[-1] - self._read_ns[0]) / 1e9 if self._read_ns else 0.0
         for stream in self._pair.streams:
             readings = self._readings.get(stream.number)
             if readings:
                 whole = tcp_info.read_info(self._sockets[stream.number])
                 summary = tcp_info.sent_summary if stream.sends_here else tcp_info.received_summary
-                found[stream.number] = summary(readings, whole)
+                found[stream.number] = {**summary(readings, whole), "span_s": span_s}
         return found
 
     def end(self) -> Dict[str, Any]:

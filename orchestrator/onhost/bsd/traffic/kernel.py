@@ -70,6 +70,11 @@ def unacknowledged_bytes(sock: socket.socket) -> int:
         return 0
 
 
+def unread_bytes(_: socket.socket) -> int:
+    """Never asked: it matters only beside TCP's own count."""
+    return 0
+
+
 def congestion_of(sock: socket.socket) -> Optional[str]:
     """The congestion control of a connection; None where the system does not say."""
     option = getattr(socket, "TCP_CONGESTION", None)

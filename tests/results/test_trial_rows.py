@@ -87,6 +87,23 @@ def test_goodput_is_counted_over_the_receivers_own_window() -> None:
     assert _rows(record)[0]["goodput_bit_s"] == 8 * record["second"]["parts"][0]["goodput_bytes"] / 5.0
 
 
+def test_a_row_says_which_count_its_goodput_is_and_how_far_off_it_can_be() -> None:
+    """A record of an earlier version says neither: both are empty."""
+    record = healthy_record()
+    assert (_rows(record)[0]["counted_by"], _rows(record)[0]["edge_error_ratio"]) == (None, None)
+    octets = record["second"]["parts"][0]["goodput_bytes"]
+    row = _rows(changed(record, second__parts__0__counted_by="kernel",
+                        second__parts__0__edge_error_bytes=octets // 1000))[0]
+    assert row["counted_by"] == "kernel"
+    assert row["edge_error_ratio"] == pytest.approx(0.001, rel=1e-3)
+
+
+def test_the_share_that_a_late_process_ran_is_of_the_time_between_its_own_two_looks() -> None:
+    used = {"cpu_s": 5.0, "run_delay_s": 0.0, "span_s": 12.5, "throttled_ratio": None}
+    row = _rows(changed(healthy_record(), second__parts__0__process=used))[0]
+    assert row["receiver_process_cpu_share"] == pytest.approx(0.4)
+
+
 def test_both_ways_at_once_are_two_rows_with_their_own_ends() -> None:
     rows = _rows(healthy_record(direction="bidirectional"))
     assert [(row["way"], row["sender"], row["receiver"]) for row in rows] == [

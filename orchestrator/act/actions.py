@@ -154,7 +154,8 @@ class HostActions:
         transports = sorted({str(cell.traffic["transport"]) for cell in self.setup.cells})
         async with self._one_at_a_time:
             session = self.sessions.get(name)
-            return await own_ceiling(session, transports, self.setup.links[0].ports) if session else {}
+            own = next((link for link in self.setup.links if name in dict(link.ends)), self.setup.links[0])
+            return await own_ceiling(session, transports, own.ports) if session else {}
 
     async def apply(self, command: do.Apply) -> ev.Event:
         """Set places to levels; the answer says what each took."""

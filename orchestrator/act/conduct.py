@@ -206,13 +206,18 @@ class ConductedTrial:
         return LinkFacts(link_rate_bit_s(leg.link, *now), leg.family, mtu, *about)
 
     async def _path_carries(self, leg: Leg, facts: LinkFacts) -> bool:
-        port = ports_for(leg.link, self.trial, self.state.setup.seed, 1)[0]
+        port = self._ports(leg)[0]
         ends = (PathEnd(end.session, end.interface, end.address) for end in leg.ends)
         leg.record["path"] = await prove_path(*ends, family=facts.family, port=port, mtu=facts.mtu,
                                               small_bound_s=FORWARDING_BOUND_S, follow=self._follow)
         if leg.record["path"]["verdict"] == "silent":
             await self._look_where_frames_go(leg)
         return str(leg.record["path"]["verdict"]) == "open"
+
+    def _ports(self, leg: Leg) -> list[int]:
+        setup = self.state.setup
+        at_once = [setup.link(name) for name in self.cell.links]
+        return ports_for(leg.link, self.cell, self.trial, setup.seed, at_once)
 
     async def _look_where_frames_go(self, leg: Leg) -> None:
         """A silent path may be a crossed cable: broadcast frames say where it ends."""
@@ -272,8 +277,8 @@ class ConductedTrial:
     async def _connect(self, leg: Leg, facts: LinkFacts, bound_s: float,
                        asked_bit_s: float | None) -> list[tuple[str, Job]]:
         """The dialling and the serving end's job, connected and waiting for their window."""
-        dial_args, serve_args = traffic_args(self.cell, leg.link, self.trial, facts, seed=self.state.setup.seed,
-                                             token=secrets.token_hex(32), bound_s=bound_s, asked=asked_bit_s)
+        dial_args, serve_args = traffic_args(self.cell, self._ports(leg), facts, token=secrets.token_hex(32),
+                                             bound_s=bound_s, asked=asked_bit_s)
         serve = leg.second.session.start("traffic.serve", serve_args, bound_s=bound_s + 10)
         jobs = [serve]
         try:

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.decide.setup import LinkSetup
-from orchestrator.planning.cells import Cell
+from orchestrator.planning.cells import Cell, ports_needed
 from orchestrator.planning.order import Trial
+from orchestrator.planning.port_shares import Listening, divided
 from orchestrator.planning.traffic import DEFAULTS
 from orchestrator.wire.ceiling import share_to_payload_rate
 from orchestrator.wire.segments import datagram_payload
 
 WAYS = {"transmit": ("transmit",), "receive": ("receive",), "bidirectional": ("transmit", "receive")}
-CONTROL_PORTS = 2  # one for the path proof, one for the round-trip probe
 
 
 @dataclass(frozen=True)
@@ -61,19 +61,23 @@ def datagram_size(cell: Cell, facts: LinkFacts) -> int:
     return int(cell.traffic["datagram_bytes"] or datagram_payload(facts.mtu, facts.family))
 
 
-def ports_for(link: LinkSetup, trial: Trial, seed: int, count: int) -> list[int]:
-    """`count` of the link's ports, drawn from the plan's seed: the same cell has the same ports in every run."""
+def ports_for(link: LinkSetup, cell: Cell, trial: Trial, seed: int, at_once: Sequence[LinkSetup]) -> list[int]:
+    """As many of the link's ports as the cell needs, drawn from the plan's seed: the same cell has the same ports in
+    every run. Of `at_once`, the links that the cell runs on, those that end at the same interface have other ports.
+    """
+    needed = ports_needed(cell.traffic)
+    own = divided({each.name: Listening(each.ports, each.ends) for each in at_once}, needed)[link.name]
     draw = hashlib.blake2b(f"{seed}/{trial.cell}/{trial.replicate}".encode(), digest_size=4).digest()
-    start = int.from_bytes(draw, "big") % len(link.ports)
-    rotated = link.ports[start:] + link.ports[:start]
-    return list(rotated[:count])
+    start = int.from_bytes(draw, "big") % len(own)
+    return list((own[start:] + own[:start])[:needed])
 
 
-def traffic_args(cell: Cell, link: LinkSetup, trial: Trial, facts: LinkFacts, *, seed: int, token: str,
+def traffic_args(cell: Cell, ports: Sequence[int], facts: LinkFacts, *, token: str,
                  bound_s: float, asked: float | None = None) -> tuple[dict[str, Any], dict[str, Any]]:
     """(arguments of `traffic.dial` on the first end, of `traffic.serve` on the second).
 
-    `asked` (payload bit/s) takes the place of the cell's offered rate: a search tries one rate after the other.
+    `ports` are those of `ports_for`, the first of them the path proof's. `asked` (payload bit/s) takes the place of the
+    cell's offered rate: a search tries one rate after the other.
     """
     traffic = cell.traffic
     ways = WAYS[traffic["direction"]]
@@ -81,8 +85,7 @@ def traffic_args(cell: Cell, link: LinkSetup, trial: Trial, facts: LinkFacts, *,
     offered = asked or asked_bit_s(traffic["offered_rate"], facts, datagram_bytes)
     alike = {name: traffic[name] for name in DEFAULTS}  # a flow runs on one link: `together` is ours
     flows = [{**alike, "way": way, "asked_bit_s": offered, "datagram_bytes": datagram_bytes} for way in ways]
-    ports = ports_for(link, trial, seed, CONTROL_PORTS + len(ways) * int(traffic["streams"]))
-    shared = {"token": token, "family": facts.family, "ports": ports[1:], "flows": flows, "mtu": facts.mtu,
+    shared = {"token": token, "family": facts.family, "ports": list(ports[1:]), "flows": flows, "mtu": facts.mtu,
               "rate_bit_s": facts.rate_bit_s, "watch_s": 0.2, "round_trip": True, "bound_s": bound_s}
     first, second = facts.first, facts.second
     dial = {**shared, "interface": first["interface"], "local": first["address"], "peer": second["address"]}

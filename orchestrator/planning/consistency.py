@@ -23,6 +23,7 @@ from orchestrator.planning.names import HOST_WORDS
 from orchestrator.planning.order import LEAST_FOR_PRECISION, replicate_range
 from orchestrator.planning.parts import Parts
 from orchestrator.planning.plan import Plan
+from orchestrator.planning.port_shares import Listening, divided, meet, ranges_that_would_do
 from orchestrator.planning.screening import check_screen, screen_of
 from orchestrator.planning.synonyms import did_you_mean
 from orchestrator.planning.systems import check_systems
@@ -257,3 +258,28 @@ def _check_ports(document: Document, plan: Plan, found: tuple[Cell, ...]) -> Non
                 "two beside",
                 f"write ports: {first}-{first + most - 1}",
             )
+            return
+    _check_shared_ports(document, plan, found)
+
+
+def _check_shared_ports(document: Document, plan: Plan, found: tuple[Cell, ...]) -> None:
+    """Links that run at once and end at one interface can divide their ports so that each has enough."""
+    for cell in sorted(found, key=lambda cell: -ports_needed(cell.traffic)):
+        needed = ports_needed(cell.traffic)
+        listening = {name: Listening(plan.links[name].ports, tuple((end.host, end.selector)
+                                                                   for end in plan.links[name].ends))
+                     for name in cell.links}
+        short = [name for name, ports in divided(listening, needed).items() if len(ports) < needed]
+        if not short:
+            continue
+        near = [name for name in cell.links if name in short or any(meet(listening[name], listening[other])
+                                                                    for other in short)]
+        ranges = ranges_that_would_do(near, needed, min(listening[name].ports[0] for name in near))
+        document.report(
+            ("links", short[0], "ports"),
+            "clash",
+            f"links {', '.join(near)} run at once at the same interface, and their ports are too few to be divided: "
+            f"each needs {needed}, one for each stream and way, and two beside",
+            "write " + "; ".join(f"{name}: {{ports: {ports}}}" for name, ports in ranges.items()),
+        )
+        return

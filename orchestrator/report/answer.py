@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from orchestrator.report import influence, limits, method, screening
+from orchestrator.report import influence, limits, method, noted, screening
 from orchestrator.report.matrix import BOTH_WAYS, DIRECTION
 from orchestrator.report.model import STATUSES, CellResult, Report
 from orchestrator.report.wording import count_text, listed, rate_text, share_text
@@ -14,7 +14,8 @@ from orchestrator.report.wording import count_text, listed, rate_text, share_tex
 def sentences(report: Report) -> list[str]:
     """The answer, most important first."""
     return [*_what_it_carries(report), *screening.sentences(report), *influence.sentences(report),
-            *limits.sentences(report), *method.drift_alarms(report), *_validity(report), *as_found(report.run)]
+            *limits.sentences(report), *method.drift_alarms(report), *_validity(report), *noted.sentences(report),
+            *as_found(report.run)]
 
 
 def _what_it_carries(report: Report) -> list[str]:

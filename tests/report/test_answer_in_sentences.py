@@ -70,6 +70,23 @@ def test_both_directions_at_once_are_named() -> None:
     assert "with mtu 1500 and both directions at once" in said(made(cells, FACTORS))
 
 
+def test_what_was_noted_in_valid_trials_is_said_once_with_cells_way_and_words() -> None:
+    cells = [cell(1, {"mtu": "1500", "direction": "transmit"}, 1.2e9),
+             cell(2, {"mtu": "9000", "direction": "transmit"}, 2.4e9)]
+    report = made(cells, FACTORS)
+    trials = report.data.trials.astype({"doubts": object, "reason": object})
+    of_first = trials["cell"] == 1
+    trials.loc[of_first, "doubts"] = "sent_again"
+    trials.loc[of_first, "reason"] = "2.3 % of TCP's segments were sent again: lost between the interfaces 120"
+    text = said(replace(report, data=replace(report.data, trials=trials)))
+
+    noted, valid = int(of_first.sum()), len(trials)
+    assert (f"Noted in {noted} of {valid} valid trials, dome to vault with mtu 1500: 2.3 % of TCP's segments were sent "
+            "again: lost between the interfaces 120.") in text
+    assert text.count("sent again") == 1
+    assert "Noted" not in said(report)
+
+
 def test_nothing_measured_is_said_so() -> None:
     cells = [cell(1, {"mtu": "9000", "direction": "transmit"}, None, counts={"impossible": 5})]
     text = said(made(cells, FACTORS))

@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
+from orchestrator.decide.account import accounts
 from orchestrator.decide.doubts import Found, found, percent, rate
-from orchestrator.decide.evidence import Way, both_sides, foreign_bytes, ways
-from orchestrator.decide.losses import dropped_in_silence, losses
+from orchestrator.decide.evidence import Way, both_sides, ways
+from orchestrator.decide.losses import dropped_in_silence, losses, segments_lost
 from orchestrator.decide.series import stalls, trend, two_levels
 from orchestrator.metrics.tcp import window_shortfall
 
@@ -18,6 +19,9 @@ Json = Mapping[str, Any]
 
 EXPLAINED_SHARE = 0.99          # of the payload, by the named interface's counters (traps Z2)
 FOREIGN_NOTED, FOREIGN_SUSPECT = 0.005, 0.03    # of an interface's octets (traps Z21)
+# What a quiet network says of itself is no traffic, however slow the trial: address resolution, group membership,
+# spanning tree every two seconds (common practice, no source for the figures).
+ANNOUNCEMENTS_BYTES, ANNOUNCEMENTS_BYTES_S = 2000.0, 500.0
 ASKED_SHARE = 0.99              # of the asked rate; below, the sender is the limit (traps 3)
 EDGES_NOTED = 0.005             # of goodput, unknown at the window's ends; below it is within a trial's own scatter
 CLOCK_SUSPECT, CLOCK_NOTED = 0.6, 0.9   # of the greatest clock: boost clocks make 0.8 ordinary with all cores busy
@@ -29,6 +33,10 @@ BUFFER_HELD_SHARE = 0.2         # of the window; a receiver that reads late hold
 UNCUT_SHARE = 0.5               # frames per datagram or segment; real frames give 1 or more
 PAUSE_NOTED_SHARE = 1e-3        # pause frames per frame: single ones occur on every link with flow control
 REORDERED_NOTED = 1e-3
+LOST_NOTED = 1e-3               # of segments or datagrams; below lies what TCP loses to find a path's rate (no source)
+ROOM_SHARE = 0.995              # of the ceiling: more fills queues, which lose by design
+# A bit error rate of 1e-10, all that 1000BASE-T may have (IEEE 802.3 clause 40), damages 1.2 frames in a million.
+ERRORS_LEAST, ERRORS_SHARE = 1, 1e-5
 SPEED_WORD = "unknown"
 
 
@@ -138,17 +146,15 @@ def steal(record: Json) -> Iterator[Found]:
 
 
 def foreign(record: Json) -> Iterator[Found]:
-    """Other people's traffic on the measured interfaces."""
-    all_ways = ways(record)
-    for side in both_sides(record):
-        octets, seen = foreign_bytes(side, all_ways), side.change("interface.rx_bytes", "interface.tx_bytes")
-        if octets is None or not seen:
+    """Cross traffic on the measured interfaces: what no flow of this trial, on any of its links, explains."""
+    known, window_s = accounts(record), max((way.receive.get("window_s") or 0.0 for way in ways(record)), default=0.0)
+    for account in (known[place] for side in both_sides(record) if (place := (side.host, side.interface)) in known):
+        values = {"host": account.host, "interface": account.interface, "share": percent(account.cross_share)}
+        if account.cross_bytes <= ANNOUNCEMENTS_BYTES + ANNOUNCEMENTS_BYTES_S * window_s:
             continue
-        share = octets / seen
-        values = {"host": side.host, "interface": side.interface, "share": percent(share)}
-        if share > FOREIGN_SUSPECT:
+        if account.cross_share > FOREIGN_SUSPECT:
             yield found("foreign_heavy", **values)
-        elif share > FOREIGN_NOTED:
+        elif account.cross_share > FOREIGN_NOTED:
             yield found("foreign_some", **values)
 
 
@@ -253,6 +259,54 @@ def loss_places(way: Way) -> Iterator[Found]:
     account = losses(way)
     if account is not None and account.unplaced:
         yield found("place_unknown", why=account.unplaced)
+
+
+def lost_on_the_way(way: Way) -> Iterator[Found]:
+    """Segments that TCP sent again, and datagrams that did not arrive although the link has room for what was offered.
+
+    An overload loses what is too much, which is what it measures: RFC 2285 s3.5.4.
+    """
+    sent, again = way.tcp.get("segments_sent"), way.tcp.get("segments_retransmitted")
+    if sent and again and again > LOST_NOTED * sent:
+        yield found("sent_again", share=percent(again / sent), where=_where_segments_went(way))
+    account, offered, ceiling = losses(way), way.offered_bit_s, way.ceiling_bit_s
+    fits = offered is not None and ceiling is not None and offered <= ROOM_SHARE * ceiling
+    if account is not None and fits and account.lost > LOST_NOTED * account.attempted:
+        yield found("datagrams_lost", share=percent(account.lost / account.attempted),
+                    where=_listed(account.places) or "where is not known")
+
+
+def _where_segments_went(way: Way) -> str:
+    """What the ends' counts tell of the whole trial, warm-up included."""
+    account, again = segments_lost(way), way.tcp.get("segments_retransmitted_whole")
+    if account is None or again is None:
+        return "how many were lost, and where, is not known"
+    lost, places = account
+    early = f"{again - lost} of those sent again had arrived all the same, late or out of order" if again > lost else ""
+    return "; ".join(words for words in (_listed(places) or "none was lost", early) if words)
+
+
+def _listed(places: Mapping[str, int]) -> str:
+    return "lost " + ", ".join(f"{place} {count}" for place, count in places.items()) if places else ""
+
+
+def damage(record: Json) -> Iterator[Found]:
+    """Frames that came in damaged, sends that failed, packets with wrong checksums."""
+    for side in both_sides(record):
+        frames = side.change("interface.rx_packets", "interface.tx_packets") or 0
+        most = max(ERRORS_LEAST, ERRORS_SHARE * frames)
+        kinds = {name: count for name in _ERROR_COUNTERS if (count := side.change(f"interface.{name}"))}
+        if max(kinds.values(), default=0) > most:
+            yield found("interface_errors", host=side.host, interface=side.interface, count=max(kinds.values()),
+                        kinds=", ".join(f"{name} {count}" for name, count in kinds.items()))
+        wrong = side.change("udp.InCsumErrors", "tcp.InCsumErrors") or 0
+        if wrong > most:
+            yield found("checksum_errors", host=side.host, count=wrong)
+
+
+# Totals first: an interface counts a damaged frame in its total and by its kind.
+_ERROR_COUNTERS = ("rx_errors", "tx_errors", "rx_crc_errors", "rx_frame_errors", "rx_length_errors",
+                   "tx_carrier_errors", "collisions")
 
 
 def pauses(way: Way) -> Iterator[Found]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from orchestrator.metrics.counters import increase
@@ -25,6 +25,12 @@ class Side:
     driver: str
     changes: Mapping[str, int]
     watch: Json
+    before: Mapping[str, int] = field(default_factory=dict)
+    after: Mapping[str, int] = field(default_factory=dict)
+
+    def until(self, last: Side) -> dict[str, int]:
+        """The changes from this side's first reading to another's last one, of the same interface."""
+        return _changes(self.before, last.after)
 
     def change(self, *names: str) -> int | None:
         """The sum of these counters' changes; None when the host keeps none of them."""
@@ -192,7 +198,7 @@ def each_link(record: Json) -> tuple[Json, ...]:
     """The record of each link of a trial as if it were alone; those of several at once share what is the trial's."""
     beside = record.get("beside") or ()
     after = record.get("after") or {}
-    whole = {**record, "beside": None, "at_once": 1 + len(beside)}
+    whole = {**record, "beside": None, "at_once": 1 + len(beside), "whole": record}
     return (whole, *({**whole, **part, "after": {**after, **(part.get("after") or {})}} for part in beside))
 
 
@@ -249,10 +255,13 @@ def _side(record: Json, end: str) -> Side:
     result = record.get(end) or {}
     counters = result.get("counters") or {}
     before, after = counters.get("before") or {}, counters.get("after") or {}
-    changes = {name: moved for name in after if name in before
-               if (moved := _moved(name, before[name], after[name])) is not None}
-    return Side(str(facts.get("host", "")), str(facts.get("interface", "")), str(facts.get("driver") or ""), changes,
-                result.get("watch") or {})
+    return Side(str(facts.get("host", "")), str(facts.get("interface", "")), str(facts.get("driver") or ""),
+                _changes(before, after), result.get("watch") or {}, before, after)
+
+
+def _changes(before: Mapping[str, int], after: Mapping[str, int]) -> dict[str, int]:
+    return {name: moved for name in after if name in before
+            if (moved := _moved(name, before[name], after[name])) is not None}
 
 
 def _moved(name: str, before: int, after: int) -> int | None:
@@ -266,7 +275,9 @@ def both_sides(record: Json) -> tuple[Side, Side]:
 
 
 def foreign_bytes(side: Side, all_ways: tuple[Way, ...]) -> float | None:
-    """Octets on an interface that are not ours, both directions together; None when it cannot be told.
+    """An estimate of the octets that are not ours, both directions together; None when it cannot be told.
+
+    For records whose hosts did not tell of our flows: `decide/account.py` knows better where they did.
 
     Acknowledgements are ours too, and how many were sent depends on the receiver: up to one for every second segment
     (RFC 9293 s3.8.6.3) they are not held against the link.

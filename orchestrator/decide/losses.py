@@ -34,6 +34,14 @@ class Losses:
     unplaced: str = ""
 
     @property
+    def places(self) -> dict[str, int]:
+        """Where, in words, and how many; {} where that is not known."""
+        named = {"by the sending host's queue": self.own_queue, "by the sending interface": self.own_interface,
+                 "between the interfaces": self.between, "by the receiving interface": self.far_interface,
+                 "by the receiving host's backlog": self.backlog, "by the receiving socket": self.socket}
+        return {place: count for place, count in named.items() if count}
+
+    @property
     def ratio(self) -> float | None:
         """Lost / handed over (RFC 7680 s4.1: an empty sample has none)."""
         return self.lost / self.attempted if self.attempted else None
@@ -131,3 +139,31 @@ def dropped_in_silence(way: Way) -> int:
     if way.transport != "udp" or sent is None or received is None or silent <= 0:
         return 0
     return min(silent * _datagrams_a_frame(way), max(0, int(sent) - int(received)))
+
+
+def segments_lost(way: Way) -> tuple[int, dict[str, int]] | None:
+    """How many of TCP's segments never arrived, from the connections' begin to their end, and where, in words.
+
+    None where an end does not tell. What an interface or a queue dropped counts only as far as segments were lost:
+    they drop other people's frames, too.
+    """
+    sent = way.tcp.get("segments_sent_whole")
+    arrived = (way.receive.get("tcp") or {}).get("segments_received_whole")
+    if sent is None or arrived is None:
+        return None
+    lost = rest = max(0, int(sent) - int(arrived))
+    found: dict[str, int] = {}
+    for place, count in (
+            (f"by the queue of {way.sender.interface} on {way.sender.host}", way.sender.change("queue.drops")),
+            (f"by {way.sender.interface} on {way.sender.host}",
+             way.sender.change("interface.tx_dropped", "interface.tx_errors")),
+            (f"by {way.receiver.interface} on {way.receiver.host}",
+             way.receiver.change("interface.rx_missed_errors", "interface.rx_fifo_errors", "interface.rx_crc_errors")),
+            (f"by the backlog of {way.receiver.host}", way.receiver.change("softnet.dropped"))):
+        taken = min(rest, count or 0)
+        rest -= taken
+        if taken:
+            found[place] = taken
+    if rest:
+        found["between the interfaces"] = rest
+    return lost, found

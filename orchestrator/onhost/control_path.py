@@ -21,7 +21,7 @@ def control_path() -> dict[str, Any]:
     empty when the helper was not started over SSH, or through an address that this host does not have (a forwarded
     port).
     """
-    words = _ssh_connection().split()
+    words = noted_connection().split()
     if len(words) != 4:
         return {"local": "", "peer": "", "interface": "", "interfaces": []}
     peer, local = words[0], words[2]
@@ -41,7 +41,7 @@ def interface_with(address: str) -> str:
     return ""
 
 
-def _ssh_connection() -> str:
+def noted_connection() -> str:
     """What the SSH server noted in the environment; sudo drops it from ours, an ancestor still has it."""
     pid = os.getpid()
     for _ in range(_ANCESTORS):

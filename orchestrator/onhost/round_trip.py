@@ -39,7 +39,7 @@ class _Arrival(NamedTuple):
     read_monotonic_ns: int
 
 
-class _End:
+class ProbingEnd:
     """What both ends share: the socket, and reading it without waiting."""
 
     def __init__(self, args: Dict[str, Any]) -> None:
@@ -47,6 +47,7 @@ class _End:
         self._codec = FrameCodec(args["token"], "round trip")
         self._socket = open_udp(args["interface"], int(args["family"]), args["local"], args["peer"], int(args["port"]))
         stamp_arrivals(self._socket)
+        self.transmitted = self.received = 0    # frames of this flow: they are ours on the interface's counters
 
     def fileno(self) -> int:
         """For a select() that waits for several things."""
@@ -62,6 +63,7 @@ class _End:
             self._socket.send(self._codec.write(kind, sequence, nanoseconds=nanoseconds))
         except OSError:     # the own queue is full, or nobody listens yet: the probe is simply lost
             return False
+        self.transmitted += 1
         return True
 
     def _arrivals(self) -> List[_Arrival]:
@@ -75,6 +77,7 @@ class _End:
             now_ns = time.monotonic_ns()
             frame = self._codec.read(payload)
             if frame is not None:
+                self.received += 1
                 found.append(_Arrival(frame.kind, frame.sequence, frame.nanoseconds, _stamp_ns(ancillary), now_ns))
 
 
@@ -86,7 +89,7 @@ def _stamp_ns(ancillary: Sequence[Tuple[int, int, bytes]]) -> int:
     return 0
 
 
-class Answering(_End):
+class Answering(ProbingEnd):
     """The end that answers what shows the token, and never sends first."""
 
     def turn(self) -> None:
@@ -103,7 +106,7 @@ class _Probe(NamedTuple):
     sent_real_ns: int
 
 
-class Asking(_End):
+class Asking(ProbingEnd):
     """The end that asks, at an even pace, and knows what came of every probe."""
 
     def __init__(self, args: Dict[str, Any], every_s: float = IDLE_EVERY_S) -> None:
@@ -192,7 +195,7 @@ def ask(args: Dict[str, Any], start_ns: int, from_ns: int, to_ns: int) -> Dict[s
         end.close()
 
 
-def _wait(end: _End, until_ns: int) -> bool:
+def _wait(end: ProbingEnd, until_ns: int) -> bool:
     """Wait until the end can be read; False when `until_ns` has come first."""
     left_s = (until_ns - time.monotonic_ns()) / 1e9
     readable, _, _ = select.select([end], [], [], max(left_s, 0.0))

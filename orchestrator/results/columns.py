@@ -25,6 +25,7 @@ _US_SENDING = "counted by us at the sending process"
 _TCP_INFO = "the sending kernel's TCP_INFO, summed or averaged over the streams"
 _WATCH = "/proc and /sys of the host, sampled during the window"
 _COUNTERS = "the interface's driver counters, after minus before"
+_BY_FLOW = "the interface's counters, less our flows as sockets, TCP_INFO and their own processes count them"
 _SCHEDULER = "/proc/<pid>/schedstat of our own processes"
 _QUOTA = "the control group's cpu.stat"
 _WIRE = "arithmetic of the framing and the link's rate"
@@ -134,7 +135,8 @@ TRIALS: tuple[Column, ...] = (
             "and received, on all links of the trial", "s/GB", _WATCH),
     _whole("pause_frames", "pause frames that the sending interface received and the receiving one sent", "",
            _COUNTERS),
-    _number("foreign_bytes", "bytes on the interface with most of them that are not ours", "B", _COUNTERS),
+    _number("foreign_bytes", "cross traffic on the interface with most of it: bytes that no flow of this trial "
+            "explains", "B", _BY_FLOW),
     _number("settle_s", "time spent waiting for the hosts and the link", "s"),
     _number("overhead_s", "time this program itself took around the measurement", "s"),
     # what the answer to "what holds it back" rests on, beside the above
@@ -207,8 +209,16 @@ HOSTS: tuple[Column, ...] = (
     _whole("dropped_backlog", "frames the kernel's backlog had no room for", "", "/proc/net/softnet_stat"),
     _whole("squeezed", "times the kernel's receive loop ran out of its budget", "", "/proc/net/softnet_stat"),
     _whole("dropped_socket", "datagrams (or coalesced blocks) the receiving sockets had no room for", "", "SO_MEMINFO"),
-    _number("foreign_bytes", "bytes on the interface that are not ours", "B", _COUNTERS),
+    _number("foreign_bytes", "cross traffic: bytes on the interface, both directions, that no flow of this trial "
+            "explains: on none of its links, sent again, acknowledging, probing and SSH included", "B", _BY_FLOW),
     _number("watch_cpu_s", "processor time that watching itself took", "s", _WATCH),
+    _number("own_traffic_bytes", "bytes on the interface, both directions, that flows of this trial explain", "B",
+            _BY_FLOW),
+    _number("cross_traffic_unsure_bytes", "so much more than foreign_bytes the cross traffic may have been", "B",
+            _BY_FLOW),
+    _text("cross_traffic_basis", "what the account rests on: frames (each segment was counted as one), blocks (the "
+          "counters took several segments for one frame, so that some headers were not counted), or estimate (the host "
+          "did not tell of its flows)", _BY_FLOW),
 )
 
 SERIES: tuple[Column, ...] = (

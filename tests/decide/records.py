@@ -63,7 +63,7 @@ def _add_way(record: Json, octets: Json, way: str, load: float | None, draw: ran
     asked = share * ceiling if transport == "udp" else None
     packets_window = round(share * ceiling * WINDOW_S / 8 / payload)
     packets = round(packets_window * WHOLE_S / WINDOW_S)
-    again = draw.randrange(20) if transport == "tcp" else 0
+    again = min(draw.randrange(20), packets_window // 1000) if transport == "tcp" else 0
     sender, receiver = ("first", "second") if way == "transmit" else ("second", "first")
     _carry(octets[sender], octets[receiver], packets + again, mtu + 14)
     if transport == "tcp":      # receivers that coalesce acknowledge less often than every second segment

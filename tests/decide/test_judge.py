@@ -313,6 +313,43 @@ def test_z1_a_path_mtu_that_was_not_forgotten_is_noted() -> None:
     _with_doubt(record, "path_mtu_learned", "valid")
 
 
+def test_segments_sent_again_beyond_a_thousandth_are_noted_with_their_share_and_where_they_went() -> None:
+    record = healthy_record()
+    tcp, received = record["first"]["parts"][0]["tcp"], record["second"]["parts"][0]
+    sent = tcp["segments_sent"]
+    tcp |= {"segments_retransmitted": sent // 40, "segments_retransmitted_whole": sent // 40,
+            "segments_sent_whole": sent}
+    received["tcp"] = {"segments_received_whole": sent - sent // 50}
+    found = judge(count(record, "second", interface_rx_missed_errors=7))
+    assert (found.status, found.doubts) == ("valid", ("sent_again",))
+    assert found.reason == (
+        f"2.5 % of TCP's segments were sent again: lost by eth1 on vault 7, between the interfaces {sent // 50 - 7}; "
+        f"{sent // 40 - sent // 50} of those sent again had arrived all the same, late or out of order")
+    tcp["segments_retransmitted"] = sent // 1001
+    assert judge(record).doubts == ()
+
+
+@pytest.mark.parametrize(("load", "lost", "noted"), [
+    (0.9, 0.02, True), (0.9, 0.0005, False), (1.0, 0.02, False)])
+def test_lost_datagrams_are_noted_where_the_link_has_room_for_all(load: float, lost: float, noted: bool) -> None:
+    record = healthy_record(transport="udp", load=load)
+    received = record["second"]["parts"][0]
+    gone = round(lost * received["datagrams_received"])
+    received["datagrams_received"] -= gone
+    found = judge(record)
+    assert ("datagrams_lost" in found.doubts) == noted
+    assert not noted or found.reason.startswith(
+        "2 % of the datagrams were lost although the link has room for what was offered: lost between the interfaces ")
+
+
+@pytest.mark.parametrize(("name", "code"), [
+    ("interface_rx_crc_errors", "interface_errors"), ("interface_tx_errors", "interface_errors"),
+    ("udp_InCsumErrors", "checksum_errors"), ("tcp_InCsumErrors", "checksum_errors")])
+def test_damage_is_noted_and_a_single_event_is_not(name: str, code: str) -> None:
+    _with_doubt(count(healthy_record(), "second", **{name: 100}), code, "valid")
+    assert judge(count(healthy_record(), "second", **{name: 1})).doubts == ()
+
+
 def test_the_gravest_doubt_comes_first() -> None:
     record = changed(count(healthy_record(), "first", interface_carrier_changes=2), first__watch__steal=0.2)
     assert judge(record).doubts == ("carrier_lost", "steal")

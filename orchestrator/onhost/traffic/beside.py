@@ -9,11 +9,13 @@ from orchestrator.onhost.round_trip import LOADED_EVERY_S, Answering, Asking
 from orchestrator.onhost.traffic import kernel, tcp_info
 from orchestrator.onhost.traffic.flows import Pair
 from orchestrator.onhost.traffic.kernel_counts import KernelCounts
+from orchestrator.onhost.traffic.own_frames import OwnAccount
 from orchestrator.onhost.traffic.window import Window
 from orchestrator.onhost.watch import Watcher
 from orchestrator.onhost.watch.counters import read_counters, settled_counters
 
 _INFO_EVERY_NS = 100_000_000
+_READING_NS = 15_000_000  # so long before the start counters are read without traffic coming in between
 _NEVER_NS = 1 << 62
 _CLOSE_NS = 500_000  # a reading that took longer was interrupted: of which instant it is nobody knows
 
@@ -55,7 +57,7 @@ class Beside:
         self._read_ns: List[int] = []  # when the first and the last reading were made
         self._regular: List[Regular] = []
         self._window: Optional[Window] = None
-        self._before = read_counters(pair.interface)
+        self._own = OwnAccount(pair, sockets)
         self._asking: Optional[Asking] = None
         self._answering: Optional[Answering] = None
         if pair.probe_port is not None:
@@ -64,14 +66,23 @@ class Beside:
                 self._answering = Answering(probe)
             else:
                 self._asking = Asking(probe)
+        self._read_first()
+
+    def _read_first(self) -> None:
+        read_ns = time.monotonic_ns()
+        self._before = read_counters(self._pair.interface)
+        self._own.begin(read_ns, self._asking or self._answering)
 
     def begin(self, window: Window) -> None:
         """The window is known: from its start to its end, and exactly at both."""
         self._window = window
+        if time.monotonic_ns() < window.start_ns - _READING_NS:
+            self._read_first()  # again: by now both ends have tried out how they can send
         if self._asking:
             self._asking.every_s = LOADED_EVERY_S
         self._regular = [Regular(window.from_ns, self._watch_ns, window.to_ns, self._watcher.sample)]
         if self._readings:
+            self._regular.append(Regular(window.start_ns, _INFO_EVERY_NS, window.to_ns, self._own.look))
             self._regular.append(Regular(window.from_ns, _INFO_EVERY_NS, window.to_ns, self._read_infos))
 
     @property
@@ -121,12 +132,14 @@ class Beside:
 
     def end(self) -> Dict[str, Any]:
         """The traffic has ended: the host's summary, and the counters once they have stopped moving."""
-        after = settled_counters(self._pair.interface, lag_s=self._watcher.counter_lag_s())
+        after, read_ns = settled_counters(self._pair.interface, lag_s=self._watcher.counter_lag_s())
         self.turn()  # the last late probes
+        own = self._own.read(read_ns)
         window = self._window
         assert window is not None
         return {"watch": self._watcher.summary(window.from_ns, window.to_ns),
-                "counters": {"before": self._before, "after": after}, "round_trip": self._round_trip(window)}
+                "counters": {"before": self._before, "after": after}, "own_frames": own,
+                "round_trip": self._round_trip(window)}
 
     def _round_trip(self, window: Window) -> Optional[Dict[str, Any]]:
         """Of the end that asked: idle is what was asked before the traffic, load what was asked in its window."""
@@ -137,6 +150,6 @@ class Beside:
 
     def close(self) -> None:
         """Give all descriptors back."""
-        for each in (self._watcher, self._asking, self._answering):
+        for each in (self._watcher, self._own, self._asking, self._answering):
             if each:
                 each.close()

@@ -38,8 +38,12 @@ _PR_SET_NO_NEW_PRIVS = 38
 _WITH_64_BIT_TIME = (66, 67)  # what these options are called where a 32-bit system has 64-bit times
 _MEMINFO_DROPS = 8  # place of the drop count among the 32-bit numbers of SO_MEMINFO
 _NET_HEADER = -0x100000 & 0xFFFFFFFF  # SKF_NET_OFF: offsets from here count from the IP header
-_LOAD_WORD, _JUMP_EQUAL, _RETURN = 0x20, 0x15, 0x06
+_LOAD_WORD, _LOAD_HALF, _LOAD_BYTE, _JUMP_EQUAL, _RETURN = 0x20, 0x28, 0x30, 0x15, 0x06
+_AND, _SHIFT_RIGHT, _COPY_TO_X, _LESS_X = 0x54, 0x74, 0x07, 0x1C
+_RANDOM = (-0x1000 + 56) & 0xFFFFFFFF  # SKF_AD_RANDOM: a number drawn for every packet
 _KEEP_ALL, _DROP = 0xFFFFFFFF, 0
+_ETHERNET_IPV4, _ETHERNET_IPV6 = 0x0800, 0x86DD
+_SAMPLE_BUFFER_BYTES = 32 * 1024
 
 
 def set_timer_slack(nanoseconds: int) -> None:
@@ -162,6 +166,35 @@ def accept_nothing(sock: socket.socket) -> None:
 def accept_all(sock: socket.socket) -> None:
     """Take a filter away again (an accepted connection inherits its listener's)."""
     sock.setsockopt(socket.SOL_SOCKET, SO_DETACH_FILTER, 0)
+
+
+def sample_of_acknowledgements(interface: str, family: int, peer: str) -> Optional[socket.socket]:
+    """A socket to which the kernel gives the headers of one in sixteen segments without payload that `peer` sends here.
+
+    From the IP header on; few of them wait, and the rest is dropped. Raises OSError, without privilege for one.
+    """
+    packed = socket.inet_pton(socket.AF_INET6 if family == 6 else socket.AF_INET, peer)
+    protocol, length, source, header = (6, 4, 8, 40) if family == 6 else (9, 2, 12, 20)
+    words = struct.unpack(f"!{len(packed) // 4}I", packed)
+    looks = [(_LOAD_WORD, _RANDOM), (_AND, 15), (_JUMP_EQUAL, 0), (_LOAD_BYTE, protocol),
+             (_JUMP_EQUAL, socket.IPPROTO_TCP)]
+    for place, word in enumerate(words):
+        looks += [(_LOAD_WORD, source + 4 * place), (_JUMP_EQUAL, word)]
+    # the length that IP tells, less TCP's header, is nothing beyond the IP header that it counts (IPv6 counts none)
+    looks += [(_LOAD_BYTE, header + 12), (_AND, 0xF0), (_SHIFT_RIGHT, 2), (_COPY_TO_X, 0), (_LOAD_HALF, length),
+              (_LESS_X, 0), (_JUMP_EQUAL, 0 if family == 6 else header)]
+    program = [(code, 0, len(looks) - 1 - at if code == _JUMP_EQUAL else 0, value)
+               for at, (code, value) in enumerate(looks)]
+    made = socket.socket(socket.AF_PACKET, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC, 0)
+    try:
+        made.setblocking(False)
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _SAMPLE_BUFFER_BYTES)
+        _attach(made, [*program, (_RETURN, 0, 0, header + 60), (_RETURN, 0, 0, _DROP)])
+        made.bind((interface, _ETHERNET_IPV6 if family == 6 else _ETHERNET_IPV4))
+    except BaseException:
+        made.close()
+        raise
+    return made
 
 
 def _attach(sock: socket.socket, program: List[Tuple[int, int, int, int]]) -> None:

@@ -33,7 +33,11 @@ Info = Dict[str, int]
 
 def read_info(sock: socket.socket) -> Info:
     """One reading, 1 µs: every field that this kernel knows."""
-    raw = sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, 512)
+    return parse_info(sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, 512))
+
+
+def parse_info(raw: bytes) -> Info:
+    """The fields of a struct tcp_info, as far as it reaches."""
     values = _LAYOUT.unpack_from(raw.ljust(_LAYOUT.size, b"\0"))
     return {name: value for name, value, end in zip(_NAMES, values, _ENDS) if end <= len(raw)}
 
@@ -50,22 +54,23 @@ def sent_summary(readings: List[Info], whole: Info) -> Dict[str, Any]:
     first, last = readings[0], readings[-1]
     least = min(reading.get("min_rtt_us", _UNKNOWN_MIN_RTT) for reading in readings)
     return {
-        "segments_sent": _change(first, last, "data_segs_out"),
-        "segments_retransmitted": _change(first, last, "total_retrans"),
+        "segments_sent": change(first, last, "data_segs_out"),
+        "segments_retransmitted": change(first, last, "total_retrans"),
+        "segments_sent_whole": whole.get("data_segs_out"),
         "segments_retransmitted_whole": whole.get("total_retrans"),
         "bytes_retransmitted_whole": whole.get("bytes_retrans"),
-        "bytes_sent": _change(first, last, "bytes_sent"), "bytes_retransmitted": _change(first, last, "bytes_retrans"),
+        "bytes_sent": change(first, last, "bytes_sent"), "bytes_retransmitted": change(first, last, "bytes_retrans"),
         "rtt_s": _mean([reading["rtt_us"] / 1e6 for reading in readings]),
         "rtt_min_s": None if least == _UNKNOWN_MIN_RTT else least / 1e6,
         "mss_bytes": last["snd_mss"], "path_mtu_bytes": last["pmtu"],
         "window_segments": _mean([reading["snd_cwnd"] for reading in readings]),
         "peer_window_bytes": last.get("snd_wnd"),
-        "limited_receiver_window_s": _change(first, last, "rwnd_limited_us", 1e-6),
-        "limited_send_buffer_s": _change(first, last, "sndbuf_limited_us", 1e-6),
-        "busy_s": _change(first, last, "busy_us", 1e-6),
+        "limited_receiver_window_s": change(first, last, "rwnd_limited_us", 1e-6),
+        "limited_send_buffer_s": change(first, last, "sndbuf_limited_us", 1e-6),
+        "busy_s": change(first, last, "busy_us", 1e-6),
         "delivery_rate_bit_s": 8 * last["delivery_rate"] if last.get("delivery_rate") else None,
-        "reordering_seen": _change(first, last, "reord_seen"),
-        "duplicates_reported": _change(first, last, "dsack_dups"),
+        "reordering_seen": change(first, last, "reord_seen"),
+        "duplicates_reported": change(first, last, "dsack_dups"),
     }
 
 
@@ -73,18 +78,18 @@ def received_summary(readings: List[Info], whole: Info) -> Dict[str, Any]:
     """What a receiving connection saw between the first and the last reading."""
     first, last = readings[0], readings[-1]
     return {
-        "segments_received": _change(first, last, "data_segs_in"),
+        "segments_received": change(first, last, "data_segs_in"),
         "segments_received_whole": whole.get("data_segs_in"),
-        "segments_out_of_order": _change(first, last, "rcv_ooopack"),
+        "segments_out_of_order": change(first, last, "rcv_ooopack"),
         "mss_bytes": last["rcv_mss"], "path_mtu_bytes": last["pmtu"],
         "rtt_s": last["rcv_rtt_us"] / 1e6 or None, "receive_space_bytes": last["rcv_space"],
     }
 
 
-_ADDED = ("segments_sent", "segments_retransmitted", "segments_retransmitted_whole", "bytes_retransmitted_whole",
-          "bytes_sent", "bytes_retransmitted", "limited_receiver_window_s", "limited_send_buffer_s", "busy_s",
-          "delivery_rate_bit_s", "reordering_seen", "duplicates_reported", "segments_received",
-          "segments_received_whole", "segments_out_of_order")
+_ADDED = ("segments_sent", "segments_sent_whole", "segments_retransmitted", "segments_retransmitted_whole",
+          "bytes_retransmitted_whole", "bytes_sent", "bytes_retransmitted", "limited_receiver_window_s",
+          "limited_send_buffer_s", "busy_s", "delivery_rate_bit_s", "reordering_seen", "duplicates_reported",
+          "segments_received", "segments_received_whole", "segments_out_of_order")
 _LEAST = ("rtt_min_s", "mss_bytes", "path_mtu_bytes")
 
 
@@ -102,7 +107,8 @@ def together(summaries: List[Dict[str, Any]]) -> Dict[str, Any]:
     return found
 
 
-def _change(first: Info, last: Info, name: str, unit: float = 1) -> Optional[float]:
+def change(first: Info, last: Info, name: str, unit: float = 1) -> Optional[float]:
+    """What a field grew by, times `unit`; None where this kernel does not know it."""
     if name not in first or name not in last:
         return None
     change = last[name] - first[name]

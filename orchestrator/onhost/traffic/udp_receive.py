@@ -58,6 +58,7 @@ class UdpReceive(StreamProcess):
         self._all_plain = [[self._size] * count for count in range(self._most + 1)]
         self._arrivals = Arrivals()
         self._ends: Dict[int, int] = {}
+        self._signs_sent = 0
         self._blocks = self._blocked = 0  # messages of several datagrams, and what was in them
 
     def _set_up_socket(self) -> None:
@@ -100,6 +101,7 @@ class UdpReceive(StreamProcess):
             "receive_path": self.path, "coalesced_mean": self._blocked / self._blocks if self._blocks else None,
             "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF),
             "series": [[at, round(count * self._size), round(count)] for at, count in marks.series()],
+            "signs_sent": self._signs_sent, "signs_sent_bytes": self._signs_sent * signs.SIGN_BYTES,
             "process": self.process(), "softirq_core": self.softirq_core()}
         result.update(self._arrivals.summary(result["coalesced_mean"]))
         return result
@@ -240,6 +242,7 @@ class UdpReceive(StreamProcess):
         """One small frame a second, so that switches between the ends do not forget where this end is."""
         with contextlib.suppress(OSError):
             self.sock.send(self.codec.write(signs.ALIVE, self.stream.number))
+            self._signs_sent += 1
 
 
 def _increase(before: Optional[int], after: Optional[int]) -> Optional[int]:

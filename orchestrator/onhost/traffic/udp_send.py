@@ -76,13 +76,14 @@ class UdpSend(StreamProcess):
         sleep_until(window.start_ns)
         pacer = self._pacer(window.start_ns)
         self._send(window, marks, pacer)
-        self._say_end()
+        signs_sent = self._say_end()
         size = self.stream.flow.datagram_bytes
         sent = sum(self._accepted)
         return {"sent_bytes": sent * size, "window_sent_bytes": round(marks.window_count * size),
                 "datagrams_sent": sent, "window_datagrams_sent": self._accepted[WINDOW],
                 "datagrams_by_phase": self._accepted, "datagrams_refused": self._refused,
-                "unreachable_reports": self._unreachable,
+                "unreachable_reports": self._unreachable, "signs_sent": signs_sent,
+                "signs_sent_bytes": signs_sent * PHASES * signs.SIGN_BYTES,
                 "send_path": self._path.name, "burst_datagrams": self._path.count,
                 "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF),
                 "pacing_late_p99_s": pacer.late_p99_s() if pacer else None,
@@ -188,11 +189,17 @@ class UdpSend(StreamProcess):
             while self.sock.recv(2048, socket.MSG_DONTWAIT):
                 pass
 
-    def _say_end(self) -> None:
-        """Tell the receiver how many there were in each phase, more than once: these frames may be lost too."""
+    def _say_end(self) -> int:
+        """Tell the receiver how many there were in each phase, more than once: these frames may be lost too.
+
+        How many frames that took.
+        """
         self._path.finish()
+        said = 0
         for _ in range(END_SIGNS):
             with contextlib.suppress(OSError):
                 self.sock.send(signs.end_of_datagrams(self.codec, self._accepted))
+                said += 1
             time.sleep(_END_SPACING_S)
+        return said
 

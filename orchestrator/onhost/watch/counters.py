@@ -18,8 +18,8 @@ from orchestrator.onhost.watch.queue_counts import queue_counts
 
 _PROTOCOLS: Dict[str, Tuple[str, ...]] = {
     "udp": ("InDatagrams", "NoPorts", "InErrors", "OutDatagrams", "RcvbufErrors", "SndbufErrors", "InCsumErrors"),
-    "tcp": ("InSegs", "OutSegs", "RetransSegs", "InErrs"),
-    "ip": ("InDiscards", "OutDiscards", "FragFails", "FragOKs", "ReasmFails"),
+    "tcp": ("InSegs", "OutSegs", "RetransSegs", "InErrs", "InCsumErrors"),
+    "ip": ("InDiscards", "OutDiscards", "FragFails", "FragOKs", "ReasmReqds", "ReasmFails"),
 }
 _MOVING = ("interface.rx_packets", "interface.tx_packets")
 AT_REST_PER_S = 50          # frames per second that may still come and go on a link at rest: announcements, keep-alives
@@ -42,8 +42,10 @@ def read_counters(interface: str, *, proc_root: str = "/proc", sys_root: str = "
     return counters
 
 
-def settled_counters(interface: str, bound_s: float = REFRESH_BOUND_S, *, lag_s: float = 0.0) -> Dict[str, int]:
-    """The counters once those of the interface have stopped moving, or as they are when the bound is over.
+def settled_counters(interface: str, bound_s: float = REFRESH_BOUND_S, *,
+                     lag_s: float = 0.0) -> Tuple[Dict[str, int], int]:
+    """The counters once those of the interface have stopped moving, or as they are when the bound is over; and when
+    they were read, by CLOCK_MONOTONIC.
 
     `lag_s`: for how long this interface's counters stand still between two refreshes (`Watcher.counter_lag_s`). Only
     when they have stood still for longer do they say anything about rest; the bound is at least that long and a second.
@@ -55,10 +57,11 @@ def settled_counters(interface: str, bound_s: float = REFRESH_BOUND_S, *, lag_s:
     before = read_counters(interface)
     while True:
         time.sleep(_LOOK_AGAIN_S)
+        read_ns = time.monotonic_ns()
         after = read_counters(interface)
         still = 0 if _moved(before, after) else still + 1
         if still >= still_looks or time.monotonic() - began_s >= bound_s:
-            return after
+            return after, read_ns
         before = after
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from orchestrator.decide.evidence import Side, both_sides, each_link, foreign_bytes, ways
+from orchestrator.decide.account import Account, accounts
+from orchestrator.decide.evidence import Side, both_sides, each_link
 from orchestrator.decide.judge import Verdict
 
 Json = Mapping[str, Any]
@@ -22,10 +23,10 @@ def host_rows(record: Json, verdict: Verdict, run: Json) -> list[Row]:
 
 
 def _of_link(record: Json, run: Json) -> list[Row]:
-    found = ways(record)
+    known = accounts(record)
     which = {name: record.get(name) for name in ("trial", "attempt", "cell", "link")}
     identity = {"run_id": run.get("run_id"), **which}
-    return [{**identity, **_row(side, record, end), "foreign_bytes": _whole(foreign_bytes(side, found))}
+    return [{**identity, **_row(side, record, end), **_traffic(known.get((side.host, side.interface)))}
             for end, side in zip(("first", "second"), both_sides(record), strict=True) if side.host]
 
 
@@ -49,5 +50,9 @@ def _socket_drops(record: Json, end: str) -> int | None:
     return sum(drops) if drops else None
 
 
-def _whole(octets: float | None) -> int | None:
-    return None if octets is None else round(octets)
+def _traffic(account: Account | None) -> Row:
+    """Whose the octets on the interface were; the same for every link of the trial that ends at it."""
+    if account is None:
+        return {}
+    return {"foreign_bytes": round(account.cross_bytes), "own_traffic_bytes": round(account.own_bytes),
+            "cross_traffic_unsure_bytes": round(account.unsure_bytes), "cross_traffic_basis": account.basis}

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from orchestrator.decide.account import accounts
 from orchestrator.decide.checks import pause_frames
-from orchestrator.decide.evidence import Side, Way, both_sides, each_link, foreign_bytes, ways
+from orchestrator.decide.evidence import Side, Way, both_sides, each_link, ways
 from orchestrator.decide.judge import Verdict
 from orchestrator.decide.losses import Losses, losses
 from orchestrator.results.rows.limits import limit_figures
@@ -24,7 +25,9 @@ def trial_rows(record: Json, verdict: Verdict, run: Json) -> list[Row]:
 
 def _of_link(record: Json, verdict: Verdict, run: Json, moved: Mapping[str, int]) -> list[Row]:
     found = ways(record)
-    foreign = [octets for octets in (foreign_bytes(side, found) for side in both_sides(record)) if octets is not None]
+    known = accounts(record)
+    foreign = [known[place].cross_bytes for side in both_sides(record)
+               if (place := (side.host, side.interface)) in known]
     return [{**_identity(record, run), **_ends(way), **record["levels"], **_status(record, verdict),
              **_rates(way), **_datagrams(way), **_round_trip(record), **_segments(way), **_paths(way),
              **_cores(way, moved),

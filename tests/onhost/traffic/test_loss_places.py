@@ -13,7 +13,8 @@ import pytest
 from two_ends import arguments, flow, run_pair
 from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch
 
-from orchestrator.decide.evidence import both_sides, foreign_bytes, ways
+from orchestrator.decide.account import accounts
+from orchestrator.decide.evidence import ways
 from orchestrator.decide.judge import judge
 from orchestrator.decide.losses import losses
 
@@ -193,9 +194,7 @@ def test_z21_other_peoples_traffic_on_the_link_is_seen_with_its_share(share: flo
             foreign.kill()
             foreign.wait()
         record = _record(dialled, served, sent)
-        both = both_sides(record)
-        seen = both[0].change("interface.rx_bytes", "interface.tx_bytes") or 0
-        return {"share": (foreign_bytes(both[0], ways(record)) or 0) / seen, "doubts": judge(record).doubts}
+        return {"share": accounts(record)["near", "eth1"].cross_share, "doubts": judge(record).doubts}
     found = in_own_namespace(measure)
     expected = {0.0: set(), 0.015: {"foreign_some"}, 0.10: {"foreign_heavy"}}[share]
     assert set(found["doubts"]) - {"limited_by_sender"} == expected

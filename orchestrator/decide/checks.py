@@ -208,6 +208,8 @@ def framing(way: Way) -> Iterator[Found]:
 def named_interfaces(way: Way) -> Iterator[Found]:
     """Whether the payload passed the interfaces that the link names, by their own counters (traps Z2)."""
     sent = way.send.get("sent_bytes")
+    if sent is not None and way.tcp.get("bytes_sent") is not None:  # what waits in the socket came to no interface yet
+        sent = min(sent, way.tcp["bytes_sent"])
     if sent is not None:  # what the own queue dropped in silence was handed over, and came to no interface
         sent -= dropped_in_silence(way) * (way.payload_bytes or 0)
     for side, counter, payload in ((way.sender, "interface.tx_bytes", sent),

@@ -9,7 +9,7 @@ from typing import Any
 
 from orchestrator.metrics.counters import increase
 from orchestrator.wire import goodput_ceiling, segment_payload, wire_occupancy
-from orchestrator.wire.segments import packet_of_datagram, packet_of_segment, packets_of_datagram
+from orchestrator.wire.segments import packet_of_datagram, packet_of_segment, packets_of_datagram, packets_of_segment
 
 Json = Mapping[str, Any]
 ETHERNET_HEADER_BYTES = 14      # what interface counters add to an IP packet; some cards add the check sequence too
@@ -141,7 +141,7 @@ class Way:
             return []
         if self.transport == "udp":
             return packets_of_datagram(payload, int(mtu), int(family))
-        return [packet_of_segment(payload, int(family), timestamps=self.timestamps)]
+        return packets_of_segment(payload, int(mtu), int(family), timestamps=self.timestamps)
 
     @property
     def ceiling_bit_s(self) -> float | None:

@@ -33,9 +33,10 @@ def read_facts() -> Dict[str, Any]:
 
 def read_interfaces() -> List[Dict[str, Any]]:
     """Every interface with its driver, limits, state and addresses; sizes in bytes, speed in bit/s."""
-    addresses = netlink.addresses()
-    return [_interface(link, [each for each in addresses if each["index"] == link["index"]])
-            for link in netlink.links()]
+    addresses, links = netlink.addresses(), netlink.links()
+    masters = {link["index"]: link for link in links}
+    return [_interface(link, [each for each in addresses if each["index"] == link["index"]],
+                       masters.get(link.get("master")) or {}) for link in links]
 
 
 def online_cores() -> List[int]:
@@ -43,7 +44,7 @@ def online_cores() -> List[int]:
     return list(parse_core_list(_text("/sys/devices/system/cpu/online"))) or [0]
 
 
-def _interface(link: Dict[str, Any], addresses: List[Dict[str, Any]]) -> Dict[str, Any]:
+def _interface(link: Dict[str, Any], addresses: List[Dict[str, Any]], master: Dict[str, Any]) -> Dict[str, Any]:
     name = link["name"]
     driver, settings, burnt_in = {}, {}, ""
     # an interface may vanish between two questions, and a stuck driver may refuse to answer
@@ -58,9 +59,11 @@ def _interface(link: Dict[str, Any], addresses: List[Dict[str, Any]]) -> Dict[st
         "bus": driver.get("bus", ""), "kind": link["kind"], "mtu": link["mtu"], "min_mtu": link["min_mtu"],
         "max_mtu": link["max_mtu"], "speed_bit_s": settings.get("speed_bit_s"),
         "duplex": settings.get("duplex", _UNKNOWN_DUPLEX), "operstate": link["operstate"], "carrier": link["carrier"],
-        "loopback": link["loopback"],
+        "loopback": link["loopback"], "up": link["up"], "master": master.get("name", ""),
+        "master_kind": master.get("kind", ""),
         "addresses": [{"address": each["address"], "prefix": each["prefix"], "family": each["family"],
-                       "tentative": "tentative" in each["flags"], "scope": each["scope"]} for each in addresses],
+                       "peer": each.get("peer", ""), "tentative": "tentative" in each["flags"],
+                       "duplicate": "dadfailed" in each["flags"], "scope": each["scope"]} for each in addresses],
     }
 
 

@@ -15,6 +15,7 @@ from orchestrator.wire.segments import (
     datagram_payload,
     packet_of_segment,
     packets_of_datagram,
+    packets_of_segment,
     segment_payload,
 )
 
@@ -109,7 +110,7 @@ def _payload_and_wire_bytes(mtu: int, family: int, transport: str, *, timestamps
     elif transport == "tcp":
         what, most = "packet", segment_payload(mtu, family, timestamps=timestamps)
         carried = most if payload is None else payload
-        packets = [packet_of_segment(carried, family, timestamps=timestamps)]
+        packets = packets_of_segment(carried, mtu, family, timestamps=timestamps)
     else:
         raise ValueError(f"no transport {transport!r}: tcp or udp")
     if not 0 < carried <= most:

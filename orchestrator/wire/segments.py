@@ -14,6 +14,9 @@ TCP_HEADER_BYTES = 20
 UDP_HEADER_BYTES = 8
 FRAGMENT_HEADER_BYTES = 8  # IPv6 only: IPv4 keeps a fragment's place in its ordinary header
 TIMESTAMPS_OPTION_BYTES = 12
+# net.ipv4.tcp_min_snd_mss (Documentation/networking/ip-sysctl.rst of Linux): no smaller segment is sent, options counted,
+# whatever the path MTU or the peer says; what does not fit the MTU then leaves in fragments.
+LEAST_SEND_MSS_BYTES = 48
 WINDOW_SCALE_MOST = 14
 LARGEST_DATAGRAM_BYTES = 65507  # of payload over IPv4 (RFC 791, RFC 768); what both families carry
 _LEAST_MTU = {4: 68, 6: 1280}
@@ -51,11 +54,12 @@ def segment_payload(mtu: int, family: int = 4, *, timestamps: bool = True,
     """Payload bytes of a full TCP segment on a path with this MTU.
 
     `segment_limit_bytes` is a limit on the announced segment size (TCP_MAXSEG); as with the announced size,
-    the sender takes its options out of it.
+    the sender takes its options out of it. Below an MTU of 88 the sending kernel's own least counts.
     """
     announced = advertised_mss(mtu, family)
     if segment_limit_bytes is not None:
         announced = min(announced, segment_limit_bytes)
+    announced = max(announced, LEAST_SEND_MSS_BYTES)
     return _positive(announced - (TIMESTAMPS_OPTION_BYTES if timestamps else 0), mtu, "TCP segment")
 
 
@@ -79,18 +83,24 @@ def packet_of_datagram(payload_bytes: int, family: int = 4) -> int:
 
 
 def packets_of_datagram(payload_bytes: int, mtu: int, family: int = 4) -> List[int]:
-    """Bytes of each IP packet that carries a UDP payload: one, or the fragments of a datagram that the MTU cuts.
+    """Bytes of each IP packet that carries a UDP payload: one, or the fragments of a datagram that the MTU cuts."""
+    return _cut(packet_of_datagram(payload_bytes, family), mtu, family)
 
-    Fragments carry multiples of 8 bytes but for the last (RFC 791 s3.2, RFC 8200 s4.5).
-    """
-    whole = packet_of_datagram(payload_bytes, family)
-    if whole <= mtu:
-        return [whole]
+
+def packets_of_segment(payload_bytes: int, mtu: int, family: int = 4, *, timestamps: bool = True) -> List[int]:
+    """Bytes of each IP packet that carries a TCP payload: more than one only below an MTU of 88."""
+    return _cut(packet_of_segment(payload_bytes, family, timestamps=timestamps), mtu, family)
+
+
+def _cut(packet_bytes: int, mtu: int, family: int) -> List[int]:
+    """The packet, or its fragments: multiples of 8 bytes but for the last (RFC 791 s3.2, RFC 8200 s4.5)."""
+    if packet_bytes <= mtu:
+        return [packet_bytes]
     header = ip_header_bytes(family) + (FRAGMENT_HEADER_BYTES if family == 6 else 0)
     most = _positive(mtu - header, mtu, "fragment") // 8 * 8
     if not most:
         raise ValueError(f"an MTU of {mtu} bytes has no room for a fragment")
-    full, rest = divmod(UDP_HEADER_BYTES + payload_bytes, most)
+    full, rest = divmod(packet_bytes - ip_header_bytes(family), most)
     return [header + most] * full + ([header + rest] if rest else [])
 
 

@@ -11,6 +11,7 @@ from orchestrator.wire.segments import (
     largest_window_bytes,
     least_mtu_bytes,
     packets_of_datagram,
+    packets_of_segment,
     selective_acknowledgement_bytes,
 )
 
@@ -42,6 +43,17 @@ def test_the_smaller_of_the_peers_word_and_the_own_path_decides() -> None:
 def test_a_limit_on_the_segment_takes_the_options_out_of_itself() -> None:
     assert segment_payload(9000, 4, segment_limit_bytes=1460) == 1448
     assert segment_payload(1500, 4, segment_limit_bytes=8960) == 1448
+
+
+@pytest.mark.parametrize("mtu", range(68, 96))
+def test_below_an_mtu_of_88_the_sending_kernels_own_least_counts_and_leaves_in_fragments(mtu: int) -> None:
+    """net.ipv4.tcp_min_snd_mss is 48 (ip-sysctl.rst); seen: 36 bytes with timestamps at an MTU of 68, 38 at 90."""
+    assert segment_payload(mtu, 4) == max(mtu - 52, 36)
+    assert segment_payload(mtu, 4, timestamps=False) == max(mtu - 40, 48)
+    packets = packets_of_segment(segment_payload(mtu, 4), mtu, 4)
+    assert max(packets) <= mtu
+    assert sum(packet - 20 for packet in packets) == 32 + segment_payload(mtu, 4)  # RFC 791: each with its own header
+    assert len(packets) == (2 if mtu < 88 else 1)
 
 
 @pytest.mark.parametrize(("mtu", "v4", "v6"), [(1500, 1472, 1452), (9000, 8972, 8952), (1280, 1252, 1232)])

@@ -14,6 +14,7 @@ from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
 from orchestrator.act.wiring import wired_elsewhere
 from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
+from orchestrator.decide.foreseen import IMPOSSIBLE, why_foreseen
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
 from orchestrator.decide.setup import TRAFFIC_SLACK_S, LinkSetup
@@ -94,6 +95,8 @@ class ConductedTrial:
         return self.record
 
     async def _conduct(self) -> None:
+        if why := why_foreseen(self.state, self.cell):
+            raise LinkError(IMPOSSIBLE, why, next_step="leave these levels out together")
         legs = [self._leg(link, record) for link, record in
                 zip(self.cell.links, (self.record, *self.record.get("beside", ())), strict=True)]
         if not await self._settings_hold("settings"):

@@ -8,6 +8,7 @@ from dataclasses import replace
 from orchestrator.decide.setup import LinkSetup, PowerSwitch, RunSetup
 from orchestrator.planning import Plan, cells, schedule
 from orchestrator.planning.cells import Cell, SettingUse
+from orchestrator.planning.impossible import small_mtu_at
 from orchestrator.planning.order import Trial, replicate_range
 from orchestrator.planning.rehearsal import rehearsal_cells
 from orchestrator.planning.systems import BSD
@@ -58,10 +59,17 @@ def _plain(pairs: Pairs) -> Pairs:
 
 
 def _with_addresses(plan: Plan, cell: Cell, temporary: Mapping[str, Pairs]) -> Cell:
-    """The cell with its links' temporary addresses as settings of both ends, there before anything else."""
-    uses = tuple(SettingUse(end.host, end.selector, TEST_ADDRESS, " ".join(pair[place] for pair in temporary[link]),
-                            "address")
-                 for link in cell.links if link in temporary for place, end in enumerate(plan.links[link].ends))
+    """The cell with its links' temporary addresses as settings of both ends, there before anything else.
+
+    Where the cell's MTU leaves no room for IPv6 (RFC 8200 s5) it has none of IPv6.
+    """
+    uses: list[SettingUse] = []
+    for link in cell.links:
+        ends = plan.links[link].ends
+        small = any(small_mtu_at(cell, (end.host, end.selector)) for end in ends)
+        pairs = temporary.get(link, ())[:1 if small else 2]
+        uses += [SettingUse(end.host, end.selector, TEST_ADDRESS, " ".join(pair[place] for pair in pairs), "address")
+                 for place, end in enumerate(ends) if pairs]
     return replace(cell, settings=(*uses, *cell.settings))
 
 

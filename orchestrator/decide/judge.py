@@ -69,7 +69,7 @@ def _why(use: Json) -> str:
 
 # What a host cannot do, in the words of its refusals; anything else that breaks a trial off says nothing of the cell.
 _CANNOT = frozenset({"not_supported", "no_family", "congestion_missing", "core_missing", "no_copy_missing", "send_path",
-                     "receive_path"})
+                     "receive_path", "impossible_cell"})
 
 
 def _error(record: Json) -> Verdict | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from orchestrator.decide.commands import Apply, Command, Conduct, Consider, Restart
+from orchestrator.decide.foreseen import why_foreseen
 from orchestrator.decide.restarts import only_first_phase
 from orchestrator.decide.state import Flight, HostState, Json, RunState, needed_uses, place_name
 
@@ -43,9 +44,12 @@ def trial_commands(state: RunState) -> list[Command]:
         return _consider(state)
     cell = state.setup.cell(state.trial(state.position).cell)
     commands: list[Command] = []
+    foreseen = bool(why_foreseen(state, cell))  # then nothing is changed for it: the trial only says why
     for name, host in state.hosts.items():
         if host.restart_wanted:
             commands.append(Restart(name))
+            continue
+        if foreseen:
             continue
         uses = only_first_phase(state, cell, name, needed_uses(cell, name, host))
         if uses and name not in state.applied:

@@ -13,6 +13,7 @@ from orchestrator.planning.cautions import Caution, cautions
 from orchestrator.planning.cells import Cell, cells
 from orchestrator.planning.changes import HostChanges, SettingChange, changes
 from orchestrator.planning.estimate import Estimate, estimate
+from orchestrator.planning.impossible import why_impossible_by_plan
 from orchestrator.planning.order import Trial, replicate_range, restarts, schedule
 from orchestrator.planning.plan import Catalogue, Plan, level_text
 from orchestrator.planning.screening import screen_as_dict, screen_of, screen_sentences
@@ -34,6 +35,7 @@ class Outline:
     longest: Estimate  # with as many replicates as there can be
     hosts: tuple[HostChanges, ...]
     cautions: tuple[Caution, ...]
+    impossible: tuple[tuple[int, str], ...]  # (cell, why), where the plan alone tells
 
     def as_dict(self) -> dict[str, Any]:
         """For programs; times in seconds."""
@@ -53,6 +55,7 @@ class Outline:
             "lease_s": self.plan.lease_s,
             "hosts": [asdict(host) for host in self.hosts],
             "cautions": [asdict(caution) for caution in self.cautions],
+            "impossible": [{"cell": cell, "why": why} for cell, why in self.impossible],
         }
 
 
@@ -69,6 +72,7 @@ def outline(plan: Plan, catalogue: Catalogue) -> Outline:
         longest=estimate(plan, found, longest),
         hosts=changes(plan, found, longest, catalogue),
         cautions=cautions(plan, found),
+        impossible=tuple((cell.number, why) for cell in found if (why := why_impossible_by_plan(plan, cell))),
     )
 
 
@@ -85,6 +89,8 @@ def render(found: Outline, *, everything: bool = False, noise: str = "") -> str:
     parts += ["", _counts(found) + noise, "", "Cells", *_cell_table(found)]
     if screened := list(screen_sentences(plan)):
         parts += ["", "Screen", *(line for sentence in screened for line in _bullet(sentence))]
+    if found.impossible:
+        parts += ["", "Impossible: tried by no traffic, and so in the results", *_impossible(found)]
     parts += ["", "Schedule", *_schedule(found, None if everything else _MOST_PLOTS)]
     parts += ["", "What is done to each host", *(line for host in found.hosts for line in _host(found, host))]
     if found.cautions:
@@ -192,6 +198,13 @@ def _cell_table(found: Outline) -> Iterator[str]:
             *(text.ljust(width) for text, width in zip(row[1:], widths[1:], strict=True)),
         ]
         yield ("  " + "  ".join(cells_text)).rstrip()
+
+
+def _impossible(found: Outline) -> Iterator[str]:
+    """What the plan alone tells of its cells, those with one reason in one line."""
+    for why in dict.fromkeys(why for _, why in found.impossible):
+        numbers = [str(cell) for cell, reason in found.impossible if reason == why]
+        yield from _bullet(f"cell{'s' if len(numbers) > 1 else ''} {', '.join(numbers)}: {why}")
 
 
 def _schedule(found: Outline, most: int | None) -> Iterator[str]:

@@ -14,8 +14,8 @@ TCP_HEADER_BYTES = 20
 UDP_HEADER_BYTES = 8
 FRAGMENT_HEADER_BYTES = 8  # IPv6 only: IPv4 keeps a fragment's place in its ordinary header
 TIMESTAMPS_OPTION_BYTES = 12
-# net.ipv4.tcp_min_snd_mss (Documentation/networking/ip-sysctl.rst of Linux): no smaller segment is sent, options counted,
-# whatever the path MTU or the peer says; what does not fit the MTU then leaves in fragments.
+# net.ipv4.tcp_min_snd_mss (Documentation/networking/ip-sysctl.rst of Linux): no smaller segment is sent, options
+# counted, whatever the path MTU or the peer says; what does not fit the MTU then leaves in fragments.
 LEAST_SEND_MSS_BYTES = 48
 WINDOW_SCALE_MOST = 14
 LARGEST_DATAGRAM_BYTES = 65507  # of payload over IPv4 (RFC 791, RFC 768); what both families carry

@@ -41,7 +41,7 @@ class Mtu(Setting):
         self._kernel.drop(_keepsake(target))
 
     def _parsed(self, level: object) -> int:
-        return levels.whole(level, _LEAST, _MOST, "an MTU", "bytes")
+        return levels.whole(level, _LEAST, _MOST, "an MTU (RFC 791: every link carries 68)", "bytes")
 
     def _mended(self, target: str, value: Any) -> str:
         """The interface's own MTU first, then those on top of it, then what IPv6 lost."""

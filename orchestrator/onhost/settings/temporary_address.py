@@ -14,6 +14,7 @@ _Interface = Union[ipaddress.IPv4Interface, ipaddress.IPv6Interface]
 # RFC 2544 appendix C.2.2, RFC 5180 section 8
 _BLOCKS: Tuple[_Network, ...] = (ipaddress.ip_network("198.18.0.0/15"), ipaddress.ip_network("2001:2::/48"))
 _MOST = 4
+LEAST_IPV6_MTU_BYTES = 1280  # RFC 8200 s5
 
 
 class TemporaryAddress(Setting):
@@ -69,7 +70,7 @@ class TemporaryAddress(Setting):
                     if there.ip == wanted.ip or (index != own["index"] and there.network.overlaps(wanted.network)
                                                  if there.version == wanted.version else False):
                         return f"{text} is not free: {name} of this host has {there}"
-            if wanted.version == 6 and own["mtu"] < 1280:
+            if wanted.version == 6 and own["mtu"] < LEAST_IPV6_MTU_BYTES:
                 return f"{target} cannot have {text}: with an MTU of {own['mtu']} it has no IPv6"
         return "" if own["up"] else f"{target} is switched off: nobody could be asked whether the address is in use"
 
@@ -88,7 +89,10 @@ class TemporaryAddress(Setting):
         self._take_away(target, [text for text in ours if text not in wanted])
         for text in missing:
             self._kernel.add_address(index, _entry(text), no_duplicate_check=":" in text)
-        self._kernel.keep(_keepsake(target), [text for text in sorted({*ours, *missing}) if text in wanted])
+        # below 1280 the kernel has taken IPv6 away itself, and gives it back with the MTU: then it is ours still
+        away = self._link(target)["mtu"] < LEAST_IPV6_MTU_BYTES
+        self._kernel.keep(_keepsake(target), [text for text in sorted({*ours, *missing})
+                                              if text in wanted or (away and ":" in text)])
 
     def _put_back(self, target: str, before: List[str]) -> None:
         ours = self._kernel.kept(_keepsake(target)) or []

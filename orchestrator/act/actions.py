@@ -9,6 +9,7 @@ from typing import Any
 
 from orchestrator.act.conduct import ConductedTrial
 from orchestrator.act.instrument import own_ceiling
+from orchestrator.act.looking_at_ends import look_at_ends
 from orchestrator.act.power import switch_power
 from orchestrator.act.session import HostSession
 from orchestrator.decide import commands as do
@@ -71,6 +72,7 @@ class HostActions:
         self._switch = switch
         self.state, self._connect, self._same = state, connect, same or same_value
         self._one_at_a_time = asyncio.Lock()
+        self._ends_looked_at = False
         self.replacing: set[str] = set()  # hosts whose session is just being replaced by another
         self.sessions: dict[str, HostSession] = {}
         self.control: dict[str, frozenset[str]] = {}  # host -> the interfaces that our SSH connection comes in by
@@ -99,7 +101,10 @@ class HostActions:
         return {**facts, "kernel_identity": kernel}
 
     async def take(self, command: do.Take) -> ev.Event:
-        """Ask for the lease, as a run that may hold it already."""
+        """Ask for the lease, as a run that may hold it already; before the first, see that the links can be used."""
+        if not self.state.began and not self._ends_looked_at:
+            await look_at_ends(self.state, self.sessions)
+            self._ends_looked_at = True
         try:
             answer = await self._ask(command.host, "lease.take", self._wanted_lease())
         except HostError as error:

@@ -10,10 +10,13 @@ from datetime import UTC, datetime
 from typing import Any
 
 from orchestrator.act.clocks import HostClock, lead_s, read_clock
+from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
 from orchestrator.act.wiring import wired_elsewhere
-from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
+from orchestrator.decide.addressing import addresses_of
+from orchestrator.decide.answering import questions_of
+from orchestrator.decide.ends import interface_facts, interface_of
 from orchestrator.decide.foreseen import IMPOSSIBLE, why_foreseen
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
@@ -210,10 +213,10 @@ class ConductedTrial:
 
     async def _path_carries(self, leg: Leg, facts: LinkFacts) -> bool:
         port = self._ports(leg)[0]
-        ends = (PathEnd(end.session, end.interface, end.address) for end in leg.ends)
+        ends = (PathEnd(end.session, end.interface, end.address, end.host) for end in leg.ends)
         leg.record["path"] = await prove_path(*ends, family=facts.family, port=port, mtu=facts.mtu,
                                               small_bound_s=FORWARDING_BOUND_S, follow=self._follow)
-        if leg.record["path"]["verdict"] == "silent":
+        if leg.record["path"]["verdict"] in ("silent", "refused"):
             await self._look_where_frames_go(leg)
         return str(leg.record["path"]["verdict"]) == "open"
 
@@ -223,7 +226,13 @@ class ConductedTrial:
         return ports_for(leg.link, self.cell, self.trial, setup.seed, at_once)
 
     async def _look_where_frames_go(self, leg: Leg) -> None:
-        """A silent path may be a crossed cable: broadcast frames say where it ends."""
+        """Another interface may answer for an end; a cable may be crossed: broadcast frames say where it ends."""
+        if leg.family == 4:
+            for question in questions_of(leg.link, (leg.first.interface, leg.second.interface),
+                                         (leg.first.address, leg.second.address)):
+                if fault := await who_else_answers(question, self.state, self.sessions):
+                    leg.record["path"]["sentence"] = f"{fault.message}: {fault.next_step}"
+                    return
         places = {(end.host, end.interface): int(end.facts["index"]) for end in leg.ends}
         first, second = places
         sessions = {end.host: end.session for end in leg.ends}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import secrets
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
@@ -9,9 +11,12 @@ from typing import Any
 
 from orchestrator.act.session import HostSession, Job
 from orchestrator.decide.path import path_verdict
+from orchestrator.decide.path_causes import EndSeen, explained
+from orchestrator.faults import HostError
 
 Json = dict[str, Any]
 _LISTENING_BOUND_S = 15.0
+_LOOK_BOUND_S = 10.0
 _PROOF_BOUND_S = 30.0  # for the large frames, once a small one has passed
 
 
@@ -22,6 +27,7 @@ class PathEnd:
     session: HostSession
     interface: str
     address: str
+    host: str = ""
 
 
 async def prove_path(first: PathEnd, second: PathEnd, *, family: int, port: int, mtu: int, small_bound_s: float,
@@ -46,7 +52,20 @@ async def prove_path(first: PathEnd, second: PathEnd, *, family: int, port: int,
     except BaseException:
         await answer.cancel()
         raise
-    return path_verdict(mine, theirs)
+    verdict = path_verdict(mine, theirs)
+    if verdict["verdict"] == "open":
+        return verdict
+    seen = await asyncio.gather(_looked_around(first, second), _looked_around(second, first))
+    return {**verdict, "sentence": explained(verdict, *seen), "around": [each.around for each in seen]}
+
+
+async def _looked_around(end: PathEnd, other: PathEnd) -> EndSeen:
+    """What an end of a path that does not carry sees; nothing where its session has gone."""
+    around: Json | None = None
+    with contextlib.suppress(HostError):
+        around = await end.session.request("path.surroundings", {"interface": end.interface, "peer": other.address},
+                                           bound_s=_LOOK_BOUND_S)
+    return EndSeen(end.host, end.interface, end.address, around)
 
 
 async def wait_for_stage(job: Job, stage: str, bound_s: float) -> None:

@@ -11,7 +11,8 @@ from typing import Any
 from orchestrator.act.path_proof import PathEnd, prove_path
 from orchestrator.act.session import HostSession
 from orchestrator.act.wiring import prove_wiring
-from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
+from orchestrator.decide.addressing import addresses_of
+from orchestrator.decide.ends import interface_facts, interface_of
 from orchestrator.decide.findings import End, Wire
 from orchestrator.decide.setup import LinkSetup
 from orchestrator.faults import Fault, HostError
@@ -90,7 +91,7 @@ async def _prove(link: LinkSetup, sessions: Mapping[str, HostSession], found: Su
                          for host, selector in ((a, selector_a), (b, selector_b)))
         family, local, peer = addresses_of(link, first, second, None)
         found.paths[link.name] = await prove_path(
-            PathEnd(sessions[a], first["name"], local), PathEnd(sessions[b], second["name"], peer), family=family,
+            PathEnd(sessions[a], first["name"], local, a), PathEnd(sessions[b], second["name"], peer, b), family=family,
             port=link.ports[0], mtu=min(first["mtu"], second["mtu"]), small_bound_s=_SMALL_FRAME_BOUND_S)
     except Fault as fault:
         found.link_faults[link.name] = fault

@@ -1,13 +1,11 @@
-"""Which interface and which address an end of a link is, from what the host told about itself."""
+"""Which interface an end of a link is, from what the host told about itself."""
 
 from __future__ import annotations
 
-import ipaddress
 from collections.abc import Mapping
 from typing import Any
 
-from orchestrator.decide.setup import LinkSetup
-from orchestrator.faults import HostError, LinkError
+from orchestrator.faults import HostError
 from orchestrator.planning.cells import BOOT_LINES, COMMAND, SettingUse
 
 Json = Mapping[str, Any]
@@ -46,28 +44,3 @@ def interface_facts(name: str, facts: Json) -> dict[str, Any]:
 def same_network_namespace(one: Json, other: Json) -> bool:
     """Whether two hosts are one machine whose traffic would never leave it."""
     return bool(one["boot_id"] == other["boot_id"] and one["netns"] == other["netns"])
-
-
-def _networks(interface: Json, family: int) -> list[ipaddress.IPv4Interface | ipaddress.IPv6Interface]:
-    return [ipaddress.ip_interface(f"{a['address']}/{a['prefix']}") for a in interface["addresses"]
-            if a["family"] == family and not ipaddress.ip_address(a["address"]).is_link_local]
-
-
-def addresses_of(link: LinkSetup, first: Json, second: Json, ip: int | None) -> tuple[int, str, str]:
-    """(family, first address, second address) for traffic on a link.
-
-    The plan's own addresses lead; else the first pair of both interfaces that lies in one network, IPv4 before IPv6
-    unless the cell asks for one. LinkError when there is none.
-    """
-    for one, other in link.addresses:
-        if ip in (None, ipaddress.ip_address(one).version):
-            return ipaddress.ip_address(one).version, one, other
-    for family in ((ip,) if ip else (4, 6)):
-        for mine in _networks(first, family):
-            for theirs in _networks(second, family):
-                if mine.network == theirs.network and mine.ip != theirs.ip:
-                    return family, str(mine.ip), str(theirs.ip)
-    asked = f"IPv{ip} " if ip else ""
-    raise LinkError("no_common_network", f"link {link.name}: {first['name']} and {second['name']} have no {asked}"
-                    "addresses in one network", next_step="give both interfaces addresses of one network, or name "
-                    "them in the plan: address: [first, second]", link=link.name)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from orchestrator.decide.ends import addresses_of, interface_facts, interface_of
+from orchestrator.decide.addressing import addresses_of
+from orchestrator.decide.ends import interface_facts, interface_of
 from orchestrator.decide.state import RunState
 from orchestrator.faults import Fault
 from orchestrator.planning.cells import Cell
@@ -26,4 +27,4 @@ def _family(state: RunState, cell: Cell, name: str) -> int | None:
         first, second = (interface_facts(interface_of(selector, told, host), told) for told, host, selector in facts)
         return addresses_of(link, first, second, cell.traffic["ip"])[0]
     except Fault:
-        return cell.traffic["ip"]
+        return int(cell.traffic["ip"]) if cell.traffic["ip"] else None

@@ -58,9 +58,11 @@ def path_verdict(first_result: Mapping[str, Any] | None, second_result: Mapping[
         "proof_s": asking["proof_s"],
         "learned_mtu_bytes": {"first": first_result["learned_mtu_bytes"], "second": second_result["learned_mtu_bytes"]},
         "routers": _routers(ways),
+        "refusals": {place: {"times": int(end["network"]["refusals"]), "by": list(end["network"]["refused_by"])}
+                     for place, end in (("first", first_result), ("second", second_result))},
     }
-    verdict, sentence = _judge(result, ways, asking, answering)
-    return {**result, "verdict": verdict, "sentence": sentence}
+    verdict, finding, cause = _judge(result, ways, asking, answering)
+    return {**result, "verdict": verdict, "finding": finding, "sentence": f"{finding} {cause}".rstrip()}
 
 
 def _way(small_received: Any, sent: Any, received: Any, network: Mapping[str, Any]) -> _Way:
@@ -73,16 +75,17 @@ def _routers(ways: Mapping[str, _Way]) -> list[dict[str, Any]]:
 
 
 def _judge(result: Mapping[str, Any], ways: Mapping[str, _Way], asking: Mapping[str, Any],
-           answering: Mapping[str, Any]) -> tuple[str, str]:
+           answering: Mapping[str, Any]) -> tuple[str, str, str]:
+    """(verdict, what was found, what is said of its cause before anybody has looked at the ends)."""
     if not (result["small"]["transmit"] and result["small"]["receive"]):
         return _no_path(result, asking, answering)
     stopped = [way for way in ways if not result["full"][way]]
     if not stopped:
-        return "open", f"Frames of {result['mtu']} bytes pass in both directions."
+        return "open", f"Frames of {result['mtu']} bytes pass in both directions.", ""
     if all(_proven_stopped(ways[way], result["mtu"], asking) for way in stopped):
-        return "too_small", _too_small(result, ways, stopped)
+        return "too_small", _too_small(result, stopped), _cause(ways, stopped, result["mtu"])
     return "silent", (f"The path fell silent while frames of {result['mtu']} bytes were tried: small frames sent "
-                      "behind them did not come back either, so nothing can be said about the size.")
+                      "behind them did not come back either, so nothing can be said about the size."), ""
 
 
 def _proven_stopped(way: _Way, mtu: int, asking: Mapping[str, Any]) -> bool:
@@ -92,14 +95,13 @@ def _proven_stopped(way: _Way, mtu: int, asking: Mapping[str, Any]) -> bool:
     return way.sent.get(mtu, 0) >= LEAST_TRIES and int(asking["small_behind_full"]) > 0
 
 
-def _too_small(result: Mapping[str, Any], ways: Mapping[str, _Way], stopped: list[str]) -> str:
+def _too_small(result: Mapping[str, Any], stopped: list[str]) -> str:
     mtu, largest = result["mtu"], result["largest"]
     where = "in either direction" if len(stopped) == 2 else _WAY_WORDS[stopped[0]]
     sizes = f"{_size_words(largest['transmit'])} in transmit and "
     same = largest["transmit"] == largest["receive"]
     sizes += f"{'as much' if same else _size_words(largest['receive'])} in receive"
-    return (f"Frames of {mtu} bytes do not pass {where}; the largest that passed: {sizes}. "
-            f"{_cause(ways, stopped, mtu)}")
+    return f"Frames of {mtu} bytes do not pass {where}; the largest that passed: {sizes}."
 
 
 def _size_words(size_bytes: int) -> str:
@@ -122,16 +124,15 @@ def _cause(ways: Mapping[str, _Way], stopped: list[str], mtu: int) -> str:
     return "Something between the ends stops larger frames, although both ends are set to carry them."
 
 
-def _no_path(result: Mapping[str, Any], asking: Mapping[str, Any], answering: Mapping[str, Any]) -> tuple[str, str]:
+def _no_path(result: Mapping[str, Any], asking: Mapping[str, Any],
+             answering: Mapping[str, Any]) -> tuple[str, str, str]:
     waited = f"{result['small']['waited_s']:.1f} s"
     refusals = int(asking["network"]["refusals"]) + int(answering["network"]["refusals"])
     if refusals:
         by = sorted({*asking["network"]["refused_by"], *answering["network"]["refused_by"]})
         who = f"by {', '.join(by)}" if by else "by a filter of the sending host itself"
-        return "refused", (f"Small UDP frames are refused {who} ({refusals} times in {waited}): the port is filtered "
-                           "or closed, so nothing can be said about frame sizes.")
+        return "refused", (f"Small UDP frames are refused {who} ({refusals} times in {waited}), so nothing can be said "
+                           "about frame sizes."), ""
     if int(answering["small_received"]) and not int(asking["small_received"]):
-        return "silent", (f"Small frames reach the answering end, and none comes back within {waited}: "
-                          "that direction is blocked or has no path.")
-    return "silent", (f"No small frame passed within {waited}: the link is blocked, its port does not forward, "
-                      "or there is no path between the two interfaces.")
+        return "silent", f"Small frames reach the answering end, and none comes back within {waited}.", ""
+    return "silent", f"No small frame passed within {waited}.", ""

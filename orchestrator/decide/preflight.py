@@ -5,7 +5,9 @@ from __future__ import annotations
 from itertools import combinations
 from typing import Any
 
-from orchestrator.decide.ends import addresses_of, interface_facts, interface_of, same_network_namespace, target_of
+from orchestrator.decide.addressing import addresses_of
+from orchestrator.decide.end_problems import address_problem, end_problem
+from orchestrator.decide.ends import interface_facts, interface_of, same_network_namespace, target_of
 from orchestrator.decide.state import RunState
 from orchestrator.faults import Fault, HostError, LinkError
 from orchestrator.planning.cautions import udp_to_strangers
@@ -29,7 +31,7 @@ def preflight_problem(state: RunState) -> Fault | None:
             for use in cell.settings:
                 target_of(use, facts[use.host])
             for link in cell.links:
-                _look_at_addresses(state, cell, link, facts)
+                _look_at_ends(state, cell, link, facts)
     except Fault as fault:
         return fault
     return None
@@ -45,11 +47,17 @@ def _look_at_system(state: RunState, name: str, family: str, system: str) -> Non
                         "there), or name another host")
 
 
-def _look_at_addresses(state: RunState, cell: Cell, name: str, facts: dict[str, Json]) -> None:
+def _look_at_ends(state: RunState, cell: Cell, name: str, facts: dict[str, Json]) -> None:
     link = state.setup.link(name)
     (a, first), (b, second) = link.ends
-    _, mine, theirs = addresses_of(link, interface_facts(interface_of(first, facts[a], a), facts[a]),
-                                   interface_facts(interface_of(second, facts[b], b), facts[b]), cell.traffic["ip"])
+    names = interface_of(first, facts[a], a), interface_of(second, facts[b], b)
+    ends = interface_facts(names[0], facts[a]), interface_facts(names[1], facts[b])
+    for host, interface in ((a, ends[0]), (b, ends[1])):
+        if problem := end_problem(host, interface, state.setup.cells):
+            raise problem
+    _, mine, theirs = addresses_of(link, *ends, cell.traffic["ip"])
+    if problem := address_problem(link, facts, names, (mine, theirs), state.setup.cells):
+        raise problem
     if not link.isolated and (why := udp_to_strangers(link.name, [cell], (mine, theirs))):
         raise LinkError("unlimited_udp", why, next_step="see the cautions in the README", link=link.name)
 

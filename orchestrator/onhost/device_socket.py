@@ -49,6 +49,16 @@ def open_udp(interface: str, family: int, local: str, peer: str, port: int) -> s
     return made
 
 
+def raw_socket(kind: int) -> socket.socket:
+    """A socket for whole frames of an EtherType, not yet bound to an interface; Refusal where this user gets none."""
+    if not hasattr(socket, "AF_PACKET"):
+        raise Refusal("no_raw_frames", "frames without an address cannot be sent or heard on this system")
+    try:
+        return socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(kind))
+    except PermissionError as error:
+        raise Refusal("needs_root", "frames without an address can only be sent and heard by root") from error
+
+
 def refused_to_open(error: OSError, interface: str, local: str, peer: str, port: int) -> Refusal:
     """Why the socket could not be opened, in words the user can act on."""
     values = {"interface": interface, "local": local, "peer": peer, "port": port, "errno": error.errno}

@@ -50,6 +50,8 @@ VERBS = {
     "compare": Call("holding", "compare", ("record", "token")),
     "ready": Call("ready", "wait_ready", ("spread",)),
     "forget": Call("ready", "forget", ("spread",)),
+    "neighbours.answering": Call("answering", "who_answers", ("args",)),
+    "path.surroundings": Call("surroundings", "surroundings", ("args",)),
     "path.answer": Call("path", "answer", ("args", "talk")),
     "path.probe": Call("path", "probe", ("args", "talk")),
     "wiring.listen": Call("wiring", "listen", ("args", "talk")),

@@ -111,6 +111,8 @@ VERBS: dict[str, Check] = {
     "compare": record({"token": FENCE}),
     "ready": _READY,
     "forget": record({"interface": INTERFACE, "peer": ADDRESS}),
+    "neighbours.answering": record({"interface": INTERFACE, "address": ADDRESS, "source": ADDRESS}),
+    "path.surroundings": record({"interface": INTERFACE, "peer": ADDRESS}),
     "path.answer": _PATH,
     "path.probe": _PATH,
     "wiring.listen": record({"token": HEX_TOKEN, "bound_s": number(0.1, 600)}),

@@ -12,6 +12,7 @@ import socket
 import time
 from typing import Any, Dict, Set, Tuple
 
+from orchestrator.onhost.device_socket import raw_socket
 from orchestrator.onhost.probe_frame import FrameCodec
 from orchestrator.onhost.refusal import Refusal
 
@@ -70,9 +71,4 @@ def _hear(raw: socket.socket, codec: FrameCodec, heard: Set[Heard]) -> None:
 
 
 def _raw_socket() -> socket.socket:
-    if not hasattr(socket, "AF_PACKET"):
-        raise Refusal("no_raw_frames", "frames without an address cannot be sent or heard on this system")
-    try:
-        return socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(LOCAL_EXPERIMENTAL))
-    except PermissionError as error:
-        raise Refusal("needs_root", "frames without an address can only be sent and heard by root") from error
+    return raw_socket(LOCAL_EXPERIMENTAL)

@@ -27,8 +27,9 @@ def why_impossible(cell: Cell, ends: Ends, families: Mapping[str, int | None],
 
 def why_impossible_by_plan(plan: Plan, cell: Cell) -> str:
     """The same from the plan alone: the IP version where the cell or the link's addresses name it."""
-    families = {name: cell.traffic["ip"] or (6 if not isinstance(link.address, str) and ":" in link.address[0] else None)
-                for name, link in plan.links.items()}
+    stated = {name: 6 if not isinstance(link.address, str) and ":" in link.address[0] else None
+              for name, link in plan.links.items()}
+    families = {name: cell.traffic["ip"] or version for name, version in stated.items()}
     ends = {name: tuple((end.host, end.selector) for end in link.ends) for name, link in plan.links.items()}
     return why_impossible(cell, ends, families, {})
 
@@ -51,7 +52,8 @@ def _reasons(cell: Cell, ends: Ends, families: Mapping[str, int | None],
         yield from _missing_cores(cell, ends[link], online_cores)
 
 
-def _missing_cores(cell: Cell, ends: Sequence[tuple[str, str]], online_cores: Mapping[str, Sequence[int]]) -> Iterator[str]:
+def _missing_cores(cell: Cell, ends: Sequence[tuple[str, str]],
+                   online_cores: Mapping[str, Sequence[int]]) -> Iterator[str]:
     for sender in _SENDING_ENDS[cell.traffic["direction"]]:
         for key, place in (("sender_core", sender), ("receiver_core", 1 - sender)):
             core, host = cell.traffic[key], ends[place][0]

@@ -30,6 +30,8 @@ GOOD: dict[str, dict[str, Any]] = {
     "restore": {"token": 7}, "restart": {"token": 7}, "possible": {"uses": [PLACE]},
     "compare": {"token": 7}, "ready": {"interface": "eth1"}, "forget": {"interface": "eth1", "peer": "2001:2::12"},
     "path.answer": PATH, "path.probe": PATH, "traffic.serve": TRAFFIC, "traffic.dial": TRAFFIC,
+    "neighbours.answering": {"interface": "eth1", "address": "198.18.0.12", "source": "198.18.0.11"},
+    "path.surroundings": {"interface": "eth1", "peer": "2001:2::12"},
     "wiring.listen": {"token": "ab" * 32, "bound_s": 3},
     "wiring.call": {"token": "ab" * 32, "interface": "eth1", "number": 1},
 }
@@ -55,6 +57,8 @@ WRONG: list[tuple[str, dict[str, Any]]] = [
     ("traffic.dial", {"flows": [{**FLOW, "congestion": "../bbr"}]}),
     ("traffic.dial", {"flows": [{**FLOW, "dscp": 64}]}),
     ("traffic.dial", {"flows": [{**FLOW, "datagram_bytes": 65508}]}), ("traffic.dial", {"watch_s": 0}),
+    ("neighbours.answering", {"address": "vault"}), ("neighbours.answering", {"interface": "../x"}),
+    ("path.surroundings", {"peer": "1.2.3.4; id"}), ("path.surroundings", {"more": 1}),
     ("read", {"places": [{**PLACE, "level": [[[[[[[[1]]]]]]]]}]}),
     ("read", {"places": [{**PLACE, "level": "x" * 300_000}]}),
     ("read", {"places": [{**PLACE, "level": list(range(5000))}]}),

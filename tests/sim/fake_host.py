@@ -97,6 +97,13 @@ class FakeHost:
     def _control(self, args: Json, now_ns: int) -> Json:
         return {"local": "", "peer": "", "interface": "", "interfaces": []}
 
+    def _neighbours_answering(self, args: Json, now_ns: int) -> Json:
+        return {"macs": []}
+
+    def _path_surroundings(self, args: Json, now_ns: int) -> Json:
+        return {"up": True, "carrier": True, "neighbour": "reachable", "gateway": "", "leaves_by": "eth1",
+                "filters": [], "strict_reverse_path": False, "lower": []}
+
     def _clock(self, args: Json, now_ns: int) -> Json:
         return {"monotonic_ns": now_ns + self.number * 10**12, "boottime_ns": now_ns,
                 "wall_ns": self._wall_ns(now_ns)}

@@ -33,7 +33,7 @@ def read_activity(roots: Roots, names: List[str]) -> Dict[str, Any]:
     first, began_s = _octets(roots, names), time.monotonic()
     errors = {name: error_counts(roots, name) for name in names}
     activity: Dict[str, Any] = {"services": _services(roots), "connection_tracking": _tracked(roots),
-                                "filters": _filters(roots), "firmware_missing": firmware_missing(roots)}
+                                "filters": packet_filters(roots), "firmware_missing": firmware_missing(roots)}
     time.sleep(max(0.0, _WATCHED_S - (time.monotonic() - began_s)))
     second, seconds = _octets(roots, names), time.monotonic() - began_s
     activity["traffic_bit_s"] = {name: round(8 * (second[name] - first[name]) / seconds) for name in first
@@ -91,7 +91,7 @@ def _tracked(roots: Roots) -> Optional[int]:
     return int(text) if text.isdigit() else None
 
 
-def _filters(roots: Roots) -> List[str]:
+def packet_filters(roots: Roots) -> List[str]:
     """Tables of packet filters, of the old kind and the new; the new kind tells root only which tables it has."""
     tables = [name for file in ("ip_tables_names", "ip6_tables_names")
               for name in text_of(f"{roots.proc}/net/{file}").split()]

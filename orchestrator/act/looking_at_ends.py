@@ -1,0 +1,57 @@
+"""What is looked at on links before a host is taken: nothing is changed, only evidence against a run counts."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from typing import Any
+
+from orchestrator.act.session import HostSession
+from orchestrator.decide.answering import Question, questions, wrong_answer
+from orchestrator.decide.end_problems import EndNotReady, ends_not_ready
+from orchestrator.decide.state import RunState
+from orchestrator.faults import HostError
+
+Json = dict[str, Any]
+ASKED_BOUND_S = 5.0
+# A copper link renegotiates in 2 to 7 s, the duplicate check of an IPv6 address takes 1 to 2 (RFC 4862 s5.4).
+SETTLED_BOUND_S = 10.0
+
+
+async def look_at_ends(state: RunState, sessions: Mapping[str, HostSession]) -> None:
+    """HostError when an end has no carrier or no usable address, or somebody else answers for its address."""
+    waiting = ends_not_ready(state)
+    for fault in await asyncio.gather(*(_still_not_ready(end, sessions) for end in waiting)):
+        if fault is not None:
+            raise fault
+    asked = questions(state)
+    # one question after the other: two at once over one link would hear each other's answers
+    for question in asked:
+        if fault := await who_else_answers(question, state, sessions):
+            raise fault
+
+
+async def who_else_answers(question: Question, state: RunState,
+                           sessions: Mapping[str, HostSession]) -> HostError | None:
+    """What is wrong with the answers to one question; None also where nobody can be asked."""
+    answer = await _asked(sessions, question.host, "neighbours.answering", {
+        "interface": question.interface, "address": question.address, "source": question.source}, ASKED_BOUND_S)
+    return wrong_answer(question, answer["macs"], state.hosts[question.asked_host].facts or {}) if answer else None
+
+
+async def _still_not_ready(end: EndNotReady, sessions: Mapping[str, HostSession]) -> HostError | None:
+    answer = await _asked(sessions, end.host, "ready", {
+        "interface": end.interface, "family": end.family, "address": end.address, "bound_s": SETTLED_BOUND_S},
+        SETTLED_BOUND_S + ASKED_BOUND_S)
+    return None if not answer or answer["ready"] else end.fault(str(answer["why"]), answer["waited_s"])
+
+
+async def _asked(sessions: Mapping[str, HostSession], host: str, verb: str, args: Json, bound_s: float) -> Json | None:
+    """A host's answer; None where it has none: without root, or because its session is lost, which others notice."""
+    session = sessions.get(host)
+    if session is None:
+        return None
+    try:
+        return await session.request(verb, args, bound_s=bound_s)
+    except HostError:
+        return None

@@ -184,7 +184,8 @@ def _explained(error: Exception, host: HostAddress, route: SshRoute, trusted: Tr
         hint = f" ({'; '.join(passed_over)})" if passed_over else ""
         way_out = "add the key to an agent with ssh-add" if passed_over else _CHECK.format(ssh=host.ssh)
         return fault("login_refused", f"{place} does not let {route.user} in{hint}: the key is not accepted, or the "
-                     "account is locked or has expired", way_out, passed_over=passed_over)
+                     "account is locked, has expired or has a login shell that does not exist", way_out,
+                     passed_over=passed_over)
     for kinds, code, meaning, next_step in _WAYS_NOT_TO_CONNECT:
         if isinstance(error, kinds):
             return fault(code, meaning.format(place=place, name=route.hostname, error=error),

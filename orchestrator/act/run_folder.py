@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import pwd
 import secrets
 from collections.abc import Iterator
 from dataclasses import asdict
@@ -14,6 +15,7 @@ from typing import Any
 
 from orchestrator import __version__
 from orchestrator.act.journal import flush_folder, read_lines, undriven
+from orchestrator.decide.holders import holder_words
 from orchestrator.decide.host_ends import HostEnd, host_ends
 from orchestrator.decide.kernels import facts_as_measured
 from orchestrator.decide.replay import replay
@@ -196,6 +198,18 @@ def _run_json(folder: Path) -> dict[str, Any]:
     return found if isinstance(found, dict) else {}
 
 
-def owner_text() -> str:
-    """Who we are, to whoever finds a host busy: user@machine and our process."""
-    return f"{os.environ.get('USER') or os.getuid()}@{os.uname().nodename} (process {os.getpid()})"
+def owner_text(folder: Path) -> str:
+    """Who we are, to whoever finds a host held: login name and machine, our process, the run's folder."""
+    return holder_words(login_name(), os.uname().nodename, os.getpid(), str(folder.absolute()))
+
+
+def login_name() -> str:
+    """The person's login name as the account database has it, behind sudo too; the number of an account without."""
+    number = os.getuid()
+    behind = os.environ.get("SUDO_UID", "")
+    if number == 0 and behind.isascii() and behind.isdecimal():
+        number = int(behind)
+    try:
+        return pwd.getpwuid(number).pw_name
+    except (KeyError, OverflowError):
+        return str(number)

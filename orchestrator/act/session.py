@@ -14,6 +14,7 @@ from orchestrator.act.bundle import helper_bundle
 from orchestrator.act.channel import Channel
 from orchestrator.act.login import Login, log_in
 from orchestrator.act.start_failures import explain, old_python
+from orchestrator.decide.holders import HELD, held_by
 from orchestrator.faults import BugError, Fault, HostError
 from orchestrator.onhost.frames import FrameError
 
@@ -173,7 +174,8 @@ class HostSession:
         if code == "bug":
             fault = BugError("helper", f"{verb} on {self.host.name}: {message}")
         else:
-            fault = self.error(code, message)
+            held = held_by(code, values) if code in HELD else None
+            fault = self.error(code, held[0], next_step=held[1]) if held else self.error(code, message)
         fault.values = {**values, "verb": verb}  # set, not passed: the host's keys may be those of the call
         return fault
 

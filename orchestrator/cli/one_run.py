@@ -36,7 +36,7 @@ def _fresh(loaded: LoadedPlan, run_id: str, rehearse: bool) -> RunState:
     from orchestrator.decide.setup import setup_from_dict
     from orchestrator.decide.state import begin
 
-    setup = compose(loaded.plan, run_id=run_id, holder=owner_text(), only_rehearse=rehearse)
+    setup = compose(loaded.plan, run_id=run_id, holder=owner_text(out / run_id), only_rehearse=rehearse)
     return begin(setup_from_dict(json.loads(json.dumps(setup.as_dict()))))  # the same as replayed
 
 

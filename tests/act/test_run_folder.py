@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+import pwd
 from pathlib import Path
 
 import pytest
 
-from orchestrator.act.run_folder import make_folder
+from orchestrator.act.run_folder import make_folder, owner_text
 
 
 class FlushedNames:
@@ -40,3 +41,14 @@ def test_the_plan_is_on_the_disk_before_any_host_is_contacted(tmp_path: Path, mo
     assert seen.whole_when_named == {"plan.yaml": True}
     assert folder.stat().st_ino in seen.folders_after, "its name is to be found, too"
     assert folder.parent.stat().st_ino in seen.flushed, "and the folder's"
+
+
+def test_we_are_named_by_the_login_name_of_the_account_database_and_not_by_the_environment(
+        monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    name = pwd.getpwuid(os.getuid()).pw_name
+    monkeypatch.delenv("USER", raising=False)
+    monkeypatch.delenv("SUDO_UID", raising=False)
+    assert owner_text(tmp_path).startswith(f"{name}@{os.uname().nodename}, process {os.getpid()}, folder {tmp_path}")
+    monkeypatch.setattr(os, "getuid", lambda: 0)
+    monkeypatch.setenv("SUDO_UID", "2999999")
+    assert owner_text(tmp_path).startswith("2999999@"), "behind sudo it is the person; without an account, its number"

@@ -73,6 +73,7 @@ class HostActions:
         self.state, self._connect, self._same = state, connect, same or same_value
         self._one_at_a_time = asyncio.Lock()
         self._ends_looked_at = False
+        self._answered: set[str] = set()  # links on which nobody else answers for the run's own addresses
         self.replacing: set[str] = set()  # hosts whose session is just being replaced by another
         self.sessions: dict[str, HostSession] = {}
         self.control: dict[str, frozenset[str]] = {}  # host -> the interfaces that our SSH connection comes in by
@@ -303,7 +304,8 @@ class HostActions:
 
     async def conduct(self, command: do.Conduct, tell: Callable[[str], None]) -> tuple[Json, Fault | None]:
         """The record of a trial, and the fault that broke it off, if one did."""
-        trial = ConductedTrial(self.state, self.state.trial(command.position), self.sessions, tell)
+        trial = ConductedTrial(self.state, self.state.trial(command.position), self.sessions, tell,
+                               self._answered)
         try:
             return await trial.conduct(), None
         except Fault as fault:

@@ -21,7 +21,7 @@ from orchestrator.decide.foreseen import IMPOSSIBLE, why_foreseen
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
 from orchestrator.decide.setup import TRAFFIC_SLACK_S, LinkSetup
-from orchestrator.decide.state import RunState, place_of
+from orchestrator.decide.state import RunState, facts_of, place_of
 from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
 from orchestrator.faults import HostError, LinkError
 from orchestrator.metrics.throughput_search import NextTrial, advance
@@ -62,12 +62,23 @@ class Leg:
         return self.first, self.second
 
 
+def _look_at(end: End, answer: Json) -> str:
+    """What to look at when an end did not become ready."""
+    if answer.get("carrier") and not answer.get("address", "unknown"):
+        return f"look at its addresses: ip address show dev {end.interface} (on {end.host})"
+    return "look at the cable, the peer and the link's settings"
+
+
 class ConductedTrial:
     """Carries a trial out and keeps its record; a session that is lost on the way raises HostError."""
 
     def __init__(self, state: RunState, trial: Trial, sessions: dict[str, HostSession],
-                 tell: Callable[[str], None]) -> None:
-        """`tell` receives a few words on what is happening, for the person who watches."""
+                 tell: Callable[[str], None], answered: set[str] | None = None) -> None:
+        """`tell` receives a few words on what is happening, for the person who watches.
+
+        `answered` names the links on which nobody else answers for the run's own addresses; it grows.
+        """
+        self.answered = set() if answered is None else answered
         self.state, self.trial, self.sessions, self.tell = state, trial, sessions, tell
         self.cell: Cell = state.setup.cell(trial.cell)
         self.clock = asyncio.get_running_loop().time  # the monotonic clock, or a test's own
@@ -108,6 +119,7 @@ class ConductedTrial:
         for leg in legs:
             await self._ready(leg)
             await self._forget(leg)
+            await self._nobody_else_answers(leg)
             facts = self._link_facts(leg)
             leg.record["link_facts"] = facts.as_dict()
             if not await self._path_carries(leg, facts):
@@ -194,7 +206,7 @@ class ConductedTrial:
             if not answer["ready"]:
                 why = answer.get("why", "")
                 raise LinkError("not_ready", f"{end.host}: {end.interface} did not become ready: {why}",
-                                next_step="look at the cable, the peer and the link's settings", host=end.host)
+                                next_step=_look_at(end, answer), host=end.host)
 
     async def _forget(self, leg: Leg) -> None:
         """What was learned about the peer in an earlier cell must not decide this one."""
@@ -210,6 +222,22 @@ class ConductedTrial:
                  for end, facts in zip(leg.ends, now, strict=True)]
         mtu = int(min(facts["mtu"] for facts in now))
         return LinkFacts(link_rate_bit_s(leg.link, *now), leg.family, mtu, *about)
+
+    async def _nobody_else_answers(self, leg: Leg) -> None:
+        """Addresses that the run itself has given could not be asked for before it began: once they are there."""
+        present = {each["address"] for end in leg.ends for each in end.facts["addresses"]}
+        if leg.link.name in self.answered or leg.family != 4 or {end.address for end in leg.ends} <= present:
+            return
+        if fault := await self._who_else_answers(leg):
+            raise LinkError(fault.code, fault.message, next_step=fault.next_step, link=leg.link.name)
+        self.answered.add(leg.link.name)
+
+    async def _who_else_answers(self, leg: Leg) -> HostError | None:
+        for question in questions_of(leg.link, (leg.first.interface, leg.second.interface),
+                                     (leg.first.address, leg.second.address)):
+            if fault := await who_else_answers(question, facts_of(self.state), self.sessions):
+                return fault
+        return None
 
     async def _path_carries(self, leg: Leg, facts: LinkFacts) -> bool:
         port = self._ports(leg)[0]
@@ -227,12 +255,9 @@ class ConductedTrial:
 
     async def _look_where_frames_go(self, leg: Leg) -> None:
         """Another interface may answer for an end; a cable may be crossed: broadcast frames say where it ends."""
-        if leg.family == 4:
-            for question in questions_of(leg.link, (leg.first.interface, leg.second.interface),
-                                         (leg.first.address, leg.second.address)):
-                if fault := await who_else_answers(question, self.state, self.sessions):
-                    leg.record["path"]["sentence"] = f"{fault.message}: {fault.next_step}"
-                    return
+        if leg.family == 4 and (fault := await self._who_else_answers(leg)):
+            leg.record["path"]["sentence"] = f"{fault.message}: {fault.next_step}"
+            return
         places = {(end.host, end.interface): int(end.facts["index"]) for end in leg.ends}
         first, second = places
         sessions = {end.host: end.session for end in leg.ends}

@@ -9,7 +9,7 @@ from typing import Any
 from orchestrator.act.session import HostSession
 from orchestrator.decide.answering import Question, questions, wrong_answer
 from orchestrator.decide.end_problems import EndNotReady, ends_not_ready
-from orchestrator.decide.state import RunState
+from orchestrator.decide.state import RunState, facts_of
 from orchestrator.faults import HostError
 
 Json = dict[str, Any]
@@ -24,19 +24,19 @@ async def look_at_ends(state: RunState, sessions: Mapping[str, HostSession]) -> 
     for fault in await asyncio.gather(*(_still_not_ready(end, sessions) for end in waiting)):
         if fault is not None:
             raise fault
-    asked = questions(state)
+    facts = facts_of(state)
     # one question after the other: two at once over one link would hear each other's answers
-    for question in asked:
-        if fault := await who_else_answers(question, state, sessions):
+    for question in questions(state):
+        if fault := await who_else_answers(question, facts, sessions):
             raise fault
 
 
-async def who_else_answers(question: Question, state: RunState,
+async def who_else_answers(question: Question, facts: Mapping[str, Json],
                            sessions: Mapping[str, HostSession]) -> HostError | None:
     """What is wrong with the answers to one question; None also where nobody can be asked."""
     answer = await _asked(sessions, question.host, "neighbours.answering", {
         "interface": question.interface, "address": question.address, "source": question.source}, ASKED_BOUND_S)
-    return wrong_answer(question, answer["macs"], state.hosts[question.asked_host].facts or {}) if answer else None
+    return wrong_answer(question, answer["macs"], facts[question.asked_host]) if answer else None
 
 
 async def _still_not_ready(end: EndNotReady, sessions: Mapping[str, HostSession]) -> HostError | None:

@@ -8,10 +8,12 @@ import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any
 
+from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path
 from orchestrator.act.session import HostSession
 from orchestrator.act.wiring import prove_wiring
 from orchestrator.decide.addressing import addresses_of
+from orchestrator.decide.answering import questions_of
 from orchestrator.decide.ends import interface_facts, interface_of
 from orchestrator.decide.findings import End, Wire
 from orchestrator.decide.setup import LinkSetup
@@ -90,6 +92,10 @@ async def _prove(link: LinkSetup, sessions: Mapping[str, HostSession], found: Su
         first, second = (interface_facts(interface_of(selector, found.surveys[host], host), found.surveys[host])
                          for host, selector in ((a, selector_a), (b, selector_b)))
         family, local, peer = addresses_of(link, first, second, None)
+        for question in questions_of(link, (first["name"], second["name"]), (local, peer)) if family == 4 else ():
+            if fault := await who_else_answers(question, found.surveys, sessions):
+                found.link_faults[link.name] = fault
+                return
         found.paths[link.name] = await prove_path(
             PathEnd(sessions[a], first["name"], local, a), PathEnd(sessions[b], second["name"], peer, b), family=family,
             port=link.ports[0], mtu=min(first["mtu"], second["mtu"]), small_bound_s=_SMALL_FRAME_BOUND_S)

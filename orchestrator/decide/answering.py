@@ -15,7 +15,7 @@ from typing import Any
 from orchestrator.decide.addressing import addresses_of
 from orchestrator.decide.ends import interface_facts, interface_of
 from orchestrator.decide.setup import LinkSetup
-from orchestrator.decide.state import RunState
+from orchestrator.decide.state import RunState, facts_of
 from orchestrator.faults import HostError
 
 Json = Mapping[str, Any]
@@ -36,7 +36,7 @@ class Question:
 
 def questions(state: RunState) -> list[Question]:
     """What is to be asked before a run: IPv4 addresses that both ends have now and reach without a router."""
-    facts = {name: host.facts or {} for name, host in state.hosts.items()}
+    facts = facts_of(state)
     families = {(link, cell.traffic["ip"]) for cell in state.setup.cells for link in cell.links}
     asked: dict[Question, None] = {}
     for name, ip in sorted(families, key=lambda pair: (pair[0], pair[1] or 0)):

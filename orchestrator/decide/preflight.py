@@ -8,7 +8,7 @@ from typing import Any
 from orchestrator.decide.addressing import addresses_of
 from orchestrator.decide.end_problems import address_problem, end_problem
 from orchestrator.decide.ends import interface_facts, interface_of, same_network_namespace, target_of
-from orchestrator.decide.state import RunState
+from orchestrator.decide.state import RunState, facts_of
 from orchestrator.faults import Fault, HostError, LinkError
 from orchestrator.planning.cautions import udp_to_strangers
 from orchestrator.planning.cells import Cell
@@ -19,7 +19,7 @@ Json = dict[str, Any]
 
 def preflight_problem(state: RunState) -> Fault | None:
     """The first reason why the run may not begin, from the hosts' facts alone; None when it may."""
-    facts = {name: host.facts or {} for name, host in state.hosts.items()}
+    facts = facts_of(state)
     try:
         for name, told in facts.items():
             _look_at_system(state, name, str(told.get("family", LINUX)), str(told.get("system", "")))

@@ -166,6 +166,11 @@ def begin(setup: RunSetup) -> RunState:
     return RunState(setup=setup, hosts={name: HostState() for name in setup.hosts})
 
 
+def facts_of(state: RunState) -> dict[str, Json]:
+    """What each host has told of itself; empty for one that was not reached yet."""
+    return {name: host.facts or {} for name, host in state.hosts.items()}
+
+
 def place_name(where: Json) -> Place:
     """The place that {"setting", "target"} names."""
     return Place(where["setting"], where["target"])

@@ -101,8 +101,20 @@ def _what_is_missing(interface: str, seen: Dict[str, Any], family: Optional[int]
     """The first thing in the order in which they come; empty when all is there."""
     return (_link_problem(interface, seen) or _speed_problem(interface, seen, speed_bit_s)
             or (f"{interface} has an MTU of {seen['mtu']}, not {mtu}" if mtu and seen["mtu"] != mtu else "")
-            or (f"{interface} cannot use {address or f'any IPv{family} address'} yet"
-                if (family or address) and not seen["address"] else ""))
+            or (_address_problem(interface, family, address) if (family or address) and not seen["address"] else ""))
+
+
+def _address_problem(interface: str, family: Optional[int], address: Optional[str]) -> str:
+    """What keeps the address from being used: it is not there, still being checked, or another machine has it."""
+    link = netlink.find_link(interface)
+    there = [each for each in (netlink.addresses(link["index"]) if link else [])
+             if (each["address"] == address if address else each["family"] == family)]
+    if not there:
+        return f"{interface} does not have {address or f'any IPv{family} address'}"
+    names = ", ".join(each["address"] for each in there)
+    if any("dadfailed" in each["flags"] for each in there):
+        return f"{interface} cannot use {names}: another machine on its link has the same address"
+    return f"{interface} cannot use {names} yet: it is still being checked for duplicates"
 
 
 def _link_problem(interface: str, seen: Dict[str, Any]) -> str:

@@ -29,6 +29,7 @@ def interface_findings(host: str, survey: Json, needs: Sequence[LinkNeed]) -> It
         yield from _interrupts(host, survey, interface)
         yield from _traffic(host, survey, interface)
         if own:  # without a plan nobody knows whether it is to be measured at all
+            yield from _part_of(host, interface)
             yield from _control(host, survey, interface)
 
 
@@ -76,17 +77,33 @@ def _addresses(host: str, survey: Json, interface: Json) -> Iterator[Finding]:
     name = interface["name"]
     mine = _networks(interface)
     if not mine:
-        yield Finding("no_address", "stops", host, name, f"{name} has no address",
-                      "traffic needs one at both ends of a link",
+        local = [each["address"] for each in interface["addresses"]]
+        seen = f"{name} has only the link-local address {local[0]}" if local else f"{name} has no address"
+        yield Finding("no_address", "stops", host, name, seen,
+                      "traffic needs an address of a network at both ends of a link",
                       "give it one, or say `address: temporary` in the plan's link")
     for other in survey["interfaces"]:
-        shared = next((net for net in mine for theirs in _networks(other) if net.overlaps(theirs)), None)
-        if other["name"] != name and shared and not other["loopback"]:
+        shared = next((net for net in mine for theirs in _networks(other) if net.version == theirs.version == 4
+                       and net.overlaps(theirs)), None)  # IPv6 answers only by the interface asked for, RFC 4861 s7.2.4
+        if other["name"] != name and shared and not other["loopback"] and other.get("up") is not False:
             yield Finding("same_network", "disturbs", host, name,
                           f"{name} and {other['name']} of this host are both in {shared}",
-                          "the kernel may answer and send for either by the other; traffic is bound to the named "
-                          "interface, but answers to neighbour requests are not",
-                          f"give the measured link a network of its own, or take {other['name']} out of it")
+                          f"where both are on one link, {other['name']} answers for {name} as well, and which answer "
+                          "counts is chance; traffic is bound to the named interface, answers to neighbour requests "
+                          "are not",
+                          f"give the measured link a network of its own, take {other['name']} out of it, or let it "
+                          f"answer for its own addresses only: sysctl -w net.ipv4.conf."
+                          f"{other['name'].replace('.', '/')}.arp_ignore=1")
+
+
+def _part_of(host: str, interface: Json) -> Iterator[Finding]:
+    """A bridge's port or a bond's part is no end."""
+    master, kind = interface.get("master") or "", interface.get("master_kind") or ""
+    if master and kind != "vrf":
+        yield Finding("enslaved", "stops", host, interface["name"],
+                      f"{interface['name']} belongs to {master}{f' ({kind})' if kind else ''}",
+                      f"{master} takes every frame that comes in: no address of {interface['name']} is ever reached",
+                      f"name {master} as the link's end, or take {interface['name']} out of it")
 
 
 def _networks(interface: Json) -> list[ipaddress.IPv4Network | ipaddress.IPv6Network]:

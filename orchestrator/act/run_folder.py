@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from orchestrator import __version__
+from orchestrator.act.holders import holder_words
 from orchestrator.act.journal import flush_folder, read_lines, undriven
-from orchestrator.decide.holders import holder_words
 from orchestrator.decide.host_ends import HostEnd, host_ends
 from orchestrator.decide.kernels import facts_as_measured
 from orchestrator.decide.replay import replay

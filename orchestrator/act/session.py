@@ -12,9 +12,9 @@ import asyncssh
 from orchestrator.act.addresses import HostAddress
 from orchestrator.act.bundle import helper_bundle
 from orchestrator.act.channel import Channel
+from orchestrator.act.holders import HELD, held_by
 from orchestrator.act.login import Login, log_in
 from orchestrator.act.start_failures import explain, old_python
-from orchestrator.decide.holders import HELD, held_by
 from orchestrator.faults import BugError, Fault, HostError
 from orchestrator.onhost.frames import FrameError
 

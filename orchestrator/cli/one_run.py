@@ -27,16 +27,16 @@ def begin_run(loaded: LoadedPlan, out: Path, run_id: str, access: Access, lab: M
     from orchestrator.act.run_folder import make_folder
 
     folder = make_folder(out, run_id, loaded.text)
-    return drive(_fresh(loaded, run_id, rehearse), loaded, folder, access, lab=lab, signals=signals)
+    return drive(_fresh(loaded, folder, run_id, rehearse), loaded, folder, access, lab=lab, signals=signals)
 
 
-def _fresh(loaded: LoadedPlan, run_id: str, rehearse: bool) -> RunState:
+def _fresh(loaded: LoadedPlan, folder: Path, run_id: str, rehearse: bool) -> RunState:
     from orchestrator.act.run_folder import owner_text
     from orchestrator.decide.compose import compose
     from orchestrator.decide.setup import setup_from_dict
     from orchestrator.decide.state import begin
 
-    setup = compose(loaded.plan, run_id=run_id, holder=owner_text(out / run_id), only_rehearse=rehearse)
+    setup = compose(loaded.plan, run_id=run_id, holder=owner_text(folder), only_rehearse=rehearse)
     return begin(setup_from_dict(json.loads(json.dumps(setup.as_dict()))))  # the same as replayed
 
 
@@ -51,7 +51,7 @@ def go_on_run(run: Path, access: Access, again: str = "", replicates: int | None
 
     loaded = load_plans([run], {})[0]
     if (run / "plan.yaml").is_file() and not has_begun(run):  # it ended before any host was contacted
-        return drive(_fresh(loaded, run.resolve().name, rehearse), loaded, run, access, signals=signals)
+        return drive(_fresh(loaded, run, run.resolve().name, rehearse), loaded, run, access, signals=signals)
     state = state_of(run)
     added = _added(loaded, state, replicates) if replicates else []
     positions = _positions(state, again)

@@ -148,6 +148,7 @@ def address_of_another_interface(desk: Desk) -> Expected:
 
 
 def _common_network(desk: Desk) -> Twin:
+    desk.flush(desk.second, family="-4")
     desk.give(desk.second, desk.address[desk.second])
     return {}
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import pwd
 import signal
 import time
 
@@ -78,5 +80,7 @@ def test_a_second_run_is_refused_while_the_first_holds_the_hosts(bench: Bench):
     bench.wait_for("trial 1 of 1")
     second = bench.contact("run", bench.write(plan_text(), "second.yaml"), "--out", bench.folder / "second")
     assert second.returncode == 3
-    assert "holds this host" in second.stderr
+    assert f"{pwd.getpwuid(os.getuid()).pw_name}@" in second.stderr, "whoever holds a host is named by login name"
+    for words in ("holds this host since", bench.newest().name, "wait for its end", "linktrial recover"):
+        assert words in second.stderr
     assert process.wait(timeout=60) == 0

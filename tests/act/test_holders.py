@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from orchestrator.decide.holders import held_by, holder_words
+from orchestrator.act.holders import held_by, holder_words
 
 SINCE_NS = 1_790_000_000 * 10**9  # 2026-09-21 14:13 UTC
 

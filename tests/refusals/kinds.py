@@ -251,7 +251,8 @@ def _take_away(desk: Desk) -> Twin:
 
 @_kind(_take_away)
 def the_other_ends_address_here(desk: Desk) -> Expected:
-    desk.on(desk.first, "ip link add there type veth peer name there2; ip link set dev there2 up; ip link set dev there up")
+    desk.on(desk.first, "ip link add there type veth peer name there2; ip link set dev there2 up; "
+            "ip link set dev there up")
     desk.give(desk.first, desk.address[desk.second], "there", 32)
     return Expected(3, (desk.address[desk.second], f"{desk.first} itself (on there)"))
 

@@ -14,6 +14,7 @@ from orchestrator.act.power import switch_power
 from orchestrator.act.session import HostSession
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
+from orchestrator.decide.interval_lines import IntervalLine
 from orchestrator.decide.machine import KEEPER_DIES, NOT_AS_FOUND
 from orchestrator.decide.power import NO_LIFE, START_BY_HAND, switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
@@ -302,9 +303,10 @@ class HostActions:
         answer = await self._ask(name, "read", {"places": places}, CHANGE_BOUND_S)
         return all(self._same(item, host.before[place_name(item)]) for item in answer["places"])
 
-    async def conduct(self, command: do.Conduct, tell: Callable[[str], None]) -> tuple[Json, Fault | None]:
-        """The record of a trial, and the fault that broke it off, if one did."""
-        trial = ConductedTrial(self.state, self.state.trial(command.position), self.sessions, tell,
+    async def conduct(self, command: do.Conduct, tell: Callable[[str], None],
+                      keep: Callable[[IntervalLine], None]) -> tuple[Json, Fault | None]:
+        """The record of a trial, and the fault that broke it off, if one did; `keep` has what is measured meanwhile."""
+        trial = ConductedTrial(self.state, self.state.trial(command.position), self.sessions, tell, keep,
                                self._answered)
         try:
             return await trial.conduct(), None

@@ -18,12 +18,14 @@ from orchestrator.decide.addressing import addresses_of
 from orchestrator.decide.answering import questions_of
 from orchestrator.decide.ends import interface_facts, interface_of
 from orchestrator.decide.foreseen import IMPOSSIBLE, why_foreseen
+from orchestrator.decide.interval_lines import IntervalLine, line_from
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
 from orchestrator.decide.setup import TRAFFIC_SLACK_S, LinkSetup
 from orchestrator.decide.state import RunState, facts_of, place_of
 from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
 from orchestrator.faults import HostError, LinkError
+from orchestrator.metrics import clock_skew
 from orchestrator.metrics.throughput_search import NextTrial, advance
 from orchestrator.planning.cells import Cell
 from orchestrator.planning.order import Trial
@@ -73,13 +75,15 @@ class ConductedTrial:
     """Carries a trial out and keeps its record; a session that is lost on the way raises HostError."""
 
     def __init__(self, state: RunState, trial: Trial, sessions: dict[str, HostSession],
-                 tell: Callable[[str], None], answered: set[str] | None = None) -> None:
-        """`tell` receives a few words on what is happening, for the person who watches.
+                 tell: Callable[[str], None], keep: Callable[[IntervalLine], None],
+                 answered: set[str] | None = None) -> None:
+        """`tell` receives a few words on what is happening, for the person who watches; `keep` what is measured.
 
         `answered` names the links on which nobody else answers for the run's own addresses; it grows.
         """
         self.answered = set() if answered is None else answered
-        self.state, self.trial, self.sessions, self.tell = state, trial, sessions, tell
+        self.state, self.trial, self.sessions, self.tell, self.keep = state, trial, sessions, tell, keep
+        self.windows = 0  # how many have been counted in this attempt
         self.cell: Cell = state.setup.cell(trial.cell)
         self.clock = asyncio.get_running_loop().time  # the monotonic clock, or a test's own
         self.started_s = self.clock()
@@ -292,7 +296,7 @@ class ConductedTrial:
         setup = self.state.setup
         traffic_s = setup.warmup_s + length_s
         self.traffic_s += traffic_s
-        bound_s = traffic_s + TRAFFIC_SLACK_S
+        bound_s = traffic_s + 2 * clock_skew.MOST * traffic_s + TRAFFIC_SLACK_S  # clocks part in a long trial
         hosts = {end.host: end for leg, _ in legs for end in leg.ends}
         await asyncio.gather(*(end.session.request("lease.renew", {
             "token": end.token, "lease_s": setup.lease_s + bound_s}, bound_s=10.0) for end in hosts.values()))
@@ -302,7 +306,10 @@ class ConductedTrial:
                 jobs += await self._connect(leg, facts, bound_s, asked_bit_s)
             clocks = await asyncio.gather(*(read_clock(end.session) for end in hosts.values()))
             await self._give_windows(jobs, dict(zip(hosts, clocks, strict=True)), length_s)
-            results = await asyncio.gather(*(job.result() for _, job in jobs))
+            self.windows += 1
+            ends = [(leg.link.name, end) for leg, _ in legs for end in ("first", "second")]
+            results = await asyncio.gather(*(self._measured(job, host, *end)
+                                             for (host, job), end in zip(jobs, ends, strict=True)))
         except BaseException as error:
             await asyncio.gather(*(job.cancel() for _, job in jobs), return_exceptions=True)
             if isinstance(error, HostError) and error.code == "peer_lost":
@@ -310,6 +317,29 @@ class ConductedTrial:
                 await asyncio.gather(*(read_clock(end.session) for end in hosts.values()))
             raise
         return list(zip(results[::2], results[1::2], strict=True))
+
+    async def _measured(self, job: Job, host: str, link: str, end: str) -> Json:
+        """The job's result; what it tells before is kept as it comes, and is all there when this returns."""
+        about = {"position": self.trial.position, "attempt": self.record["attempt"], "window": self.windows,
+                 "link": link, "end": end, "host": host}
+        taking = asyncio.ensure_future(self._take_intervals(job, about))
+        try:
+            result = await job.result()
+            await taking
+        finally:
+            taking.cancel()
+            await asyncio.gather(taking, return_exceptions=True)
+        return {**result, "window": self.windows}
+
+    async def _take_intervals(self, job: Job, about: Json) -> None:
+        """Until the job has ended and told everything."""
+        while (event := await job.next_event()) is not None:
+            if "intervals" in event:
+                try:
+                    self.keep(line_from({**about, **event["intervals"]}))
+                except (TypeError, ValueError) as error:
+                    raise HostError("bad_answer", f"{about['host']} told intervals of another shape: {error}",
+                                    host=about["host"]) from error
 
     async def _connect(self, leg: Leg, facts: LinkFacts, bound_s: float,
                        asked_bit_s: float | None) -> list[tuple[str, Job]]:

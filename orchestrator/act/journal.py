@@ -1,20 +1,29 @@
-"""The journal's file: append only, flushed to the disk before anything that it announces is done."""
+"""The journal's file: append only, flushed to the disk before anything that it announces is done.
+
+What is measured while a trial runs announces nothing, so `append_soon` only hands it to the system, where it outlives
+this process, and `flush`, a moment later and beside the loop, brings it to the disk, where it outlives a cut of the
+power.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import fcntl
 import os
+import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from orchestrator.decide.journal_lines import Cut, Entry, decode, encode
+from orchestrator.act.supervised import in_thread
+from orchestrator.decide.interval_lines import INTERVALS, IntervalLine
+from orchestrator.decide.journal_lines import Cut, Entry, Walk, encode
 from orchestrator.faults import BugError, HostError
 
 MOST_BYTES = 2 << 30
+FLUSH_BOUND_S = 60.0
 JOURNAL_WRITE = "journal_write"  # the code of a journal that cannot be written any more
 
 
@@ -26,44 +35,91 @@ class Journal:
         self.path = path
         self.cut: Cut | None = None
         self._broken = False
+        self._fault: HostError | None = None  # of a write or flush that nobody waited for
+        self._unflushed = False
+        self._writing = threading.Lock()
         self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
         try:
             _lock(self._file, path)
         except HostError:
             os.close(self._file)
             raise
-        self.entries_found, self._sum = self._recover()
-        self._number = len(self.entries_found)
+        self.entries_found, self._number, self._sum = self._recover()
         flush_folder(path.parent)
 
     def append(self, kind: str, body: dict[str, Any]) -> Entry:
         """Write one line and flush it; returns only when it is on the disk."""
-        if self._broken:
-            raise BugError("journal_broken", "the journal could not be written; the run must end")
-        entry = Entry(self._number + 1, datetime.now(UTC).isoformat(timespec="milliseconds"), kind, body)
-        line, total = encode(entry, self._sum)
+        with self._writing:
+            fault, self._fault = self._fault, None
+            if fault is not None:
+                raise fault
+            if self._broken:
+                raise BugError("journal_broken", "the journal could not be written; the run must end")
+            try:
+                entry = self._write(kind, body)
+                os.fdatasync(self._file)
+                self._unflushed = False
+            except OSError as error:
+                raise self._break(error) from error
+            return entry
+
+    def append_soon(self, line: IntervalLine) -> None:
+        """Write what was measured; it outlives this process, and `flush` brings it to the disk.
+
+        A write that fails is raised by the next `append`, which is the journal's end.
+        """
+        with self._writing:
+            if self._broken:
+                return
+            try:
+                self._write(INTERVALS, line.as_dict())
+                self._unflushed = True
+            except OSError as error:
+                self._fault = self._break(error)
+
+    async def flush(self) -> bool:
+        """Bring to the disk what `append_soon` wrote, beside the loop; False when that fails (see there)."""
         try:
-            data = line.encode() + b"\n"
-            if os.write(self._file, data) != len(data):
-                raise OSError("the disk took only part of a line")
+            return await in_thread(self._flush, FLUSH_BOUND_S)
+        except TimeoutError:
+            self._fault = self._break(OSError(f"the disk has taken nothing for {FLUSH_BOUND_S:g} s"))
+            return False
+
+    def _flush(self) -> bool:
+        with self._writing:
+            if self._broken or not self._unflushed:
+                return not self._broken
+            self._unflushed = False
+        try:
             os.fdatasync(self._file)
         except OSError as error:
-            self._broken = True
-            raise HostError(JOURNAL_WRITE, f"cannot write {self.path}: {error}", host="controller",
-                            next_step="make room on the disk, then: linktrial resume " + str(self.path.parent)
-                            ) from error
+            self._fault = self._break(error)
+        return not self._broken
+
+    def _write(self, kind: str, body: dict[str, Any]) -> Entry:
+        entry = Entry(self._number + 1, datetime.now(UTC).isoformat(timespec="milliseconds"), kind, body)
+        line, total = encode(entry, self._sum)
+        data = line.encode() + b"\n"
+        if os.write(self._file, data) != len(data):
+            raise OSError("the disk took only part of a line")
         self._number, self._sum = entry.number, total
         return entry
 
-    def _recover(self) -> tuple[list[Entry], str]:
-        entries, self.cut, total = read_lines(self.path)
+    def _break(self, error: OSError) -> HostError:
+        self._broken = True
+        return HostError(JOURNAL_WRITE, f"cannot write {self.path}: {error}", host="controller",
+                         next_step="make room on the disk, then: linktrial resume " + str(self.path.parent))
+
+    def _recover(self) -> tuple[list[Entry], int, str]:
+        entries, walk = _story(self.path)
+        self.cut = walk.cut
         if self.cut:
             with self.path.open("r+b") as file:
                 file.seek(self.cut.byte)
                 self.path.with_suffix(".cut").write_bytes(file.read())
                 file.truncate(self.cut.byte)
                 os.fsync(file.fileno())
-        return entries, total
+        return entries, walk.number, walk.sum
 
     def close(self) -> None:
         """Close the file."""
@@ -112,11 +168,17 @@ def alone_in(folder: Path) -> Iterator[None]:
 
 
 def read_lines(path: Path) -> tuple[list[Entry], Cut | None, str]:
-    """The journal's good entries, where it was cut, and the last good checksum; changes nothing."""
+    """The journal's good entries but the intervals, where it was cut, and the last good checksum; changes nothing."""
+    entries, walk = _story(path)
+    return entries, walk.cut, walk.sum
+
+
+def _story(path: Path) -> tuple[list[Entry], Walk]:
     if path.stat().st_size > MOST_BYTES:
         raise HostError("journal_size", f"{path} is larger than {MOST_BYTES} bytes", host="controller")
     with path.open("rb") as file:
-        return decode(file)
+        walk = Walk(file)
+        return [line.entry() for line in walk if line.kind != INTERVALS], walk
 
 
 def flush_folder(folder: Path) -> None:

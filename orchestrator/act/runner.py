@@ -21,6 +21,7 @@ from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.above_ceiling import fills, fills_before
 from orchestrator.decide.evidence import goodputs
+from orchestrator.decide.interval_lines import IntervalLine
 from orchestrator.decide.judge import judge
 from orchestrator.decide.machine import HOST_IS_UNFIT, LEASE_IS_GONE, advance, handle, note_end_by_records
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
@@ -29,6 +30,7 @@ from orchestrator.decide.waits import longest_s
 from orchestrator.faults import BugError, Fault, HostError, as_fault
 from orchestrator.planning.order import Trial
 
+FLUSH_AFTER_S = 2.0
 LOST = frozenset({"lost", "noise", "silent"})  # codes of a session that is of no further use
 ADVICE_BOUND_S = 600.0  # statistics over some thousand trials take seconds
 MOST_BUGS = 20  # of which the traceback is kept
@@ -51,6 +53,7 @@ class Runner:
         self.bugs: list[BaseException] = []  # errors of ours, in the order in which they were met
         self._tasks = Supervisor(lambda: self.events.put_nowait(None))
         self._renewals = Supervisor(lambda: None)
+        self._flushes = Supervisor(lambda: None)
         self._trial: Task | None = None
         self._begun: dict[str, do.HostCommand] = {}  # host -> the latest command to it
 
@@ -106,6 +109,7 @@ class Runner:
         try:
             await self._tasks.end()
             await self._renewals.end()
+            await self._flushes.end()
             await self.actions.close()
         except Exception as error:
             self._note_bug(error)
@@ -200,7 +204,7 @@ class Runner:
         await within(self._conduct_and_judge(command), bound_s, f"trial {command.position}")
 
     async def _conduct_and_judge(self, command: do.Conduct) -> None:
-        record, fault = await self.actions.conduct(command, self._tell)
+        record, fault = await self.actions.conduct(command, self._tell, self._keep)
         if isinstance(fault, BugError):
             raise fault
         if isinstance(fault, HostError) and fault.code in LOST | LEASE_IS_GONE:
@@ -224,6 +228,17 @@ class Runner:
         advise = self.advise
         trials, reason = await in_thread(lambda: advise(self.state), ADVICE_BOUND_S) if advise else ([], "")
         self.post(ev.Extended([asdict(trial) for trial in trials], reason))
+
+    def _keep(self, line: IntervalLine) -> None:
+        """What is measured goes into the journal at once, and to the disk within seconds."""
+        self.journal.append_soon(line)
+        if self._flushes.idle:
+            self._flushes.begin(self._flush(), self._stop_by)
+
+    async def _flush(self) -> None:
+        await asyncio.sleep(FLUSH_AFTER_S)
+        if not await self.journal.flush():
+            self.post(ev.StopAsked("stop", "what is measured cannot be written"))  # raises the journal's own error
 
     def _abandon(self) -> None:
         if self._trial is not None:

@@ -62,6 +62,12 @@ class Job:
             raise self._session.error("no_event", f"{self.verb} ended without the event that was waited for")
         return self._events.get_nowait()
 
+    async def next_event(self) -> dict[str, Any] | None:
+        """The job's next event, however long that takes; None when it has ended and told everything."""
+        with contextlib.suppress(Fault):
+            return await self.event(self._bound_s + ANSWER_GRACE_S)
+        return None
+
     async def tell(self, body: dict[str, Any]) -> None:
         """Say something to the job."""
         self._session.send({"id": self.number, "tell": body})

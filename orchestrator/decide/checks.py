@@ -5,14 +5,14 @@ A check that lacks what it needs yields nothing: absence of evidence is the empt
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 from orchestrator.decide.account import accounts
 from orchestrator.decide.doubts import Found, found, percent, rate
 from orchestrator.decide.evidence import Way, both_sides, ways
 from orchestrator.decide.losses import dropped_in_silence, losses, segments_lost
-from orchestrator.decide.series import stalls, trend, two_levels
+from orchestrator.decide.series import seen_in, stalls, trend, two_levels
 from orchestrator.metrics.tcp import window_shortfall
 
 Json = Mapping[str, Any]
@@ -29,6 +29,7 @@ HELD_SHARE = 0.95               # of a limit that the cell sets: what is read la
 STEAL_NOTED = 0.05              # of a core's time; a tick more or less in ten seconds is 0.001
 STALL_SUSPECT_S, STALL_SUSPECT_SHARE = 0.5, 0.1     # a retransmission timeout on a lossy path is 0.2 to 0.4 s
 STALL_NOTED_S = 0.2
+LEAST_INTERVALS = 5             # of a series; fewer show nothing
 BUFFER_HELD_SHARE = 0.2         # of the window; a receiver that reads late holds a sender back for shorter (no source)
 UNCUT_SHARE = 0.5               # frames per datagram or segment; real frames give 1 or more
 PAUSE_NOTED_SHARE = 1e-3        # pause frames per frame: single ones occur on every link with flow control
@@ -229,24 +230,32 @@ def window_edges(way: Way) -> Iterator[Found]:
 
 def steadiness(way: Way) -> Iterator[Found]:
     """Stalls, a trend or two levels within the window."""
-    series: Sequence[Any] = way.receive.get("series") or ()
-    if len(series) < 5:
+    seen = seen_in(way.receive)
+    if seen is None or seen["intervals"] < LEAST_INTERVALS:
         return
-    octets = [float(row[1]) for row in series]
-    interval_s = float(series[1][0]) - float(series[0][0])
-    holes = stalls(octets, interval_s, way.payload_bytes or 1)
-    most_s = max(STALL_SUSPECT_SHARE * interval_s * len(octets), STALL_NOTED_S)
+    interval_s = seen["interval_s"]
+    holes = stalls(seen, way.payload_bytes or 1)
+    most_s = max(STALL_SUSPECT_SHARE * interval_s * seen["intervals"], STALL_NOTED_S)
     if holes.longest_s >= STALL_SUSPECT_S or holes.total_s > most_s:
         yield found("stalled", longest_s=f"{holes.longest_s:.2g}", total_s=f"{holes.total_s:.2g}")
     elif holes.longest_s >= STALL_NOTED_S:
         yield found("short_stall", longest_s=f"{holes.longest_s:.2g}")
-    moved = trend(octets)
+    moved = trend(seen)
     if moved:
         yield found("trend", early=rate(8 * moved[0] / interval_s), late=rate(8 * moved[1] / interval_s))
         return
-    levels = two_levels(octets)
+    levels = two_levels(seen)
     if levels:
         yield found("two_levels", low=rate(8 * levels[0] / interval_s), high=rate(8 * levels[1] / interval_s))
+
+
+def told_whole(record: Json) -> Iterator[Found]:
+    """Intervals that a host dropped because nobody took them from it: the figures stand, the files have gaps."""
+    for end, side in zip(("first", "second"), both_sides(record), strict=True):
+        told = (record.get(end) or {}).get("told") or {}
+        intervals, samples = int(told.get("dropped_intervals") or 0), int(told.get("dropped_samples") or 0)
+        if intervals or samples:
+            yield found("intervals_dropped", host=side.host, intervals=intervals, samples=samples)
 
 
 def offered_rate(way: Way) -> Iterator[Found]:

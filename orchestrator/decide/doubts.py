@@ -90,6 +90,9 @@ _ALL = (
     Doubt("coalesced_segments", "noted",
           "{frames} frames were counted for {segments} TCP segments: segments crossed the link in blocks"),
     Doubt("window_small", "noted", "{why}"),
+    Doubt("intervals_dropped", "noted",
+          "{host} dropped {intervals} intervals and {samples} samples of its cores, because the controller did not "
+          "take them in time: they are missing in series.csv.gz and watch.csv.gz, and in no other figure"),
     Doubt("path_mtu_learned", "noted", "{host}: a path MTU of {learned} was still remembered before the traffic"),
 )
 DOUBTS: dict[str, Doubt] = {doubt.code: doubt for doubt in _ALL}

@@ -1,20 +1,25 @@
 """The journal's lines: JSON, each with a checksum chained over all lines before it.
 
 A line counts only if its own checksum and every earlier one hold, so a torn or altered tail can never be taken for
-part of the story. Pure: the file itself is `act.journal`.
+part of the story. Lines of intervals are by far the most of a long trial: `decode` checks them, parses and keeps
+none, so that a run's story takes no more time and memory than the story. Pure: the file itself is `act.journal`.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
+
+from orchestrator.decide.interval_lines import INTERVALS
 
 _SUM_LENGTH = 16
 _TAIL = len(',"sum":""}') + _SUM_LENGTH
 START = "linktrial"
+_HEAD = re.compile(r'\{"n":(\d{1,18}),"at":"[^"]*","kind":"([a-z_]+)","body":')
 
 
 @dataclass(frozen=True)
@@ -23,7 +28,7 @@ class Entry:
 
     number: int
     at: str
-    kind: str  # setup | event | intent | note
+    kind: str  # setup | event | intent | note | intervals
     body: dict[str, Any]
 
 
@@ -49,30 +54,65 @@ def encode(entry: Entry, previous: str) -> tuple[str, str]:
     return f'{text[:-1]},"sum":"{total}"}}', total
 
 
+@dataclass(frozen=True)
+class Line:
+    """A good line, not parsed yet: where it begins in the file, and its text without newline."""
+
+    number: int
+    byte: int
+    kind: str
+    text: str
+
+    def entry(self) -> Entry:
+        """What it says."""
+        data = json.loads(self.text)
+        return Entry(data["n"], data["at"], data["kind"], data["body"])
+
+
+class Walk:
+    """Goes over a journal's lines as far as they are good: `for line in walk`. It keeps none of them."""
+
+    def __init__(self, lines: Iterable[bytes]) -> None:
+        """`lines` with their newlines."""
+        self._lines = lines
+        self.cut: Cut | None = None  # where it stops being true, and why
+        self.number, self.sum = 0, START  # of the last good line
+
+    def __iter__(self) -> Iterator[Line]:
+        byte = 0
+        for number, data in enumerate(self._lines, 1):
+            line = _good(data, self.sum, number, byte)
+            if isinstance(line, str):
+                self.cut = Cut(number, byte, line)
+                return
+            self.number, self.sum = number, line.text[-_SUM_LENGTH - 2:-2]
+            byte += len(data)
+            yield line
+
+
 def decode(lines: Iterable[bytes]) -> tuple[list[Entry], Cut | None, str]:
-    """(entries up to the first bad line, where and why it was cut or None, the last good checksum)."""
-    entries: list[Entry] = []
-    previous, byte = START, 0
-    for number, line in enumerate(lines, 1):
-        data = _parsed(line, previous, number)
-        if isinstance(data, str):
-            return entries, Cut(number, byte, data), previous
-        entries.append(Entry(data["n"], data["at"], data["kind"], data["body"]))
-        previous, byte = data["sum"], byte + len(line)
-    return entries, None, previous
+    """(entries up to the first bad line, where and why it was cut or None, the last good checksum).
+
+    Lines of intervals are checked like all others and left out.
+    """
+    walk = Walk(lines)
+    entries = [line.entry() for line in walk if line.kind != INTERVALS]
+    return entries, walk.cut, walk.sum
 
 
-def _parsed(line: bytes, previous: str, number: int) -> dict[str, Any] | str:
-    """What a good line holds, or why it is none."""
-    if not line.endswith(b"\n"):
+def _good(data: bytes, previous: str, number: int, byte: int) -> Line | str:
+    """A good line, or why it is none."""
+    if not data.endswith(b"\n"):
         return "the line was not finished"
     try:
-        text = line[:-1].decode("ascii")
+        text = data[:-1].decode("ascii")
     except UnicodeDecodeError:
         return "the line holds bytes that are not ours"
     if text[-_TAIL:-_SUM_LENGTH - 2] != ',"sum":"' or text[-2:] != '"}':
         return "the line has no checksum"
     if chained_sum(previous, text[:-_TAIL] + "}") != text[-_SUM_LENGTH - 2:-2]:
         return "the checksum does not fit the line and those before it"
-    data: dict[str, Any] = json.loads(text)
-    return data if data["n"] == number else "the line is out of order"
+    head = _HEAD.match(text)
+    if head is None or int(head[1]) != number:
+        return "the line is out of order"
+    return Line(number, byte, head[2], text)

@@ -115,7 +115,7 @@ def _nothing_received(record: Json) -> Verdict | None:
 
 _WHOLE_TRIAL: tuple[Callable[[Json], Iterator[Found]], ...] = (
     checks.settings_after, checks.speed_after, checks.boot_after, checks.carrier, checks.clocks, checks.heat,
-    checks.steal, checks.foreign, checks.damage, checks.kernel_log, checks.path_notes)
+    checks.steal, checks.foreign, checks.damage, checks.kernel_log, checks.path_notes, checks.told_whole)
 _EACH_WAY: tuple[Callable[[Way], Iterator[Found]], ...] = (
     checks.segment_size, checks.framing, checks.named_interfaces, above_ceiling, checks.window_edges,
     checks.steadiness, checks.offered_rate, checks.lost_on_the_way, checks.loss_places, checks.pauses, checks.order,

@@ -1,14 +1,16 @@
 """What a trial's series of intervals shows: stalls, a trend, two levels. Pure.
 
-A mean hides all three, so they are said beside it.
+A mean hides all three, so they are said beside it. The hosts sum a series up while it runs (metrics/steadiness.py): a
+record holds the sums, and the intervals themselves stand in lines of their own in the journal.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import groupby, pairwise
+from typing import Any
+
+from orchestrator.metrics.steadiness import Steadiness, Summary
 
 LEAST_EXPECTED_UNITS = 10   # datagrams or segments due in an empty stretch; with fewer, it is chance
 
@@ -21,63 +23,51 @@ class Stalls:
     total_s: float
 
 
-def stalls(octets: Sequence[float], interval_s: float, unit_bytes: float) -> Stalls:
-    """Empty stretches of a series of received octets; `unit_bytes` is one datagram's or segment's payload.
+def seen_in(part: Mapping[str, Any]) -> Summary | None:
+    """How steady a receiver's half of a trial was; made from the series where an older run's record holds it whole."""
+    if part.get("steadiness"):
+        summary: Summary = part["steadiness"]
+        return summary
+    series: Sequence[Any] = part.get("series") or ()
+    if len(series) < 2:
+        return None
+    return summed_up([row[1] for row in series], float(series[1][0]) - float(series[0][0]))
+
+
+def summed_up(octets: Sequence[float], interval_s: float) -> Summary:
+    """The sums of a whole series of received octets."""
+    steadiness = Steadiness(len(octets), interval_s)
+    for place, received in enumerate(octets):
+        steadiness.take(place, received)
+    return steadiness.summary()
+
+
+def stalls(seen: Summary, unit_bytes: float) -> Stalls:
+    """Empty stretches; `unit_bytes` is one datagram's or segment's payload.
 
     A stretch counts where enough was due in it, by the mean of the whole: one interval of a fast link, several of a
     slow one, or of one that stood still for most of the time.
     """
-    due = _mean(octets) / unit_bytes if octets else 0.0
-    empty = [len(list(stretch)) for received, stretch in groupby(octets, bool) if not received]
-    holes = [length for length in empty if length * due >= LEAST_EXPECTED_UNITS]
-    return Stalls(max(holes, default=0) * interval_s, sum(holes) * interval_s)
+    due = seen["octets"] / seen["intervals"] / unit_bytes if seen["intervals"] else 0.0
+    holes = [found for found in seen["empty"]
+             if found["intervals"] / found["stretches"] * due >= LEAST_EXPECTED_UNITS]
+    return Stalls(max((found["longest"] for found in holes), default=0) * seen["interval_s"],
+                  sum(found["intervals"] for found in holes) * seen["interval_s"])
 
 
-def trend(octets: Sequence[float]) -> tuple[float, float] | None:
+def trend(seen: Summary) -> tuple[float, float] | None:
     """(first third's mean, last third's mean) when they differ by more than the series' own scatter explains."""
-    third = len(octets) // 3
-    if third < 5:
+    early, late = seen["early"], seen["late"]
+    if early is None or late is None:
         return None
-    early, late = octets[:third], octets[-third:]
-    first, last = _mean(early), _mean(late)
-    scatter = max(_deviation(early, first), _deviation(late, last))
+    first, last = early["mean"], late["mean"]
+    scatter = max(early["deviation"], late["deviation"])
     step = abs(last - first)
     if max(first, last) and step > 0.1 * max(first, last) and step > 3 * scatter:
         return first, last
     return None
 
 
-def two_levels(octets: Sequence[float]) -> tuple[float, float] | None:
-    """(low mean, high mean) when the series keeps to two levels, each for at least a fifth of the time.
-
-    The split that explains most of the variance must explain nearly all of it, the levels must lie a fifth apart, and
-    the rate must stay on a level: a series that alternates by chance is noise.
-    """
-    ordered = sorted(octets)
-    count = len(ordered)
-    if count < 20:
-        return None
-    best = max(range(count // 5, count - count // 5 + 1), key=lambda place: _between(ordered, place))
-    low, high = _mean(ordered[:best]), _mean(ordered[best:])
-    whole = _mean(ordered)
-    variance = sum((value - whole) ** 2 for value in ordered)
-    if not variance or _between(ordered, best) < 0.9 * variance or high - low < 0.2 * high:
-        return None
-    middle = (low + high) / 2
-    above = [value > middle for value in octets]
-    changes = sum(now != before for before, now in pairwise(above))
-    return (low, high) if 2 <= changes <= count // 4 else None
-
-
-def _between(ordered: Sequence[float], place: int) -> float:
-    """The variance that splitting at `place` explains (times the count)."""
-    low, high = ordered[:place], ordered[place:]
-    return len(low) * len(high) / len(ordered) * (_mean(high) - _mean(low)) ** 2
-
-
-def _mean(values: Sequence[float]) -> float:
-    return sum(values) / len(values)
-
-
-def _deviation(values: Sequence[float], mean: float) -> float:
-    return math.sqrt(sum((value - mean) ** 2 for value in values) / max(len(values) - 1, 1))
+def two_levels(seen: Summary) -> tuple[float, float] | None:
+    """(low mean, high mean) when the rate keeps to two levels, each for at least a fifth of the time."""
+    return (seen["levels"][0], seen["levels"][1]) if seen["levels"] else None

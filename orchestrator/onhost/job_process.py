@@ -15,7 +15,9 @@ from orchestrator.onhost.process import close_all_but, die_with_parent, session_
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.talk import Talk
 
-OUTPUT_LIMIT_BYTES = 32 * 1024 * 1024  # all frames of one job together; the largest real one (long series) is a tenth
+# All frames of one job together, at most: what a job may say at once, and what it may say in each second that it runs
+# (sixteen cores and two ways make some 3 kB a second).
+OUTPUT_LIMIT_BYTES, OUTPUT_LIMIT_BYTES_S = 32 * 1024 * 1024, 64 * 1024
 TRACE_LIMIT = 4000
 JobFunction = Callable[[Dict[str, Any], Talk], Dict[str, Any]]
 
@@ -27,7 +29,8 @@ class Job:
         """Fork the child; from here on it must be ended with `kill` or reaped."""
         self.number, self.verb = number, verb
         self.bound_s = bound_s
-        self.ends_at = time.monotonic() + bound_s
+        self._began_s = time.monotonic()
+        self.ends_at = self._began_s + bound_s
         self.answered = False
         self._reader = FrameReader()
         self._received_bytes = 0
@@ -56,8 +59,9 @@ class Job:
         except OSError:
             data = b""
         self._received_bytes += len(data)
-        if self._received_bytes > OUTPUT_LIMIT_BYTES:
-            raise Refusal("too_much", f"{self.verb} answered more than {OUTPUT_LIMIT_BYTES} bytes")
+        most_bytes = OUTPUT_LIMIT_BYTES + OUTPUT_LIMIT_BYTES_S * (time.monotonic() - self._began_s)
+        if self._received_bytes > most_bytes:
+            raise Refusal("too_much", f"{self.verb} answered more than {most_bytes:.0f} bytes")
         try:
             return list(self._reader.feed(data)), bool(data)
         except FrameError as error:

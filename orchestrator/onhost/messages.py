@@ -12,14 +12,14 @@ from typing import Any, Dict, NamedTuple
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.shapes import Check, either, flag, listing, maybe, number, one_of, plain, record, text, whole
 
-LONGEST_BOUND_S = 6 * 3600.0
+LONGEST_BOUND_S = 26 * 3600.0  # a trial of 24 h, an hour of warm-up, and what surrounds them
 INTERFACE = text(r"(?!-)[A-Za-z0-9_.:@-]{1,15}", 15)
 TARGET = text(r"(?!-)[A-Za-z0-9_.:@-]{0,64}", 64)
 ADDRESS = text(r"[0-9a-fA-F:.]{2,45}(%[A-Za-z0-9_.:@-]{1,15})?", 61)
 HEX_TOKEN = text(r"[0-9a-f]{64}", 64)
 RUN_ID = text(r"[A-Za-z0-9][A-Za-z0-9_.+-]{0,119}", 120)
 FENCE = whole(1, 2**62)
-LEASE_S = number(1, 24 * 3600)
+LEASE_S = number(1, 2 * LONGEST_BOUND_S)
 RATE = maybe(number(1, 1e13))
 COUNT = maybe(whole(1, 2**31))
 CORE = maybe(whole(0, 8191))

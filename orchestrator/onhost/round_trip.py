@@ -17,7 +17,7 @@ import struct
 import time
 from typing import Any, Dict, List, NamedTuple, Optional, Sequence, Tuple
 
-from orchestrator.metrics.percentile import percentiles
+from orchestrator.metrics.sample import Sample
 from orchestrator.onhost.device_socket import open_udp
 from orchestrator.onhost.probe_frame import FrameCodec
 from orchestrator.onhost.socket_options import SO_TIMESTAMPNS, queued_errors, stamp_arrivals
@@ -26,6 +26,7 @@ ASK, ANSWER = 1, 2
 IDLE_EVERY_S = 0.005        # before the traffic there is little time, and nothing to disturb
 LOADED_EVERY_S = 0.02       # 500 probes in ten seconds; a probe costs an end about 0.3 ms of a core
 LATE_S = 2.0                # RFC 2544 s23 waits as long for late frames
+_GIVEN_UP_NS = 30 * 10**9   # a probe that has been under way for so long is lost, whatever still comes
 _LONGEST_DWELL_NS = 10 * 10**9
 
 
@@ -115,9 +116,19 @@ class Asking(ProbingEnd):
         self.every_s = every_s
         self.due_ns = time.monotonic_ns()
         self._sequence = 0
+        self._idle_open: Dict[int, _Probe] = {}  # sent before the traffic and not answered: seconds of them
         self._open: Dict[int, _Probe] = {}
-        self._answered: List[Tuple[int, float]] = []     # (when sent, round trip in seconds)
-        self._refused: List[int] = []                    # when the own kernel would not take a probe
+        self._answered: List[Tuple[int, float]] = []     # (when sent, round trip in seconds), before the traffic
+        self._refused: List[int] = []                    # when the own kernel would not take a probe, likewise
+        self._load: Optional[_Load] = None               # those within the window, once it is known
+
+    def begin(self, start_ns: int, from_ns: int, to_ns: int) -> None:
+        """The traffic begins at `start_ns`: of probes from then on only those sent in [from_ns, to_ns) count."""
+        self._load = _Load(start_ns, from_ns, to_ns)
+
+    def _is_idle(self, sent_ns: int) -> bool:
+        """Whether a probe was sent before the traffic."""
+        return self._load is None or sent_ns < self._load.start_ns
 
     @property
     def heard_from_ns(self) -> int:
@@ -127,34 +138,81 @@ class Asking(ProbingEnd):
     def turn(self) -> None:
         """Take in the answers that have come, and ask when it is time. What was missed is not made up for."""
         for arrival in self._arrivals():
-            probe = self._open.pop(arrival.sequence, None) if arrival.kind == ANSWER else None
+            if arrival.kind != ANSWER:
+                continue
+            probe = self._open.pop(arrival.sequence, None) or self._idle_open.pop(arrival.sequence, None)
             if probe is not None:
-                self._answered.append((probe.sent_monotonic_ns, _round_trip_s(probe, arrival)))
+                self._take_answer(probe.sent_monotonic_ns, _round_trip_s(probe, arrival))
         now_ns = time.monotonic_ns()
         if now_ns >= self.due_ns:
             self._ask(now_ns)
             every_ns = int(self.every_s * 1e9)
             self.due_ns += every_ns * (1 + (now_ns - self.due_ns) // every_ns)
 
+    def _take_answer(self, sent_ns: int, seconds: float) -> None:
+        if self._is_idle(sent_ns):
+            self._answered.append((sent_ns, seconds))
+        elif self._load is not None and self._load.covers(sent_ns):
+            self._load.answered.add(seconds)
+
     def _ask(self, now_ns: int) -> None:
         self._sequence += 1
-        self._open[self._sequence] = _Probe(now_ns, time.clock_gettime_ns(time.CLOCK_REALTIME))
+        under_way = self._idle_open if self._is_idle(now_ns) else self._open
+        under_way[self._sequence] = _Probe(now_ns, time.clock_gettime_ns(time.CLOCK_REALTIME))
         if not self._send(ASK, self._sequence):
-            del self._open[self._sequence]
-            self._refused.append(now_ns)
+            del under_way[self._sequence]
+            if self._is_idle(now_ns):
+                self._refused.append(now_ns)
+            elif self._load is not None and self._load.covers(now_ns):
+                self._load.refused += 1
+        self._give_up(now_ns)
+
+    def _give_up(self, now_ns: int) -> None:
+        """Count the probe that has been under way the longest as lost when that is too long: one for each sent."""
+        oldest = next(iter(self._open), None)
+        if oldest is not None and now_ns - self._open[oldest].sent_monotonic_ns >= _GIVEN_UP_NS:
+            probe = self._open.pop(oldest)
+            if self._load is not None and self._load.covers(probe.sent_monotonic_ns):
+                self._load.lost += 1
 
     def summary(self, from_ns: int, to_ns: int) -> Dict[str, Any]:
         """The probes sent in [from_ns, to_ns) of CLOCK_MONOTONIC; ask after the late ones have had their time."""
-        answered = [seconds for sent_ns, seconds in self._answered if from_ns <= sent_ns < to_ns]
-        lost = sum(from_ns <= probe.sent_monotonic_ns < to_ns for probe in self._open.values())
-        refused = sum(from_ns <= sent_ns < to_ns for sent_ns in self._refused)
-        sent = len(answered) + lost
-        if not sent:
-            return {"sent": 0, "lost": 0, "refused": refused}
-        middle, high = percentiles([*answered, *[None] * lost], (50, 99))
-        return {"sent": sent, "lost": lost, "refused": refused, "loss_ratio": lost / sent,
-                "least_s": min(answered, default=None), "p50_s": _finite(middle), "p99_s": _finite(high),
-                "largest_s": max(answered, default=None)}
+        answered = Sample()
+        for sent_ns, seconds in self._answered:
+            if from_ns <= sent_ns < to_ns:
+                answered.add(seconds)
+        return _told(answered, self._unanswered(from_ns, to_ns), sum(from_ns <= at < to_ns for at in self._refused))
+
+    def loaded(self) -> Dict[str, Any]:
+        """The same of the probes sent in the window that `begin` told."""
+        load = self._load
+        assert load is not None
+        return _told(load.answered, load.lost + self._unanswered(load.from_ns, load.to_ns), load.refused)
+
+    def _unanswered(self, from_ns: int, to_ns: int) -> int:
+        return sum(from_ns <= probe.sent_monotonic_ns < to_ns
+                   for probe in (*self._idle_open.values(), *self._open.values()))
+
+
+class _Load:
+    """What came of the probes of a window, however long it is."""
+
+    def __init__(self, start_ns: int, from_ns: int, to_ns: int) -> None:
+        self.start_ns, self.from_ns, self.to_ns = start_ns, from_ns, to_ns
+        self.answered = Sample()
+        self.lost = self.refused = 0
+
+    def covers(self, sent_ns: int) -> bool:
+        return self.from_ns <= sent_ns < self.to_ns
+
+
+def _told(answered: Sample, lost: int, refused: int) -> Dict[str, Any]:
+    sent = answered.count + lost
+    if not sent:
+        return {"sent": 0, "lost": 0, "refused": refused}
+    return {"sent": sent, "lost": lost, "refused": refused, "loss_ratio": lost / sent, "least_s": answered.least,
+            "p50_s": _finite(answered.percentile(50, lost)), "p99_s": _finite(answered.percentile(99, lost)),
+            "largest_s": answered.largest}
 
 
 def _round_trip_s(probe: _Probe, arrival: _Arrival) -> float:
@@ -183,6 +241,7 @@ def answer(args: Dict[str, Any], until_ns: int) -> None:
 def ask(args: Dict[str, Any], start_ns: int, from_ns: int, to_ns: int) -> Dict[str, Any]:
     """Ask from now on: `idle` is what was sent before the traffic's start, `load` what was sent in its window."""
     end = Asking(args)
+    end.begin(start_ns, from_ns, to_ns)
     try:
         while _wait(end, min(end.due_ns, to_ns)) or time.monotonic_ns() < to_ns:
             end.every_s = IDLE_EVERY_S if time.monotonic_ns() < start_ns else LOADED_EVERY_S
@@ -190,7 +249,7 @@ def ask(args: Dict[str, Any], start_ns: int, from_ns: int, to_ns: int) -> Dict[s
         end.due_ns = to_ns + int(2 * LATE_S * 1e9)      # no more questions
         while end._open and _wait(end, to_ns + int(LATE_S * 1e9)):
             end.turn()
-        return {"idle": end.summary(end.heard_from_ns, start_ns), "load": end.summary(from_ns, to_ns)}
+        return {"idle": end.summary(end.heard_from_ns, start_ns), "load": end.loaded()}
     finally:
         end.close()
 

@@ -10,6 +10,8 @@ from typing import Any
 from orchestrator.onhost.frames import FrameError, FrameReader, encode
 from orchestrator.onhost.refusal import Refusal
 
+_UNSENT_LIMIT_BYTES = 1024 * 1024  # at a few kB a second, minutes of a controller that takes nothing
+
 
 class Talk:
     """What a job is given to report events and to wait for what the controller tells it."""
@@ -18,10 +20,30 @@ class Talk:
         self._line = line
         self._reader = FrameReader()
         self._told: list[dict[str, Any]] = []
+        self._unsent = bytearray()  # of what was offered, all in order
 
     def event(self, body: dict[str, Any]) -> None:
         """Report something while the job goes on."""
         self.send("event", body)
+
+    def offer(self, body: dict[str, Any]) -> bool:
+        """Report something without ever waiting; False when so much is unsent that this was dropped."""
+        self.push()
+        frame = encode({"kind": "event", "body": body})
+        if self._unsent and len(self._unsent) + len(frame) > _UNSENT_LIMIT_BYTES:
+            return False
+        self._unsent += frame
+        self.push()
+        return True
+
+    def push(self) -> None:
+        """Send what the line takes of what was offered."""
+        while self._unsent:
+            try:
+                sent = self._line.send(self._unsent[:65536], socket.MSG_DONTWAIT)
+            except BlockingIOError:
+                return
+            del self._unsent[:sent]
 
     def wait(self, bound_s: float) -> dict[str, Any]:
         """The next message the controller tells this job; Refusal "not_told" when none comes in time."""
@@ -41,7 +63,9 @@ class Talk:
 
     def send(self, kind: str, body: dict[str, Any]) -> None:
         """One frame to the helper; only the helper's own code calls this directly."""
-        self._line.sendall(encode({"kind": kind, "body": body}))
+        frame = encode({"kind": kind, "body": body})
+        unsent, self._unsent = self._unsent, bytearray()
+        self._line.sendall(unsent + frame)
 
     def _receive(self) -> None:
         data = self._line.recv(65536)

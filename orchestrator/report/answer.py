@@ -8,14 +8,16 @@ from typing import Any
 from orchestrator.report import influence, limits, method, noted, screening
 from orchestrator.report.matrix import BOTH_WAYS, DIRECTION
 from orchestrator.report.model import STATUSES, CellResult, Report
-from orchestrator.report.wording import count_text, listed, rate_text, share_text
+from orchestrator.report.wording import count_text, duration_text, listed, rate_text, share_text
+
+_MOST_BROKEN_OFF = 4  # attempts, links and ways that get a sentence
 
 
 def sentences(report: Report) -> list[str]:
     """The answer, most important first."""
     return [*_what_it_carries(report), *screening.sentences(report), *influence.sentences(report),
             *limits.sentences(report), *method.drift_alarms(report), *_validity(report), *noted.sentences(report),
-            *as_found(report.run)]
+            *_broken_off(report), *as_found(report.run)]
 
 
 def _what_it_carries(report: Report) -> list[str]:
@@ -100,6 +102,16 @@ def _validity(report: Report) -> list[str]:
     valid = by_status["valid"]
     counted = listed([f"{valid} are valid", *wrong])
     return [f"Of {count_text(total, 'trial')}, {counted}; trials.csv has the reason of each."]
+
+
+def _broken_off(report: Report) -> list[str]:
+    """What was measured and then lost its trial: it is kept, and in no figure."""
+    rows = report.data.broken_off.to_dict("records")
+    told = [f"Attempt {row['attempt']} at trial {row['trial']} was broken off after {duration_text(row['seconds'])} of "
+            f"{row['way']} over {row['link']} at {rate_text(row['goodput_bit_s'])}: in series.csv.gz, and in no figure."
+            for row in rows[:_MOST_BROKEN_OFF] if row["seconds"] > 0]
+    more = len(rows) - _MOST_BROKEN_OFF
+    return [*told, f"{count_text(more, 'more')} in broken-off.csv."] if more > 0 else told
 
 
 def as_found(run: dict[str, Any]) -> list[str]:

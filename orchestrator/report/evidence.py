@@ -10,12 +10,13 @@ import pandas as pd
 
 from orchestrator.report.model import Key
 from orchestrator.report.wording import share_text, time_text
-from orchestrator.results.read_run import RunData, read_table
+from orchestrator.results.over_time import Line, Point, core_means, goodput_over_time
+from orchestrator.results.read_run import RunData
 
 # Above this many trials the page shows no lines over time: they would be neither legible nor small.
 GREATEST_TRIALS_DRAWN = 2500
 _POINTS_IN_ALL = 60_000
-_LEAST_POINTS, _MOST_POINTS = 25, 100
+_LEAST_POINTS, _MOST_POINTS = 25, 600
 
 
 @dataclass(frozen=True)
@@ -62,7 +63,8 @@ class Evidence:
     """Per cell, link and way the trials; per trial, link and way the goodput over time; per cell and host the cores."""
 
     replicates: Mapping[Key, Sequence[Replicate]]
-    series: Mapping[Key, Sequence[tuple[float, float]]] = field(default_factory=dict)
+    series: Mapping[Key, Sequence[Point]] = field(default_factory=dict)
+    broken_off: Mapping[Key, Sequence[Sequence[Point]]] = field(default_factory=dict)  # of attempts that came to no end
     cores: Mapping[tuple[tuple[int, str], str], Sequence[Cores]] = field(default_factory=dict)
 
 
@@ -74,8 +76,12 @@ def gather(data: RunData, cells: frozenset[int]) -> Evidence:
     if drawn == 0 or data.trials["trial"].nunique() > GREATEST_TRIALS_DRAWN:
         return Evidence(replicates)
     points = min(_MOST_POINTS, max(_LEAST_POINTS, _POINTS_IN_ALL // len(trials)))
-    return Evidence(replicates, _series(read_table(data.folder, "series.csv.gz"), points),
-                    _cores(read_table(data.folder, "watch.csv.gz"), trials))
+    lines = goodput_over_time(data.folder, points)
+    broken_off: dict[Key, list[Sequence[Point]]] = {}
+    for line, points_of in lines.items():
+        if line.broken_off:
+            broken_off.setdefault((line.trial, line.link, line.way), []).append(points_of)
+    return Evidence(replicates, _series(lines), broken_off, _cores(data, trials))
 
 
 def _replicates(trials: pd.DataFrame) -> dict[Key, list[Replicate]]:
@@ -89,32 +95,13 @@ def _replicates(trials: pd.DataFrame) -> dict[Key, list[Replicate]]:
     return out
 
 
-def _series(table: pd.DataFrame, points: int) -> dict[Key, list[tuple[float, float]]]:
-    """Goodput in bit/s per trial, link and way, averaged to at most `points` points."""
-    if table.empty:
-        return {}
-    key = ["trial", "link", "way"]
-    groups = table.groupby(key, sort=False)
-    together = -(-groups["t_s"].transform("size") // points)
-    merged = (table.assign(place=groups.cumcount() // together, amount=table["bytes"].astype("float64"))
-              .groupby([*key, "place"], sort=False).agg(t_s=("t_s", "last"), amount=("amount", "sum")).reset_index())
-    before = merged.groupby(key, sort=False)["t_s"].shift(fill_value=0.0)
-    merged = merged.assign(rate=8 * merged["amount"] / (merged["t_s"] - before))[merged["t_s"] > before]
-    out: dict[Key, list[tuple[float, float]]] = {}
-    columns = (merged[name].tolist() for name in (*key, "t_s", "rate"))
-    for trial, link, way, t_s, rate in zip(*columns, strict=True):
-        out.setdefault((int(trial), link, way), []).append((t_s, rate))
-    return out
+def _series(lines: Mapping[Line, Sequence[Point]]) -> dict[Key, Sequence[Point]]:
+    """Goodput over time per trial, link and way; of a search only the trial that confirms."""
+    return {(line.trial, line.link, line.way): points for line, points in lines.items()
+            if not line.broken_off and line.role != "search"}
 
 
-def _cores(table: pd.DataFrame, trials: pd.DataFrame) -> dict[tuple[tuple[int, str], str], list[Cores]]:
-    places = trials[["trial", "cell", "link"]].drop_duplicates("trial")
-    means = (table.merge(places, on="trial")
-             .assign(kernel=lambda frame: frame["softirq"].fillna(0) + frame["irq"].fillna(0))
-             .groupby(["cell", "link", "host", "core"], sort=True)[["busy", "kernel"]].mean())
-    out: dict[tuple[tuple[int, str], str], list[Cores]] = {}
-    for place, row in means.dropna(subset=["busy"]).iterrows():
-        cell, link, host, core = cast(tuple[Any, str, str, Any], place)
-        out.setdefault(((int(cell), link), host), []).append(
-            Cores(int(core), float(row["busy"]), float(row["kernel"])))
-    return out
+def _cores(data: RunData, trials: pd.DataFrame) -> dict[tuple[tuple[int, str], str], list[Cores]]:
+    first = trials[["trial", "cell", "link"]].drop_duplicates("trial")
+    places = {int(row.trial): (int(row.cell), str(row.link)) for row in cast(Any, first.itertuples())}
+    return {key: [Cores(*mean) for mean in means] for key, means in core_means(data.folder, places).items()}

@@ -9,7 +9,8 @@ from orchestrator.report.evidence import Cores, Evidence, Replicate
 from orchestrator.report.markup import Markup, joined, tag
 from orchestrator.report.model import CellResult, Report
 from orchestrator.report.svg import Span, dot, drawing, label, line, square, trace, whole
-from orchestrator.report.wording import count_text, rate_text, rate_unit, share_text, shown, significant
+from orchestrator.report.wording import count_text, duration_text, rate_text, rate_unit, share_text, shown, significant
+from orchestrator.results.over_time import Point
 from orchestrator.results.plain_text import shortened
 
 # Beyond these a page grows too large to open at once; the tables hold everything.
@@ -17,6 +18,7 @@ GREATEST_CELLS = 400
 GREATEST_TRIALS = 2000
 _WIDTH, _STRIP_HEIGHT, _SERIES_HEIGHT = 340, 74, 110
 _LEFT, _BOTTOM = 44, 16
+_LONG_S = 100.0  # from here on a time is told in minutes or hours
 
 
 def details_of(report: Report) -> frozenset[int]:
@@ -150,18 +152,42 @@ def _spread(scene: _Scene) -> Markup | None:
 def _over_time(scene: _Scene) -> Markup | None:
     lines = [(one, scene.evidence.series[one.trial, scene.cell.link, scene.cell.way]) for one in scene.replicates
              if (one.trial, scene.cell.link, scene.cell.way) in scene.evidence.series]
-    if not lines:
+    broken_off = [points for one in scene.replicates for points in
+                  scene.evidence.broken_off.get((one.trial, scene.cell.link, scene.cell.way), ()) if points]
+    if not lines and not broken_off:
         return None
-    seconds = max(points[-1][0] for _, points in lines)
+    seconds = max(points[-1].t_s for points in (*(points for _, points in lines), *broken_off))
     across = Span(0.0, seconds, _WIDTH - _LEFT - 4, _LEFT)
     axis, parts = _rate_axis(scene, _SERIES_HEIGHT)
-    parts += [trace([(across.at(t_s), axis.at(rate)) for t_s, rate in points], f"trace {one.status}")
-              for one, points in lines]
-    parts.append(label(_WIDTH - 4, _SERIES_HEIGHT - 3, f"{significant(seconds, 2)} s", anchor="end"))
-    title = f"Goodput over {significant(seconds, 2)} seconds in {count_text(len(lines), 'trial')}"
-    return _figure(drawing(_WIDTH, _SERIES_HEIGHT, *parts, title=title),
-                   f"Goodput in {rate_unit(scene.most_bit_s).name} over the window, one line per trial; the dashed "
-                   "line is the ceiling.")
+    together = any(_holds_several(points) for _, points in lines)
+    if together:
+        parts += [_band(points, across, axis) for _, points in lines]
+    drawn = [*((f"trace {one.status}", points) for one, points in lines),
+             *(("trace broken-off", points) for points in broken_off)]
+    parts += [trace([(across.at(point.t_s), axis.at(point.mean_bit_s)) for point in points], class_)
+              for class_, points in drawn]
+    long = duration_text(seconds) if seconds >= _LONG_S else f"{significant(seconds, 2)} s"
+    parts.append(label(_WIDTH - 4, _SERIES_HEIGHT - 3, long, anchor="end"))
+    title = f"Goodput over {long} in {count_text(len(lines), 'trial')}"
+    words = (f"Goodput in {rate_unit(scene.most_bit_s).name} over the window, one line per trial; the dashed line is "
+             "the ceiling.")
+    if together:
+        words += " The band reaches from the least to the most of the intervals of 0.1 s that make a point."
+    if broken_off:
+        words += " Dotted: attempts that were broken off, which are in no figure."
+    return _figure(drawing(_WIDTH, _SERIES_HEIGHT, *parts, title=title), words)
+
+
+def _holds_several(points: Sequence[Point]) -> bool:
+    """Whether a point stands for more than one interval."""
+    return any(point.least_bit_s < point.most_bit_s for point in points)
+
+
+def _band(points: Sequence[Point], across: Span, axis: Span) -> Markup:
+    """From the least to the most of each point's intervals."""
+    there = [(across.at(point.t_s), axis.at(point.most_bit_s)) for point in points]
+    back = [(across.at(point.t_s), axis.at(point.least_bit_s)) for point in reversed(points)]
+    return trace([*there, *back], "spread")
 
 
 def _cores(scene: _Scene) -> Markup | None:

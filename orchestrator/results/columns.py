@@ -221,6 +221,9 @@ HOSTS: tuple[Column, ...] = (
           "did not tell of its flows)", _BY_FLOW),
 )
 
+_INTERVAL_ROLE = _text("role", "the trial's role as in trials.csv; broken_off: of an attempt that came to no end, has "
+                       "no row in trials.csv and is in no figure")
+
 SERIES: tuple[Column, ...] = (
     _whole("trial", "number of the trial in the run"),
     _whole("attempt", "which attempt at the trial"),
@@ -229,6 +232,7 @@ SERIES: tuple[Column, ...] = (
     _number("t_s", "end of the interval, from the opening of the window", "s", _US_RECEIVING),
     _whole("bytes", "payload received in the interval", "B", _US_RECEIVING),
     _whole("datagrams", "datagrams received in the interval", "", _US_RECEIVING),
+    _INTERVAL_ROLE,
 )
 
 WATCH: tuple[Column, ...] = (
@@ -236,12 +240,23 @@ WATCH: tuple[Column, ...] = (
     _whole("attempt", "which attempt at the trial"),
     _text("host", "the host", _PLAN),
     _number("t_s", "end of the interval, from the opening of the window", "s", _WATCH),
-    _whole("core", "the core", "", _WATCH),
+    _whole("core", "the core; of a host with more than 16 the busiest 16 in each two seconds", "", _WATCH),
     _number("busy", "share of the interval the core was busy", "1", _WATCH),
     _number("softirq", "share in softirq", "1", _WATCH),
     _number("irq", "share in interrupts", "1", _WATCH),
     _number("steal", "share taken by the machine below a guest", "1", _WATCH),
     _number("clock_hz", "the core's clock", "Hz", _WATCH),
+    _INTERVAL_ROLE,
+)
+
+BROKEN: tuple[Column, ...] = (
+    _whole("trial", "number of the trial in the run"),
+    _whole("attempt", "which attempt at the trial came to no end"),
+    _whole("cell", "number of the cell"),
+    _text("link", "the link's name", _PLAN),
+    _text("way", "transmit or receive, seen from the link's first end"),
+    _number("seconds", "how much of its window was measured", "s", _US_RECEIVING),
+    _number("goodput_bit_s", "goodput in that time, in no mean", "bit/s", _US_RECEIVING),
 )
 
 COUNTERS: tuple[Column, ...] = (
@@ -290,7 +305,7 @@ CELLS: tuple[Column, ...] = (
 
 TABLES: dict[str, tuple[Column, ...]] = {
     "trials.csv": TRIALS, "rehearsal.csv": TRIALS, "hosts.csv": HOSTS, "cells.csv": CELLS,
-    "series.csv.gz": SERIES, "watch.csv.gz": WATCH, "counters.csv.gz": COUNTERS,
+    "broken-off.csv": BROKEN, "series.csv.gz": SERIES, "watch.csv.gz": WATCH, "counters.csv.gz": COUNTERS,
 }
 
 

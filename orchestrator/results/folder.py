@@ -31,6 +31,7 @@ FILES: dict[str, str] = {
     "cells.csv": "one row per cell, link and way",
     "series.csv.gz": "goodput over time, one row per trial, way and interval",
     "watch.csv.gz": "the cores over time, one row per trial, host, interval and core",
+    "broken-off.csv": "one row per attempt at a trial that came to no end, link and way; in no figure",
     "counters.csv.gz": "the change of every driver counter in every trial",
     "columns.json": "what each column means, its unit and where it comes from",
     "log.txt": "the log",
@@ -43,6 +44,7 @@ _MEBI = 1024 * 1024
 GREATEST_TEXT_BYTES = 64 * _MEBI
 GREATEST_TABLE_BYTES = 2048 * _MEBI
 GREATEST_UNPACKED_BYTES = 512 * _MEBI
+GREATEST_STREAMED_BYTES = 8192 * _MEBI  # of what is read in pieces and never held: a day of both ends takes under 1 GiB
 GREATEST_JSON_DEPTH = 64
 
 
@@ -96,6 +98,17 @@ class RunFolder:
             for piece in _unpacked_pieces(packed, greatest_bytes):
                 kept += piece
         return bytes(kept[: kept.rfind(b"\n") + 1])
+
+    def pieces(self, name: str, greatest_bytes: int = GREATEST_STREAMED_BYTES) -> Iterator[bytes]:
+        """The same in pieces that each end with a line's end, for what is too large to be held."""
+        with self.file(name).open("rb") as packed:
+            rest = b""
+            for piece in _unpacked_pieces(packed, greatest_bytes):
+                whole, newline, tail = piece.rpartition(b"\n")
+                if newline:
+                    yield rest + whole + newline
+                    rest = b""
+                rest += tail
 
     def _stays_inside(self, name: str) -> bool:
         return (self.path / name).resolve().is_relative_to(self.path.resolve())

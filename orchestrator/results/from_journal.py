@@ -10,6 +10,7 @@ from orchestrator.decide.journal_lines import Entry
 from orchestrator.decide.judge import Verdict, judge
 from orchestrator.decide.replay import replay
 from orchestrator.decide.state import RunState
+from orchestrator.results.interval_index import IntervalIndex, read_story
 
 Json = dict[str, Any]
 
@@ -64,10 +65,7 @@ def _empty_record(state: RunState, position: int) -> Json:
             "beside": [{"link": link} for link in cell.links[1:]]}
 
 
-def read_judged(journal: Path) -> tuple[RunState, list[tuple[Json, Verdict]]]:
-    """The same, from the journal's file; a torn tail is left out."""
-    from orchestrator.decide.journal_lines import decode
-
-    with journal.open("rb") as file:
-        entries, _, _ = decode(file)
-    return judged_records(entries)
+def read_judged(journal: Path) -> tuple[RunState, list[tuple[Json, Verdict]], IntervalIndex]:
+    """The same, from the journal's file, and where its intervals stand; a torn tail is left out."""
+    entries, index = read_story(journal)
+    return *judged_records(entries), index

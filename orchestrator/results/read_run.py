@@ -12,7 +12,7 @@ import csv
 import io
 import mmap
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +39,7 @@ class RunData:
     hosts: pd.DataFrame
     cells: pd.DataFrame
     factors: tuple[str, ...]
+    broken_off: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=columns.names("broken-off.csv")))
 
     @property
     def path(self) -> Path:
@@ -61,7 +62,8 @@ def read_run(path: str | Path) -> RunData:
     folder = open_run(path)
     trials = with_sums(read_table(folder, "trials.csv"))
     return RunData(folder, folder.json("run.json"), trials, read_table(folder, "hosts.csv"),
-                   read_table(folder, "cells.csv"), tuple(columns.factors_in("trials.csv", list(trials.columns))))
+                   read_table(folder, "cells.csv"), tuple(columns.factors_in("trials.csv", list(trials.columns))),
+                   read_table(folder, "broken-off.csv"))
 
 
 def read_table(folder: RunFolder, table: str) -> pd.DataFrame:

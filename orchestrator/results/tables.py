@@ -8,21 +8,24 @@ from pathlib import Path
 from typing import Any
 
 from orchestrator.decide.judge import Verdict
-from orchestrator.results.columns import write_columns
+from orchestrator.results.columns import names, write_columns
 from orchestrator.results.from_journal import read_judged
 from orchestrator.results.rows import (
     COUNTER_COLUMNS,
     HOST_COLUMNS,
-    SERIES_COLUMNS,
-    WATCH_COLUMNS,
     counter_rows,
     host_rows,
-    series_rows,
     trial_columns,
     trial_rows,
-    watch_rows,
 )
-from orchestrator.results.write import append_member, write_rows
+from orchestrator.results.rows.intervals import (
+    BROKEN_OFF,
+    broken_off_rows,
+    counted_windows,
+    series_text,
+    watch_text,
+)
+from orchestrator.results.write import append_member, append_text_member, write_rows
 
 Json = dict[str, Any]
 
@@ -35,7 +38,7 @@ def write_tables(folder: Path) -> None:
     from orchestrator.results.stopping import LEAST, widening
     from orchestrator.results.sums import with_sums
 
-    state, everything = read_judged(folder / "journal.jsonl")
+    state, everything, intervals = read_judged(folder / "journal.jsonl")
     rehearsed = [(record, verdict) for record, verdict in everything if record["role"] == "rehearse"]
     judged = [(record, verdict) for record, verdict in everything if record["role"] != "rehearse"]
     run = json.loads((folder / "run.json").read_text())
@@ -44,8 +47,16 @@ def write_tables(folder: Path) -> None:
     if rehearsed:
         _write(folder / "rehearsal.csv", trial_columns(factors), rehearsed, lambda r, v: trial_rows(r, v, run))
     _write(folder / "hosts.csv", HOST_COLUMNS, judged, lambda r, v: host_rows(r, v, run))
-    _pack(folder / "series.csv.gz", SERIES_COLUMNS, judged, series_rows)
-    _pack(folder / "watch.csv.gz", WATCH_COLUMNS, judged, watch_rows)
+    windows = counted_windows([record for record, _ in judged], intervals)
+    broken = [row for window in windows if window.role == BROKEN_OFF
+              for row in broken_off_rows(window, intervals, state.trial(window.place.position).cell)]
+    (folder / "broken-off.csv").unlink(missing_ok=True)
+    if broken:
+        write_rows(folder / "broken-off.csv", names("broken-off.csv"), broken)
+    for name, text in (("series.csv.gz", series_text), ("watch.csv.gz", watch_text)):
+        (folder / name).unlink(missing_ok=True)
+        for window in windows:
+            append_text_member(folder / name, names(name), text(window, intervals))
     _pack(folder / "counters.csv.gz", COUNTER_COLUMNS, judged, counter_rows)
     setup = state.setup
     # both kinds of open-ended run look at a cell's spread before they decide to repeat it

@@ -15,6 +15,7 @@ import os
 import re
 import tempfile
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ _PLAIN_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?")
 _NOTHING = ("NAType", "NaTType")
 
 Row = Mapping[str, Any]
+_LINES_AT_ONCE = 10_000
 
 
 def neutral_text(text: str) -> str:
@@ -97,6 +99,21 @@ def append_member(path: Path, columns: Sequence[str], rows: Iterable[Row]) -> No
     member = gzip.compress(csv_text(columns, rows, header=new).encode(), compresslevel=6, mtime=0)
     with path.open("ab") as file:
         file.write(member)
+
+
+def append_text_member(path: Path, columns: Sequence[str], lines: Iterable[str]) -> None:
+    """The same from lines of CSV as they come, of which none is kept; nothing is written where there is none."""
+    new = not path.exists() or path.stat().st_size == 0
+    lines = iter(lines)
+    first = next(lines, None)
+    if first is None:
+        return
+    with path.open("ab") as file, gzip.GzipFile("", "wb", compresslevel=6, fileobj=file, mtime=0) as member:
+        if new:
+            member.write(csv_text(columns, []).encode())
+        member.write(first.encode())
+        while piece := "".join(islice(lines, _LINES_AT_ONCE)):
+            member.write(piece.encode())
 
 
 def write_whole(path: Path, content: str | bytes, *, flush: bool = False) -> None:

@@ -6,9 +6,22 @@ import random
 
 import pytest
 
-from orchestrator.decide.series import Stalls, stalls, trend, two_levels
+from orchestrator.decide import series
+from orchestrator.decide.series import Stalls, summed_up
 
 SEGMENT = 1448
+
+
+def stalls(octets: list[float], interval_s: float, unit_bytes: float) -> Stalls:
+    return series.stalls(summed_up(octets, interval_s), unit_bytes)
+
+
+def trend(octets: list[float]) -> tuple[float, float] | None:
+    return series.trend(summed_up(octets, 0.1))
+
+
+def two_levels(octets: list[float]) -> tuple[float, float] | None:
+    return series.two_levels(summed_up(octets, 0.1))
 
 
 def _noise(count: int, mean: float, share: float, seed: int) -> list[float]:

@@ -97,13 +97,15 @@ def be_linktrial(order: dict[str, Any], tell: int, go_on: int) -> None:
 
 
 def _stop_at(place: int | dict[str, Any], before: bool, tell: int, go_on: int) -> None:
-    """Have the journal pause once, at its N-th line or at the first that says so."""
+    """Have the journal pause once, at its N-th line or at the first that says so; lines of intervals do not count."""
     append = Journal.append
     paused = False
+    appended = 0
 
     def paused_append(journal: Journal, kind: str, body: dict[str, Any]) -> Any:
-        nonlocal paused
-        number = journal._number + 1
+        nonlocal paused, appended
+        appended += 1
+        number = len(journal.entries_found) + appended
         here = number == place if isinstance(place, int) else all(
             {"kind": kind, **body}.get(key) == value for key, value in place.items())
         here, paused = here and not paused, here or paused

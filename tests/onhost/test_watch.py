@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from orchestrator.metrics.intervals import watch_values
 from orchestrator.onhost.watch import Watcher
 from orchestrator.onhost.watch.clocks import parse_core_list
 from orchestrator.onhost.watch.cores import (
@@ -34,12 +35,13 @@ def kernel(tmp_path: Path) -> KernelFiles:
 def _watched(kernel: KernelFiles, *changes: Any) -> dict[str, Any]:
     """The summary of a watcher that sampled before, between and after these changes."""
     watcher = Watcher("eth1", **kernel.roots())
-    began_ns = time.monotonic_ns()
+    watcher.begin(time.monotonic_ns(), 1 << 62)
     watcher.sample()
     for change in changes:
         change()
         watcher.sample()
-    summary = watcher.summary(began_ns, time.monotonic_ns())
+    summary = watcher.summary()
+    summary["series"] = [row for batch in watcher.take_batches() for row in watch_values(batch)]
     watcher.close()
     return summary
 
@@ -203,12 +205,12 @@ def test_the_window_is_that_of_the_traffic_and_not_of_the_samples(kernel: Kernel
     kernel.run_for(1, user=100)
     watcher.sample()
     from_ns = time.monotonic_ns()
+    watcher.begin(from_ns, from_ns + 1)
     kernel.run_for(1, idle=75, user=25)
-    to_ns = time.monotonic_ns()
     watcher.sample()
     kernel.run_for(1, user=100)
     watcher.sample()
-    summary = watcher.summary(from_ns, to_ns)
+    summary = watcher.summary()
     watcher.close()
     assert summary["busiest_core_busy"] == 0.25
 
@@ -218,23 +220,18 @@ def test_z20_an_interface_whose_counters_lag_is_known_by_how_they_move(kernel: K
                                                                        lags: bool):
     """Samples a millisecond apart; the card's counters are copied at every one, every second, every sixth."""
     watcher = Watcher("eth1", 0.001, **kernel.roots())
-    watcher._samples = [sample._replace(at_ns=index * 10**6, interface_bytes=index // refresh_every)
-                        for index, sample in enumerate([_one_sample(watcher)] * 40)]
+    for index in range(40):
+        watcher._lag.take(index * 10**6, index // refresh_every)
     assert (watcher.counter_lag_s() > 0) == lags
     if lags:
         assert watcher.counter_lag_s() == pytest.approx(refresh_every / 1000)
     watcher.close()
 
 
-def _one_sample(watcher: Watcher) -> Any:
-    watcher.sample()
-    return watcher._samples[-1]
-
-
 def test_fewer_than_two_samples_say_nothing(kernel: KernelFiles):
     watcher = Watcher("eth1", **kernel.roots())
     watcher.sample()
-    assert watcher.summary(0, time.monotonic_ns()) == {}
+    assert watcher.summary() == {}
     watcher.close()
 
 
@@ -245,7 +242,7 @@ def test_the_series_has_a_row_for_each_interval_and_core(kernel: KernelFiles):
     times = [row[0] for row in summary["series"][::2]]
     assert times == sorted(times)
     assert times[-1] == pytest.approx(summary["seconds"], abs=0.05)
-    assert summary["series"][0][2:6] == [1.0, 0.0, 0.0, 0.0]
+    assert summary["series"][0][2:6] == (1.0, 0.0, 0.0, 0.0)
     assert summary["series"][0][6] == 2_400_000_000
 
 
@@ -285,11 +282,10 @@ def test_watching_gives_every_descriptor_back(kernel: KernelFiles):
 
 def test_this_machine_can_be_watched_and_the_cost_is_told():
     watcher = Watcher("lo")
-    began_ns = time.monotonic_ns()
     for _ in range(3):
         watcher.sample()
         time.sleep(0.05)
-    summary = watcher.summary(began_ns, time.monotonic_ns())
+    summary = watcher.summary()
     watcher.close()
     assert {core["core"] for core in summary["cores"]} >= os.sched_getaffinity(0)
     assert summary["cost_cpu_s"] > 0

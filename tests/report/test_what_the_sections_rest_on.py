@@ -17,7 +17,11 @@ from orchestrator.report.evidence import Evidence, gather
 from orchestrator.report.markup import Markup
 from orchestrator.report.model import Report, not_valid_groups
 from orchestrator.report.scale import STEPS, scale_of
+from orchestrator.results import columns
+from orchestrator.results.folder import RunFolder
+from orchestrator.results.over_time import goodput_over_time
 from orchestrator.results.read_run import read_run
+from orchestrator.results.write import append_text_member
 
 
 @pytest.fixture(scope="module")
@@ -36,24 +40,39 @@ def test_goodput_over_time_averages_to_the_trial_s_goodput(small: Report, eviden
 
     assert set(evidence.series) == set(goodput)
     for key, line in evidence.series.items():
-        assert sum(rate for _, rate in line) / len(line) == pytest.approx(goodput[key], rel=0.005)
-        assert line[-1][0] == pytest.approx(10.0)
+        assert sum(point.mean_bit_s for point in line) / len(line) == pytest.approx(goodput[key], rel=0.005)
+        assert line[-1].t_s == pytest.approx(10.0)
 
 
 def test_lines_are_thinned_by_averaging_not_by_dropping(small: Report) -> None:
-    from orchestrator.report.evidence import _series
-    from orchestrator.results.read_run import read_table
-
-    table = read_table(small.data.folder, "series.csv.gz")
-    thin, whole = _series(table, 7), _series(table, 100)
+    thin, whole = goodput_over_time(small.data.folder, 7), goodput_over_time(small.data.folder, 100)
 
     for key, line in thin.items():
         assert len(line) <= 7
-        before = 0.0
-        octets = 0.0
-        for t_s, rate in line:
-            octets, before = octets + rate * (t_s - before), t_s
-        assert octets == pytest.approx(sum(rate * 0.1 for _, rate in whole[key]), rel=1e-9)
+        assert sum(point.bits for point in line) == pytest.approx(sum(point.bits for point in whole[key]), rel=1e-9)
+        assert sum(point.seconds for point in line) == pytest.approx(whole[key][-1].t_s)
+        assert line[-1].t_s == whole[key][-1].t_s
+
+
+def test_an_interval_that_fell_out_stays_visible_among_ten_thousand(tmp_path: Path,
+                                                                    monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read in pieces that end in the middle of points; one interval of nothing, one of twice as much."""
+    monkeypatch.setattr("orchestrator.results.over_time._ROWS_AT_ONCE", 777)
+    names = columns.names("series.csv.gz")
+    octets = [0 if place == 4321 else 2_000_000 if place == 7000 else 1_000_000 for place in range(10_000)]
+    for trial, role in ((1, "measure"), (2, "broken_off")):
+        append_text_member(tmp_path / "series.csv.gz", names, (
+            f"{trial},1,trunk,transmit,{round((place + 1) / 10, 1)},{size},0,{role}\n"
+            for place, size in enumerate(octets)))
+    found = goodput_over_time(RunFolder(tmp_path), 100)
+
+    assert {(line.trial, line.broken_off) for line in found} == {(1, False), (2, True)}
+    for points in found.values():
+        assert len(points) == 100
+        assert [number for number, point in enumerate(points) if point.least_bit_s == 0] == [43]
+        assert [number for number, point in enumerate(points) if point.most_bit_s > 1.5e8] == [70]
+        assert points[0].mean_bit_s == pytest.approx(8e7)
+        assert sum(point.bits for point in points) == 8 * sum(octets)
 
 
 def test_the_cores_of_both_hosts_are_means_over_the_trials(small: Report, evidence: Evidence) -> None:

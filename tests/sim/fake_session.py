@@ -90,8 +90,10 @@ class FakeJob:
         self.session, self.verb, self.args = session, verb, args
         self.ending_at_once = False  # its stages are still told although its result is there
         self.told: asyncio.Queue[Json] = asyncio.Queue()
+        self.intervals: asyncio.Queue[Json | None] = asyncio.Queue()
         self.future: asyncio.Future[Json] = asyncio.get_running_loop().create_future()
         self.future.add_done_callback(lambda future: future.cancelled() or future.exception())
+        self.future.add_done_callback(lambda _: self.intervals.put_nowait(None))
         self.stages = ["connected"] if verb == "traffic.dial" else ["listening", "connected"]
         session.jobs.append(self)
 
@@ -104,6 +106,10 @@ class FakeJob:
             self.future.result()
             raise self.session.error("no_event")
         return {"stage": self.stages.pop(0)}
+
+    async def next_event(self) -> Json | None:
+        """What is measured, as it is told; None when all has been."""
+        return await self.intervals.get()
 
     async def tell(self, body: Json) -> None:
         if self.session.dead:

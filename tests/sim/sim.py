@@ -12,7 +12,8 @@ from orchestrator.act.actions import HostActions
 from orchestrator.act.runner import Runner
 from orchestrator.decide import events as ev
 from orchestrator.decide.commands import Apply, Command
-from orchestrator.decide.journal_lines import START, Entry, decode, encode
+from orchestrator.decide.interval_lines import INTERVALS, IntervalLine
+from orchestrator.decide.journal_lines import START, Entry, Walk, encode
 from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import LinkSetup, PowerSwitch, RunSetup, setup_from_dict
 from orchestrator.decide.state import RunState, begin, place_name
@@ -47,11 +48,20 @@ class MemoryJournal:
 
     def __init__(self, data: bytes = b"") -> None:
         self.data = data
-        entries, cut, self._sum = decode(data.splitlines(keepends=True))
-        if cut:
-            self.data = self.data[:cut.byte]
-        self._number = len(entries)
+        walk = Walk(data.splitlines(keepends=True))
+        entries = [line.entry() for line in walk if line.kind != INTERVALS]
+        self._sum, self._number = walk.sum, walk.number
+        if walk.cut:
+            self.data = self.data[:walk.cut.byte]
         self.entries = entries
+
+    def append_soon(self, line: IntervalLine) -> None:
+        data, self._sum = encode(Entry(self._number + 1, "sim", INTERVALS, line.as_dict()), self._sum)
+        self.data += data.encode() + b"\n"
+        self._number += 1
+
+    async def flush(self) -> bool:
+        return True
 
     def append(self, kind: str, body: Json) -> Entry:
         line, self._sum = encode(Entry(self._number + 1, "sim", kind, body), self._sum if self._number else START)

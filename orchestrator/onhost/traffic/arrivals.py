@@ -3,7 +3,8 @@
 In full flow only numbers are kept: the receive time less the send time, of the first datagram of each burst (the rest
 of a burst was sent at the same instant, so its times say nothing but the line's rate) and of each coalesced block
 (which has one receive time). Above some ten thousand a second a part of each interval is kept, in one piece. The
-formulas are those of metrics/, applied when the traffic has ended.
+formulas are those of metrics/, applied when the traffic has ended. Of a window of more than ten minutes only every
+n-th interval is looked at, so that what is kept never grows beyond what those need.
 
 The two ends' clocks need not agree; where one runs faster, that shows in the least delays of the intervals and is
 taken out of the delay variation. The receiver's is the wall clock, which the kernel stamps with, so a wall clock that
@@ -22,6 +23,8 @@ from orchestrator.onhost.socket_options import SO_TIMESTAMPNS
 from orchestrator.onhost.traffic.stamps import STEPPED_NS, wall_offset_ns
 
 _KEPT_IN_ALL = 400_000  # their jitter takes a few tenths of a second to compute
+_LEAST_IN_ONE = 64      # of an interval: fewer would not show a burst
+_MOST_INTERVALS = _KEPT_IN_ALL // _LEAST_IN_ONE
 
 
 class Arrivals:
@@ -30,6 +33,8 @@ class Arrivals:
     def __init__(self) -> None:
         self.room = 0  # how many more to keep in this interval; 0 outside the window
         self._per_interval = 0
+        self._every = 1  # one interval in so many is looked at
+        self._place = 0
         self._transits = array.array("q")
         self._sent = array.array("q")
         self._interval_ends: List[int] = []  # how many transits there were at the end of each interval
@@ -41,15 +46,19 @@ class Arrivals:
 
     def open_window(self, intervals: int) -> None:
         """The window begins; it has so many intervals."""
-        self._per_interval = max(64, _KEPT_IN_ALL // max(1, intervals))
+        self._per_interval = max(_LEAST_IN_ONE, _KEPT_IN_ALL // max(1, intervals))
+        self._every = -(-intervals * self._per_interval // _KEPT_IN_ALL) if intervals > _MOST_INTERVALS else 1
         self._wall_offset_ns = wall_offset_ns()
         self.room = self._per_interval
 
     def next_interval(self) -> None:
         """An interval of the window has ended."""
+        looked_at = self._place % self._every == 0
         self._cut = self._cut or self.room <= 0
-        self._interval_ends.append(len(self._transits))
-        self.room = self._per_interval
+        if looked_at:
+            self._interval_ends.append(len(self._transits))
+        self._place += 1
+        self.room = 0 if self._place % self._every else self._per_interval
 
     def close_window(self) -> None:
         """The window has ended."""
@@ -109,5 +118,10 @@ class Arrivals:
             what = f"of the first datagram of each burst of {1 + self._followers / self._first_ones:.3g} on average"
         else:
             what = "of every datagram"
-        return f"kernel receive times {what}" + (", from a part of each interval" if self._cut else "")
+        return f"kernel receive times {what}" + self._part()
+
+    def _part(self) -> str:
+        if self._every > 1:
+            return f", from a part of one interval in {self._every}"
+        return ", from a part of each interval" if self._cut else ""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from typing import Any, Callable, Dict, List, Optional
 
+from orchestrator.metrics.intervals import WatchBatch
 from orchestrator.onhost.round_trip import LOADED_EVERY_S, Answering, Asking
 from orchestrator.onhost.traffic import kernel, tcp_info
 from orchestrator.onhost.traffic.flows import Pair
@@ -52,8 +53,9 @@ class Beside:
         watch_s = float(args.get("watch_s") or 0.2)
         self._watcher = Watcher(pair.interface, watch_s)
         self._watch_ns = int(watch_s * 1e9)
-        self._readings: Dict[int, List[tcp_info.Info]] = {
-            stream.number: [] for stream in pair.streams if kernel.TCP_INFO and stream.flow.transport == "tcp"}
+        self._accounts: Dict[int, tcp_info.Account] = {
+            stream.number: tcp_info.Account() for stream in pair.streams
+            if kernel.TCP_INFO and stream.flow.transport == "tcp"}
         self._read_ns: List[int] = []  # when the first and the last reading were made
         self._regular: List[Regular] = []
         self._window: Optional[Window] = None
@@ -78,10 +80,12 @@ class Beside:
         self._window = window
         if time.monotonic_ns() < window.start_ns - _READING_NS:
             self._read_first()  # again: by now both ends have tried out how they can send
+        self._watcher.begin(window.from_ns, window.to_ns)
         if self._asking:
+            self._asking.begin(window.start_ns, window.from_ns, window.to_ns)
             self._asking.every_s = LOADED_EVERY_S
         self._regular = [Regular(window.from_ns, self._watch_ns, window.to_ns, self._watcher.sample)]
-        if self._readings:
+        if self._accounts:
             self._regular.append(Regular(window.start_ns, _INFO_EVERY_NS, window.to_ns, self._own.look))
             self._regular.append(Regular(window.from_ns, _INFO_EVERY_NS, window.to_ns, self._read_infos))
 
@@ -110,24 +114,28 @@ class Beside:
 
     def _read_infos(self) -> None:
         self._read_ns = [*self._read_ns[:1], time.monotonic_ns()]
-        for number, readings in self._readings.items():
+        for number, account in self._accounts.items():
             begun_ns = time.monotonic_ns()
             reading = tcp_info.read_info(self._sockets[number])
             ended_ns = time.monotonic_ns()
-            readings.append(reading)
+            account.take(reading)
             if number in self._counts and "bytes_received" in reading and ended_ns - begun_ns < _CLOSE_NS:
                 self._counts[number].note((begun_ns + ended_ns) // 2, reading["bytes_received"])
+
+    def take_watched(self) -> List[WatchBatch]:
+        """The cores' samples since the last call."""
+        return self._watcher.take_batches()
 
     def tcp_summaries(self) -> Dict[int, Dict[str, Any]]:
         """What every TCP connection did in the window, by stream number."""
         found = {}
         span_s = (self._read_ns[-1] - self._read_ns[0]) / 1e9 if self._read_ns else 0.0
         for stream in self._pair.streams:
-            readings = self._readings.get(stream.number)
-            if readings:
+            account = self._accounts.get(stream.number)
+            if account is not None and account.count:
                 whole = tcp_info.read_info(self._sockets[stream.number])
                 summary = tcp_info.sent_summary if stream.sends_here else tcp_info.received_summary
-                found[stream.number] = {**summary(readings, whole), "span_s": span_s}
+                found[stream.number] = {**summary(account, whole), "span_s": span_s}
         return found
 
     def end(self) -> Dict[str, Any]:
@@ -137,7 +145,7 @@ class Beside:
         own = self._own.read(read_ns)
         window = self._window
         assert window is not None
-        return {"watch": self._watcher.summary(window.from_ns, window.to_ns),
+        return {"watch": self._watcher.summary(),
                 "counters": {"before": self._before, "after": after}, "own_frames": own,
                 "round_trip": self._round_trip(window)}
 
@@ -146,7 +154,7 @@ class Beside:
         if self._asking is None:
             return None
         return {"idle": self._asking.summary(self._asking.heard_from_ns, window.start_ns),
-                "load": self._asking.summary(window.from_ns, window.to_ns)}
+                "load": self._asking.loaded()}
 
     def close(self) -> None:
         """Give all descriptors back."""

@@ -13,8 +13,10 @@ from typing import Any, Callable, Dict, List, Optional
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import parts, workers
 from orchestrator.onhost.traffic.beside import Beside
-from orchestrator.onhost.traffic.flows import Pair, read_args
+from orchestrator.onhost.traffic.flow_series import FlowSeries
+from orchestrator.onhost.traffic.flows import Flow, Pair, read_args
 from orchestrator.onhost.traffic.handshake import Dialling, Serving
+from orchestrator.onhost.traffic.telling import Telling
 from orchestrator.onhost.traffic.window import Window, read_window
 from orchestrator.onhost.traffic.workers import Worker
 
@@ -60,6 +62,8 @@ class Traffic:
         self._args, self._talk = args, talk
         self._workers: List[Worker] = []
         self._beside: Optional[Beside] = None
+        self._series: List[FlowSeries] = []  # in the order of the flows
+        self._telling: Optional[Telling] = None
         self._told: Optional[Dict[str, Any]] = None
 
     def run(self, sockets: Dict[int, Any]) -> Dict[str, Any]:
@@ -73,12 +77,19 @@ class Traffic:
         self._talk.event({"stage": "connected"})
         window = self._wait_for_start()
         beside.begin(window)
+        self._series = [FlowSeries(flow, "send" if self._sends(flow) else "receive", window)
+                        for flow in self.pair.flows]
+        telling = self._telling = Telling(self._talk, self._series, beside.take_watched)
         for worker in self._workers:
             worker.start(window)
         left_s = (window.given_up_ns + _GRACE_NS - time.monotonic_ns()) / 1e9
         self.loop(lambda: all(worker.result is not None for worker in self._workers), left_s,
                   lambda _: Refusal("stuck", "a stream did not end in time"))
-        return self._result(window, beside)
+        return self._result(window, beside, telling)
+
+    def _sends(self, flow: Flow) -> bool:
+        """Whether this end sends the flow."""
+        return next(stream.sends_here for stream in self.pair.streams if stream.flow is flow)
 
     def _wait_for_start(self) -> Window:
         self.loop(lambda: self._told is not None, _START_BOUND_S,
@@ -116,6 +127,15 @@ class Traffic:
             self.serving.drop_late_strangers()
         if self._beside:
             self._beside.turn()
+        if self._telling:
+            self._take_intervals()
+            self._telling.turn()
+
+    def _take_intervals(self) -> None:
+        for worker in self._workers:
+            series = next(each for each in self._series if each.flow is worker.stream.flow)
+            for first, octets, datagrams in worker.take_intervals():
+                series.add(first, octets, datagrams)
 
     def _hear_controller(self) -> None:
         """Take what the controller has told, without waiting. Refusal when it cancels."""
@@ -130,17 +150,18 @@ class Traffic:
         if "start_ns" in told:
             self._told = told
 
-    def _result(self, window: Window, beside: Beside) -> Dict[str, Any]:
+    def _result(self, window: Window, beside: Beside, telling: Telling) -> Dict[str, Any]:
+        self._take_intervals()
         infos = beside.tcp_summaries()
         found = []
-        for flow in self.pair.flows:
+        for flow, series in zip(self.pair.flows, self._series):
             own = [worker for worker in self._workers if worker.stream.flow is flow]
             results = [worker.result for worker in own if worker.result is not None]
-            found.append(parts.part_of(flow, own[0].stream.sends_here, window, results, infos))
+            found.append(parts.part_of(flow, self._sends(flow), window, results, infos, series))
         around = beside.end()
         for part in found:
             part["process"]["throttled_ratio"] = around["watch"].get("throttled_ratio")
-        return {"parts": found, **around}
+        return {"parts": found, **around, "told": telling.end()}
 
     def close(self) -> None:
         """End every stream process, by its number."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, Dict, List, Optional
 
 from orchestrator.onhost.traffic import tcp_info
+from orchestrator.onhost.traffic.flow_series import FlowSeries
 from orchestrator.onhost.traffic.flows import Flow
 from orchestrator.onhost.traffic.window import Window
 
@@ -21,8 +22,8 @@ _SAME = ("counted_by", "jitter_basis", "receive_path", "send_path", "congestion"
 
 
 def part_of(flow: Flow, sends: bool, window: Window, results: List[Dict[str, Any]],
-            infos: Dict[int, Dict[str, Any]]) -> Dict[str, Any]:
-    """One flow's half on this end. `infos` are the TCP summaries by stream number."""
+            infos: Dict[int, Dict[str, Any]], series: FlowSeries) -> Dict[str, Any]:
+    """One flow's half on this end. `infos` are the TCP summaries by stream number, `series` the flow's own."""
     part: Dict[str, Any] = {"way": flow.way, "part": "send" if sends else "receive", "transport": flow.transport,
                             "window_s": window.seconds, "seconds": window.seconds}
     if flow.transport == "udp":
@@ -37,7 +38,7 @@ def part_of(flow: Flow, sends: bool, window: Window, results: List[Dict[str, Any
         _put(part, name, results, lambda values: sum(values) / len(values))
     for name in _SAME:
         _put(part, name, results, lambda values: "; ".join(sorted(set(values))))
-    part["series"] = _series([result["series"] for result in results])
+    part["steadiness"] = series.summary()
     part["process"] = _process([result["process"] for result in results])
     part["tcp"] = tcp_info.together([infos[result["stream"]] for result in results if result["stream"] in infos])
     part["streams"] = [_stream(result, infos) for result in results]
@@ -50,7 +51,7 @@ def _silent(result: Dict[str, Any]) -> bool:
     """Whether nothing came at the window's end. A lossy path loses the signs of the end as well, and a slow one may
     hold back more than is waited for: whoever was heard until the window's end has been counted whole.
     """
-    return not result["series"] or not result["series"][-1][1]
+    return not result["last_interval"]
 
 
 def _put(part: Dict[str, Any], name: str, results: List[Dict[str, Any]], join: Any) -> None:
@@ -59,12 +60,6 @@ def _put(part: Dict[str, Any], name: str, results: List[Dict[str, Any]], join: A
         return
     values = [result[name] for result in results if result.get(name) is not None]
     part[name] = join(values) if values else None
-
-
-def _series(each: List[List[List[float]]]) -> List[List[float]]:
-    """[t_s, bytes, datagrams] per interval, over the streams. TCP has no datagrams: 0."""
-    return [[rows[0][0], round(sum(row[1] for row in rows)), round(sum(row[2] if len(row) > 2 else 0 for row in rows))]
-            for rows in zip(*each)]
 
 
 def _process(each: List[Dict[str, Optional[float]]]) -> Dict[str, Optional[float]]:
@@ -77,7 +72,7 @@ def _process(each: List[Dict[str, Optional[float]]]) -> Dict[str, Optional[float
 
 
 def _stream(result: Dict[str, Any], infos: Dict[int, Dict[str, Any]]) -> Dict[str, Any]:
-    kept = {name: value for name, value in result.items() if name not in ("series",)}
+    kept = dict(result)
     if result["stream"] in infos:
         kept["tcp"] = infos[result["stream"]]
     return kept

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import socket
-from typing import Any, Dict, Optional
+from typing import Any, Callable, Dict, List, Optional
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import evidence, kernel, signs
@@ -12,6 +12,13 @@ from orchestrator.onhost.traffic.flows import Pair, Stream
 from orchestrator.onhost.traffic.kernel_counts import KernelCounts
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.window import Window
+
+_REPORTED = 10  # intervals at a time: one report a second
+Report = Callable[[int, List[float], List[int]], None]
+
+
+def _to_nobody(first: int, octets: List[float], datagrams: List[int]) -> None:
+    """Where nobody wants the intervals."""
 
 
 class StreamProcess:
@@ -23,6 +30,8 @@ class StreamProcess:
         self.counts: Optional[KernelCounts] = None  # where the job notes the kernel's count, of what receives TCP
         self._began: Optional[Moment] = None
         self._ended: Optional[Moment] = None
+        self.report: Report = _to_nobody  # (first interval's number, octets, datagrams) of intervals that have ended
+        self.last_interval: Optional[float] = None  # what was counted in it
 
     def marks(self, window: Window, unit_bytes: int = 1) -> Marks:
         """The window's marks, for a count of units of so much payload."""
@@ -42,6 +51,17 @@ class StreamProcess:
             self._began = evidence.moment()
         if marks.complete and self._ended is None:
             self._ended = evidence.moment()
+        if marks.complete or len(marks.fresh) >= _REPORTED:
+            self._tell_intervals(marks)
+
+    def _tell_intervals(self, marks: Marks) -> None:
+        size = self.stream.flow.datagram_bytes  # 0 for TCP, which counts octets
+        first, counts = marks.take()
+        self.last_interval = counts[-1] if counts else self.last_interval
+        for place in range(0, len(counts), _REPORTED):  # a process that stood still has many at once
+            some = counts[place:place + _REPORTED]
+            octets: List[float] = [round(count * size) for count in some] if size else some
+            self.report(first + place, octets, [round(count) for count in some] if size else [])
 
     def process(self) -> Dict[str, Any]:
         """What this process used between the window's ends."""

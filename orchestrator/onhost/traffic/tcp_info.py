@@ -9,7 +9,7 @@ from __future__ import annotations
 import socket
 import struct
 import sys
-from typing import Any, Dict, List, Optional
+from typing import Any, Dict, Iterable, List, Optional
 
 _LAYOUT = struct.Struct("=8B24I4Q6I4Q2I2Q4I")
 _NAMES = (
@@ -49,38 +49,95 @@ def taken_in_bytes(sock: socket.socket) -> Optional[int]:
     return int.from_bytes(raw[start:end], sys.byteorder) if len(raw) == end else None
 
 
-def sent_summary(readings: List[Info], whole: Info) -> Dict[str, Any]:
+_COUNTED = ("data_segs_out", "total_retrans", "bytes_sent", "bytes_retrans", "rwnd_limited_us", "sndbuf_limited_us",
+            "busy_us", "reord_seen", "dsack_dups", "data_segs_in", "rcv_ooopack")
+
+
+class Account:
+    """What the readings of one connection come to; none of them is kept but the last.
+
+    Counts of 32 bits may go round many times in a long window, and less than once between two readings.
+    """
+
+    def __init__(self, readings: Iterable[Info] = ()) -> None:
+        self.count = 0
+        self.last: Info = {}
+        self.least_rtt_us = _UNKNOWN_MIN_RTT
+        self._first: Info = {}
+        self._changes: Dict[str, int] = {}
+        self._rtt_us = self._window_segments = 0
+        for reading in readings:
+            self.take(reading)
+
+    def take(self, reading: Info) -> None:
+        """The next reading."""
+        if self.count:
+            self._add_changes(reading)
+        else:
+            self._first = {name: reading[name] for name in _COUNTED if name in reading}
+            self._changes = dict.fromkeys(self._first, 0)
+        self.count += 1
+        self.last = reading
+        self.least_rtt_us = min(self.least_rtt_us, reading.get("min_rtt_us", _UNKNOWN_MIN_RTT))
+        self._rtt_us += reading["rtt_us"]
+        self._window_segments += reading["snd_cwnd"]
+
+    def _add_changes(self, reading: Info) -> None:
+        for name in self._changes:
+            self._changes[name] += _grown(self.last, reading, name)
+
+    def change(self, name: str, unit: float = 1) -> Optional[float]:
+        """From the first reading to the last; None where the kernel does not count it."""
+        change = self._changes.get(name)
+        return None if change is None else change * unit
+
+    def since_the_beginning(self, name: str, whole: Info) -> Optional[int]:
+        """Of the connection, up to the reading `whole`, which is later than all others."""
+        if name not in self._first or name not in whole:
+            return whole.get(name)
+        return self._first[name] + self._changes[name] + _grown(self.last, whole, name)
+
+    @property
+    def rtt_s(self) -> float:
+        """The mean of the kernel's smoothed round-trip times."""
+        return self._rtt_us / 1e6 / self.count
+
+    @property
+    def window_segments(self) -> float:
+        """The mean congestion window."""
+        return self._window_segments / self.count
+
+
+def sent_summary(account: Account, whole: Info) -> Dict[str, Any]:
     """What a sending connection did between the first and the last reading of the window; `whole`: at its very end."""
-    first, last = readings[0], readings[-1]
-    least = min(reading.get("min_rtt_us", _UNKNOWN_MIN_RTT) for reading in readings)
+    last, least = account.last, account.least_rtt_us
     return {
-        "segments_sent": change(first, last, "data_segs_out"),
-        "segments_retransmitted": change(first, last, "total_retrans"),
-        "segments_sent_whole": whole.get("data_segs_out"),
-        "segments_retransmitted_whole": whole.get("total_retrans"),
+        "segments_sent": account.change("data_segs_out"),
+        "segments_retransmitted": account.change("total_retrans"),
+        "segments_sent_whole": account.since_the_beginning("data_segs_out", whole),
+        "segments_retransmitted_whole": account.since_the_beginning("total_retrans", whole),
         "bytes_retransmitted_whole": whole.get("bytes_retrans"),
-        "bytes_sent": change(first, last, "bytes_sent"), "bytes_retransmitted": change(first, last, "bytes_retrans"),
-        "rtt_s": _mean([reading["rtt_us"] / 1e6 for reading in readings]),
-        "rtt_min_s": None if least == _UNKNOWN_MIN_RTT else least / 1e6,
+        "bytes_sent": account.change("bytes_sent"), "bytes_retransmitted": account.change("bytes_retrans"),
+        "rtt_s": account.rtt_s, "rtt_min_s": None if least == _UNKNOWN_MIN_RTT else least / 1e6,
         "mss_bytes": last["snd_mss"], "path_mtu_bytes": last["pmtu"],
-        "window_segments": _mean([reading["snd_cwnd"] for reading in readings]),
+        "window_segments": account.window_segments,
         "peer_window_bytes": last.get("snd_wnd"),
-        "limited_receiver_window_s": change(first, last, "rwnd_limited_us", 1e-6),
-        "limited_send_buffer_s": change(first, last, "sndbuf_limited_us", 1e-6),
-        "busy_s": change(first, last, "busy_us", 1e-6),
+        "limited_receiver_window_s": account.change("rwnd_limited_us", 1e-6),
+        "limited_send_buffer_s": account.change("sndbuf_limited_us", 1e-6),
+        "busy_s": account.change("busy_us", 1e-6),
         "delivery_rate_bit_s": 8 * last["delivery_rate"] if last.get("delivery_rate") else None,
-        "reordering_seen": change(first, last, "reord_seen"),
-        "duplicates_reported": change(first, last, "dsack_dups"),
+        "reordering_seen": account.change("reord_seen"),
+        "duplicates_reported": account.change("dsack_dups"),
     }
 
 
-def received_summary(readings: List[Info], whole: Info) -> Dict[str, Any]:
+def received_summary(account: Account, whole: Info) -> Dict[str, Any]:
     """What a receiving connection saw between the first and the last reading."""
-    first, last = readings[0], readings[-1]
+    last = account.last
     return {
-        "segments_received": change(first, last, "data_segs_in"),
-        "segments_received_whole": whole.get("data_segs_in"),
-        "segments_out_of_order": change(first, last, "rcv_ooopack"),
+        "segments_received": account.change("data_segs_in"),
+        "segments_received_whole": account.since_the_beginning("data_segs_in", whole),
+        "segments_out_of_order": account.change("rcv_ooopack"),
         "mss_bytes": last["rcv_mss"], "path_mtu_bytes": last["pmtu"],
         "rtt_s": last["rcv_rtt_us"] / 1e6 or None, "receive_space_bytes": last["rcv_space"],
     }
@@ -111,8 +168,12 @@ def change(first: Info, last: Info, name: str, unit: float = 1) -> Optional[floa
     """What a field grew by, times `unit`; None where this kernel does not know it."""
     if name not in first or name not in last:
         return None
-    change = last[name] - first[name]
-    return (change % (1 << 32) if name in _OF_32_BITS else change) * unit  # counts of 32 bits go round
+    return _grown(first, last, name) * unit
+
+
+def _grown(first: Info, last: Info, name: str) -> int:
+    change = last.get(name, first[name]) - first[name]
+    return change % (1 << 32) if name in _OF_32_BITS else change  # counts of 32 bits go round
 
 
 def _mean(values: List[float]) -> float:

@@ -68,7 +68,7 @@ class TcpReceive(StreamProcess):
             raise self.lost(error) from error
         self._close()
         return {"received_bytes": total, "goodput_bytes": round(marks.window_count),
-                "counted_by": self.counted_by, "edge_error_bytes": round(marks.edge_error), "series": marks.series(),
+                "counted_by": self.counted_by, "edge_error_bytes": round(marks.edge_error),
                 "process": self.process(), "softirq_core": self.softirq_core(), "end_seen": self._end_seen,
                 "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)}
 

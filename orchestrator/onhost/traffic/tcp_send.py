@@ -41,7 +41,7 @@ class TcpSend(StreamProcess):
         except (BrokenPipeError, ConnectionResetError) as error:
             raise self.lost(error) from error
         return {"sent_bytes": total + self._finish(window.given_up_ns), "window_sent_bytes": round(marks.window_count),
-                "series": marks.series(), "process": self.process(), "congestion": self._congestion(),
+                "process": self.process(), "congestion": self._congestion(),
                 "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF)}
 
     def _congestion(self) -> Optional[str]:

@@ -100,7 +100,6 @@ class UdpReceive(StreamProcess):
             "end_seen": bool(self._ends), "socket_drops": _increase(drops_before, kernel.socket_drops(self.sock)),
             "receive_path": self.path, "coalesced_mean": self._blocked / self._blocks if self._blocks else None,
             "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF),
-            "series": [[at, round(count * self._size), round(count)] for at, count in marks.series()],
             "signs_sent": self._signs_sent, "signs_sent_bytes": self._signs_sent * signs.SIGN_BYTES,
             "process": self.process(), "softirq_core": self.softirq_core()}
         result.update(self._arrivals.summary(result["coalesced_mean"]))
@@ -215,8 +214,8 @@ class UdpReceive(StreamProcess):
     def _note_interval(self, marks: Marks) -> None:
         if marks.complete:
             self._arrivals.close_window()
-        elif len(marks.counts) == 1:
-            self._arrivals.open_window(len(marks.instants_ns))
+        elif marks.passed == 1:
+            self._arrivals.open_window(marks.intervals)
         else:
             self._arrivals.next_interval()
 

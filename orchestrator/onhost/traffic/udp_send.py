@@ -87,7 +87,6 @@ class UdpSend(StreamProcess):
                 "send_path": self._path.name, "burst_datagrams": self._path.count,
                 "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF),
                 "pacing_late_p99_s": pacer.late_p99_s() if pacer else None,
-                "series": [[at, round(count * size), round(count)] for at, count in marks.series()],
                 "process": self.process()}
 
     def _pacer(self, start_ns: int) -> Optional[Pacer]:

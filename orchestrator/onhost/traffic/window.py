@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from typing import Any, Dict, NamedTuple
 
+from orchestrator.metrics import clock_skew
 from orchestrator.onhost.refusal import Refusal
 
 # Sending goes on after the window, so that the window's end lies inside the traffic on both ends, whatever the two
@@ -14,7 +15,7 @@ DRAIN_NS = 2_000_000_000  # RFC 2544 s23: wait two seconds for what is late
 # A slow link may have megabytes in front of it when TCP stops sending; as long as they arrive they are waited for.
 LONGEST_DRAIN_NS = 10_000_000_000
 _LATE_NS, _LATE_SHARE = 1_000_000, 0.001  # of a window's beginning that may have gone by unused
-_LONGEST_NS = 24 * 3600 * 10**9
+_LONGEST_NS = 25 * 3600 * 10**9 + 10**9  # a day, and an hour of warm-up
 
 
 class Window(NamedTuple):
@@ -48,8 +49,11 @@ def read_window(told: Dict[str, Any]) -> Window:
         late_s = (now - begin) / 1e9
         raise Refusal("too_late", f"the window had begun {late_s:.3g} s before this end was told of it: the way to the "
                       "host is slow, and a longer warm-up gives it time", late_s=late_s)
-    stop = end + TAIL_NS
-    return Window(start, begin, end, stop, stop + DRAIN_NS, stop + LONGEST_DRAIN_NS)
+    # The ends' clocks were compared before the start and part meanwhile, by up to 43 s in a day: the sender goes on for
+    # as much longer, and the receiver waits for as much longer.
+    drift = round(clock_skew.MOST * (end - start))
+    stop = end + TAIL_NS + drift
+    return Window(start, begin, end, stop, stop + drift + DRAIN_NS, stop + drift + LONGEST_DRAIN_NS)
 
 
 def sleep_until(at_ns: int) -> None:

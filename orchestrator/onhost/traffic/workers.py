@@ -1,4 +1,8 @@
-"""Stream processes: forked warm from the job, without privilege, ended with it; results come back over a pipe."""
+"""Stream processes: forked warm from the job, without privilege, ended with it; results come back over a pipe.
+
+While it runs, a process says a line for each second of intervals, which never makes it wait: when the pipe is full
+because the job stands still, the line is left out.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +12,8 @@ import json
 import os
 import signal
 import traceback
-from typing import Any, Dict, Optional
+from functools import partial
+from typing import Any, Dict, List, Optional, Tuple
 
 from orchestrator.onhost.descriptors import point_standard_files_at_null
 from orchestrator.onhost.process import close_all_but, die_with_parent
@@ -35,6 +40,7 @@ class Worker:
         self.counts = process.counts
         self.ready = False
         self.result: Optional[Dict[str, Any]] = None
+        self.intervals: List[Tuple[int, List[float], List[int]]] = []  # told, and not taken yet
         self._said = bytearray()
         childs_orders, self._orders = os.pipe()
         self.output, childs_output = os.pipe()
@@ -61,9 +67,23 @@ class Worker:
         if not self.ready and self._said[:1] == _READY:
             self.ready = True
             del self._said[:1]
+        self._take_lines()
         if data:
             return
         self._finish()
+
+    def _take_lines(self) -> None:
+        """Whole lines are intervals; what comes without a line's end is the result."""
+        end = self._said.rfind(b"\n") + 1
+        if end:
+            lines = bytes(self._said[:end]).splitlines()
+            del self._said[:end]
+            self.intervals += [(first, octets, datagrams) for first, octets, datagrams in map(json.loads, lines)]
+
+    def take_intervals(self) -> List[Tuple[int, List[float], List[int]]]:
+        """(first one's number, octets, datagrams) told since the last call."""
+        taken, self.intervals = self.intervals, []
+        return taken
 
     def _finish(self) -> None:
         self.close()
@@ -131,16 +151,26 @@ def _conversation(process: StreamProcess, orders: int, output: int) -> Dict[str,
         line = os.read(orders, 4096)
         if not line:
             os._exit(0)  # ended before it began
+        os.set_blocking(output, False)
+        process.report = partial(_report, output)
         result = process.run(Window(*json.loads(line)))
     except Refusal as refusal:
         return {"refused": [refusal.code, refusal.message, refusal.values]}
     result["stream"] = process.stream.number
+    result["last_interval"] = process.last_interval
     result["core"] = process.core()
     result["source_port"] = process.sock.getsockname()[1]
     return result
 
 
+def _report(output: int, first: int, octets: List[float], datagrams: List[int]) -> None:
+    """A line of at most PIPE_BUF octets, which a pipe takes whole or not at all (pipe(7))."""
+    with contextlib.suppress(BlockingIOError):
+        os.write(output, json.dumps([first, octets, datagrams]).encode() + b"\n")
+
+
 def _say(output: int, message: Dict[str, Any]) -> None:
+    os.set_blocking(output, True)
     data = memoryview(json.dumps(message).encode())
     while data:
         data = data[os.write(output, data):]

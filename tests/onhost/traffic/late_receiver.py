@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from shaper_count import Referee
-from two_ends import JobFailed, arguments, flow, part, run_pair
+from two_ends import arguments, flow, part, run_pair
 from wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
 
 from orchestrator.decide.judge import judge
@@ -74,19 +74,8 @@ def draw(seed: int, kind: str | None = None, length_s: float = 1.0) -> Case:
                 chance.choice((0.9, 0.98, None)) if transport == "udp" else None, chance.random() < 0.3)
 
 
-def measure(case: Case, tries: int = 4) -> Seen:
-    """Carry it out; again where this machine came too late to begin it, which the pair refuses by itself."""
-    for _ in range(tries - 1):
-        seen = _measure(case)
-        if seen is not None:
-            return seen
-    seen = _measure(case)
-    assert seen is not None, "this machine is too busy to begin a trial in time"
-    return seen
-
-
-def _measure(case: Case) -> Seen | None:
-    """In a lab of its own; the quota's files are out of sight there, so its group is made outside."""
+def measure(case: Case) -> Seen:
+    """Carry it out in a lab of its own; the quota's files are out of sight there, so its group is made outside."""
     if case.kind != "quota":
         return in_own_namespace(_trial, case, None)
     with throttled(QUOTA) as (members, _):
@@ -113,7 +102,7 @@ def throttled(share: float) -> Iterator[tuple[int, Path]]:
         group.remove()
 
 
-def _trial(case: Case, members: int | None) -> Seen | None:
+def _trial(case: Case, members: int | None) -> Seen:
     join_by_switch(case.mtu)
     shape(case.rate_bit_s, limit_bytes=_QUEUE_BYTES)
     ceiling = goodput_ceiling(case.rate_bit_s, case.mtu, case.family, case.transport)
@@ -142,13 +131,8 @@ def _trial(case: Case, members: int | None) -> Seen | None:
                 mischief.enter_context(hog(0))
             if case.kind == "stopped":
                 mischief.enter_context(stopping(_streams_of(pids[receiving]), told, case.seed))
-        try:
-            dialled, served = run_pair(args, length_s=case.length_s, warmup_s=0.35, dial_in=enter("near"),
-                                       serve_in=enter("far"), born=born, set_out=set_out)
-        except JobFailed as failed:
-            if failed.code != "too_late":
-                raise
-            return None
+        dialled, served = run_pair(args, length_s=case.length_s, warmup_s=0.35, dial_in=enter("near"),
+                                   serve_in=enter("far"), born=born, set_out=set_out)
     return _compare(case, asked, ceiling, dialled, served, referee)
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from orchestrator.onhost.traffic.flow_series import FlowSeries
 from orchestrator.onhost.traffic.flows import read_args
 from orchestrator.onhost.traffic.parts import part_of
 from orchestrator.onhost.traffic.window import Window
@@ -18,9 +19,8 @@ def _received(last_octets: int, transport: str) -> dict[str, Any]:
     pair = read_args({"token": "00" * 32, "interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.2", "family": 4,
                       "ports": [20000], "flows": [flow], "mtu": 1500}, serving=True)
     result = {"stream": 0, "goodput_bytes": 9000 + last_octets, "received_bytes": 9000 + last_octets,
-              "end_seen": False, "process": {"cpu_s": 0.1, "run_delay_s": 0.0},
-              "series": [[0.5, 9000, 9], [1.0, last_octets, 1]]}
-    return part_of(pair.flows[0], False, WINDOW, [result], {})
+              "end_seen": False, "process": {"cpu_s": 0.1, "run_delay_s": 0.0}, "last_interval": float(last_octets)}
+    return part_of(pair.flows[0], False, WINDOW, [result], {}, FlowSeries(pair.flows[0], "receive", WINDOW))
 
 
 @pytest.mark.parametrize("transport", ["tcp", "udp"])

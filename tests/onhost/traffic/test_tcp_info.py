@@ -41,7 +41,7 @@ def test_what_an_older_kernel_does_not_tell_is_absent_and_not_zero(length: int, 
     read = tcp_info.read_info(Kernel(bytes(length)))  # type: ignore[arg-type]
     assert all(name not in read for name in absent)
     assert "rtt_us" in read
-    summary = tcp_info.sent_summary([{**read}, {**read}], read)
+    summary = tcp_info.sent_summary(tcp_info.Account([{**read}, {**read}]), read)
     assert summary["bytes_sent"] == (0 if length >= 208 else None)
     assert summary["segments_sent"] == (0 if length >= 160 else None)
 
@@ -56,11 +56,12 @@ def test_a_real_connection_is_read() -> None:
             while received < 10000:
                 received += len(other.recv(10000))
             after = tcp_info.read_info(sock)
-            summary = tcp_info.sent_summary([before, after], after)
+            summary = tcp_info.sent_summary(tcp_info.Account([before, after]), after)
             assert summary["bytes_sent"] == 10000
             assert summary["segments_sent"] >= 1
             assert summary["mss_bytes"] == sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG)
-            assert tcp_info.received_summary([tcp_info.read_info(other)], tcp_info.read_info(other))["mss_bytes"] > 0
+            readings = tcp_info.Account([tcp_info.read_info(other)])
+            assert tcp_info.received_summary(readings, tcp_info.read_info(other))["mss_bytes"] > 0
 
 
 def test_several_connections_add_counts_and_times_and_average_the_rest() -> None:
@@ -78,5 +79,5 @@ def test_counts_of_32_bits_that_go_round_in_the_window_stay_right() -> None:
     first, last = {"data_segs_out": (1 << 32) - 100, "total_retrans": (1 << 32) - 1}, {"data_segs_out": 900,
                                                                                          "total_retrans": 4}
     reading = {"rtt_us": 100, "snd_mss": 1448, "pmtu": 1500, "snd_cwnd": 10}
-    found = tcp_info.sent_summary([{**reading, **first}, {**reading, **last}], {**reading, **last})
+    found = tcp_info.sent_summary(tcp_info.Account([{**reading, **first}, {**reading, **last}]), {**reading, **last})
     assert (found["segments_sent"], found["segments_retransmitted"]) == (1000, 5)

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from orchestrator.metrics.intervals import interval_end_s
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.window import DRAIN_NS, TAIL_NS, read_window
@@ -37,7 +38,8 @@ def test_a_steady_flow_is_counted_over_exactly_the_window_however_ragged_the_rea
     read_at(instants, 12.5e6, marks)
     assert marks.complete
     assert marks.window_count == pytest.approx(12.5e6, abs=3)
-    assert sum(count for _, count in marks.series()) == pytest.approx(marks.window_count)
+    first, counts = marks.take()
+    assert (first, sum(counts)) == (0, pytest.approx(marks.window_count))
 
 
 def test_what_came_before_and_after_the_window_is_not_in_it() -> None:
@@ -57,27 +59,37 @@ def test_a_stall_is_an_interval_of_nothing_and_not_spread_over_its_neighbours() 
         if now_ns >= marks.next_ns:
             marks.cross(before_ns, before, now_ns, now)
         before_ns, before = now_ns, now
-    assert [round(count) for _, count in marks.series()] == [5000, 5000, 0, 5000, 5000]
+    assert [round(count) for count in marks.fresh] == [5000, 5000, 0, 5000, 5000]
 
 
 @pytest.mark.parametrize(("length_ms", "ends"), [(300, [0.1, 0.2, 0.3]), (260, [0.1, 0.2, 0.26]),
                                                  (240, [0.1, 0.24]), (40, [0.04])])
 def test_the_last_interval_ends_with_the_window_and_is_no_sliver(length_ms: int, ends: list[float]) -> None:
-    marks = Marks(0, length_ms * MS + 1)  # a nanosecond too long: clocks are mapped by rounding
+    window_ns = length_ms * MS + 1  # a nanosecond too long: clocks are mapped by rounding
+    marks = Marks(0, window_ns)
     read_at([MS * step for step in range(1, 400)], 1e6, marks)
-    assert [round(at, 6) for at, _ in marks.series()] == ends
+    assert [interval_end_s(place, window_ns) for place in range(len(marks.fresh))] == ends
 
 
 def test_the_times_told_become_a_window_with_tail_and_drain() -> None:
     now = time.monotonic_ns()
     window = read_window({"start_ns": now, "window_from_ns": now + 5, "window_to_ns": now + 10**9})
-    assert window.stop_ns == window.to_ns + TAIL_NS
-    assert window.drained_ns == window.stop_ns + DRAIN_NS
+    assert window.stop_ns - window.to_ns == pytest.approx(TAIL_NS, rel=0.01)
+    assert window.drained_ns - window.stop_ns == pytest.approx(DRAIN_NS, rel=0.01)
     assert DRAIN_NS >= 2 * 10**9  # RFC 2544 section 23: wait at least two seconds for residual frames
+
+
+def test_what_the_clocks_part_in_a_day_is_still_traffic_at_the_receivers_end() -> None:
+    """RFC 5905 section 11.3: a disciplined clock may be off by 500 ppm, 43 s in a day."""
+    now, day_ns = time.monotonic_ns(), 24 * 3600 * 10**9
+    window = read_window({"start_ns": now, "window_from_ns": now + 5, "window_to_ns": now + day_ns})
+    assert window.stop_ns - window.to_ns >= 500e-6 * day_ns
+    assert window.drained_ns - window.stop_ns >= 500e-6 * day_ns + DRAIN_NS
 
 
 @pytest.mark.parametrize(("start", "begin", "end", "code"), [
     (0, -1, 10**9, "bad_window"), (0, 10, 10, "bad_window"), (0, 10, 10**15, "bad_window"),
+    (0, 10, 26 * 3600 * 10**9, "bad_window"),
     (-(10**10), -(10**10), -(10**9), "too_late"), (-(10**9), -(10**9), 10**10, "too_late"),
 ])
 def test_times_out_of_order_or_gone_by_are_refused(start: int, begin: int, end: int, code: str) -> None:

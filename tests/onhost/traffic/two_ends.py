@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from orchestrator.metrics.intervals import Intervals, series_values
 from orchestrator.onhost import traffic
 from orchestrator.onhost.job_process import Job
 from orchestrator.onhost.traffic.signs import fresh_token
@@ -36,6 +37,7 @@ class Running:
             return getattr(traffic, verb)(given, talk)
         self.job = Job(1, verb, function, args, 60.0)
         self._frames: list[dict[str, Any]] = []
+        self.told: list[Intervals] = []  # as they came
 
     def _next(self, bound_s: float) -> dict[str, Any]:
         until = time.monotonic() + bound_s
@@ -64,7 +66,17 @@ class Running:
             if frame["kind"] == "error":
                 raise JobFailed(frame["body"])
             if frame["kind"] == "done":
-                return frame["body"]
+                return self._with_series(frame["body"])
+            if "intervals" in frame["body"]:
+                self.told.append(frame["body"]["intervals"])
+
+    def _with_series(self, result: dict[str, Any]) -> dict[str, Any]:
+        """Each part with what was told of it while it ran: (t_s, octets, datagrams) of each interval."""
+        batches = [batch for told in self.told for batch in told["series"]]
+        parts = [{**part, "series": [values for batch in batches for values in series_values(batch)
+                                     if (batch["way"], batch["part"]) == (part["way"], part["part"])]}
+                 for part in result["parts"]]
+        return {**result, "parts": parts}
 
     def end(self) -> None:
         self.job.kill()

@@ -37,8 +37,9 @@ def test_a_part_says_which_count_it_is_of_and_how_far_off_all_its_streams_can_be
                       "ports": [20000, 20001], "flows": [{"way": "transmit", "transport": "tcp", "streams": 2}],
                       "mtu": 1500}, serving=True)
     results = [{"stream": number, "goodput_bytes": 1000, "received_bytes": 1000, "counted_by": "kernel",
-                "edge_error_bytes": error, "process": {"cpu_s": 0.1, "run_delay_s": 0.0, "span_s": 1.08},
-                "series": [[1.0, 1000, 0]]} for number, error in ((0, 3), (1, 4))]
-    part = part_of(pair.flows[0], False, WINDOW, results, {})
+                "edge_error_bytes": error, "process": {"cpu_s": 0.1, "run_delay_s": 0.0, "span_s": 1.08}}
+               for number, error in ((0, 3), (1, 4))]
+    series = FlowSeries(pair.flows[0], "receive", WINDOW)
+    part = part_of(pair.flows[0], False, WINDOW, results, {}, series)
     assert (part["counted_by"], part["edge_error_bytes"]) == ("kernel", 7)
     assert part["process"]["span_s"] == pytest.approx(2.16)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import dataclasses
 from pathlib import Path
 from typing import Any
 
@@ -121,28 +120,18 @@ def test_an_envelope_of_another_shape_is_refused(more: dict[str, Any]) -> None:
 def test_what_the_shipped_plans_lead_to_is_taken(plan: Path) -> None:
     """The two sides of the wire agree on the traffic's keys, for every cell of every plan that ships."""
     from orchestrator.decide.traffic_args import LinkFacts, traffic_args
-    from orchestrator.planning import cells, load, schedule
+    from orchestrator.planning import cells, load
 
     binds = {"board": "a.example", "vault": "b.example", "dome": "c.example", "host": "d.example"}
     loaded = load(plan.read_text(), name=plan.name, binds=binds, catalogue=CATALOGUE)
     found = cells(loaded)
-    trials = {trial.cell: trial for trial in schedule(loaded, found)}
     end = {"interface": "eth1", "address": "198.18.0.11", "speed_bit_s": 2.5e9}
     facts = LinkFacts(2.5e9, 4, 1500, end, {**end, "address": "198.18.0.12"})
     for cell in found:
         link = loaded.links[cell.link]
         for verb, args in zip(("traffic.dial", "traffic.serve"), traffic_args(
-                cell, _LinkLike(link.rate_bit_s, tuple(link.ports)), trials[cell.number], facts, seed=7,
-                token="ab" * 32, bound_s=60.0), strict=True):
+                cell, tuple(link.ports), facts, token="ab" * 32, bound_s=60.0), strict=True):
             assert _check(verb, args) == "", (cell.key, args)
-
-
-@dataclasses.dataclass(frozen=True)
-class _LinkLike:
-    """What `traffic_args` looks at of a link."""
-
-    rate_bit_s: float | None
-    ports: tuple[int, ...]
 
 
 def test_what_an_mtu_remembers_of_ipv6_is_taken_back_from_the_journal() -> None:

@@ -103,7 +103,7 @@ def _connection(segments: Json, end: LinkEnd, *, transmits: bool) -> Carried:
 
 def _segment_payload(way: str, end: LinkEnd, *, sends: bool) -> float:
     """Mean payload of the way's segments that carried any, repeats included: only the sender knows their octets."""
-    flows = [each for each in (end.told if sends else end.far).get("own_frames", {}).get("tcp", ())
+    flows = [each for each in ((end.told if sends else end.far).get("own_frames") or {}).get("tcp", ())
              if each["way"] == way and each["sends"]]
     data = sum(int(each["transmitted_data"]) for each in flows)
     octets = [each["transmitted_payload_bytes"] for each in flows]

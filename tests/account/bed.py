@@ -45,7 +45,8 @@ class Case:
     mtu: int = 1500
     streams: int = 1
     ip: int = 4
-    links: int = 1
+    links: int = 1  # two: together, and each alone as well where `alone` says so
+    alone: bool = False
     control_shared: bool = False
     cross: float = 0.0
     cross_bytes: int = 1200
@@ -99,7 +100,7 @@ def drawn(draw: random.Random) -> Case:
     loss = draw.choice([0, round(10 ** draw.uniform(1, 2.3 if shared else 3))])
     size = draw.choice([None, 200, 1000, 5000]) if transport == "udp" else None
     return Case(loss, draw.choice(["dome", "hall"]), transport, draw.choice(["transmit", "receive", "bidirectional"]),
-                mtu, draw.choice([1, 1, 2, 4]), draw.choice([4, 6]), draw.choice([1, 1, 2]), shared,
+                mtu, draw.choice([1, 1, 2, 4]), draw.choice([4, 6]), draw.choice([1, 1, 2]), False, shared,
                 draw.choice([0.0, round(draw.uniform(0.005, 0.2), 4)]), draw.choice([100, 600, 1200]), size,
                 draw.choice(["10%", "30%", "40%"]))
 
@@ -240,7 +241,7 @@ def plan_of(case: Case) -> str:
     factors: dict[str, Any] = {"mtu": [case.mtu], "transport": [case.transport], "direction": [case.direction],
                                "streams": [case.streams], "ip": [case.ip]}
     if case.links > 1:
-        factors["together"] = ["all"]
+        factors["together"] = ["alone", "all"] if case.alone else ["all"]
     if case.transport == "udp":
         factors["offered_rate"] = [case.offered]
     if case.datagram_size:

@@ -150,6 +150,13 @@ def test_links_that_run_at_once_at_one_interface_are_one_account() -> None:
     assert not {"foreign_some", "foreign_heavy"} & {*judge(record).doubts}
 
 
+def test_an_end_that_cannot_tell_of_its_flows_leaves_the_other_ends_account_whole() -> None:
+    record = changed(lossy_record(), second__own_frames=None)
+    found = accounts(record)
+    assert (found["dome", "eth1"].basis, found["dome", "eth1"].cross_bytes) == ("frames", 0)
+    assert found["vault", "eth1"].basis == "estimate"
+
+
 def test_a_record_whose_hosts_told_of_no_flows_is_estimated_and_says_so() -> None:
     assert accounts(healthy_record())["dome", "eth1"].basis == "estimate"
 

@@ -64,7 +64,9 @@ class OwnAccount:
 
     def __init__(self, pair: Pair, sockets: Dict[int, Any]) -> None:
         self._pair, self._sockets = pair, sockets
-        self._streams = [stream for stream in pair.streams if kernel.TCP_INFO and stream.flow.transport == "tcp"]
+        tcp = [stream for stream in pair.streams if stream.flow.transport == "tcp"]
+        self._streams = tcp if kernel.TCP_INFO else []
+        self._told = kernel.TCP_INFO or not tcp
         self._connection: Optional[Connection] = control_connection(pair.interface) if kernel.TCP_INFO else None
         senders = [sockets[stream.number] for stream in self._streams if stream.sends_here]
         self._acknowledgements = Acknowledgements(pair, senders) if senders else None
@@ -77,6 +79,7 @@ class OwnAccount:
         self._from_ns = read_ns
         self._probing, self._probes = probing, _probes_of(probing)
         self._first = {stream.number: tcp_info.read_info(self._sockets[stream.number]) for stream in self._streams}
+        self._told = self._told and all("data_segs_out" in info for info in self._first.values())
         self._control_first = self._control_info()
 
     def look(self) -> None:
@@ -84,8 +87,12 @@ class OwnAccount:
         if self._acknowledgements:
             self._acknowledgements.look()
 
-    def read(self, read_ns: int) -> OwnFrames:
-        """The account until now; the counters were read at `read_ns`."""
+    def read(self, read_ns: int) -> Optional[OwnFrames]:
+        """The account until now; the counters were read at `read_ns`. None where the kernel does not count segments:
+        Linux before 4.6, and other systems.
+        """
+        if not self._told:
+            return None
         self.look()
         transmitted, received = (last - first for first, last in zip(self._probes, _probes_of(self._probing)))
         found = [segments(self._first[stream.number], tcp_info.read_info(self._sockets[stream.number]),

@@ -169,7 +169,8 @@ class HostActions:
         if any(acts_on_interface(use) and use["target"] in self.control[command.host] for use in command.uses):
             return await self._apply_on_probation(command)
         answer = await self._ask(command.host, "apply", {
-            "token": self._token(command.host), "uses": list(command.uses)}, CHANGE_BOUND_S)
+            "token": self._token(command.host), "uses": list(command.uses),
+            "keep_others": self._keeps_others()}, CHANGE_BOUND_S)
         return ev.Applied(command.host, command.position, answer["uses"])
 
     async def _apply_on_probation(self, command: do.Apply) -> ev.Event:
@@ -179,7 +180,8 @@ class HostActions:
         answer: Json | None = None
         unanswered: HostError | None = None
         try:
-            answer = await self._ask(name, "apply", {**token, "uses": uses, "confirm_s": CONFIRM_S}, CONFIRM_S / 2)
+            answer = await self._ask(name, "apply", {**token, "uses": uses, "confirm_s": CONFIRM_S,
+                                                       "keep_others": self._keeps_others()}, CONFIRM_S / 2)
         except HostError as error:  # the answer may be what the change has cut off
             unanswered = error
         await self._open_anew(name, until)
@@ -196,6 +198,10 @@ class HostActions:
         if answer is None:
             answer = await self._ask(name, "verify", {"uses": [place_level(use) for use in uses]}, CHANGE_BOUND_S)
         return ev.Applied(name, command.position, answer["uses"])
+
+    def _keeps_others(self) -> bool:
+        """Whether what somebody else has changed ends the run, and is not written over before."""
+        return self.setup.changed_outside == "stop"
 
     async def _end_session(self, name: str) -> None:
         """End a session that another is to replace; it may have been lost and taken away meanwhile."""

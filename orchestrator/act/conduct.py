@@ -5,11 +5,13 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
 
 from orchestrator.act.clocks import HostClock, lead_s, read_clock
+from orchestrator.act.external import ExternalWatch, external_change
+from orchestrator.act.legs import End, Leg, look_at, watch_orders
 from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
@@ -19,10 +21,10 @@ from orchestrator.decide.answering import questions_of
 from orchestrator.decide.ends import interface_facts, interface_of
 from orchestrator.decide.foreseen import IMPOSSIBLE, why_foreseen
 from orchestrator.decide.interval_lines import IntervalLine, line_from
-from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
+from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside, taken_away
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
-from orchestrator.decide.setup import TRAFFIC_SLACK_S, LinkSetup
-from orchestrator.decide.state import RunState, facts_of, place_of
+from orchestrator.decide.setup import TRAFFIC_SLACK_S
+from orchestrator.decide.state import MOST_ATTEMPTS, RunState, facts_of, place_of
 from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
 from orchestrator.faults import HostError, LinkError
 from orchestrator.metrics import clock_skew
@@ -32,43 +34,11 @@ from orchestrator.planning.order import Trial
 
 Json = dict[str, Any]
 READY_BOUND_S = 45.0  # a copper link renegotiates in 2..7 s; drivers and switches may take several times that
+READY_AGAIN_BOUND_S = 15.0  # where it has been waited for already
+OTHERS_PAUSE_S = 5.0  # a network manager that restarts takes about that long
+LOCKED_BOUND_S = 60.0  # a keeper at work, with one driver that is stuck
 FORWARDING_BOUND_S = 60.0  # a port with spanning tree forwards after twice its delay, 30 s by default
 PATH_BOUND_S = FORWARDING_BOUND_S + 30.0
-
-
-@dataclass
-class End:
-    """One end of the link in this trial."""
-
-    host: str
-    session: HostSession
-    token: int
-    interface: str
-    address: str
-    facts: Json
-
-
-@dataclass
-class Leg:
-    """One of the links that the trial runs on at once, with its part of the record; ordinarily there is one."""
-
-    link: LinkSetup
-    first: End
-    second: End
-    family: int
-    record: Json
-
-    @property
-    def ends(self) -> tuple[End, End]:
-        """The first and the second end."""
-        return self.first, self.second
-
-
-def _look_at(end: End, answer: Json) -> str:
-    """What to look at when an end did not become ready."""
-    if answer.get("carrier") and not answer.get("address", "unknown"):
-        return f"look at its addresses: ip address show dev {end.interface} (on {end.host})"
-    return "look at the cable, the peer and the link's settings"
 
 
 class ConductedTrial:
@@ -107,6 +77,9 @@ class ConductedTrial:
             await self._conduct()
         except LinkError as error:
             self.record["error"] = error.as_dict()
+        except HostError as error:
+            await self._wait_for_others_to_finish(error)
+            raise
         busy_s = self.record["settle_s"] + self.traffic_s
         self.record["took_s"] = round(self.clock() - self.started_s, 4)
         self.record["overhead_s"] = round(self.clock() - self.started_s - busy_s, 4)
@@ -119,6 +92,11 @@ class ConductedTrial:
                 zip(self.cell.links, (self.record, *self.record.get("beside", ())), strict=True)]
         if not await self._settings_hold("settings"):
             return
+        async with ExternalWatch(watch_orders(self.state, self.cell, legs), self._still_held) as watch:
+            await watch.unless_changed(self._measure(legs))
+
+    async def _measure(self, legs: Sequence[Leg]) -> None:
+        """From the links' readiness to the settings read again; both ends watch for changes from outside meanwhile."""
         known: list[tuple[Leg, LinkFacts]] = []
         for leg in legs:
             await self._ready(leg)
@@ -137,6 +115,12 @@ class ConductedTrial:
             for leg, (mine, theirs) in zip(legs, results, strict=True):
                 leg.record["first"], leg.record["second"] = mine, theirs
         await self._look_again(legs)
+
+    async def _wait_for_others_to_finish(self, error: HostError) -> None:
+        """What no level of the plan can mend (an address, a link switched off) may come back: a service restarts."""
+        left = any(not change["setting"] for change in error.values.get("changed") or ())
+        if error.code == CHANGED_OUTSIDE and left and self.state.attempt < MOST_ATTEMPTS:
+            await asyncio.sleep(OTHERS_PAUSE_S)
 
     async def _search(self, leg: Leg, facts: LinkFacts) -> None:
         """Trial after trial at the rates that the search asks for; the confirming one is the result."""
@@ -196,21 +180,21 @@ class ConductedTrial:
         changed = changed_outside(self.record["settings"])
         if changed:
             await self._still_held()
-            names = ", ".join(f"{item['setting']} on {item['host']}" for item in changed)
-            raise HostError(CHANGED_OUTSIDE, f"{names} was changed by somebody else before the trial could begin",
-                            host=changed[0]["host"], changed=changed,
-                            next_step="find what sets it: a network manager, a tuning service, a person")
+            raise external_change(changed)
 
     async def _ready(self, leg: Leg) -> None:
+        bound_s = READY_BOUND_S if self.state.attempt == 1 else READY_AGAIN_BOUND_S
         answers = await asyncio.gather(*(
             end.session.request("ready", {"interface": end.interface, "family": leg.family, "address": end.address,
-                                          "bound_s": READY_BOUND_S}, bound_s=READY_BOUND_S + 10) for end in leg.ends))
+                                          "bound_s": bound_s}, bound_s=bound_s + 10) for end in leg.ends))
         leg.record["ready"] = {end.host: answer for end, answer in zip(leg.ends, answers, strict=True)}
         for end, answer in zip(leg.ends, answers, strict=True):
             if not answer["ready"]:
                 why = answer.get("why", "")
+                if taken := taken_away(end.host, end.interface, end.address, answer):
+                    raise external_change([taken])
                 raise LinkError("not_ready", f"{end.host}: {end.interface} did not become ready: {why}",
-                                next_step=_look_at(end, answer), host=end.host)
+                                next_step=look_at(end, answer), host=end.host)
 
     async def _forget(self, leg: Leg) -> None:
         """What was learned about the peer in an earlier cell must not decide this one."""
@@ -372,15 +356,28 @@ class ConductedTrial:
 
     async def _still_held(self) -> None:
         """A host that has put itself back does not wait for us any more: its refusal has the trial repeated."""
-        wanted = {"lease_s": self.state.setup.lease_s}
         held = [(self._session(name), token) for name, token in self.tokens.items()]  # all there, before any is asked
-        await asyncio.gather(*(session.request("lease.renew", {"token": token, **wanted}, bound_s=15.0)
-                               for session, token in held))
+        await asyncio.gather(*(self._renewed(session, token) for session, token in held))
+
+    async def _renewed(self, session: HostSession, token: int) -> None:
+        """Renew, and wait for a host's lock: its keeper may be putting back at this very moment."""
+        wanted = {"token": token, "lease_s": self.state.setup.lease_s}
+        until = self.clock() + LOCKED_BOUND_S
+        while True:
+            try:
+                await session.request("lease.renew", wanted, bound_s=30.0)
+                return
+            except HostError as error:
+                if error.code != "locked" or self.clock() > until:
+                    raise
+            await asyncio.sleep(1.0)
 
     async def _look_again(self, legs: Sequence[Leg]) -> None:
         """Settings, speed and boot once more: a trial stands only if the cell's conditions held to its end."""
         if not await self._settings_hold("after"):
             await self._still_held()
+            if self.state.attempt < MOST_ATTEMPTS:  # the last one is told as it was measured: suspect
+                raise external_change(changed_outside(self.record["after"]["settings"]))
         sessions = {end.host: end.session for leg in legs for end in leg.ends}
         answers = dict(zip(sessions, await asyncio.gather(*(session.request("facts", {}, bound_s=15.0)
                                                             for session in sessions.values())), strict=True))

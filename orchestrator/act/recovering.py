@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from orchestrator.act.actions import Same, same_value
 from orchestrator.act.session import HostSession
 from orchestrator.decide.power import NO_LIFE, START_BY_HAND
+from orchestrator.decide.stays import is_as_found
 from orchestrator.faults import HostError
 
 Json = dict[str, Any]
@@ -33,29 +34,59 @@ class Recovered:
     differences: Json = field(default_factory=dict)
     restart: list[Json] = field(default_factory=list)  # places whose first value is back, but only for the next start
     restarted: bool = False
+    accepted: list[Json] = field(default_factory=list)  # what its owner keeps, although it is not as it was found
 
     @property
     def as_found(self) -> bool:
-        """Nothing that the run changed is still changed, and the host runs as it did."""
-        return not self.left and not self.conflicts and not self.restart
+        """Nothing that the run changed is still changed, or else its owner keeps it; and the host runs as it did."""
+        return is_as_found(self.as_result()) and not self.restart
 
     def as_result(self) -> Json:
         """The same as a Restored event holds it."""
         return {"restored": self.restored, "left": self.left, "conflicts": self.conflicts,
-                "differences": self.differences, "source": self.source, "restart": self.restart}
+                "differences": self.differences, "source": self.source, "restart": self.restart,
+                **({"accepted": self.accepted} if self.accepted else {})}
+
+    def kept(self) -> Recovered:
+        """The same once its owner has said that what differs is to stay."""
+        touched = self.differences.get("touched") or []
+        return replace(self, left=[], conflicts=[], accepted=[*self.left, *self.conflicts, *touched],
+                       differences={**self.differences, "touched": []})
 
 
 async def recover_host(name: str, connect: Connect, run_id: str,
-                       known: Sequence[Json], same: Same = same_value) -> Recovered:
+                       known: Sequence[Json], same: Same = same_value, *, accept: bool = False) -> Recovered:
     """Recover one host. `known` is what the journal knows of changed places (decide.state.known_before); may be empty.
 
-    Harmless to repeat. `run_id` "" recovers whatever ended run left something on the host. Raises HostError.
+    Harmless to repeat. `run_id` "" recovers whatever ended run left something on the host. With `accept` what is found
+    changed by others, or cannot be put back, stays: the host's owner has said so. Raises HostError.
     """
     found = await _put_back(name, connect, run_id, known, same)
-    if found.restart and not found.left and not found.conflicts:
+    if accept and not is_as_found(found.as_result()):
+        found = await _accept(name, connect, run_id)
+    if found.restart and is_as_found(found.as_result()):
         await restart_host(name, connect, run_id, found.restart)
         found.restarted, found.restart = True, []
     return found
+
+
+async def _accept(name: str, connect: Connect, run_id: str) -> Recovered:
+    """End the host's record with what differs now as what is to stay; the host looks itself whether that is so."""
+    session = await connect(name)
+    try:
+        answer = await _once_free(session, run_id)
+        if answer["found"] is None or not answer["mark"]:
+            return _recorded(name, answer)
+        await session.request("recover", {"run_id": run_id, "accept": answer["mark"]}, bound_s=BOUND_S)
+        return _recorded(name, answer).kept()
+    finally:
+        await session.close()
+
+
+def _recorded(name: str, answer: Json) -> Recovered:
+    """What a host's own record came to."""
+    return Recovered(name, "record", answer["restored"], answer["left"], answer["conflicts"],
+                     answer["compared"] or {}, restart=answer.get("restart") or [])
 
 
 async def _put_back(name: str, connect: Connect, run_id: str, known: Sequence[Json], same: Same) -> Recovered:
@@ -64,8 +95,7 @@ async def _put_back(name: str, connect: Connect, run_id: str, known: Sequence[Js
         answer = await _once_free(session, run_id)
         if answer["found"] is None:
             return await _from_journal(name, session, run_id, known, same)
-        recorded = Recovered(name, "record", answer["restored"], answer["left"], answer["conflicts"],
-                             answer["compared"] or {}, restart=answer.get("restart") or [])
+        recorded = _recorded(name, answer)
         if not recorded.as_found:
             return recorded
         # The record may be that of an earlier recovery, which had not come to what only the journal knows.

@@ -107,7 +107,8 @@ def _as_found(state: RunState, end: HostEnd) -> dict[str, Any]:
     differences = result.get("differences", {})
     return {"ok": end.verified, "how": end.how, "changed": host.changed, "left": result.get("left", []),
             "conflicts": result.get("conflicts", []), "touched": differences.get("touched", []),
-            "other": differences.get("other", [])}
+            "other": differences.get("other", []), "restart": result.get("restart", []),
+            "accepted": result.get("accepted", []), "fault": (host.fault or {}).get("message", "")}
 
 
 def write_surveys(folder: Path, state: RunState) -> None:

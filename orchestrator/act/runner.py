@@ -221,7 +221,7 @@ class Runner:
         verdict = judge(record)
         self.post(ev.Conducted(command.position, command.attempt, record, {
             "status": verdict.status, "doubts": list(verdict.doubts), "reason": verdict.reason,
-            "changed_outside": changed_outside(record["after"].get("settings") or {}),
+            "changed_outside": [one.as_dict() for one in changed_outside(record["after"].get("settings") or {})],
             "goodput_bit_s": goodputs(record), "fill": fills(record)}))
 
     async def _consider(self) -> None:

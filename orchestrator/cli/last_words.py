@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from orchestrator.cli.exits import Exit
-from orchestrator.cli.progress import stays_text
-from orchestrator.decide.host_ends import HostEnd
+from orchestrator.decide.host_ends import HostEnd, host_ends
 from orchestrator.decide.state import RunState
 from orchestrator.faults import as_fault
 
@@ -16,7 +16,7 @@ _RESUMABLE = (Exit.OUR_FAULT, Exit.NOT_AS_FOUND, Exit.STOPPED_EARLY, Exit.INTERR
 
 def host_lines(ends: Sequence[HostEnd]) -> list[str]:
     """One line per host, and below one that is not as found what differs and the command for it."""
-    return [line for end in ends for line in (f"{end.host}: {end.words}", *map(stays_text, end.stays))]
+    return [line for end in ends for line in end.lines]
 
 
 def next_steps(code: int, state: RunState, folder: Path) -> list[str]:
@@ -24,12 +24,19 @@ def next_steps(code: int, state: RunState, folder: Path) -> list[str]:
     lines = []
     if code == Exit.NOT_AS_FOUND:
         lines.append(f"to restore what is left, now or at any time: linktrial recover {folder}")
+        lines += [f"to keep what {end.host} has now instead: {accept_command(folder, end.host)}"
+                  for end in host_ends(state) if end.stays]
     asked, finished = trial_counts(state)
     if code in _RESUMABLE and state.next_position():
         lines.append(f"{finished} of {asked} trials have an outcome; to go on: linktrial resume {folder}")
     if code == Exit.REFUSED:
         lines.append(f"the run's folder, with the log of this attempt: {folder}")
     return lines
+
+
+def accept_command(run: Path, host: str) -> str:
+    """What the owner of a host types to keep what was found there."""
+    return f"linktrial recover {shlex.quote(str(run))} --accept {shlex.quote(host)}"
 
 
 def own_fault(error: BaseException, folder: Path) -> str:

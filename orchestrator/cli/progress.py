@@ -17,6 +17,7 @@ from typing import Any, TextIO
 
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
+from orchestrator.decide import stays
 from orchestrator.decide.evidence import goodputs
 from orchestrator.decide.machine import NOT_AS_FOUND
 from orchestrator.decide.setup import longest_lease_s
@@ -44,8 +45,9 @@ class Progress:
         if isinstance(item, str):
             self._passing(item)
             return
-        if line := _TELLERS.get(type(item), _nothing)(state, item):
-            self.say(line)
+        told = _TELLERS.get(type(item), _nothing)(state, item)
+        if told:
+            self.say(*([told] if isinstance(told, str) else told))
 
     def say(self, line: str, *more: str) -> None:
         """One line, or several, to both; a line's end within one is shown, not obeyed."""
@@ -95,10 +97,10 @@ def _connected(_: RunState, event: ev.Connected) -> str:
     return f"{event.host}: reached; kernel {facts.get('kernel', '?')}, Python {facts.get('python', '?')}"
 
 
-def _host_failed(_: RunState, event: ev.HostFailed) -> str:
+def _host_failed(_: RunState, event: ev.HostFailed) -> list[str]:
     values = event.fault.get("values") or {}
-    stays = [*values.get("left", []), *values.get("conflicts", [])] if event.fault.get("code") == NOT_AS_FOUND else []
-    return "\n".join([_with_next_step(event.fault), *map(stays_text, stays)])
+    left = stays_lines(event.host, values) if event.fault.get("code") == NOT_AS_FOUND else []
+    return [_with_next_step(event.fault), *left]
 
 
 def _with_next_step(fault: dict[str, Any]) -> str:
@@ -136,8 +138,11 @@ def _goodputs(record: dict[str, Any]) -> str:
     return ", ".join(f"{way} {_rate(goodput)}" for way, goodput in goodputs(record).items())
 
 
-def _broken(_: RunState, event: ev.ConductBroken) -> str:
-    return f"    broken off: {event.fault.get('message', '')}; the trial will be repeated"
+def _broken(state: RunState, event: ev.ConductBroken) -> str:
+    """What becomes of the trial: the run has noted the event already."""
+    then = ("the run stops here" if state.stop else "it counts as failed" if event.position in state.outcomes
+            else "the trial will be repeated")
+    return f"    broken off: {event.fault.get('message', '')}; {then}"
 
 
 def _lost(_: RunState, event: ev.SessionLost) -> str:
@@ -155,10 +160,9 @@ def _power_cycle(state: RunState, command: do.PowerCycle) -> str:
     return f"{command.host}: no sign of life; switching its power off and on: {words}"
 
 
-def stays_text(item: dict[str, Any]) -> str:
-    """What is still changed on a host, why, and the command that a person can put it right with."""
-    return (f"    {item['setting']} {item['target']}: before {item['before']}, now {item['now']} "
-            f"({item.get('why', '')}); to put it right: {item.get('command', '')}")
+def stays_lines(host: str, result: dict[str, Any]) -> list[str]:
+    """What is still changed on a host, why, and the command that a person can put each right with."""
+    return [f"    {line}" for line in stays.lines(host, result)]
 
 
 def _stop(state: RunState, event: ev.StopAsked) -> str:
@@ -174,7 +178,7 @@ def _finish(state: RunState, _: do.Finish) -> str:
     return _with_next_step(state.refused)
 
 
-_TELLERS: dict[type[Any], Callable[[RunState, Any], str]] = {
+_TELLERS: dict[type[Any], Callable[[RunState, Any], str | list[str]]] = {
     ev.Connected: _connected, ev.HostFailed: _host_failed, ev.Prepared: _prepared, do.Conduct: _conduct,
     ev.Conducted: _conducted, ev.ConductBroken: _broken, ev.SessionLost: _lost, ev.Rejoined: _rejoined,
     ev.StopAsked: _stop, do.PowerCycle: _power_cycle, do.Finish: _finish,

@@ -14,9 +14,11 @@ import click
 
 from orchestrator.cli.access import Access, access_options, opener
 from orchestrator.cli.exits import Exit, most_serious
+from orchestrator.cli.last_words import accept_command
 from orchestrator.cli.plans import LoadedPlan, PlanSource, load_plans, load_sources, plan_sources
-from orchestrator.cli.progress import stays_text
-from orchestrator.faults import HostError
+from orchestrator.cli.progress import stays_lines
+from orchestrator.decide.stays import accepted, remaining
+from orchestrator.faults import HostError, PlanError
 from orchestrator.planning.binds import parse_binds
 from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import is_suite, open_suite
@@ -34,20 +36,29 @@ class Target:
     folder: Path | None
     state: RunState | None = None
     found: dict[str, Recovered | HostError] = field(default_factory=dict)
+    accepting: frozenset[str] = frozenset()  # hosts on which what differs now is to stay
 
     def unsure(self, name: str) -> bool:
         """Whether the run has changed this host and nobody has seen it as found since, as far as its journal knows."""
         return self.state is not None and not self.state.hosts[name].as_found
 
 
+ALL_HOSTS = "every host of the plan"
+
+
 @click.command()
 @click.argument("what", type=click.Path(path_type=Path, exists=True))
+@click.option("--accept", multiple=True, is_flag=False, flag_value=ALL_HOSTS, metavar="[HOST]",
+              help="Keep what this host has now where it differs from how it was found (without a name: every host): "
+                   "somebody else's change that is to stay, or what cannot be put back.")
 @click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
 @access_options
-def command(what: Path, bind: tuple[str, ...], ssh_config: str | None) -> int:
+def command(what: Path, accept: tuple[str, ...], bind: tuple[str, ...], ssh_config: str | None) -> int:
     """Restore what a run left behind. WHAT is a run's or a suite's folder, or a plan when the folder is lost.
 
-    Harmless to repeat. Exit 0: every host verified as found; 5: something stays, with the command that mends it.
+    A value that is neither the run's nor the one before it was set by somebody else: it is reported every time and
+    never overwritten, until it is put right by hand or kept by --accept. Harmless to repeat. Exit 0: every host
+    verified as found, or as its owner keeps it; 5: something stays, with the command that mends it.
     """
     binds = parse_binds(bind)
     if is_suite(what):
@@ -58,10 +69,23 @@ def command(what: Path, bind: tuple[str, ...], ssh_config: str | None) -> int:
         if not targets:
             click.echo(f"{what}: no plan of this suite has begun, so no host was contacted")
             return Exit.COMPLETE
-        return recover_all(targets, what, Access(ssh_config))
+        return recover_all(_accepting(targets, accept), what, Access(ssh_config))
     loaded = load_plans([what], binds)
     is_run = what.is_dir() and plan_sources([what])[0].path == what / "plan.yaml"
-    return recover_all([Target(one, what if is_run else None) for one in loaded], what, Access(ssh_config))
+    targets = [Target(one, what if is_run else None) for one in loaded]
+    return recover_all(_accepting(targets, accept), what, Access(ssh_config))
+
+
+def _accepting(targets: list[Target], named: tuple[str, ...]) -> list[Target]:
+    """The same targets, told on which hosts what differs is to stay."""
+    known = list(dict.fromkeys(name for target in targets for name in target.loaded.plan.hosts))
+    for name in named:
+        if name not in (*known, ALL_HOSTS):
+            raise PlanError("no_host", f"--accept {visible(name)}: no host has this name",
+                            next_step=f"the hosts are {', '.join(known)}; --accept behind the folder means all of them")
+    for target in targets:
+        target.accepting = frozenset(known if ALL_HOSTS in named else named)
+    return targets
 
 
 def recover_all(targets: Sequence[Target], what: Path, access: Access) -> int:
@@ -77,7 +101,7 @@ def recover_all(targets: Sequence[Target], what: Path, access: Access) -> int:
             if target.state is not None and target.folder is not None:
                 kept.enter_context(undriven(journal_path(target.folder)))
         stopped = asyncio.run(_recover(targets, access))
-    codes = [stopped, *_tell(targets)]
+    codes = [stopped, *_tell(targets, what)]
     for target in targets:
         if target.folder is not None and target.state is not None:
             try:
@@ -105,7 +129,8 @@ async def _recover(targets: Sequence[Target], access: Access) -> int:
         run_id = state.setup.run_id if state else target.folder.resolve().name if target.folder else ""
         try:
             target.found[name] = await recover_host(name, opener(plan, access), run_id,
-                                                    changed_places(state, name) if state else [])
+                                                    changed_places(state, name) if state else [],
+                                                    accept=name in target.accepting)
         except HostError as error:
             target.found[name] = error
 
@@ -126,7 +151,7 @@ async def _recover(targets: Sequence[Target], access: Access) -> int:
     return stopped[0]
 
 
-def _tell(targets: Sequence[Target]) -> list[int]:
+def _tell(targets: Sequence[Target], what: Path) -> list[int]:
     """One line for each machine, whatever number of runs it was in; an exit code for each."""
     machines: dict[str, list[tuple[Target, str]]] = {}
     for target in targets:
@@ -138,6 +163,8 @@ def _tell(targets: Sequence[Target]) -> list[int]:
         name = key.split(" ")[0]
         label = name if names.count(name) == 1 else f"{name} ({key.split(' ')[1]})"
         code, lines = _of_machine(runs)
+        if code == Exit.NOT_AS_FOUND and any(_differs(target, name) for target, name in runs):
+            lines = [*lines, f"    to keep what {name} has now instead: {accept_command(what, name)}"]
         codes.append(code)
         for line in (f"{label}: {lines[0]}", *lines[1:]):
             click.echo(visible(line))
@@ -152,9 +179,8 @@ def _of_machine(runs: Sequence[tuple[Target, str]]) -> tuple[int, list[str]]:
     found = [each for target, name in runs if (each := target.found.get(name)) and not isinstance(each, HostError)]
     left = [each for each in found if not each.as_found]
     if left:
-        stays = [item for each in left for item in (*each.left, *each.conflicts)]
-        restart = "" if stays else " it runs with what a trial started it with until it is restarted"
-        return Exit.NOT_AS_FOUND, [f"NOT verified as found:{restart}", *map(stays_text, stays)]
+        lines = [line for each in left for line in stays_lines(each.host, each.as_result())]
+        return Exit.NOT_AS_FOUND, ["NOT verified as found:", *lines]
     if failed:
         error, _, name = next((one for one in failed if one[1]), failed[0])
         unsure = any(one[1] for one in failed)
@@ -168,9 +194,18 @@ def _of_machine(runs: Sequence[tuple[Target, str]]) -> tuple[int, list[str]]:
     restored = [each for each in found if each.source != "nothing"]
     if not restored:
         return Exit.COMPLETE, ["as found; nothing of the run was left"]
+    kept = [f"    {one.what}: {one.now} from now on ({one.before} before the run)" for each in restored
+            for one in accepted(each.as_result())]
     again = ", and restarted, so that it runs as before" if any(each.restarted for each in restored) else ""
     sources = " and ".join(dict.fromkeys("host's" if each.source == "record" else "journal's" for each in restored))
-    return Exit.COMPLETE, [f"restored from the {sources} record, verified as found{again}"]
+    but = ", but for what its owner keeps:" if kept else ""
+    return Exit.COMPLETE, [f"restored from the {sources} record, verified as found{again}{but}", *kept]
+
+
+def _differs(target: Target, name: str) -> bool:
+    """Whether the host was seen to differ from how it was found, so that its owner may want to keep that."""
+    found = target.found.get(name)
+    return found is not None and not isinstance(found, HostError) and bool(remaining(found.as_result()))
 
 
 def _note(target: Target, *, shows: bool) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from orchestrator.cli.exits import Exit
+from orchestrator.decide.host_ends import host_ends
 from orchestrator.decide.state import HostState, RunState
 
 LAST_LINES = 5
@@ -31,6 +32,7 @@ def run_view(run: Path) -> dict[str, Any]:
                       "statuses": dict(Counter(rehearsed))},
         "now": _now(state) if driven else "",
         "hosts": {name: _host_words(host, verified[name], driven=driven) for name, host in state.hosts.items()},
+        "differences": {} if driven else {end.host: end.lines[1:] for end in host_ends(state) if len(end.lines) > 1},
         "next": _next(run, state, code, verified) if not driven else "", "log": _log(run)}
 
 
@@ -45,6 +47,7 @@ def view_lines(view: dict[str, Any]) -> Iterator[str]:
         yield f"  now: {view['now']}"
     for name, host in view["hosts"].items():
         yield f"  {name}: {host}"
+        yield from (f"  {line}" for line in view["differences"].get(name, ()))
     for line in view["log"]:
         yield f"  | {line}"
     if view["next"]:

@@ -3,24 +3,33 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from orchestrator.decide.ending import runs_changed
 from orchestrator.decide.setup import longest_lease_s
 from orchestrator.decide.state import HostState, RunState
+from orchestrator.decide.stays import Difference, accepted, as_lines, remaining
 
 How = Literal["unchanged", "restored", "left", "restart", "lease", "unseen"]
 
 
 @dataclass(frozen=True)
 class HostEnd:
-    """One host at a run's end. `stays`: what is still changed there, each with before, now and the command for it."""
+    """One host at a run's end. `stays`: what is still changed there, `kept`: what its owner keeps so, each in words."""
 
     host: str
     verified: bool
     how: How
     words: str
-    stays: tuple[dict[str, Any], ...] = ()
+    stays: tuple[Difference, ...] = ()
+    kept: tuple[Difference, ...] = ()
+
+    @property
+    def lines(self) -> list[str]:
+        """The host's state, and below it each thing that differs with the command for it; bounded."""
+        kept = [f"    {one.what} on {self.host}: {one.now} from now on ({one.before} before the run)"
+                for one in self.kept]
+        return [f"{self.host}: {self.words}", *(f"    {line}" for line in as_lines(self.host, self.stays)), *kept]
 
 
 def host_ends(state: RunState) -> list[HostEnd]:
@@ -31,7 +40,7 @@ def host_ends(state: RunState) -> list[HostEnd]:
 def _host_end(state: RunState, name: str) -> HostEnd:
     host = state.hosts[name]
     if host.as_found and not runs_changed(host):
-        return _restored(name) if host.restored is not None else _untouched(host, name)
+        return _restored(host, name) if host.restored is not None else _untouched(host, name)
     if host.as_found:
         return HostEnd(name, False, "restart", "NOT verified as found: its settings are restored, but it runs with "
                        "what a trial started it with until it is restarted")
@@ -46,8 +55,10 @@ def _host_end(state: RunState, name: str) -> HostEnd:
     return HostEnd(name, False, "unseen", f"NOT verified as found: {why}; {_by_itself(state)}")
 
 
-def _restored(name: str) -> HostEnd:
-    return HostEnd(name, True, "restored", "restored and verified as found")
+def _restored(host: HostState, name: str) -> HostEnd:
+    kept = tuple(accepted(host.restored or {}))
+    but = ", but for what its owner keeps:" if kept else ""
+    return HostEnd(name, True, "restored", f"restored and verified as found{but}", kept=kept)
 
 
 def _untouched(host: HostState, name: str) -> HostEnd:
@@ -56,12 +67,12 @@ def _untouched(host: HostState, name: str) -> HostEnd:
     return HostEnd(name, True, "unchanged", "as found; nothing was changed on it")
 
 
-def _stays(host: HostState) -> tuple[tuple[dict[str, Any], ...], str]:
+def _stays(host: HostState) -> tuple[tuple[Difference, ...], str]:
     """(what is still changed; why nobody knows, where the host could not be asked)."""
     result = host.restored or {}
     found = (*result.get("left", []), *result.get("conflicts", []))
     unknown = "; ".join(str(item.get("why", "")) for item in found if not item.get("setting"))
-    return tuple(item for item in found if item.get("setting")), unknown
+    return (() if unknown else tuple(remaining(result))), unknown
 
 
 def _by_itself(state: RunState) -> str:

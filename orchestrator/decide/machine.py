@@ -17,7 +17,9 @@ from orchestrator.decide.costs import note_costs
 from orchestrator.decide.deaths import count_death
 from orchestrator.decide.ending import ending_commands, wants_to_end
 from orchestrator.decide.expected import Standing, answered_command, remember, standing, unexpected
+from orchestrator.decide.external_changes import note_external, note_found_before
 from orchestrator.decide.kernels import note_kernels
+from orchestrator.decide.outside import CHANGED_OUTSIDE
 from orchestrator.decide.power import NO_LIFE, WANTED, by_hand, may_switch
 from orchestrator.decide.restarts import note_applied, note_back
 from orchestrator.decide.starting import starting_commands
@@ -36,6 +38,7 @@ from orchestrator.planning.systems import NOT_WATCHED
 
 LEASE_IS_GONE = frozenset({"stale", "expired", "no_lease", "not_prepared"})
 NOT_AS_FOUND = "not_as_found"  # a host owes what an earlier process of this run changed, and cannot pay all of it
+BROKEN_OFF = "broken_off"  # a trial without a record, in the end
 KEEPER_DIES = "keeper_dies"  # it did not outlive the session that started it
 _AFTER_THE_END = (ev.Resumed, ev.Marked, ev.Restored, ev.Released)
 MOST_OWN_FAULTS = 3  # of commands to one host, at the end of a run
@@ -239,6 +242,7 @@ def _applied(state: RunState, event: ev.Applied) -> None:
         else:
             host.levels[place] = use["level"]
     note_applied(state, event.host, event.uses)
+    note_found_before(state, event)
 
 
 def _conducted(state: RunState, event: ev.Conducted) -> None:
@@ -252,25 +256,17 @@ def _conducted(state: RunState, event: ev.Conducted) -> None:
     if state.trial(event.position).role != "rehearse":
         note_kernels(state)
     note_costs(state, event)
-    _note_outside_changes(state, event.verdict.get("changed_outside") or [])
+    note_external(state, event.verdict.get("changed_outside") or [], f"in trial {event.position}")
     start_over(state, attempt=1)
-
-
-def _note_outside_changes(state: RunState, changed: list[dict[str, str]]) -> None:
-    """A level that somebody else changed during the trial is no longer known, and is applied again or stops the run."""
-    for item in changed:
-        host = state.hosts[item["host"]]
-        host.levels[place_name(item)] = UNKNOWN_LEVEL
-    if changed and state.setup.changed_outside == "stop":
-        names = ", ".join(f"{item['setting']} on {item['host']}" for item in changed)
-        state.stop = state.stop or {"kind": "stop", "reason": f"changed by somebody else: {names}"}
 
 
 def _conduct_broken(state: RunState, event: ev.ConductBroken) -> None:
     state.flight = None
-    _note_outside_changes(state, event.fault.get("values", {}).get("changed") or [])
+    note_external(state, event.fault.get("values", {}).get("changed") or [],
+                  f"in trial {event.position}, attempt {event.attempt}")
     if event.attempt >= MOST_ATTEMPTS:
-        state.outcomes[event.position] = {"status": "failed", "doubts": ["broken_off"], "attempt": event.attempt,
+        doubts = [BROKEN_OFF, *([CHANGED_OUTSIDE] if event.fault.get("code") == CHANGED_OUTSIDE else [])]
+        state.outcomes[event.position] = {"status": "failed", "doubts": doubts, "attempt": event.attempt,
                                           "reason": str(event.fault.get("message", "broken off"))}
         start_over(state, attempt=1)
     else:
@@ -335,6 +331,10 @@ def _restored(state: RunState, event: ev.Restored) -> None:
     host.recovered = event.by_recover
     host.restored, host.levels = event.result, {}
     host.in_doubt.clear()
+    for place in map(place_name, (one for one in event.result.get("accepted") or () if "setting" in one)):
+        for known in (host.before, host.before_levels, host.ours):  # what its owner keeps is what is found from now on
+            known.pop(place, None)
+        host.image = None
 
 
 def _released(state: RunState, event: ev.Released) -> None:

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from orchestrator.decide.ends import target_of
 from orchestrator.decide.setup import RunSetup
+from orchestrator.decide.stays import is_as_found
 from orchestrator.planning.cells import BOOT_LINES, COMMAND, Cell, SettingUse, plain_level
 from orchestrator.planning.order import Trial
 
@@ -107,7 +108,7 @@ class HostState:
     @property
     def as_found(self) -> bool:
         """The host was never changed, or its restoring was verified."""
-        return not self.changed or bool(self.restored and not self.restored["left"] and not self.restored["conflicts"])
+        return not self.changed or bool(self.restored and is_as_found(self.restored))
 
 
 @dataclass

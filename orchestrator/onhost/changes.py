@@ -7,6 +7,7 @@ from typing import Any
 
 from orchestrator.onhost import lease, probation
 from orchestrator.onhost.catalogue import image_room, in_order, setting_of
+from orchestrator.onhost.external.before_apply import CHANGED_OUTSIDE, changed_before, changed_since_given
 from orchestrator.onhost.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
 
@@ -46,8 +47,10 @@ def adopt(record: Record, token: int, before: list[dict[str, Any]]) -> dict[str,
 
 
 def apply(record: Record, token: int, uses: list[dict[str, Any]], session: int = 0,
-          confirm_s: float | None = None) -> dict[str, Any]:
+          confirm_s: float | None = None, keep_others: bool | None = None) -> dict[str, Any]:
     """Give each place its level; what cannot be is reported in its place, the others are done all the same.
+
+    With `keep_others` a place that somebody else has changed since this run last did is left as it is.
 
     With `confirm_s` the changes are on probation: the keeper takes them back after so long unless another session
     than `session` has confirmed them meanwhile.
@@ -57,8 +60,8 @@ def apply(record: Record, token: int, uses: list[dict[str, Any]], session: int =
         state = probation.begin(state, uses, session, confirm_s, boottime_ns())
         record.save(state)
     restart = _restart_needed(record, uses)
-    return {"uses": [_apply_one(record, token, use, restart=restart, waiting=confirm_s is not None)
-                     for use in in_order(uses)]}
+    return {"uses": [_apply_one(record, token, use, restart=restart, waiting=confirm_s is not None,
+                                keep_others=bool(keep_others)) for use in in_order(uses)]}
 
 
 def _restart_needed(record: Record, uses: list[dict[str, Any]]) -> bool:
@@ -88,7 +91,8 @@ def confirm(record: Record, token: int, session: int) -> dict[str, Any]:
     return {}
 
 
-def _apply_one(record: Record, token: int, use: dict[str, Any], *, restart: bool, waiting: bool) -> dict[str, Any]:
+def _apply_one(record: Record, token: int, use: dict[str, Any], *, restart: bool, waiting: bool,
+               keep_others: bool) -> dict[str, Any]:
     """One place's level; `waiting` while all of these changes are on probation."""
     setting, target, level = setting_of(use["setting"]), use["target"], use["level"]
     started = time.monotonic()
@@ -100,12 +104,16 @@ def _apply_one(record: Record, token: int, use: dict[str, Any], *, restart: bool
         if before is None:
             raise Refusal("not_prepared", f"{use['setting']} of {target or 'the host'} was not looked at before")
         restart = restart and setting.restarts(before["level"])
+        found = changed_before(state, before, setting)
+        if found and keep_others:
+            return {**use, "ok": False, "seen": None, "why": "somebody else has changed it", "code": CHANGED_OUTSIDE,
+                    **found, "took_s": time.monotonic() - started}
         if use.get("as_found"):  # a cell that leaves this place alone, after one that did not
             record.save(lease.note_unfinished(state, use))
             seen = {**_as_found(setting, target, before), **({"restart": True} if restart else {})}
             # finished: from here on any other value than this or ours is somebody else's
-            record.save(state if seen["ok"] else _known_in_part(state, setting, use, before))
-            return {**use, **seen, "took_s": time.monotonic() - started}
+            record.save(lease.note_as_found(state, use) if seen["ok"] else _known_in_part(state, setting, use, before))
+            return {**use, **seen, **found, "took_s": time.monotonic() - started}
         problem = setting.check(target, level)
         seen = {"ok": False, "seen": None, "why": problem, "code": "cannot"}
         if not problem:
@@ -114,7 +122,7 @@ def _apply_one(record: Record, token: int, use: dict[str, Any], *, restart: bool
             seen = _change(setting, target, level, restart=restart)
             _require_nobody_came_between(record)
             record.save(lease.note_done(state, use, setting.read(target, level)))
-    return {**use, **seen, "took_s": time.monotonic() - started}
+    return {**use, **seen, **found, "took_s": time.monotonic() - started}
 
 
 def _require_nobody_came_between(record: Record) -> None:
@@ -155,15 +163,16 @@ def _change(setting: Any, target: str, level: Any, *, restart: bool) -> dict[str
         return {"ok": False, "seen": None, "why": refusal.message, "code": refusal.code}
 
 
-def verify(uses: list[dict[str, Any]]) -> dict[str, Any]:
-    """Whether each place has its level now; changes nothing."""
+def verify(record: Record, uses: list[dict[str, Any]]) -> dict[str, Any]:
+    """Whether each place has its level now, and where not, what has changed since we gave it; changes nothing."""
     def one(use: dict[str, Any]) -> dict[str, Any]:
         started = time.monotonic()
         try:
             seen = dict(setting_of(use["setting"]).verify(use["target"], use["level"]))
         except Refusal as refusal:
             seen = {"ok": False, "seen": None, "why": refusal.message, "code": refusal.code}
-        return {**use, **seen, "took_s": time.monotonic() - started}
+        found = {} if seen["ok"] else changed_since_given(record, use, setting_of(use["setting"]))
+        return {**use, **seen, **found, "took_s": time.monotonic() - started}
     return {"uses": [one(use) for use in uses]}
 
 

@@ -6,7 +6,7 @@ import contextlib
 import time
 from typing import Any
 
-from orchestrator.onhost import keeper, lease, restoring
+from orchestrator.onhost import accepting, keeper, lease, restoring
 from orchestrator.onhost.boot import network_namespace
 from orchestrator.onhost.bounded import run_bounded
 from orchestrator.onhost.catalogue import image_room, survives_reboot
@@ -76,18 +76,19 @@ def compare(record: Record, token: int) -> dict[str, Any]:
     return _differences(state)
 
 
-def recover(record: Record, run_id: str) -> dict[str, Any]:
-    """Put back from this host's own record what a run left; {found, restored, left, conflicts, compared}.
+def recover(record: Record, run_id: str, accept: str | None = None) -> dict[str, Any]:
+    """Put back from this host's own record what a run left; {found, restored, left, conflicts, compared, mark}.
 
     `run_id` "" stands for whichever run left something. A live lease is only ended for the run that is named.
-    Doing it twice is harmless: the second time there is nothing to find.
+    Doing it twice is harmless: the second time there is nothing to find. What is not as found then, keeps the record.
+    `accept`, the `mark` of an earlier answer, ends the record all the same, if that is still all that differs.
     """
     _let_keeper_finish(record)
     with record.locked():
         state, now_ns = record.load(), boottime_ns()
         if state is None:
             record.remove()
-            return {"found": None, "restored": [], "left": [], "conflicts": [], "compared": None}
+            return {"found": None, "restored": [], "left": [], "conflicts": [], "compared": None, "mark": ""}
         found = lease.description(state, now_ns)
         if run_id not in ("", state["run_id"]) or (not run_id and lease.is_live(state, now_ns, boot_id())):
             raise Refusal("busy", f"{state['holder']} has this host for the run {state['run_id']}", **found)
@@ -99,10 +100,13 @@ def recover(record: Record, run_id: str) -> dict[str, Any]:
             record.save(state)
         outcome = dict(state["outcome"] or {"restored": [], "left": [], "conflicts": []})
         compared = _compared_within(state, COMPARE_BOUND_S) if state["image"] is not None else None
-        if state["standing"] == "restored":
+        stays = accepting.mark(outcome, compared)
+        if accept:
+            accepting.require_acceptable(outcome, compared, accept)
+        if not stays or accept:
             keeper.stop(state)
             record.remove()
-    return {"found": found, "compared": compared, **outcome}
+    return {"found": found, "compared": compared, "mark": stays, **outcome}
 
 
 def keeper_state(record: Record) -> dict[str, Any]:

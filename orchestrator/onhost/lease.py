@@ -8,7 +8,8 @@ The state is one JSON object:
   standing              "held"; "restored" once everything was put back; "left" when something was not;
   keeper                {pid, ticks, in_session, cgroup} of the process that puts back at the deadline;
   image                 what "as found" means; before [{setting, target, level, value}], the first value wins;
-  changes               [{setting, target, levels, ours, unfinished}] in the order of the first change;
+  changes               [{setting, target, levels, ours, unfinished}] in the order of the first change; as_found
+                        (absent before) while a cell leaves the place as it was;
   outcome               what putting back achieved, by whom, when;
   probation, reverted   see probation.py;
   restarting            true once this run has asked the host to restart (absent before).
@@ -125,7 +126,14 @@ def note_done(state: dict[str, Any], use: dict[str, Any], reads: Any) -> dict[st
         if place_of(change) == place_of(use):
             change["ours"] = [*(one for one in change["ours"] if one != reads), reads]
             change["unfinished"] = False
+            change.pop("as_found", None)
     return {**state, "changes": changes}
+
+
+def note_as_found(state: dict[str, Any], use: dict[str, Any]) -> dict[str, Any]:
+    """The state once a place was put back between two cells: until it is changed again, it has to read as before."""
+    return {**state, "changes": [{**one, "as_found": True} if place_of(one) == place_of(use) else one
+                                 for one in state["changes"]]}
 
 
 def before_of(state: dict[str, Any], place: dict[str, Any]) -> dict[str, Any] | None:

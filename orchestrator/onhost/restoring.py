@@ -10,6 +10,7 @@ from orchestrator.onhost import lease
 from orchestrator.onhost.bounded import run_bounded
 from orchestrator.onhost.catalogue import in_order, setting_of
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.told import Told, as_plain, told
 
 RESTORE_BOUND_S = 60.0  # one setting; a driver that renegotiates a copper link takes up to 7 s
 # One stuck interface makes all its settings stuck: from the second on they share this, down to the least for each.
@@ -125,6 +126,7 @@ def _put_back_one(change: dict[str, Any], state: dict[str, Any], save: Save,
         return "restored", entry, state
     entry.update({key: verdict[key] for key in ("now", "why", "stuck") if key in verdict})
     entry["command"] = mend_command(before)
+    entry["told"] = told_of(before, verdict["now"])
     if verdict["kind"] == "left" and after is not state:
         after = _known_in_part(after, change, before, verdict)
     return verdict["kind"], entry, after
@@ -154,8 +156,23 @@ def _looking(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], dic
             return {"kind": "restored"}
         if _is_ours(setting, change, now):
             return {"kind": "ours"}
+        if _put_our_parts_back(setting, change, before, now):
+            now = setting.read(target, level)
         return {"kind": "conflicts", "now": now, "why": "someone else changed it: neither our value nor the first"}
     return step
+
+
+def _put_our_parts_back(setting: Any, change: dict[str, Any], before: dict[str, Any], now: Any) -> bool:
+    """Of a value of several parts, those that are as we left them are ours to put back, whatever the others are."""
+    left = change["ours"][-1] if change["ours"] else None
+    if not setting.by_part or not isinstance(left, dict) or not isinstance(now, dict) \
+            or not isinstance(before["value"], dict):
+        return False
+    ours = {part: value for part, value in before["value"].items()
+            if part in now and now[part] == left.get(part) and now[part] != value}
+    if ours:
+        setting.restore(change["target"], ours)
+    return bool(ours)
 
 
 def _restoring(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], dict[str, Any]]:
@@ -175,6 +192,17 @@ def _is_ours(setting: Any, change: dict[str, Any], now: Any) -> bool:
     if change["unfinished"] or any(setting.same(one, now) for one in change["ours"]):
         return True
     return any(setting.holds_ours(change["target"], level) for level in change["levels"])
+
+
+def told_of(before: dict[str, Any], now: Any) -> list[Told]:
+    """What differs from the value before, one line per thing; one line for all where it cannot be asked now."""
+    try:
+        lines: list[Told] = run_bounded(lambda: as_plain(setting_of(before["setting"]).told(
+            before["target"], before["value"], now)), MEND_BOUND_S)
+    except Refusal:
+        lines = []
+    place = f"{before['setting']} of {before['target']}" if before["target"] else before["setting"]
+    return lines or [told(place, before["value"], "not readable" if now is None else now)]
 
 
 def mend_command(before: dict[str, Any]) -> str:

@@ -22,7 +22,7 @@ def address_command(entry: Dict[str, Any], interface: str) -> str:
     flags = "".join(f" {flag}" for flag in entry.get("flags", []) if flag in _TO_BE_TYPED)
     own = f"{entry['address']}{peer}" if peer else f"{entry['address']}/{entry['prefix']}"
     own += f"/{entry['prefix']}" if peer else ""
-    return f"ip address replace {own}{broadcast} dev {interface}{flags}"
+    return f"ip address replace {own}{broadcast} dev {shlex.quote(interface)}{flags}"
 
 
 def route_command(entry: Dict[str, Any], interface: str) -> str:
@@ -32,7 +32,7 @@ def route_command(entry: Dict[str, Any], interface: str) -> str:
     words.append(entry["destination"])
     if entry["gateway"]:
         words += ["via", *(["inet6"] if ":" in entry["gateway"] and entry["family"] == 4 else []), entry["gateway"]]
-    words += ["dev", interface] if interface else []
+    words += ["dev", shlex.quote(interface)] if interface else []
     words += ["table", str(entry["table"])] if entry["table"] != _MAIN_TABLE else []
     words += ["metric", str(entry["priority"])] if entry["priority"] else []
     words += ["src", entry["source"]] if entry.get("source") else []
@@ -46,8 +46,9 @@ def route_command(entry: Dict[str, Any], interface: str) -> str:
 def neighbour_command(entry: Dict[str, Any], interface: str) -> str:
     """A neighbour entry as `netlink.neighbours` describes it."""
     if entry["proxy"]:
-        return f"ip neighbour add proxy {entry['address']} dev {interface}"
-    return f"ip neighbour replace {entry['address']} lladdr {entry['mac']} dev {interface} nud {entry['state']}"
+        return f"ip neighbour add proxy {entry['address']} dev {shlex.quote(interface)}"
+    return (f"ip neighbour replace {entry['address']} lladdr {entry['mac']} dev {shlex.quote(interface)} "
+            f"nud {entry['state']}")
 
 
 def sysctl_command(path: str, value: str) -> str:
@@ -62,4 +63,5 @@ def write_command(path: str, value: object) -> str:
 
 def default_queueing_command(interface: str) -> str:
     """Have the kernel make its own discipline anew; it cannot be taken away itself, so another one goes before."""
-    return f"tc qdisc replace dev {interface} root pfifo && tc qdisc delete dev {interface} root"
+    name = shlex.quote(interface)
+    return f"tc qdisc replace dev {name} root pfifo && tc qdisc delete dev {name} root"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from orchestrator.decide import stays
 from orchestrator.report import influence, limits, method, noted, screening
 from orchestrator.report.matrix import BOTH_WAYS, DIRECTION
 from orchestrator.report.model import STATUSES, CellResult, Report
@@ -121,11 +122,26 @@ def as_found(run: dict[str, Any]) -> list[str]:
         return ["Whether the hosts are as they were found is not recorded: ask `linktrial recover`."]
     if run.get("exit", 0) is None and run.get("ended") != "recovered":
         return ["The run has not ended, so nobody has verified the hosts as found: see `linktrial show` and `recover`."]
-    left = [str(host) for host, verdict in found.items()
-            if not (isinstance(verdict, dict) and verdict.get("ok") is True)]
-    if left:
-        return [f"NOT verified as found: {listed(left)}. What differs, and the command that puts it right, is below."]
-    untouched = [host for host, verdict in found.items() if verdict.get("how") == "unchanged"]
-    restored = [host for host in found if host not in untouched]
-    return [f"{listed([str(host) for host in hosts])} {'was' if len(hosts) == 1 else 'were'} {what}."
-            for hosts, what in ((restored, "put back and verified as found"), (untouched, "not changed")) if hosts]
+    verdicts = {str(host): verdict if isinstance(verdict, dict) else {} for host, verdict in found.items()}
+    left = [host for host, verdict in verdicts.items() if verdict.get("ok") is not True]
+    kept = [host for host, verdict in verdicts.items() if host not in left and verdict.get("accepted")]
+    untouched = [host for host, verdict in verdicts.items() if host not in kept and verdict.get("how") == "unchanged"
+                 and verdict.get("ok") is True]
+    restored = [host for host in verdicts if host not in (*left, *kept, *untouched)]
+    return [*([f"NOT verified as found: {listed(left)}."] if left else []),
+            *(sentence for host in left for sentence in _not_as_found(host, verdicts[host])),
+            *(_kept(host, verdicts[host]) for host in kept),
+            *(f"{listed(hosts)} {'was' if len(hosts) == 1 else 'were'} {what}."
+              for hosts, what in ((restored, "put back and verified as found"), (untouched, "not changed")) if hosts)]
+
+
+def _not_as_found(host: str, verdict: dict[str, Any]) -> list[str]:
+    """Each thing that differs, with its command; said here and now, so that nobody has to look for it."""
+    why = str(verdict.get("fault") or "the run could not look")
+    unknown = f"What differs on {host} is not known ({why}): `linktrial recover` looks, and puts back what is left."
+    return stays.lines(host, verdict) or [unknown]
+
+
+def _kept(host: str, verdict: dict[str, Any]) -> str:
+    values = listed([f"{one.what}: {one.now} ({one.before} before the run)" for one in stays.accepted(verdict)])
+    return f"{host} was put back and verified as found, but for what its owner keeps: {values}."

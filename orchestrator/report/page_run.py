@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from orchestrator.decide import stays
 from orchestrator.report import ends, method
 from orchestrator.report.markup import Markup, joined, tag
 from orchestrator.report.model import Report
@@ -13,6 +14,7 @@ from orchestrator.results.folder import CHARTS, FILES
 from orchestrator.results.plain_text import shortened
 
 GREATEST_REASONS = 200
+GREATEST_DIFFERENCES = 60  # of one host; more is a matter for programs
 _GREATEST_NUMBERS = 12
 
 
@@ -78,21 +80,24 @@ def _as_found(found: Any) -> Markup | None:
 def _one_host(host: str, verdict: Any) -> list[Markup]:
     if not isinstance(verdict, dict):
         return []
-    said = "verified as found" if verdict.get("ok") is True else "NOT verified as found"
-    out = [tag("p", tag("b", host), f" is {said}.", class_=None if verdict.get("ok") is True else "alarm")]
-    for key, about in (("left", "what could not be put back"), ("touched", "what this run touched and now differs"),
-                       ("conflicts", "what somebody else changed meanwhile"), ("other", "what else differs")):
-        rows = [_difference(entry) for entry in verdict.get(key) or [] if isinstance(entry, dict)]
+    fine = verdict.get("ok") is True
+    kept = stays.accepted(verdict)
+    said = "verified as found" if fine else "NOT verified as found"
+    but = ", but for what its owner keeps" if fine and kept else ""
+    out = [tag("p", tag("b", host), f" is {said}{but}.", class_=None if fine else "alarm")]
+    for about, found in (("what is not as found, and what puts it right", [] if fine else stays.remaining(verdict)),
+                         ("what its owner keeps", kept), ("what else differs", stays.others(verdict))):
+        rows = [_difference(one) for one in found[:GREATEST_DIFFERENCES]]
         if rows:
-            out.append(plain_table(f"{host}: {about}", ("what", "before", "now", "command"), rows, "words"))
+            out.append(plain_table(f"{host}: {about}", ("what", "before", "now", "why", "command"), rows, "words"))
+        if len(found) > GREATEST_DIFFERENCES:
+            out.append(tag("p", f"{count_text(len(found) - GREATEST_DIFFERENCES, 'further difference')} in run.json."))
     return out
 
 
-def _difference(entry: dict[str, Any]) -> tuple[str, str, str, Markup]:
-    what = entry.get("what") or " ".join(str(entry.get(key, "")) for key in ("target", "setting")).strip()
-    command = entry.get("command")
-    return (shortened(what, 200), shortened(entry.get("before"), 200), shortened(entry.get("now"), 200),
-            tag("code", shortened(command, 400)) if command else Markup(""))
+def _difference(one: stays.Difference) -> tuple[str, str, str, str, Markup]:
+    return (shortened(one.what, 200), shortened(one.before, 200), shortened(one.now, 200), shortened(one.why, 200),
+            tag("code", shortened(one.command, 400)) if one.command else Markup(""))
 
 
 def replaced(report: Report) -> Markup | None:

@@ -8,6 +8,7 @@ from typing import Any
 from orchestrator.decide.events import Conducted
 from orchestrator.decide.journal_lines import Entry
 from orchestrator.decide.judge import Verdict, judge
+from orchestrator.decide.machine import BROKEN_OFF
 from orchestrator.decide.replay import replay
 from orchestrator.decide.state import RunState
 from orchestrator.results.interval_index import IntervalIndex, read_story
@@ -29,7 +30,7 @@ def judged_records(entries: list[Entry]) -> tuple[RunState, list[tuple[Json, Ver
         outcome = state.outcomes.get(trial.position)
         if outcome is None:
             continue
-        record = records.get(trial.position) if outcome["doubts"] != ["broken_off"] else None
+        record = records.get(trial.position) if BROKEN_OFF not in outcome["doubts"] else None
         verdict = judge(record) if record else Verdict(outcome["status"], tuple(outcome["doubts"]), outcome["reason"])
         judged += _with_steps(record or _empty_record(state, trial.position), _marked(state, trial.position, verdict))
     return state, judged

@@ -42,7 +42,7 @@ def test_what_stays_changed_is_named_with_the_host(state: RunState) -> None:
     state.hosts["dome"].restored = {**RESTORED, "left": [stays]}
     (dome,) = [end for end in host_ends(state) if end.host == "dome"]
     assert not dome.verified
-    assert dome.stays == (stays,)
+    assert dome.lines[1:] == ["    mtu of eth1 on dome: 1500 before, 9000 now"]
 
 
 def test_a_host_that_is_left_to_its_lease_says_within_what_time(state: RunState) -> None:

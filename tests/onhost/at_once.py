@@ -8,6 +8,15 @@ from typing import Any
 class AtOnce:
     """For doubles that have `verify`."""
 
+    cheap_to_read = True
+    by_part = False
+
+    def may_be_moved_by(self, other: str) -> bool:
+        return False
+
+    def in_words(self, level: Any) -> str:
+        return str(level)
+
     def restarts(self, level: Any) -> bool:
         return False
 
@@ -19,3 +28,6 @@ class AtOnce:
 
     def holds_ours(self, target: str, level: Any) -> bool:
         return bool(self.verify(target, level)["ok"])  # type: ignore[attr-defined] # the double's own
+
+    def told(self, target: str, before: Any, now: Any) -> list[dict[str, str]]:
+        return [{"what": f"place {target}", "before": str(before), "now": str(now), "command": ""}]

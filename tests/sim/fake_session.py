@@ -21,6 +21,7 @@ from tests.sim.results import traffic_results
 
 Json = dict[str, Any]
 LATENCY_S = 0.002
+LOOK_EVERY_S = 0.2  # of a watch for changes from outside
 
 
 class Chance:
@@ -97,6 +98,10 @@ class FakeJob:
         self.stages = ["connected"] if verb == "traffic.dial" else ["listening", "connected"]
         session.jobs.append(self)
 
+    @property
+    def done(self) -> bool:
+        return self.future.done()
+
     async def event(self, bound_s: float = 30.0) -> Json:
         await asyncio.sleep(LATENCY_S)
         if self.future.done() and not self.ending_at_once:
@@ -126,6 +131,48 @@ class FakeJob:
     def end(self, result: Json) -> None:
         if not self.future.done():
             self.future.set_result(copy.deepcopy(result))
+
+
+class FakeWatch(FakeJob):
+    """A host that watches its values for changes from outside, on the virtual clock."""
+
+    def __init__(self, session: FakeSession, verb: str, args: Json) -> None:
+        super().__init__(session, verb, args)
+        self._events: asyncio.Queue[Json] = asyncio.Queue()
+        self._events.put_nowait({"stage": "watching"})
+        self._changes: list[Json] = []
+        self._expected = {(one["setting"], one["target"]): session.host.values.get((one["setting"], one["target"]))
+                          for one in [*args["uses"], *args["as_found"]]}
+        session.world.meetings.append(asyncio.ensure_future(self._watch()))
+
+    async def _watch(self) -> None:
+        while not self.future.done() and self.told.empty():
+            self._look()
+            await asyncio.sleep(LOOK_EVERY_S)
+        self._look()
+        self.end({"changes": self._changes, "readings": 1, "cost_cpu_s": 0.0})
+
+    def _look(self) -> None:
+        values = self.session.host.values
+        for (setting, target), before in self._expected.items():
+            now = values.get((setting, target))
+            what = f"{setting} of {target}"
+            if now != before and not any(one["what"] == what and one["now"] == str(now) for one in self._changes):
+                self._changes.append({"setting": setting, "target": target, "what": what, "before": str(before),
+                                      "now": str(now), "by": "", "at_wall_ns": 0})
+                self._events.put_nowait({"stage": "changed", "change": self._changes[-1]})
+
+    async def event(self, bound_s: float = 30.0) -> Json:
+        waiting = asyncio.ensure_future(self._events.get())
+        try:
+            await asyncio.wait({waiting, self.future}, timeout=bound_s, return_when=asyncio.FIRST_COMPLETED)
+            if waiting.done():
+                return waiting.result()
+        finally:
+            waiting.cancel()
+            await asyncio.gather(waiting, return_exceptions=True)
+        self.future.result()
+        raise self.session.error("no_event")
 
 
 class FakeSession:
@@ -205,6 +252,8 @@ class FakeSession:
     def start(self, verb: str, args: Json | None = None, *, bound_s: float = 60.0) -> FakeJob:
         if self.dead:
             raise self.error("lost")
+        if verb == "external.watch":
+            return FakeWatch(self, verb, json.loads(json.dumps(args or {})))
         job = FakeJob(self, verb, json.loads(json.dumps(args or {})))
         if job.args.get("interface") == "lo":  # the pair against itself
             return self._alone(job)

@@ -113,6 +113,8 @@ class StartValue:
     """What the current host is started with: a boot file that its next start reads and puts back."""
 
     survives_reboot = True
+    cheap_to_read = False
+    by_part = False
 
     def __init__(self, name: str) -> None:
         self.name, self.host = name, HelperHost.current
@@ -158,6 +160,9 @@ class StartValue:
 
     def mend_command(self, target: str, value: Json) -> str:
         return f"write {value['file']}"
+
+    def told(self, target: str, before: Json, now: Json) -> list[Json]:
+        return [{"what": self.name, "before": str(before["file"]), "now": str(now["file"]), "command": ""}]
 
 
 class HostValue(AtOnce):

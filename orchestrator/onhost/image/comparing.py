@@ -7,11 +7,16 @@ from typing import Any, Dict, Iterable, List, Mapping, Set
 
 from orchestrator.onhost.image.mending import called, mend_command, mending_rank
 from orchestrator.onhost.settings import CATALOGUE
+from orchestrator.onhost.told import Told, came_or_went, leaves, told
+from orchestrator.onhost.told import in_words as value_in_words
+
+# what is named by its key, so that its value is only a matter when both images have it
+_NAMED_THINGS = ("address", "route", "neighbour")
 
 
 def differences(before: Mapping[str, Any], now: Mapping[str, Any],
                 touched: Iterable[Mapping[str, str]]) -> Dict[str, List[Dict[str, Any]]]:
-    """{"touched": [...], "other": [...]}, each entry {what, key, before, now, command}. Pure.
+    """{"touched": [...], "other": [...]}, each entry {what, key, before, now, command, told}. Pure.
 
     `touched` names the places that were to be changed, {setting, target} each. What is gone from the host reads None.
     The entries come in an order in which their commands can be typed.
@@ -25,10 +30,33 @@ def differences(before: Mapping[str, Any], now: Mapping[str, Any],
             continue
         passing = any(isinstance(value, dict) and value.get("passing") for value in (value_before, value_now))
         mine = _fits(key, ours) or (value_before is not None and _fits(key, losable))
-        entry = {"what": called(key), "key": key, "before": value_before, "now": value_now,
-                 "command": mend_command(key, value_before, value_now)}
+        command = mend_command(key, value_before, value_now)
+        entry = {"what": called(key), "key": key, "before": value_before, "now": value_now, "command": command,
+                 "told": in_words(key, value_before, value_now, command)}
         sorted_out["touched" if mine and not passing else "other"].append(entry)
     return sorted_out
+
+
+def in_words(key: str, before: Any, now: Any, command: str) -> Told:
+    """One difference as a person reads it; of two structures only what differs between them. Pure."""
+    if key.partition(":")[0] in _NAMED_THINGS and (before is None or now is None):
+        return came_or_went(called(key), before, command)
+    if isinstance(before, dict) and isinstance(now, dict):
+        differing = list(leaves(before, now))
+        texts = [", ".join(f"{' '.join(path)} {value_in_words(each[side])}".strip() for path, *each in differing)
+                 for side in (0, 1)]
+        return told(called(key), texts[0], texts[1], command)
+    if key.startswith("qdisc:"):
+        return told(called(key), _disciplines(before), _disciplines(now), command)
+    return told(called(key), before, now, command)
+
+
+def _disciplines(found: Any) -> Any:
+    """Queueing disciplines by kind and number; what else they are set to is in the image."""
+    if not isinstance(found, list):
+        return found
+    kinds = [str(each["kind"]) for each in found]
+    return ", ".join(f"{kinds.count(kind)} x {kind}" for kind in dict.fromkeys(kinds))
 
 
 def _follows_from_an_address(key: str, before: Any, now: Any) -> bool:

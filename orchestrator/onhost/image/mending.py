@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from shlex import quote
 from typing import Any, Callable, Dict
 
 from orchestrator.onhost import spelled
@@ -55,7 +56,7 @@ def mend_command(key: str, before: Any, now: Any) -> str:
         return ""
     if section in _TABLE_OPTIONS:
         value = _SWITCHES[bool(before)] if detail in _ON_OFF_WORDS or section == "pause" else before
-        return f"ethtool {_TABLE_OPTIONS[section]} {interface} {detail} {value}"
+        return f"ethtool {_TABLE_OPTIONS[section]} {quote(interface)} {quote(detail)} {value}"
     spell = _SPELLED.get(section)
     return spell(interface, detail, before) if spell else ""
 
@@ -65,37 +66,37 @@ _COMING_AND_GOING = ("address", "route", "neighbour")
 
 def _removal(section: str, interface: str, now: Any) -> str:
     if section == "address":
-        return f"ip address delete {now['address']}/{now['prefix']} dev {interface}"
+        return f"ip address delete {now['address']}/{now['prefix']} dev {quote(interface)}"
     if section == "route":
         return spelled.route_command(now, interface).replace(" replace ", " delete ", 1)
-    return f"ip neighbour delete {'proxy ' if now['proxy'] else ''}{now['address']} dev {interface}"
+    return f"ip neighbour delete {'proxy ' if now['proxy'] else ''}{now['address']} dev {quote(interface)}"
 
 
 def _link(interface: str, detail: str, before: Any) -> str:
     if detail == "up":
-        return f"ip link set dev {interface} {'up' if before else 'down'}"
-    return f"ip link set dev {interface} {_LINK_WORDS[detail]} {before}"
+        return f"ip link set dev {quote(interface)} {'up' if before else 'down'}"
+    return f"ip link set dev {quote(interface)} {_LINK_WORDS[detail]} {before}"
 
 
 def _qdisc(interface: str, _: str, before: Any) -> str:
     root = next((each for each in before if each["root"]), None)
     if root is None or root["default"]:
         return spelled.default_queueing_command(interface)
-    return f"tc qdisc replace dev {interface} root {root['kind']}"
+    return f"tc qdisc replace dev {quote(interface)} root {root['kind']}"
 
 
 def _energy(interface: str, detail: str, before: Any) -> str:
     word = {"enabled": "eee", "advertised": "advertise", "tx-lpi-enabled": "tx-lpi", "tx-lpi-timer": "tx-timer"}[detail]
     value = {"advertise": hex(before), "tx-timer": str(before)}.get(word, _SWITCHES[bool(before)])
-    return f"ethtool --set-eee {interface} {word} {value}"
+    return f"ethtool --set-eee {quote(interface)} {word} {value}"
 
 
 def _negotiation(interface: str, detail: str, before: Any) -> str:
     if detail == "advertised":
-        return f"ethtool -s {interface} advertise {sum(1 << bit for bit in before):#x}"
+        return f"ethtool -s {quote(interface)} advertise {sum(1 << bit for bit in before):#x}"
     if detail == "speed_bit_s":
-        return f"ethtool -s {interface} speed {before // 1_000_000}" if before else ""
-    return f"ethtool -s {interface} {detail} {_SWITCHES[before] if detail == 'autoneg' else before}"
+        return f"ethtool -s {quote(interface)} speed {before // 1_000_000}" if before else ""
+    return f"ethtool -s {quote(interface)} {quote(detail)} {_SWITCHES[before] if detail == 'autoneg' else before}"
 
 
 _SPELLED: Dict[str, Callable[[str, str, Any], str]] = {
@@ -104,12 +105,12 @@ _SPELLED: Dict[str, Callable[[str, str, Any], str]] = {
     "route": lambda interface, _, before: spelled.route_command(before, interface),
     "neighbour": lambda interface, _, before: spelled.neighbour_command(before, interface),
     "qdisc": _qdisc,
-    "feature": lambda interface, detail, before: f"ethtool -K {interface} {detail} {before}",
+    "feature": lambda interface, detail, before: f"ethtool -K {quote(interface)} {quote(detail)} {before}",
     "energy": _energy,
     "negotiation": _negotiation,
     "steering": lambda interface, detail, before: spelled.write_command(f"/sys/class/net/{interface}/{detail}", before),
     "interrupt": lambda _, detail, before: spelled.write_command(f"/proc/irq/{detail}", before),
     "sysctl": lambda _, detail, before: spelled.sysctl_command(f"net/{detail}", before),
     "clock": lambda _, detail, before: spelled.write_command(f"{_CPU_TREE}/{detail}", before),
-    "trace": lambda *key: f"rm -r {key[1]}",
+    "trace": lambda _, detail, _before: f"rm -r {quote(detail)}",
 }

@@ -25,7 +25,7 @@ def addresses(index: Optional[int] = None) -> List[Dict[str, Any]]:
     """Every address of this namespace, or of one interface; lifetimes in seconds, None for ever."""
     with Channel() as channel:
         answers = channel.dump(frames.GET_ADDRESS, _BODY.pack(0, 0, 0, 0, 0))
-    found = [_read(answer) for kind, answer in answers if kind == frames.NEW_ADDRESS]
+    found = [described(answer) for kind, answer in answers if kind == frames.NEW_ADDRESS]
     return [each for each in found if each["family"] and index in (None, each["index"])]
 
 
@@ -77,7 +77,8 @@ def _lifetimes(entry: Dict[str, Any]) -> bytes:
     return frames.attribute(_LIFETIME, packed)
 
 
-def _read(answer: bytes) -> Dict[str, Any]:
+def described(answer: bytes) -> Dict[str, Any]:
+    """An address from the body of the kernel's message about it."""
     number, prefix, short_flags, scope, index = _BODY.unpack_from(answer)
     values = frames.attribute_map(answer[_BODY.size:])
     far = values.get(_ADDRESS, b"")

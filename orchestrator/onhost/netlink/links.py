@@ -31,7 +31,7 @@ def links() -> List[Dict[str, Any]]:
     """Every interface of this network namespace; sizes in bytes, what the kernel does not tell is None."""
     body = _BODY.pack(0, 0, 0, 0, 0) + frames.attribute(_EXTENDED_MASK, frames.pack_u32(_SKIP_STATISTICS))
     with Channel() as channel:
-        return [_read(answer) for kind, answer in channel.dump(frames.GET_LINK, body) if kind == frames.NEW_LINK]
+        return [described(answer) for kind, answer in channel.dump(frames.GET_LINK, body) if kind == frames.NEW_LINK]
 
 
 def find_link(name: str) -> Optional[Dict[str, Any]]:
@@ -46,7 +46,7 @@ def find_link(name: str) -> Optional[Dict[str, Any]]:
         if error.errno == errno.ENODEV:
             return None
         raise
-    return next((_read(answer) for kind, answer in answers if kind == frames.NEW_LINK), None)
+    return next((described(answer) for kind, answer in answers if kind == frames.NEW_LINK), None)
 
 
 def set_link(index: int, *, mtu: Optional[int] = None, transmit_queue_length: Optional[int] = None) -> None:
@@ -59,7 +59,8 @@ def set_link(index: int, *, mtu: Optional[int] = None, transmit_queue_length: Op
         channel.change(frames.NEW_LINK, 0, body)
 
 
-def _read(answer: bytes) -> Dict[str, Any]:
+def described(answer: bytes) -> Dict[str, Any]:
+    """An interface from the body of the kernel's message about it."""
     _, _, index, flags, _ = _BODY.unpack_from(answer)
     values = frames.attribute_map(answer[_BODY.size:])
     found: Dict[str, Any] = {

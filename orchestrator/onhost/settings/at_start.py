@@ -10,12 +10,13 @@ import hashlib
 import os
 import re
 import shlex
-from typing import Any, Dict
+from typing import Any, Dict, Iterator
 
 from orchestrator.onhost.at_start.boot_files import BootFile, content_of, with_content
 from orchestrator.onhost.at_start.hooks import NONE
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
+from orchestrator.onhost.told import Told, told
 
 WRITTEN = "written, in effect after a restart"
 _CHANGED = "{} was changed by somebody else since: it is left as it is"
@@ -29,6 +30,7 @@ class AtStart(Setting):
     scope = HOST
     survives_reboot = True  # the file does, until the next start has put it back
     costly = True
+    cheap_to_read = False
     whole_machine = True
 
     def restarts(self, level: object) -> bool:
@@ -121,6 +123,10 @@ class AtStart(Setting):
         path, file = shlex.quote(value["path"]), value["file"]
         return f"rm -f {path}" if file is None else f"printf %s {file['content']} | base64 -d >{path}"
 
+    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+        """A boot file is told by its size and the beginning of its sum: nobody compares two files in a line."""
+        yield told(f"file {before['path']}", _file_in_words(before), _file_in_words(now), self._mended(target, before))
+
     def _original(self, path: str) -> BootFile:
         """The file as found, also while it is changed."""
         armed = self._kernel.next_start().armed_original(path)
@@ -141,6 +147,13 @@ class AtStart(Setting):
             self._check_ours(path)
             start.write(path, armed["file"])
             start.disarm(path)
+
+
+def _file_in_words(value: Dict[str, Any]) -> str:
+    content = content_of(value["file"])
+    if value["file"] is None:
+        return "no such file"
+    return f"{len(content)} bytes (SHA-256 {hashlib.sha256(content).hexdigest()[:12]})"
 
 
 def path_problem(path: object) -> str:

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import fnmatch
 import os
-from typing import Any, Dict, Iterator, Tuple
+from typing import Any, Dict, Iterator, List, Tuple
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.kernel import Kernel
+from orchestrator.onhost.told import Told, bounded, leaves, told
 
 INTERFACE, HOST = "interface", "host"
 
@@ -46,6 +48,12 @@ class Setting:
     may_lose: Tuple[str, ...] = ()
     # names of settings that must be applied before this one
     after: Tuple[str, ...] = ()
+    # names of settings whose change may move this one by itself, beside those in `after`; "feature.*" for all of these
+    moved_by: Tuple[str, ...] = ()
+    # whether reading it while traffic runs disturbs nothing
+    cheap_to_read = True
+    # whether its value is {part: value} of which each part is put right by a command of its own
+    by_part = False
 
     def __init__(self, kernel: Kernel) -> None:
         self._kernel = kernel
@@ -133,6 +141,20 @@ class Setting:
         """What a person types to put `value` (from `read`) back; empty when there is nothing."""
         return "" if value is None else self._mended(target, value)
 
+    def told(self, target: str, before: Any, now: Any) -> List[Told]:
+        """What differs between two values from `read`: each thing alone, in words, with the command that mends it."""
+        if before is None or now is None:
+            return [told(self._called(target), before, now, self.mend_command(target, before))]
+        return bounded(list(self._told(target, before, now)))
+
+    def may_be_moved_by(self, other: str) -> bool:
+        """Whether this setting may read otherwise only because `other` was changed on the same interface. Pure."""
+        return any(fnmatch.fnmatchcase(other, name) for name in (*self.after, *self.moved_by))
+
+    def in_words(self, level: object) -> str:
+        """A level as a person reads it."""
+        return self._shown(level)
+
     def keep_command(self, target: str, level: object) -> str:
         """What a person types to give `target` this level for good, on any host; pure. Empty where it is not one line.
 
@@ -153,6 +175,24 @@ class Setting:
 
     def _mended(self, target: str, value: Any) -> str:
         raise NotImplementedError
+
+    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+        """By default every single value that differs; one command mends all of them, unless the parts stand alone."""
+        if self.by_part:
+            for part in [*before, *(part for part in now if part not in before)]:
+                if before.get(part) != now.get(part):
+                    command = self._mended(target, {part: before[part]}) if part in before else ""
+                    yield told(self._part_called(target, part), before.get(part), now.get(part), command)
+            return
+        command = self._mended(target, before)
+        for path, was, is_now in leaves(before, now):
+            where = " ".join(path)
+            yield told(f"{where} ({self._called(target)})" if where else self._called(target), was, is_now, command)
+            command = ""
+
+    def _part_called(self, target: str, part: str) -> str:
+        """A part of the value as a person names it."""
+        return f"{part} of {target}" if target else part
 
     def _current(self, target: str, level: object) -> Any:
         """The value now, comparable with a level."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from shlex import quote
 from typing import Any, Dict, List, Mapping
 
 from orchestrator.onhost import ethtool
@@ -27,6 +28,7 @@ class Channels(DriverTable):
     domain_text = "a number, or for example rx=2 tx=2, within the driver's limits"
     costly = True
     table = ethtool.CHANNELS
+    by_part = False
     option, called = "-L", "channels"
     touches = ("channels:{target}:*", "steering:{target}:*", "interrupt:{target}:*", "qdisc:{target}:")
 
@@ -78,4 +80,4 @@ class Channels(DriverTable):
     def _mended(self, target: str, value: Any) -> str:
         words = " ".join(f"{name} {number}" for name, number in value["channels"].items() if number)
         anew = [default_queueing_command(target)] if value.get("waiting") else []
-        return " && ".join([f"ethtool -L {target} {words}", *anew, *queues.commands(target, value["steering"])])
+        return " && ".join([f"ethtool -L {quote(target)} {words}", *anew, *queues.commands(target, value["steering"])])

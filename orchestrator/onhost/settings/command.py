@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 import time
-from typing import Any, Dict, List
+from typing import Any, Dict, Iterator, List
 
 from orchestrator.onhost.at_start.hooks import NONE
 from orchestrator.onhost.refusal import Refusal
@@ -12,6 +12,7 @@ from orchestrator.onhost.settings.at_start import WRITTEN
 from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
 from orchestrator.onhost.settings.kernel import Outcome
 from orchestrator.onhost.settings.levels import unknown_key
+from orchestrator.onhost.told import Told, told
 
 PLACE = "{level}"  # where a written value goes in an argument
 _BOUND_S = 30.0
@@ -37,6 +38,7 @@ class Command(Setting):
     example = '{read: [cat, /etc/x], write: [tool, "{level}"], level: fast}'
     domain_text = "text or whole numbers, put in place of {level} in the arguments of write"
     scope = HOST
+    cheap_to_read = False  # it runs the user's program
     privilege = "user"
     survives_reboot = True  # nobody knows, and to think so is the safe side: it is put back after a reboot too
     costly = True
@@ -90,6 +92,10 @@ class Command(Setting):
     def _mended(self, target: str, value: Any) -> str:
         """The plan's own write, with the value found."""
         return " ".join(shlex.quote(argument) for argument in filled(value["write"], value["value"]))
+
+    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+        """What the program said; how it is asked is no finding."""
+        yield told(self._called(target), before["value"], now["value"], self._mended(target, before))
 
     def _current(self, target: str, level: object) -> Any:
         assert isinstance(level, dict)  # problem_with has seen it

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from shlex import quote
 from typing import Any, Dict, Mapping, Tuple
 
 from orchestrator.onhost import ethtool
@@ -16,6 +17,7 @@ class DriverTable(Setting):
     option = ""  # how a person changes the table with ethtool
     called = ""  # how a person calls it
     switches: Tuple[str, ...] = ()  # words that a person types as on and off
+    by_part = True
 
     def _wanted(self, level: object, words: Mapping[str, int]) -> Dict[str, int]:
         """The words that a level asks for, where the table is `words` now."""
@@ -60,13 +62,18 @@ class DriverTable(Setting):
 
     def _kept(self, target: str, level: object) -> str:
         words = self._wanted(level, dict.fromkeys(self.table.words, 1))
-        return f"ethtool {self.option} {target} " + " ".join(f"{name} {self._typed(name, value)}"
+        return f"ethtool {self.option} {quote(target)} " + " ".join(f"{name} {self._typed(name, value)}"
                                                              for name, value in words.items())
 
     def _mended(self, target: str, value: Mapping[str, int]) -> str:
         words = " ".join(f"{name} {self._typed(name, number)}" for name, number in value.items()
                          if number or name in self.switches)
-        return f"ethtool {self.option} {target} {words}"
+        if not words:  # a part that the driver has not, and that cannot be asked for
+            return ""
+        return f"ethtool {self.option} {quote(target)} {words}"
+
+    def _part_called(self, target: str, part: str) -> str:
+        return f"{self.called} {part} of {target}"
 
     def _typed(self, name: str, number: int) -> object:
         return ("off", "on")[bool(number)] if name in self.switches else number

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from shlex import quote
 from typing import Any, Dict, Mapping
 
 from orchestrator.onhost import ethtool
@@ -21,6 +22,7 @@ class EnergyEfficientEthernet(DriverTable):
     domain_text = "on, off"
     costly = True
     table = ethtool.ENERGY_EFFICIENCY
+    by_part = False
     option, called = "--set-eee", "energy-efficient Ethernet"
     touches = ("energy:{target}:*",)
     after = ("speed",)
@@ -43,4 +45,4 @@ class EnergyEfficientEthernet(DriverTable):
         return self._mended(target, {"enabled": self._parsed(level)})
 
     def _mended(self, target: str, value: Any) -> str:
-        return f"ethtool --set-eee {target} eee {'on' if value['enabled'] else 'off'}"
+        return f"ethtool --set-eee {quote(target)} eee {'on' if value['enabled'] else 'off'}"

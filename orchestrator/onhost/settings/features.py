@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import difflib
 import re
-from typing import Any, Dict, List, Tuple
+from shlex import quote
+from typing import Any, Dict, Iterator, List, Tuple
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.base import CANNOT, Setting
 from orchestrator.onhost.settings.kernel import Kernel
+from orchestrator.onhost.told import Told, told
 
 _PREFIX = "feature."
 _NAME = re.compile(r"[a-z][a-z0-9_-]{1,30}")  # ETH_GSTRING_LEN is 32 with the end
@@ -27,6 +29,10 @@ class FeatureSwitch(Setting):
     domain_text = "on, off"
     features: Tuple[str, ...] = ()
     touches = ("feature:{target}:*",)
+    by_part = True
+    # drivers switch some off while frames are large, and features need each other
+    moved_by = ("mtu", "feature.*", "checksum-offload", "scatter-gather", "segmentation-offload", "receive-coalescing",
+                "channels")
 
     def _parsed(self, level: object) -> bool:
         return levels.switch(level, self.name)
@@ -70,13 +76,30 @@ class FeatureSwitch(Setting):
 
     def _kept(self, target: str, level: object) -> str:
         switch = "on" if self._parsed(level) else "off"
-        return f"ethtool -K {target} " + " ".join(f"{name} {switch}" for name in self.features)
+        return f"ethtool -K {quote(target)} " + " ".join(f"{name} {switch}" for name in self.features)
+
+    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+        """Whether each is on; what was requested of one that is as before is nothing that a person sees."""
+        words = [{name: state["active"] for name, state in found.items()} for found in (before, now)]
+        for name in [name for name in words[0] if words[0][name] != words[1].get(name)]:
+            yield told(f"{name} of {target}", words[0][name], words[1].get(name),
+                       f"ethtool -K {quote(target)} {name} {_switch(before[name])}")
+        if words[0] == words[1] and before != now:  # asked for, and not to be had: the next change would show it
+            asked = [name for name in before if before[name] != now.get(name)]
+            words_before = " ".join(f"{name} {_switch(before[name])}" for name in asked)
+            yield told(f"requested features of {target}", words_before, "otherwise",
+                       f"ethtool -K {quote(target)} {words_before}")
 
     def _mended(self, target: str, value: Dict[str, Dict[str, bool]]) -> str:
         now = self._kernel.features(target) if self._kernel.find_link(target) else {}
         words = [f"{name} {'on' if state['requested'] else 'off'}" for name, state in value.items()
                  if now.get(name, {}).get("active") != state["active"]]
-        return f"ethtool -K {target} {' '.join(words)}" if words else ""
+        return f"ethtool -K {quote(target)} {' '.join(words)}" if words else ""
+
+
+def _switch(state: Dict[str, bool]) -> str:
+    """What was asked for: what is to be had of it follows."""
+    return "on" if state["requested"] else "off"
 
 
 class Feature(FeatureSwitch):

@@ -25,6 +25,7 @@ class Governor(Setting):
     whole_machine = True
     simulated_at = CPU_TREE
     touches = ("clock::cpufreq/policy*/scaling_governor",)
+    by_part = True
 
     def _parsed(self, level: object) -> str:
         """A near miss of a known governor is taken for a mistake, an unknown name for a governor of the host's own."""
@@ -38,6 +39,9 @@ class Governor(Setting):
     def _mended(self, target: str, value: Any) -> str:
         """One write for each policy."""
         return spelled_writes("scaling_governor", value)
+
+    def _part_called(self, target: str, part: str) -> str:
+        return f"governor of {part}"
 
     def _kept(self, target: str, level: object) -> str:
         return write_everywhere("scaling_governor", level)

@@ -29,6 +29,7 @@ class IdleLimit(Setting):
     whole_machine = True
     simulated_at = CPU_TREE
     touches = ("clock::cpu*/cpuidle/state*/disable",)
+    by_part = True
 
     def _parsed(self, level: object) -> Any:
         return _ALL if level == _ALL else levels.whole(level, 0, _MOST_STATES, "an idle state's number")

@@ -26,6 +26,7 @@ class InterruptCores(Setting):
     domain_text = "spread, or cores such as 0 or 0-2,5"
     whole_machine = True
     touches = ("interrupt:{target}:*",)
+    by_part = True
     # a change of channels makes the interrupts anew
     after = ("channels",)
 
@@ -72,6 +73,9 @@ class InterruptCores(Setting):
                 # EIO: the interrupt's controller, or the kernel itself for managed ones, does not let it be moved
                 raise Refusal(CANNOT, f"interrupt {number} of {target} cannot be moved on this host: the kernel "
                               f"answered: {error.strerror}", interrupt=number, errno=error.errno) from error
+
+    def _part_called(self, target: str, part: str) -> str:
+        return f"cores of interrupt {part} of {target}"
 
     def _kept(self, target: str, level: object) -> str:
         """Empty: interrupts get other numbers at every start, and a list of them would be wrong the next time."""

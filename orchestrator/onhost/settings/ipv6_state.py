@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import errno
-from typing import Any, Dict, List
+from typing import Any, Dict, Iterator, List
 
 from orchestrator.onhost import spelled
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.kernel import Kernel
+from orchestrator.onhost.told import Told, came_or_went, told
 
 _SYSCTLS = "/proc/sys/net/ipv6"
 # Not values: stable_secret cannot be read unless it was set and cannot be written twice; the IPv6 MTU follows the link.
@@ -47,6 +48,24 @@ def missing(before: Dict[str, Any], now: Dict[str, Any]) -> List[str]:
     gone += [f"neighbour {each['address']}" for each in before["neighbours"] if each not in now["neighbours"]]
     gone += [f"{name} = {value}" for name, value in before["sysctls"].items() if now["sysctls"].get(name) != value]
     return gone
+
+
+def told_missing(name: str, before: Dict[str, Any], now: Dict[str, Any]) -> Iterator[Told]:
+    """The same for a person, each with its command: the values of sysctls, the others as things that are gone."""
+    for each in before["addresses"]:
+        if each not in now["addresses"]:
+            yield came_or_went(f"address {each['address']}/{each['prefix']} of {name}", each,
+                               spelled.address_command(each, name))
+    for each in before["routes"]:
+        if each not in now["routes"]:
+            yield came_or_went(f"route {each['destination']} of {name}", each, spelled.route_command(each, name))
+    for each in before["neighbours"]:
+        if each not in now["neighbours"]:
+            yield came_or_went(f"neighbour {each['address']} of {name}", each, spelled.neighbour_command(each, name))
+    for key, value in before["sysctls"].items():
+        if now["sysctls"].get(key) != value:
+            path = f"net/ipv6/{key.replace('/', '/' + name + '/', 1)}"
+            yield told(path, value, now["sysctls"].get(key), spelled.sysctl_command(path, value))
 
 
 def put_back(kernel: Kernel, link: Dict[str, Any], before: Dict[str, Any]) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, List, Tuple
+from shlex import quote
+from typing import Any, Dict, Iterator, List, Tuple
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import ipv6_state, levels
 from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.told import Told, came_or_went, told
 
 _LEAST, _MOST = 68, 65535  # RFC 791's least, and the kernel's constant ceiling
 IPV6_LEAST = 1280  # RFC 8200; below it the kernel takes IPv6 off the interface
@@ -36,6 +38,10 @@ class Mtu(Setting):
     after = ("receive-ring", "transmit-ring", "checksum-offload", "scatter-gather", "segmentation-offload",
              "receive-coalescing", "feature.*")
 
+    def may_be_moved_by(self, other: str) -> bool:
+        """By none: a driver refuses an MTU that its rings or features do not carry, and changes none."""
+        return False
+
     def forget(self, target: str) -> None:
         """What was noted for a change that was never made, or that somebody else has undone."""
         self._kernel.drop(_keepsake(target))
@@ -45,14 +51,31 @@ class Mtu(Setting):
 
     def _mended(self, target: str, value: Any) -> str:
         """The interface's own MTU first, then those on top of it, then what IPv6 lost."""
-        lines = [f"ip link set dev {name} mtu {mtu}" for name, mtu in [(target, value["mtu"]),
-                                                                       *value["children"].items()]]
+        lines = [self._command(name, mtu) for name, mtu in [(target, value["mtu"]), *value["children"].items()]]
         for name, state in value["ipv6"].items():
             lines += ipv6_state.mend_commands(self._kernel, name, state)
         return " && ".join(lines)
 
+    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+        """The MTU, those on top of it, and what IPv6 lost; below 1280 it is lost whole, and comes back with the MTU."""
+        sizes = {target: before["mtu"], **before["children"]}
+        sizes_now = {target: now["mtu"], **now["children"]}
+        for name in [name for name in sizes if sizes[name] != sizes_now.get(name)]:
+            yield told(f"mtu of {name}", sizes[name], sizes_now.get(name), self._command(name, sizes[name]))
+        for name in [name for name in sizes_now if name not in sizes]:
+            yield told(f"mtu of {name}", None, sizes_now[name])
+        for name, state in before["ipv6"].items():
+            if name in now["ipv6"]:
+                yield from ipv6_state.told_missing(name, state, now["ipv6"][name])
+            else:
+                commands = " && ".join(ipv6_state.mend_commands(self._kernel, name, state))
+                yield came_or_went(f"IPv6 of {name}", state, commands)
+
     def _kept(self, target: str, level: object) -> str:
-        return f"ip link set dev {target} mtu {self._parsed(level)}"
+        return self._command(target, self._parsed(level))
+
+    def _command(self, name: str, mtu: int) -> str:
+        return f"ip link set dev {quote(name)} mtu {mtu}"
 
     def _same(self, before: Any, now: Any) -> bool:
         """Equal in size, and nothing that IPv6 had is missing; more (a test address) is no difference."""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import struct
-from typing import Any, Dict, List, NamedTuple, Optional
+from shlex import quote
+from typing import Any, Dict, Iterator, List, NamedTuple, Optional
 
 from orchestrator.onhost.netlink import frames
 from orchestrator.onhost.settings import default_queues, levels
 from orchestrator.onhost.settings.base import Setting
 from orchestrator.onhost.spelled import default_queueing_command
+from orchestrator.onhost.told import Told, told
 
 _DEFAULT = "default"
 _MOST_LIMIT = 10_000_000
@@ -117,14 +119,26 @@ class Queueing(Setting):
         wish = self._parsed(level)
         limit = "" if wish.limit is None else f" limit {wish.limit}"
         if wish.kind == _DEFAULT:
-            return f"tc qdisc delete dev {target} root"
-        return f"tc qdisc replace dev {target} root {wish.kind}{limit}"
+            return f"tc qdisc delete dev {quote(target)} root"
+        return f"tc qdisc replace dev {quote(target)} root {wish.kind}{limit}"
 
     def _mended(self, target: str, value: Any) -> str:
         if value["default"]:
-            return f"tc qdisc delete dev {target} root"
+            return f"tc qdisc delete dev {quote(target)} root"
         limit = _limit_of(value)
-        return f"tc qdisc replace dev {target} root {value['kind']}" + (f" limit {limit}" if limit is not None else "")
+        with_limit = f" limit {limit}" if limit is not None else ""
+        return f"tc qdisc replace dev {quote(target)} root {value['kind']}{with_limit}"
+
+    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+        yield told(self._called(target), _in_words(before), _in_words(now), self._mended(target, before))
+
+
+def _in_words(root: Dict[str, Any]) -> str:
+    """A root discipline in words; two that differ in what has no words are told apart by its bytes."""
+    if root["default"]:
+        return f"the kernel's own ({root['kind']})"
+    limit = _limit_of(root)
+    return f"{root['kind']} " + (f"limit {limit}" if limit is not None else root["options"][:24]).strip()
 
 
 def _root(found: List[Dict[str, Any]]) -> Dict[str, Any]:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import time
-from typing import Any, Dict, NamedTuple, Optional
+from shlex import quote
+from typing import Any, Dict, Iterator, NamedTuple, Optional
 
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.told import Told, told
 
 _AUTO, _FORCED = "auto", "forced"
 _WAYS = ("full", "half")
@@ -54,9 +56,7 @@ class Speed(Setting):
         found = self._read(target, level)
         if level is not None and self._fits(found, self._parsed(level)):
             return level
-        if found["autoneg"]:
-            return "offers " + ", ".join(filter(None, map(ethtool.mode_name, found["advertised"])))
-        return f"forced {(found['speed_bit_s'] or 0) / 1e6:g}Mbit/s {found['duplex']}"
+        return _in_words(found)
 
     def _matches(self, level: object, seen: Any) -> bool:
         return bool(level == seen)
@@ -126,13 +126,23 @@ class Speed(Setting):
     def _kept(self, target: str, level: object) -> str:
         wish = self._parsed(level)
         if wish.speed_bit_s is None:
-            return f"ethtool -s {target} autoneg on"
+            return f"ethtool -s {quote(target)} autoneg on"
         if wish.forced:
-            return f"ethtool -s {target} autoneg off speed {wish.speed_bit_s // 10**6} duplex {wish.duplex}"
+            return f"ethtool -s {quote(target)} autoneg off speed {wish.speed_bit_s // 10**6} duplex {wish.duplex}"
         modes = sum(1 << bit for bit in ethtool.modes_of(wish.speed_bit_s, wish.duplex))
-        return f"ethtool -s {target} autoneg on advertise {modes:#x}"
+        return f"ethtool -s {quote(target)} autoneg on advertise {modes:#x}"
 
     def _mended(self, target: str, value: Any) -> str:
         if value["autoneg"]:
-            return f"ethtool -s {target} autoneg on advertise {sum(1 << bit for bit in value['advertised']):#x}"
-        return f"ethtool -s {target} autoneg off speed {(value['speed_bit_s'] or 0) // 10**6} duplex {value['duplex']}"
+            return f"ethtool -s {quote(target)} autoneg on advertise {sum(1 << bit for bit in value['advertised']):#x}"
+        speed = (value["speed_bit_s"] or 0) // 10**6
+        return f"ethtool -s {quote(target)} autoneg off speed {speed} duplex {value['duplex']}"
+
+    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+        yield told(self._called(target), _in_words(before), _in_words(now), self._mended(target, before))
+
+
+def _in_words(found: Dict[str, Any]) -> str:
+    if found["autoneg"]:
+        return "offers " + ", ".join(filter(None, map(ethtool.mode_name, found["advertised"])))
+    return f"forced {(found['speed_bit_s'] or 0) / 1e6:g}Mbit/s {found['duplex']}".rstrip()

@@ -18,6 +18,7 @@ class QueueSteering(Setting):
     example = "all"
     domain_text = "off, all, spread, or cores such as 0 or 0-2,5"
     file = ""
+    by_part = True
     # a change of channels sets steering anew
     after = ("channels",)
 

@@ -20,6 +20,7 @@ class SysctlSetting(Setting):
 
     scope = HOST
     paths: Tuple[str, ...] = ()  # below /proc/sys, with slashes
+    by_part = True
 
     def _current(self, target: str, level: object) -> Any:
         found = self._read(target, level)
@@ -50,6 +51,9 @@ class SysctlSetting(Setting):
 
     def _mended(self, target: str, value: Any) -> str:
         return " && ".join(sysctl_command(path, text) for path, text in value.items())
+
+    def _part_called(self, target: str, part: str) -> str:
+        return part if "." in part else part.replace("/", ".")
 
 
 class Sysctl(SysctlSetting):

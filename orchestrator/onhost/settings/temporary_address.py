@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import ipaddress
-from typing import Any, Dict, List, Optional, Tuple, Union
+from shlex import quote
+from typing import Any, Dict, Iterator, List, Optional, Tuple, Union
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.spelled import address_command
+from orchestrator.onhost.told import Told, came_or_went
 
 _Network = Union[ipaddress.IPv4Network, ipaddress.IPv6Network]
 _Interface = Union[ipaddress.IPv4Interface, ipaddress.IPv6Interface]
@@ -111,7 +114,16 @@ class TemporaryAddress(Setting):
 
     def _mended(self, target: str, value: List[str]) -> str:
         added = [text for text in self._read(target, None) if text not in value]
-        return " && ".join(f"ip address delete {text} dev {target}" for text in added)
+        return " && ".join(f"ip address delete {text} dev {quote(target)}" for text in added)
+
+    def _told(self, target: str, before: List[str], now: List[str]) -> Iterator[Told]:
+        for text in before:
+            if text not in now:
+                yield came_or_went(f"address {text} of {target}", text, address_command(_entry(text), target))
+        for text in now:
+            if text not in before:
+                yield came_or_went(f"address {text} of {target}", None,
+                                   f"ip address delete {text} dev {quote(target)}")
 
 
 def _keepsake(target: str) -> str:

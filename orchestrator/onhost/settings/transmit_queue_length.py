@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from shlex import quote
+
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.base import Setting
 
@@ -36,4 +38,4 @@ class TransmitQueueLength(Setting):
         return self._mended(target, self._parsed(level))
 
     def _mended(self, target: str, value: int) -> str:
-        return f"ip link set dev {target} txqueuelen {value}"
+        return f"ip link set dev {quote(target)} txqueuelen {value}"

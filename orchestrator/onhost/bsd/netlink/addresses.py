@@ -27,3 +27,8 @@ def add_address(index: int, entry: Dict[str, Any], *, no_duplicate_check: bool =
 def remove_address(index: int, entry: Dict[str, Any]) -> None:
     """Refused."""
     raise NetlinkError(errno.EOPNOTSUPP, "addresses are not changed on this system")
+
+
+def described(_: bytes) -> Dict[str, Any]:
+    """Nothing: no kernel of this family sends such messages."""
+    return {}

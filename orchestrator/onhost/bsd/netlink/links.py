@@ -45,3 +45,8 @@ def _described(interface: Interface, indexes: Dict[str, int]) -> Dict[str, Any]:
             "loopback": "LOOPBACK" in interface.flags, "mac": interface.mac, "permanent_mac": "",
             "kind": "vlan" if parent else "", "operstate": "up" if up and carrier else "down", "carrier": carrier,
             "qdisc": "", "master": None, "parent": parent}
+
+
+def described(_: bytes) -> Dict[str, Any]:
+    """Nothing: no kernel of this family sends such messages."""
+    return {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from shlex import quote
 from typing import Any, Dict, Iterator, List, Mapping
 
 from orchestrator.onhost.refusal import Refusal
@@ -40,11 +41,8 @@ class BsdMtu(Mtu):
     def forget(self, target: str) -> None:
         """Nothing was remembered."""
 
-    def _mended(self, target: str, value: Any) -> str:
-        return f"ifconfig {target} mtu {value['mtu']}"
-
-    def _kept(self, target: str, level: object) -> str:
-        return f"ifconfig {target} mtu {self._parsed(level)}"
+    def _command(self, name: str, mtu: int) -> str:
+        return f"ifconfig {quote(name)} mtu {mtu}"
 
 
 class NotHere(Setting):

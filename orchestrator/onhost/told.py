@@ -1,0 +1,76 @@
+"""A difference as a person reads it: what, how it was, how it is, and the command that puts it right. Pure.
+
+Every place that finds a difference on a host (putting back, comparing images, watching for changes from outside) says
+it in this shape, so that terminal, reports and `recover` need to know nothing of any setting's value.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Dict, Iterator, List, Mapping, Tuple, TypedDict
+
+LONGEST_TEXT = 100  # of one value: a person compares two of them in one line
+MOST_LINES = 60  # of one setting: more says no more
+THERE, GONE, NOT_THERE = "there", "gone", "not there"
+AS_RECORDED = "as recorded"  # a structure of which nobody reads every part
+
+
+class Told(TypedDict):
+    """One thing that differs; all four are text, `command` is empty where no one command can do it."""
+
+    what: str
+    before: str
+    now: str
+    command: str
+
+
+def told(what: str, before: Any, now: Any, command: str = "") -> Told:
+    """One difference; the two values in words."""
+    return {"what": what, "before": in_words(before), "now": in_words(now), "command": command}
+
+
+def came_or_went(what: str, before: Any, command: str = "") -> Told:
+    """Something that has no value but that it is there; `before` None: it was not."""
+    was_there = before is not None
+    return {"what": what, "before": THERE if was_there else NOT_THERE, "now": GONE if was_there else THERE,
+            "command": command}
+
+
+def in_words(value: Any) -> str:
+    """A value in a few words: at most `LONGEST_TEXT` characters, never the dump of a structure."""
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    if isinstance(value, Mapping):
+        return AS_RECORDED if value else "none"
+    if isinstance(value, (list, tuple)):
+        text = ", ".join(map(in_words, value)) or "none"
+    else:
+        text = " ".join(str(value).split()) or "empty"
+    return text if len(text) <= LONGEST_TEXT else text[:LONGEST_TEXT - 1] + "…"
+
+
+def leaves(before: Any, now: Any, path: Tuple[str, ...] = ()) -> Iterator[Tuple[Tuple[str, ...], Any, Any]]:
+    """(where, before, now) of every single value that differs between two nested values; None for a missing one."""
+    if before == now:
+        return
+    if not isinstance(before, Mapping) or not isinstance(now, Mapping):
+        yield path, before, now
+        return
+    for key in [*before, *(key for key in now if key not in before)]:
+        yield from leaves(before.get(key), now.get(key), (*path, str(key)))
+
+
+def bounded(lines: List[Told]) -> List[Told]:
+    """At most `MOST_LINES`, the last of which says how many were left out."""
+    if len(lines) <= MOST_LINES:
+        return lines
+    more = len(lines) - MOST_LINES + 1
+    return [*lines[:MOST_LINES - 1], {"what": f"{more} more", "before": AS_RECORDED, "now": "different",
+                                      "command": ""}]
+
+
+def as_plain(lines: List[Told]) -> List[Dict[str, str]]:
+    """The same as plain JSON objects."""
+    return [{"what": one["what"], "before": one["before"], "now": one["now"], "command": one["command"]}
+            for one in lines]

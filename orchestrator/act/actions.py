@@ -20,13 +20,13 @@ from orchestrator.decide.power import NO_LIFE, START_BY_HAND, switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
 from orchestrator.decide.state import RunState, acts_on_interface, place_name, restart_uses
 from orchestrator.faults import BugError, Fault, HostError, as_fault
+from orchestrator.onhost.latest import CHANGE_BOUND_S
 from orchestrator.onhost.settings import CATALOGUE
 
 Json = dict[str, Any]
 Switch = Callable[[PowerSwitch], Awaitable[None]]
 Connect = Callable[[str], Awaitable[HostSession]]
 Same = Callable[[Json, Any], bool]
-CHANGE_BOUND_S = 60.0  # a driver may take seconds per change; a stuck one is reported, not waited for
 RESTORE_BOUND_S = 180.0  # eight stuck places and an image; what is stuck is told, which a timeout would not
 CONFIRM_S = 15.0  # a link that renegotiates is back after 2..7 s
 GOING_DOWN_S = 120.0  # a host that was asked to restart ends its services first, some of them slowly

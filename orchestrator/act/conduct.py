@@ -282,8 +282,7 @@ class ConductedTrial:
         self.traffic_s += traffic_s
         bound_s = traffic_s + 2 * clock_skew.MOST * traffic_s + TRAFFIC_SLACK_S  # clocks part in a long trial
         hosts = {end.host: end for leg, _ in legs for end in leg.ends}
-        await asyncio.gather(*(end.session.request("lease.renew", {
-            "token": end.token, "lease_s": setup.lease_s + bound_s}, bound_s=10.0) for end in hosts.values()))
+        await self._still_held()  # the renewals simply go on while traffic runs, whatever its length
         jobs: list[tuple[str, Job]] = []  # the host's name, and its job: both ends of a link, one link after the other
         try:
             for leg, facts in legs:
@@ -298,7 +297,8 @@ class ConductedTrial:
             await asyncio.gather(*(job.cancel() for _, job in jobs), return_exceptions=True)
             if isinstance(error, HostError) and error.code == "peer_lost":
                 # Where the other end's session has ended, its streams may tell so before SSH does: asking finds out.
-                await asyncio.gather(*(read_clock(end.session) for end in hosts.values()))
+                # Or its lease has: it stopped because nothing was heard from us.
+                await self._still_held()
             raise
         return list(zip(results[::2], results[1::2], strict=True))
 
@@ -374,10 +374,10 @@ class ConductedTrial:
 
     async def _look_again(self, legs: Sequence[Leg]) -> None:
         """Settings, speed and boot once more: a trial stands only if the cell's conditions held to its end."""
-        if not await self._settings_hold("after"):
-            await self._still_held()
-            if self.state.attempt < MOST_ATTEMPTS:  # the last one is told as it was measured: suspect
-                raise external_change(changed_outside(self.record["after"]["settings"]))
+        held = await self._settings_hold("after")
+        await self._still_held()  # one that stopped for want of our word explains whatever else is wrong
+        if not held and self.state.attempt < MOST_ATTEMPTS:  # the last one is told as it was measured: suspect
+            raise external_change(changed_outside(self.record["after"]["settings"]))
         sessions = {end.host: end.session for leg in legs for end in leg.ends}
         answers = dict(zip(sessions, await asyncio.gather(*(session.request("facts", {}, bound_s=15.0)
                                                             for session in sessions.values())), strict=True))

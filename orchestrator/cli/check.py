@@ -11,6 +11,7 @@ import click
 
 from orchestrator.cli.exits import Exit
 from orchestrator.cli.plans import load_plans
+from orchestrator.onhost.latest import latest_s
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import PlanProblems, parse_binds
 from orchestrator.planning.order import replicate_range
@@ -53,15 +54,22 @@ def command(plans: tuple[Path, ...], binds: tuple[str, ...], everything: bool,
         return Exit.PLAN_WRONG
     if as_json:
         click.echo(json.dumps({"problems": [], "plans": [
-            {**one.as_dict(), "noise": _noise_as_dict(one, noise_run)} for one in found]}, indent=2))
+            {**one.as_dict(), "noise": _noise_as_dict(one, noise_run), "restored_at_the_latest_s": _latest_s(one)}
+            for one in found]}, indent=2))
         return Exit.COMPLETE
-    click.echo("\n\n\n".join(render(one, everything=everything, noise=_noise_text(one, noise_run).replace(THIN, " "))
+    click.echo("\n\n\n".join(render(one, everything=everything, noise=_noise_text(one, noise_run).replace(THIN, " "),
+                                    latest_s=_latest_s(one))
                              for one in found))
     if len(found) > 1:
         total = duration_text(sum(one.estimate.total_s for one in found))
         click.echo(f"\n\n{len(found)} plans, {sum(len(one.trials) for one in found)} trials, about {total}.")
     click.echo("\nNo host was contacted.")
     return Exit.COMPLETE
+
+
+def _latest_s(found: Outline) -> dict[str, float]:
+    """Host -> seconds after our last word by which it has restored itself at the latest."""
+    return {host.host: latest_s(found.plan.lease_s, len(host.settings)) for host in found.hosts}
 
 
 def _noise(found: Outline, noise_run: Path | None) -> tuple[Noise, Resolution | None] | None:

@@ -20,7 +20,6 @@ from orchestrator.decide import events as ev
 from orchestrator.decide import stays
 from orchestrator.decide.evidence import goodputs
 from orchestrator.decide.machine import NOT_AS_FOUND
-from orchestrator.decide.setup import longest_lease_s
 from orchestrator.decide.state import RunState
 from orchestrator.report.wording import rate_text
 from orchestrator.results.plain_text import visible
@@ -167,7 +166,7 @@ def stays_lines(host: str, result: dict[str, Any]) -> list[str]:
 
 def _stop(state: RunState, event: ev.StopAsked) -> str:
     if state.hurry:
-        return f"leaving the hosts to their leases: each restores itself within {longest_lease_s(state.setup):.0f} s"
+        return f"leaving the hosts to their leases: each restores itself within {state.setup.lease_s:.0f} s"
     return f"stopping ({event.reason}); restoring the hosts. Once more to leave that to their leases."
 
 

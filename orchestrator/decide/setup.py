@@ -88,11 +88,6 @@ class RunSetup:
         return asdict(self)
 
 
-def longest_lease_s(setup: RunSetup) -> float:
-    """After so long without a word from us, every host has put itself back: its lease is granted for a whole trial."""
-    return setup.lease_s + setup.warmup_s + setup.length_s + TRAFFIC_SLACK_S
-
-
 def setup_from_dict(data: Mapping[str, Any]) -> RunSetup:
     """The inverse of `RunSetup.as_dict`, after a trip through JSON."""
     cells = tuple(

@@ -48,6 +48,14 @@ class Switch(Place):
         """Undo `cut_control`."""
         self.output(["bridge", "link", "set", "dev", control_port(host), "state", "3"])
 
+    def unplug_control(self, host: str) -> None:
+        """The host's end of the control network loses its carrier."""
+        self.output(["ip", "link", "set", "dev", control_port(host), "down"])
+
+    def plug_control(self, host: str) -> None:
+        """Undo `unplug_control`."""
+        self.output(["ip", "link", "set", "dev", control_port(host), "up"])
+
     def unplug(self, host: str) -> None:
         """The measured end loses its carrier."""
         self.output(["ip", "link", "set", "dev", port(host), "down"])

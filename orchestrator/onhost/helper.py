@@ -18,11 +18,15 @@ from typing import Any
 from orchestrator.onhost import holding, jobs, messages
 from orchestrator.onhost.frames import FrameError, FrameReader, encode
 from orchestrator.onhost.job_process import Job
+from orchestrator.onhost.lease_watch import LeaseWatch
 from orchestrator.onhost.process import set_process_name
 from orchestrator.onhost.record import Record, boot_id
 from orchestrator.onhost.refusal import Refusal
 
 JOBS_AT_ONCE = 32
+RENEWALS_BESIDE = 4  # a host full of jobs must not end its lease for want of a process
+ENDS_WITH_LEASE = frozenset({"traffic.serve", "traffic.dial", "path.answer", "path.probe"})  # what sends and receives
+LEASE_LOOK_S = 0.25
 UNSENT_LIMIT_BYTES = 1024 * 1024  # above this, jobs are not read from until the controller has taken some
 IDLE_BOUND_S = 3600.0  # a controller that says nothing for so long is gone (it asks for the clock far more often)
 WATCH_EVERY_S = 2.0
@@ -63,6 +67,7 @@ class Helper:
         self._last_heard = time.monotonic()
         self._next_watch = 0.0
         self._record = Record()
+        self._lease = LeaseWatch(self._record)
 
     def serve(self, code_hash: str) -> int:
         """Say hello, then serve until the controller is gone."""
@@ -98,6 +103,7 @@ class Helper:
         now = time.monotonic()
         for job in [job for job in self._jobs.values() if now >= job.ends_at]:
             self._refuse(job, Refusal("timeout", f"{job.verb} took longer than {job.bound_s:g} s", bound_s=job.bound_s))
+        self._end_what_outlives_its_lease()
         if now - self._last_heard > IDLE_BOUND_S:
             self._ended = True
         if now >= self._next_watch:
@@ -106,6 +112,12 @@ class Helper:
         self._ending = [job for job in self._ending if not job.reap()]
         self._pace_jobs()
 
+    def _end_what_outlives_its_lease(self) -> None:
+        """Whoever may not hear us, and whom we may not hear any more, is not to be flooded any longer."""
+        for job in [job for job in self._jobs.values() if job.lease_token is not None]:
+            if self._lease.left_s(job.lease_token or 0) <= 0:
+                self._refuse(job, Refusal("expired", f"the lease of this host ran out during {job.verb}"))
+
     def _watch_keeper(self) -> None:
         """Have a killed keeper started again, in a job as everything else; its answer interests nobody."""
         if _WATCH_NUMBER not in self._jobs and holding.lacks_keeper(self._record):
@@ -113,7 +125,9 @@ class Helper:
 
     def _sleep_s(self) -> float:
         ends = [job.ends_at for job in self._jobs.values()]
-        return max(0.0, min([LONGEST_SLEEP_S, *(end - time.monotonic() for end in ends)]))
+        leases = {job.lease_token for job in self._jobs.values() if job.lease_token is not None}
+        return max(0.0, min([LONGEST_SLEEP_S, *(end - time.monotonic() for end in ends),
+                             *(min(LEASE_LOOK_S, self._lease.left_s(token)) for token in leases)]))
 
     def _hear(self) -> None:
         try:
@@ -154,9 +168,11 @@ class Helper:
             return
         if number in self._jobs:
             raise Refusal("repeated", f"request {number} is running already")
-        if len(self._jobs) >= JOBS_AT_ONCE:
-            raise Refusal("too_many", f"{JOBS_AT_ONCE} jobs run already")
-        self._add(Job(number, request.verb, jobs.JOBS[request.verb], request.args, request.bound_s))
+        most = JOBS_AT_ONCE + (RENEWALS_BESIDE if request.verb == "lease.renew" else 0)
+        if len(self._jobs) >= most:
+            raise Refusal("too_many", f"{most} jobs run already")
+        under = self._lease.token() if request.verb in ENDS_WITH_LEASE else None
+        self._add(Job(number, request.verb, jobs.JOBS[request.verb], request.args, request.bound_s, under))
 
     def _add(self, job: Job) -> None:
         self._jobs[job.number] = job

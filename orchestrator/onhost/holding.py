@@ -6,10 +6,11 @@ import contextlib
 import time
 from typing import Any
 
-from orchestrator.onhost import accepting, keeper, lease, restoring
+from orchestrator.onhost import accepting, keeper, lease, renewed, restoring
 from orchestrator.onhost.boot import network_namespace
 from orchestrator.onhost.bounded import run_bounded
 from orchestrator.onhost.catalogue import image_room, survives_reboot
+from orchestrator.onhost.process import started_ticks
 from orchestrator.onhost.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
 
@@ -17,8 +18,11 @@ COMPARE_BOUND_S = 20.0  # an image takes a tenth of a second
 KEEPER_PATIENCE_S = 5.0  # a keeper that is putting back right now needs a moment
 
 
-def take(record: Record, wanted: dict[str, Any]) -> dict[str, Any]:
-    """Take this host for a run, or come back to it after a lost session; {token, earlier, left_s}."""
+def take(record: Record, wanted: dict[str, Any], session: int = 0) -> dict[str, Any]:
+    """Take this host for a run, or come back to it after a lost session; {token, earlier, left_s}.
+
+    `session` is the process of the helper that asks: the watchdog ends its traffic with the lease.
+    """
     _let_keeper_finish(record)
     with record.locked():
         now_ns = boottime_ns()
@@ -26,6 +30,8 @@ def take(record: Record, wanted: dict[str, Any]) -> dict[str, Any]:
         state = lease.take(before, wanted, now_ns=now_ns, wall_ns=time.time_ns(), boot=boot_id(),
                            netns=network_namespace(), survives=survives_reboot)
         record.save(state)
+        with renewed.locked(record.directory) as note:
+            renewed.write(note, _renewal(state, session, used=False))
         if not keeper.alive(state):
             if before is not None:
                 keeper.stop(before)
@@ -39,15 +45,38 @@ def take(record: Record, wanted: dict[str, Any]) -> dict[str, Any]:
             "joined": bool(before and lease.is_live(before, now_ns, boot_id()))}
 
 
-def renew(record: Record, token: int, lease_s: float) -> dict[str, Any]:
-    """Put the deadline off; Refusal "stale", "expired" or "no_lease" when it is too late."""
-    with record.locked():
+def renew(record: Record, token: int, lease_s: float, session: int = 0) -> dict[str, Any]:
+    """Put the deadline off; Refusal "stale", "expired" or "no_lease" when it is too late.
+
+    Never waits for the host's lock: a change that is slower than the lease must not end it.
+    """
+    lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())  # the folder is there, and ours
+    with renewed.locked(record.directory) as note:
         now_ns = boottime_ns()
-        state = lease.renew(lease.require(record.load(), token, now_ns=now_ns, boot=boot_id()), lease_s, now_ns)
-        record.save(state)
-        if not keeper.alive(state):
-            keeper.start(record)
+        state = lease.require(record.load(), token, now_ns=now_ns, boot=boot_id())
+        last = renewed.read(record.directory)
+        if last is not None and last.token == token and last.closed:
+            raise Refusal("expired", "the lease of this host has run out", **lease.description(state, now_ns))
+        state = lease.renew(state, lease_s, now_ns)
+        renewed.write(note, _renewal(state, session, used=True))
+    if not keeper.alive(state):
+        _start_keeper_again(record)
     return {"left_s": (state["deadline_ns"] - now_ns) / lease.NS}
+
+
+def _renewal(state: dict[str, Any], session: int, *, used: bool) -> renewed.Renewal:
+    return renewed.Renewal(state["token"], state["deadline_ns"], used, False, session, started_ticks(session))
+
+
+def _start_keeper_again(record: Record) -> None:
+    """Where a change holds the lock it has to wait; the helper looks after the keeper every other second as well."""
+    try:
+        with record.locked(renewed.LOCK_BOUND_S):
+            if lacks_keeper(record):
+                keeper.start(record)
+    except Refusal as refusal:
+        if refusal.code != "locked":
+            raise
 
 
 def release(record: Record, token: int) -> dict[str, Any]:

@@ -11,7 +11,8 @@ import traceback
 from typing import Any, Callable, Dict
 
 from orchestrator.onhost.frames import FrameError, FrameReader, encode
-from orchestrator.onhost.process import close_all_but, die_with_parent, session_members
+from orchestrator.onhost.keeper import TRAFFIC_NAME
+from orchestrator.onhost.process import close_all_but, die_with_parent, session_members, set_process_name
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.talk import Talk
 
@@ -25,8 +26,13 @@ JobFunction = Callable[[Dict[str, Any], Talk], Dict[str, Any]]
 class Job:
     """The helper's handle on a job: its line, its process group and its bounds."""
 
-    def __init__(self, number: int, verb: str, function: JobFunction, args: dict[str, Any], bound_s: float) -> None:
-        """Fork the child; from here on it must be ended with `kill` or reaped."""
+    def __init__(self, number: int, verb: str, function: JobFunction, args: dict[str, Any], bound_s: float,
+                 lease_token: int | None = None) -> None:
+        """Fork the child; from here on it must be ended with `kill` or reaped.
+
+        `lease_token` is the lease that it may not outlive; None for a job that no lease is needed for.
+        """
+        self.lease_token = lease_token
         self.number, self.verb = number, verb
         self.bound_s = bound_s
         self._began_s = time.monotonic()
@@ -38,6 +44,8 @@ class Job:
         parent = os.getpid()
         self.pid = os.fork()
         if self.pid == 0:
+            if lease_token is not None:
+                set_process_name(TRAFFIC_NAME)  # by which the watchdog finds it where the helper hangs
             _run_in_child(parent, childs_line, function, args)
         childs_line.close()
         self.line.setblocking(False)

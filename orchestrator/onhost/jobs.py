@@ -32,8 +32,8 @@ VERBS = {
     "survey": Call("survey", "read_survey", ()),
     "image": Call("image", "take_image", ("interfaces",)),
     "read": Call("changes", "read", ("places",)),
-    "lease.take": Call("holding", "take", ("record", "args")),
-    "lease.renew": Call("holding", "renew", ("record", "token", "lease_s")),
+    "lease.take": Call("holding", "take", ("record", "args", "session")),
+    "lease.renew": Call("holding", "renew", ("record", "token", "lease_s", "session")),
     "lease.release": Call("holding", "release", ("record", "token")),
     "keeper": Call("holding", "keeper_state", ("record",)),
     "watch": Call("holding", "watch", ("record",)),  # the helper's own wish; no message can ask for it

@@ -1,9 +1,9 @@
 """The keeper: a detached pair of processes that puts this host back when the lease runs out without the controller.
 
 They outlive the SSH session (own session, own control group where allowed, nothing of the channel held open). One
-wakes at least once a second to compare CLOCK_BOOTTIME with the deadline in the record, and decides under the same
-lock as renewing: exactly one of the two wins. The other only waits for the first to be killed, and starts another; if
-it is killed itself, the first takes its place. Only both at once leave a host to `recover`.
+wakes at least once a second to compare CLOCK_BOOTTIME with the deadline in the record, and decides under the same lock
+as renewing (that of renewed.py): exactly one of the two wins. The other only waits for the first to be killed, and
+starts another; if it is killed itself, the first takes its place. Only both at once leave a host to `recover`.
 """
 
 from __future__ import annotations
@@ -16,15 +16,17 @@ import signal
 import time
 from typing import Any
 
-from orchestrator.onhost import lease, probation, restoring
+from orchestrator.onhost import lease, probation, renewed, restoring
 from orchestrator.onhost.cgroup import in_session_group, leave_session_group, remove_groups
 from orchestrator.onhost.descriptors import point_standard_files_at_null
 from orchestrator.onhost.process import (
+    children_named,
     close_all_but,
     group_members,
     is_alive,
     lock_memory,
     raise_priority,
+    session_members,
     set_process_name,
     started_ticks,
 )
@@ -36,6 +38,8 @@ LOCK_PATIENCE_S = 10.0  # the one change under way when the lease ran out may en
 AGAIN_AFTER_S = (2.0, 5.0, 10.0, 30.0, 60.0)  # an interface that vanished may come back
 START_BOUND_S = 15.0  # less than others wait for the lock
 STOP_BOUND_S = 3.0
+TRAFFIC_NAME = "linktrial-load"  # what `ps` shows for the jobs that send and receive
+TRAFFIC_GRACE_S = 0.3  # for the helper to end them at the deadline
 _PAUSE_S, _LONGEST_PAUSE_S = 0.05, 5.0
 _NAME = "linktrial-keep"
 MOST_TWINS = 20  # one that dies again and again is killed by something that will not stop
@@ -113,9 +117,8 @@ def put_back_if_due(record: Record) -> bool:
         state = record.load()
         if state is None or state["boot_id"] != boot_id() or state["standing"] == "restored":
             return True
-        now_ns = boottime_ns()
-        over = state["standing"] == "left" or now_ns >= state["deadline_ns"]
-        waiting_ns = probation.left_ns(state, now_ns)
+        over = state["standing"] == "left" or _closed(record, state)
+        waiting_ns = probation.left_ns(state, boottime_ns())
         if over:
             owed = state["changes"]
             state = restoring.put_back(state, "keeper", record.save)
@@ -132,6 +135,38 @@ def put_back_if_due(record: Record) -> bool:
         with contextlib.suppress(Refusal):  # a full disk: the host is back all the same, and `recover` will see it
             record.save(state)
         return bool(over)
+
+
+def _closed(record: Record, state: dict[str, Any]) -> bool:
+    """Whether the lease is over; from then on no renewal can put that off."""
+    with contextlib.ExitStack() as stack:
+        note = -1
+        with contextlib.suppress(Refusal):  # a full disk, or a process stopped in the middle of renewing
+            note = stack.enter_context(renewed.locked(record.directory))
+        last = renewed.read(record.directory)
+        ours = last is not None and last.token == state["token"]
+        deadline_ns = max(state["deadline_ns"], last.deadline_ns) if last is not None and ours else state["deadline_ns"]
+        if boottime_ns() < deadline_ns:
+            return False
+        if last is not None and ours and note >= 0:
+            with contextlib.suppress(Refusal):
+                renewed.write(note, last._replace(closed=True))
+        return True
+
+
+def end_traffic(record: Record) -> None:
+    """End what still sends or receives for a lease that is over: its helper has done so by now, unless it hangs."""
+    last = renewed.read(record.directory)
+    if last is None or not is_alive(last.helper_pid, last.helper_ticks):
+        return  # its jobs ended with it
+    until = time.monotonic() + TRAFFIC_GRACE_S
+    while jobs := children_named(last.helper_pid, TRAFFIC_NAME):
+        if time.monotonic() >= until:
+            for pid in [one for job in jobs for one in session_members(job)]:
+                with contextlib.suppress(OSError):
+                    os.kill(pid, signal.SIGKILL)
+            return
+        time.sleep(_PAUSE_S)
 
 
 def _detach(record: Record, tell: int, may_go: int) -> None:
@@ -225,7 +260,10 @@ def _work(record: Record, guard: int) -> None:
         due_s = _due_s(state)
         if due_s > 0:
             time.sleep(min(due_s, LONGEST_SLEEP_S))
-        elif not put_back_if_due(record):
+            continue
+        if boottime_ns() >= state["deadline_ns"]:  # past that, no renewal can save it
+            end_traffic(record)
+        if not put_back_if_due(record):
             time.sleep(_PAUSE_S)  # the record may not have taken what was done, and would be asked again at once
         elif _is_kept_by(record.load(), guard):
             pause_s = next(pauses_s, None)

@@ -76,8 +76,9 @@ def require(state: dict[str, Any] | None, token: int, *, now_ns: int, boot: str)
 
 
 def renew(state: dict[str, Any], lease_s: float, now_ns: int) -> dict[str, Any]:
-    """A later deadline; never an earlier one, so that a late small request cannot shorten a granted trial."""
-    return {**state, "lease_s": lease_s, "deadline_ns": max(state["deadline_ns"], now_ns + int(lease_s * NS))}
+    """A later deadline, never an earlier one; and never later than the lease that was taken, from now on."""
+    granted_ns = int(min(lease_s, state["lease_s"]) * NS)
+    return {**state, "deadline_ns": max(state["deadline_ns"], now_ns + granted_ns)}
 
 
 def owes(state: dict[str, Any], boot: str, survives: Callable[[str], bool]) -> bool:

@@ -76,6 +76,12 @@ def group_members(group: int, name: str, _: int = 0) -> list[int]:
     return [pid for pid, called, fields in _all_processes() if fields[2] == str(group) and called == name]
 
 
+def children_named(parent: int, name: str) -> list[int]:
+    """The living processes that `parent` has started and that go by `name` (see set_process_name)."""
+    return [pid for pid, called, fields in _all_processes()
+            if fields[1] == str(parent) and called == name and fields[0] not in "ZX"]
+
+
 def _all_processes() -> Iterator[tuple[int, str, list[str]]]:
     """Each process with its name and the fields of /proc/PID/stat after it (proc_pid_stat(5), from field 3)."""
     for entry in os.listdir("/proc"):

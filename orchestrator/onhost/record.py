@@ -1,8 +1,9 @@
 """The host's own record of who holds it and what to put back, and the lock under which everything is decided.
 
 Two files take turns (`record.0`, `record.1`), each with a serial number and a checksum: whatever is torn or lost of
-the newer one, the older is whole. The lock file is in the same folder, which disappears when the lease is released;
-whoever gets the lock therefore makes sure that the file it locked is still the one in the folder.
+the newer one, the older is whole. A third (renewed.py) may put the deadline off. The lock file is in the same folder,
+which disappears when the lease is released; whoever gets the lock therefore makes sure that the file it locked is
+still the one in the folder.
 """
 
 from __future__ import annotations
@@ -15,9 +16,9 @@ import os
 import stat
 import time
 import zlib
-from typing import Any, Dict, Iterator
+from typing import Any, Dict, Iterator, Tuple
 
-from orchestrator.onhost import boot, lock_holder
+from orchestrator.onhost import boot, lock_holder, renewed
 from orchestrator.onhost.refusal import Refusal
 
 State = Dict[str, Any]  # one JSON object; its keys are listed in lease.py
@@ -76,7 +77,25 @@ class Record:
         if not self._is_ours():
             return None
         found = [state for state in (self._read(name) for name in _FILES) if state is not None]
-        return max(found, key=lambda state: state["serial"], default=None)
+        newest = max(found, key=lambda state: state["serial"], default=None)
+        return None if newest is None else self._with_renewal(newest)
+
+    def _with_renewal(self, state: State) -> State:
+        """The state with the deadline that the last renewal gave it."""
+        last = renewed.read(self.directory)
+        if last is None or state.get("standing") != "held" or last.token != state.get("token"):
+            return state
+        return {**state, "deadline_ns": max(state["deadline_ns"], last.deadline_ns),
+                "superseded": None if last.used else state.get("superseded")}
+
+    def stamp(self) -> Tuple[Any, ...]:
+        """What is another tuple once `load` may give another state; cheaper than loading."""
+        found = []
+        for name in (*_FILES, renewed.FILE):
+            with contextlib.suppress(OSError):
+                seen = os.stat(os.path.join(self.directory, name), follow_symlinks=False)
+                found.append((name, seen.st_ino, seen.st_mtime_ns, seen.st_size))
+        return tuple(found)
 
     def save(self, state: State) -> None:
         """Write the next state so that it is there whole, or not at all; Refusal when it cannot be kept."""
@@ -102,7 +121,7 @@ class Record:
 
     def remove(self) -> None:
         """Leave nothing behind. Only under the lock: the next one to lock finds the folder gone and starts anew."""
-        for name in [*_FILES, *(name + ".new" for name in _FILES), _LOCK]:
+        for name in [*_FILES, *(name + ".new" for name in _FILES), renewed.FILE, _LOCK]:
             with contextlib.suppress(FileNotFoundError):
                 os.unlink(os.path.join(self.directory, name))
         try:

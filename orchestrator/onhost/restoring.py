@@ -13,13 +13,26 @@ from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.told import Told, as_plain, told
 
 RESTORE_BOUND_S = 60.0  # one setting; a driver that renegotiates a copper link takes up to 7 s
-# One stuck interface makes all its settings stuck: from the second on they share this, down to the least for each.
-_STUCK_IN_ALL_S, _LEAST_BOUND_S = 80.0, 10.0
+# One slow interface makes all its settings slow: from the second on they share this, down to the least for each.
+_IN_ALL_S, _LEAST_BOUND_S = 80.0, 10.0
 MEND_BOUND_S = 2.0  # for a command that is made from what the driver says now
 
 Json = Dict[str, Any]
 
 Save = Callable[[Dict[str, Any]], None]
+
+
+def longest_s(places: int, bound_s: float = RESTORE_BOUND_S) -> float:
+    """The longest that restoring so many settings takes, seconds: every driver hangs, or all but hangs."""
+    spent_s = 0.0
+    for _ in range(places):
+        spent_s += _within_s(bound_s, spent_s) + _LEAST_BOUND_S + MEND_BOUND_S  # itself, a last reading, its command
+    return spent_s + 2 * places * _LEAST_BOUND_S  # looked at again once all are done, and whether a restart is due
+
+
+def _within_s(bound_s: float, spent_s: float) -> float:
+    """What one setting is given once others have taken `spent_s`."""
+    return min(bound_s, max(_LEAST_BOUND_S, _IN_ALL_S - spent_s))
 
 
 def keep_nothing(state: dict[str, Any]) -> None:
@@ -54,7 +67,7 @@ def restarts_due(state: dict[str, Any], bound_s: float = RESTORE_BOUND_S) -> lis
         setting = setting_of(before["setting"])
         if setting.restarts(before["level"]):
             with contextlib.suppress(Refusal):
-                now = run_bounded(_reading(before), bound_s)
+                now = run_bounded(_reading(before), min(bound_s, _LEAST_BOUND_S))
                 if setting.restart_due(before["value"], now):
                     due.append({key: before[key] for key in ("setting", "target", "level")})
     return due
@@ -74,15 +87,18 @@ def put_places_back(state: dict[str, Any], places: list[dict[str, Any]], by: str
     outcome: dict[str, Any] = {"restored": [], "left": [], "conflicts": [], "by": by}
     changes = [change for change in reversed(in_order(state["changes"])) if lease.place_of(change) in wanted]
     stuck: list[Json] = []
-    lost_s = 0.0
+    spent_s = 0.0
     for change in changes:
-        within_s = min(bound_s, max(_LEAST_BOUND_S, _STUCK_IN_ALL_S - lost_s))
+        within_s, began_s = _within_s(bound_s, spent_s), time.monotonic()
         kind, entry, state = _put_back_one(change, state, save, within_s)
         outcome[kind].append(entry)
         if entry.pop("stuck", False):
             stuck.append(lease.place_of(change))
-            lost_s += within_s
-    _look_again([change for change in changes if lease.place_of(change) not in stuck], state, outcome, bound_s)
+            spent_s += within_s
+        else:
+            spent_s += time.monotonic() - began_s
+    _look_again([change for change in changes if lease.place_of(change) not in stuck], state, outcome,
+                min(bound_s, _LEAST_BOUND_S))
     return state, {**outcome, "at_wall_ns": time.time_ns()}
 
 
@@ -112,14 +128,14 @@ def _put_back_one(change: dict[str, Any], state: dict[str, Any], save: Save,
     before = lease.before_of(state, change)
     assert before is not None, "an intent is only ever written for a prepared place"
     entry = {"setting": change["setting"], "target": change["target"], "before": before["value"]}
-    after = state
+    after, until_s = state, time.monotonic() + bound_s
     try:
         verdict = run_bounded(_looking(change, before), bound_s)
         if verdict["kind"] == "ours":
             after = lease.note_unfinished(state, change)
             with contextlib.suppress(Refusal):  # a full disk is no reason to leave the host as it is
                 save(after)
-            verdict = run_bounded(_restoring(change, before), bound_s)
+            verdict = run_bounded(_restoring(change, before), max(0.0, until_s - time.monotonic()))
     except Refusal as refusal:
         verdict = {"kind": "left", "now": None, "why": refusal.message, "stuck": refusal.code == "stuck"}
     if verdict["kind"] == "restored":

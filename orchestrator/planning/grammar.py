@@ -369,7 +369,7 @@ class PlanText(Part):
         default="5min",
         validate_default=True,
         alias="lease",
-        description="How long a host waits for the controller before it puts itself back.",
+        description="How long a host waits to hear from the controller before it ends its traffic and restores itself.",
     )
     patience_s: LongTime = Field(
         default="2h",

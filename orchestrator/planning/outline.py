@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from itertools import groupby
+from types import MappingProxyType
 from typing import Any
 
 from orchestrator.planning import units
@@ -21,6 +22,7 @@ from orchestrator.planning.systems import BSD, NOT_WATCHED
 from orchestrator.planning.together import links_text
 
 _WIDTH = 110
+NONE: Mapping[str, float] = MappingProxyType({})
 _MOST_PLOTS = 40  # lines of the schedule that are shown where not all are asked for
 
 
@@ -76,8 +78,11 @@ def outline(plan: Plan, catalogue: Catalogue) -> Outline:
     )
 
 
-def render(found: Outline, *, everything: bool = False, noise: str = "") -> str:
-    """The outline as text; `everything` shows every whole plot of a long schedule, `noise` is what n can resolve."""
+def render(found: Outline, *, everything: bool = False, noise: str = "", latest_s: Mapping[str, float] = NONE) -> str:
+    """The outline as text; `everything` shows every whole plot of a long schedule, `noise` is what n can resolve.
+
+    `latest_s` says of each host how many seconds after our last word it has restored itself at the latest.
+    """
     plan = found.plan
     parts = [f"{plan.name}: {plan.plan}"]
     if plan.purpose:
@@ -92,7 +97,8 @@ def render(found: Outline, *, everything: bool = False, noise: str = "") -> str:
     if found.impossible:
         parts += ["", "Impossible: tried by no traffic, and so in the results", *_impossible(found)]
     parts += ["", "Schedule", *_schedule(found, None if everything else _MOST_PLOTS)]
-    parts += ["", "What is done to each host", *(line for host in found.hosts for line in _host(found, host))]
+    parts += ["", "What is done to each host", *(
+        line for host in found.hosts for line in _host(found, host, latest_s.get(host.host)))]
     if found.cautions:
         parts += ["", "Cautions", *(line for caution in found.cautions for line in _bullet(caution.text))]
     return "\n".join(parts)
@@ -219,7 +225,7 @@ def _schedule(found: Outline, most: int | None) -> Iterator[str]:
         yield f"  ... and {len(plots) - most} more whole plots: --all shows them"
 
 
-def _host(found: Outline, host: HostChanges) -> Iterator[str]:
+def _host(found: Outline, host: HostChanges, latest_s: float | None) -> Iterator[str]:
     """One host: what is changed there, what runs, and what becomes of it."""
     yield f"  {host.host} (ssh {host.ssh}), privilege {host.privilege}"
     if host.system == BSD:
@@ -235,11 +241,19 @@ def _host(found: Outline, host: HostChanges) -> Iterator[str]:
     )  # fmt: skip
     for ports in host.listens:
         yield from _bullet(f"listens for its peer on ports {ports}", 4)
-    put_back = "it puts itself back" if host.settings else "it ends what it runs for us"
-    yield from _bullet(
-        "nothing is installed; at the end it is compared with what was found. When it does not hear from us for "
-        f"{units.format_as(units.DURATION, found.plan.lease_s)}, {put_back}", 4
-    )  # fmt: skip
+    yield from _bullet("nothing is installed; at the end it is compared with what was found", 4)
+    lease = units.format_as(units.DURATION, found.plan.lease_s)
+    yield from _bullet(_lease_text(lease, bool(host.settings), latest_s), 4)
+
+
+def _lease_text(lease: str, changed: bool, latest_s: float | None) -> str:
+    """What a host does by itself, and when, once nothing is heard from us."""
+    what = "it ends the traffic and restores itself" if changed else "it ends what it runs for us"
+    text = f"when it does not hear from us for {lease}, during a trial of any length too, {what}"
+    if latest_s is None:
+        return text
+    why = ", where a change is being made at that moment or a driver hangs" if changed else ""
+    return f"{text}; at the latest {latest_s:.0f} s after our last word{why}"
 
 
 def _setting(change: SettingChange) -> str:

@@ -1,10 +1,9 @@
 """Runs `linktrial` again and again in the controller's place of a lab, forked from one process that has it loaded.
 
-Reads a line of JSON per command line: {"words": [...], "said": FILE, "stop_at": N or {...}, "before": bool,
-"slack_s": S}. Answers with a line whenever something happens: "at N" when the command is about to write (`before`) or
-has just written the N-th line of a journal, or the first with these words in its body, and waits there until it reads
-a line; "ended STATUS" at the end. The lines "kill", "stop", "cont" and "interrupt" are signals. `slack_s` is how long
-a lease is granted for beyond a trial's traffic.
+Reads a line of JSON per command line: {"words": [...], "said": FILE, "stop_at": N or {...}, "before": bool}. Answers
+with a line whenever something happens: "at N" when the command is about to write (`before`) or has just written the
+N-th line of a journal, or the first with these words in its body, and waits there until it reads a line; "ended
+STATUS" at the end. The lines "kill", "stop", "cont" and "interrupt" are signals.
 
 Loading takes longer than a tiny run: that is all this is for. Tables and report are left out: they are made from the
 journal, when the hosts are free already.
@@ -21,11 +20,10 @@ from typing import Any
 
 import asyncssh
 
-from orchestrator.act import conduct, instrument
+from orchestrator.act import instrument
 from orchestrator.act.journal import Journal
 from orchestrator.cli import main as cli_main
 from orchestrator.cli import recover, resume, run, running
-from orchestrator.decide import setup
 from orchestrator.lab.namespaces import die_with_parent
 
 SIGNALS = {"kill": signal.SIGKILL, "stop": signal.SIGSTOP, "cont": signal.SIGCONT,
@@ -81,7 +79,6 @@ def be_linktrial(order: dict[str, Any], tell: int, go_on: int) -> None:
     os.dup2(nothing, 0)
     os.dup2(said, 1)
     os.dup2(said, 2)
-    conduct.TRAFFIC_SLACK_S = setup.TRAFFIC_SLACK_S = order.get("slack_s", setup.TRAFFIC_SLACK_S)
     if order.get("stop_at"):
         _stop_at(order["stop_at"], bool(order.get("before")), tell, go_on)
     sys.argv = ["linktrial", *order["words"]]

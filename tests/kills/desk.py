@@ -23,7 +23,7 @@ from tests.spine.bench import Bench, plan_text
 
 TINY = plan_text(factors={"mtu": [9000]}, lease="5s",
                  trial={"length": "300ms", "warmup": "50ms", "settle": "0s", "replicates": 1})
-BOUND_S = 100.0  # of one command; a lease granted for a trial ends after some 25 s
+BOUND_S = 100.0  # of one command
 GRACE_S = 3.0  # for processes to be gone
 FINDERS = {"helper": victims.helper, "session": victims.session, "keeper": victims.keeper, "guard": victims.guard,
            "twin": victims.twin}
@@ -43,11 +43,12 @@ class Outcome:
 class Desk:
     """`with Desk(folder) as desk: desk.play(case)`."""
 
-    def __init__(self, folder: Path) -> None:
-        """`folder` is for plans and runs; cases that went well are removed from it."""
+    def __init__(self, folder: Path, lab: Any = None) -> None:
+        """`folder` is for plans and runs; cases that went well are removed from it. `lab`: a part of a larger one."""
         self.folder = folder
-        self.lab = Lab(server="openssh")
+        self.lab = lab or Lab(server="openssh")
         self.paused = False
+        self.last_heard = ""
 
     def __enter__(self) -> Desk:
         self.lab.make()
@@ -97,6 +98,7 @@ class Desk:
     def order(self, words: list[str | Path], **more: Any) -> None:
         """Any command that contacts hosts; one at a time."""
         words = [*words, "--ssh-config", self.lab.ssh_config]
+        self.last_heard = ""
         self.tell(json.dumps({"words": [str(word) for word in words], "said": str(self.said), **more}))
 
     def tell(self, words: str) -> None:
@@ -112,13 +114,20 @@ class Desk:
         ready, _, _ = select.select([self.controllers.stdout], [], [], bound_s)
         line = self.controllers.stdout.readline().strip() if ready else ""
         self.paused = line.startswith("at ")
+        self.last_heard = line or self.last_heard
         return line
+
+    def ended(self) -> bool:
+        """Whether the command has ended by now; what it says meanwhile is taken in."""
+        while self.hear(0.0):
+            pass
+        return self.last_heard.startswith("ended")
 
     def end(self) -> int:
         """The command's exit status, after a pause if need be; one that does not end in time is killed and fails."""
         if self.paused:
             self.tell("go on")
-        while not (line := self.hear()).startswith("ended"):
+        while not (line := self.last_heard if self.last_heard.startswith("ended") else self.hear()).startswith("ended"):
             if not line:
                 self.tell("kill")
                 raise AssertionError(f"no end within {BOUND_S:g} s: {self.words()[-1500:]}")

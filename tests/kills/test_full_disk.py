@@ -116,7 +116,7 @@ def test_a_host_whose_disk_fills_up_later_still_notes_what_it_owes(desk: Desk):
 
 def test_a_host_that_can_note_nothing_any_more_is_not_changed_any_more_and_puts_itself_back(desk: Desk):
     """The run cannot see it back: exit code 5 with what to do, and nothing untried is called impossible."""
-    desk.begin(desk.bench.write(PLAN, "disk.yaml"), "host-read-only-later", stop_at=APPLY_OF_SECOND, slack_s=3.0)
+    desk.begin(desk.bench.write(PLAN, "disk.yaml"), "host-read-only-later", stop_at=APPLY_OF_SECOND)
     assert desk.hear().startswith("at ")
     with read_only(desk.lab.hosts["vault"], "/run/linktrial"):
         assert desk.end() == 5, desk.words()

@@ -16,7 +16,6 @@ from tests.spine.bench import plan_text
 pytestmark = pytest.mark.lab
 PLAN = plan_text(factors={"mtu": [9000, 4000]}, order={"shuffle": False}, lease="2s",
                  trial={"length": "1s", "warmup": "50ms", "settle": "0s", "replicates": 1})
-SLACK_S = 3.0  # a lease is granted for a trial's traffic and so much more
 MOMENTS: dict[str, dict[str, Any] | None] = {
     "apply": {"kind": "intent", "command": "Apply", "position": 2}, "traffic": None,
     "restore": {"kind": "intent", "command": "Restore"}}
@@ -29,7 +28,7 @@ BRIEF_S, LEASE_IS_OVER_BY_S = 1.0, 20.0
 def test_a_cut_control_path_costs_no_trial_and_leaves_no_host_changed(desk: Desk, moment: str, longer: bool):
     host = "vault" if moment == "traffic" else "dome"
     plan = desk.bench.write(PLAN, "cut.yaml")
-    desk.begin(plan, f"cut-{moment}-{longer}", stop_at=MOMENTS[moment], slack_s=SLACK_S)
+    desk.begin(plan, f"cut-{moment}-{longer}", stop_at=MOMENTS[moment])
     if moment == "traffic":
         desk.wait_for("trial 2 of 2")
         time.sleep(0.5)

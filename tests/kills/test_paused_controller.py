@@ -18,7 +18,7 @@ SECOND = plan_text(plan="second", factors={"mtu": [4000]}, lease="30s",
 
 
 def test_a_controller_that_wakes_up_after_another_took_over_changes_nothing(desk: Desk):
-    desk.begin(desk.bench.write(SLEEPER, "sleeper.yaml"), "sleeper", slack_s=3.0)
+    desk.begin(desk.bench.write(SLEEPER, "sleeper.yaml"), "sleeper")
     desk.wait_for("trial 2 of 20")
     desk.tell("stop")
     desk.wait_for_mtu(1500)

@@ -63,8 +63,13 @@ def test_one_or_two_lost_renewals_are_survived_and_the_third_is_not(lost: int) -
 def test_renewing_sets_the_timer_again_and_never_back() -> None:
     state = lease.renew(take(None, now_s=0), T_S, 30 * S)
     require(state, state["token"], 89)
-    long = lease.renew(state, 1000, 30 * S)
-    assert lease.renew(long, T_S, 31 * S)["deadline_ns"] == 1030 * S
+    assert lease.renew(state, 1, 31 * S)["deadline_ns"] == 90 * S
+
+
+def test_no_renewal_grants_more_than_the_lease_that_was_taken() -> None:
+    """A trial may last a day: a host that waited for its end would stay changed for as long after our death."""
+    state = lease.renew(take(None, now_s=0), 86_400, 30 * S)
+    assert state["deadline_ns"] == (30 + T_S) * S
 
 
 def test_expiry_and_renewal_have_exactly_one_winner_in_either_order() -> None:

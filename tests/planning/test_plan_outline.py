@@ -98,7 +98,7 @@ def test_the_text_names_cells_trials_hosts_and_what_becomes_of_them() -> None:
         "mtu of eth1: 1500, 9000 bytes (needs root",
         "listens for its peer on ports 20000-20063 (trunk)",
         "ssh dome.obs.example",
-        "it puts itself back",
+        "for 5min, during a trial of any length too",
         "block 5, trials",
     ):
         assert said in text

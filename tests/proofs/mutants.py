@@ -37,6 +37,7 @@ CRASH = ("tests/onhost/test_crash_matrix.py",)
 LEASE = ("tests/onhost/test_lease.py",)
 KEEPER = "tests/onhost/test_keeper.py"
 RESTORING = ("tests/onhost/test_restoring.py", "tests/onhost/test_restoring_in_trouble.py")
+IN_TRAFFIC = ("tests/onhost/test_lease_in_traffic.py",)
 CHANGES = ("tests/onhost/test_changes.py",)
 POWER = ("tests/sim/test_power_cycle.py",)
 MUTANTS = (
@@ -91,7 +92,7 @@ MUTANTS = (
     Mutant("a host that answers is left changed when its keeper dies", "orchestrator/decide/machine.py",
            "        if code != KEEPER_DIES:", "        if True:", ("tests/sim/test_scenes.py",)),
     Mutant("a host's own putting back is taken for a doubt", "orchestrator/act/conduct.py",
-           "if not await self._settings_hold(\"after\"):", "if await self._settings_hold(\"after\") is None:",
+           "        await self._still_held()  # one that stopped", "        # one that stopped",
            ("tests/sim/test_scenes.py",)),
     Mutant("an interrupted change is taken for somebody else's", f"{HOST}/restoring.py",
            "    if change[\"unfinished\"] or any(", "    if any(", RESTORING),
@@ -113,7 +114,19 @@ MUTANTS = (
     Mutant("an earlier run's changes stop nobody", f"{HOST}/lease.py",
            "        if owes(state, boot, survives):", "        if False:", LEASE),
     Mutant("renewing can shorten a lease", f"{HOST}/lease.py",
-           "max(state[\"deadline_ns\"], now_ns + int(lease_s * NS))", "now_ns + int(lease_s * NS)", LEASE),
+           "max(state[\"deadline_ns\"], now_ns + granted_ns)", "now_ns + granted_ns", LEASE),
+    Mutant("a renewal grants more than the lease that was taken", f"{HOST}/lease.py",
+           "int(min(lease_s, state[\"lease_s\"]) * NS)", "int(lease_s * NS)", LEASE),
+    Mutant("a renewal waits for the host's lock", f"{HOST}/holding.py",
+           "    with renewed.locked(record.directory) as note:\n        now_ns = boottime_ns()",
+           "    with record.locked(), renewed.locked(record.directory) as note:\n        now_ns = boottime_ns()",
+           IN_TRAFFIC),
+    Mutant("a lease that the watchdog has closed is renewed", f"{HOST}/holding.py",
+           "        if last is not None and last.token == token and last.closed:", "        if False:", IN_TRAFFIC),
+    Mutant("traffic outlives its lease where the controller is only deaf", f"{HOST}/helper.py",
+           "            if self._lease.left_s(job.lease_token or 0) <= 0:", "            if False:", IN_TRAFFIC),
+    Mutant("traffic outlives its lease where the helper hangs", f"{HOST}/keeper.py",
+           "            end_traffic(record)\n", "            pass\n", IN_TRAFFIC),
     Mutant("the changing session confirms itself", f"{HOST}/probation.py",
            "    if session == waiting[\"session\"]:", "    if False:", LEASE),
     Mutant("a torn record is believed", f"{HOST}/record.py", "        if mark != b\"%08x\" % zlib.crc32(body):",
@@ -127,7 +140,7 @@ MUTANTS = (
            "        if not stat.S_ISDIR(seen.st_mode) or seen.st_uid != os.getuid() or seen.st_mode & 0o077:",
            "        if False:", ("tests/onhost/test_record.py",)),
     Mutant("the keeper does not look at the deadline under the lock", f"{HOST}/keeper.py",
-           "        over = state[\"standing\"] == \"left\" or now_ns >= state[\"deadline_ns\"]", "        over = True",
+           "        over = state[\"standing\"] == \"left\" or _closed(record, state)", "        over = True",
            RESTORING),
     Mutant("a host is given up with changes on it", f"{HOST}/holding.py",
            "        if state[\"changes\"]:", "        if False:",

@@ -74,12 +74,12 @@ class Stage:
         self.runner: Runner | None = None
         self.running: asyncio.Future[int] | None = None
 
-    def play(self, scene: Callable[[Stage], Awaitable[None]]) -> None:
+    def play(self, scene: Callable[[Stage], Awaitable[None]], bound_s: float = BOUND_S) -> None:
         """The controller starts, then the scene from its beginning to its end; the keepers are awake all the time."""
         loop = VirtualLoop()
         try:
             with helpers():
-                loop.run_until_complete(asyncio.wait_for(self._play(scene), BOUND_S))
+                loop.run_until_complete(asyncio.wait_for(self._play(scene), bound_s))
         finally:
             loop.close()
 

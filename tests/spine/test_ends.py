@@ -27,19 +27,18 @@ def wait_until(true: object, bound_s: float) -> None:
 
 def test_a_killed_controller_leaves_nothing_behind_after_the_lease(bench: Bench):
     before = {host: bench.links_and_addresses(host) for host in ("dome", "vault")}
-    process = bench.start(plan_text(**SHORT_TRIALS))
-    folder = bench.wait_for("trial 3 of")
+    process = bench.start(plan_text(**{**SHORT_TRIALS, "trial": {**SHORT_TRIALS["trial"], "length": "20s"}}))
+    folder = bench.wait_for("trial 1 of")
     assert bench.mtu("dome") in (9000, 4000)
     time.sleep(1.0)  # in the middle of traffic
     kill_hard(process, bench)
-    lease_and_trial_s = 3 + 1.2 + 20  # granted for the trial before it began
-    wait_until(lambda: (bench.mtu("dome"), bench.mtu("vault")) == (1500, 1500), lease_and_trial_s + 5)
+    lease_s, room_s = 3, 5  # for a busy machine
+    wait_until(lambda: (bench.mtu("dome"), bench.mtu("vault")) == (1500, 1500), lease_s + room_s)
     assert {host: bench.links_and_addresses(host) for host in ("dome", "vault")} == before
     recovered = bench.contact("recover", folder)
     assert recovered.returncode == 0, recovered.stdout + recovered.stderr
     assert "as found" in recovered.stdout
     assert [bench.traces(host) for host in ("dome", "vault")] == [[], []]
-    assert len(trials_of(folder)) >= 2  # nothing measured is lost
 
 
 def test_recover_ends_a_dead_controllers_lease_at_once(bench: Bench):

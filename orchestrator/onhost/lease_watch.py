@@ -1,0 +1,41 @@
+"""The lease as the helper's loop looks at it: which one a job runs under, how long it lasts, and whether it is over."""
+
+from __future__ import annotations
+
+from typing import Any, Dict, Optional, Tuple
+
+from orchestrator.onhost import lease
+from orchestrator.onhost.record import Record, boot_id, boottime_ns
+from orchestrator.onhost.refusal import Refusal
+
+
+class LeaseWatch:
+    """Reads the record only when it has changed: the loop asks several times a second while traffic is measured."""
+
+    def __init__(self, record: Record) -> None:
+        self._record = record
+        self._stamp: Tuple[Any, ...] = ()
+        self._state: Optional[Dict[str, Any]] = None
+
+    def token(self) -> Optional[int]:
+        """The token of the lease that lasts now; None when nobody holds this host."""
+        state = self._look()
+        return int(state["token"]) if state is not None and lease.is_live(state, boottime_ns(), boot_id()) else None
+
+    def left_s(self, token: int) -> float:
+        """How long the lease of this token still lasts, seconds; zero once it is over, or another's."""
+        state, now_ns = self._look(), boottime_ns()
+        if state is None or state["token"] != token or not lease.is_live(state, now_ns, boot_id()):
+            return 0.0
+        return float((state["deadline_ns"] - now_ns) / lease.NS)
+
+    def _look(self) -> Optional[Dict[str, Any]]:
+        """The record's state; the last one known while it cannot be read."""
+        try:
+            stamp = self._record.stamp()
+            if stamp != self._stamp or not stamp:
+                self._state = self._record.load()
+                self._stamp = stamp
+        except (Refusal, OSError):
+            pass
+        return self._state

@@ -313,7 +313,7 @@ class HostActions:
                       keep: Callable[[IntervalLine], None]) -> tuple[Json, Fault | None]:
         """The record of a trial, and the fault that broke it off, if one did; `keep` has what is measured meanwhile."""
         trial = ConductedTrial(self.state, self.state.trial(command.position), self.sessions, tell, keep,
-                               self._answered)
+                               self._answered, self.control)
         try:
             return await trial.conduct(), None
         except Fault as fault:
@@ -338,6 +338,9 @@ class HostActions:
 
     async def renew(self, name: str) -> None:
         """Renew a host's lease, so that it goes on waiting for us."""
+        session = self.sessions.get(name)
+        if session is not None and session.line is not None and session.line.renews:
+            return
         await self._ask(name, "lease.renew", {"token": self._token(name), "lease_s": self.setup.lease_s})
 
     async def close(self) -> None:

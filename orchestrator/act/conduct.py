@@ -7,11 +7,13 @@ import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
+from types import MappingProxyType
 from typing import Any
 
 from orchestrator.act.clocks import HostClock, lead_s, read_clock
 from orchestrator.act.external import ExternalWatch, external_change
 from orchestrator.act.legs import End, Leg, look_at, watch_orders
+from orchestrator.act.in_band import SharedEnd, in_band, wake_when_free
 from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
@@ -39,6 +41,8 @@ OTHERS_PAUSE_S = 5.0  # a network manager that restarts takes about that long
 LOCKED_BOUND_S = 60.0  # a keeper at work, with one driver that is stuck
 FORWARDING_BOUND_S = 60.0  # a port with spanning tree forwards after twice its delay, 30 s by default
 PATH_BOUND_S = FORWARDING_BOUND_S + 30.0
+TOLD_BEFORE_FLOOD_S = 0.3  # where the start shares the link with the traffic, both ends must have it before that begins
+NO_CONTROL: Mapping[str, frozenset[str]] = MappingProxyType({})
 
 
 class ConductedTrial:
@@ -46,12 +50,14 @@ class ConductedTrial:
 
     def __init__(self, state: RunState, trial: Trial, sessions: dict[str, HostSession],
                  tell: Callable[[str], None], keep: Callable[[IntervalLine], None],
-                 answered: set[str] | None = None) -> None:
+                 answered: set[str] | None = None, control: Mapping[str, frozenset[str]] = NO_CONTROL) -> None:
         """`tell` receives a few words on what is happening, for the person who watches; `keep` what is measured.
 
-        `answered` names the links on which nobody else answers for the run's own addresses; it grows.
+        `answered` names the links on which nobody else answers for the run's own addresses; it grows. `control` says by
+        which interfaces SSH reaches each host.
         """
         self.answered = set() if answered is None else answered
+        self.control = control
         self.state, self.trial, self.sessions, self.tell, self.keep = state, trial, sessions, tell, keep
         self.windows = 0  # how many have been counted in this attempt
         self.cell: Cell = state.setup.cell(trial.cell)
@@ -288,11 +294,19 @@ class ConductedTrial:
             for leg, facts in legs:
                 jobs += await self._connect(leg, facts, bound_s, asked_bit_s)
             clocks = await asyncio.gather(*(read_clock(end.session) for end in hosts.values()))
-            await self._give_windows(jobs, dict(zip(hosts, clocks, strict=True)), length_s)
-            self.windows += 1
             ends = [(leg.link.name, end) for leg, _ in legs for end in ("first", "second")]
-            results = await asyncio.gather(*(self._measured(job, host, *end)
-                                             for (host, job), end in zip(jobs, ends, strict=True)))
+            shared = [SharedEnd(end.session, end.token) for leg, _ in legs for end in leg.ends
+                      if end.interface in self.control.get(end.host, ())]
+            async with in_band(shared, setup.lease_s):
+                over_s = await self._give_windows(jobs, dict(zip(hosts, clocks, strict=True)), length_s,
+                                                  TOLD_BEFORE_FLOOD_S if shared else 0.0)
+                self.windows += 1
+                waking = asyncio.ensure_future(wake_when_free([end.session for end in shared], over_s))
+                try:
+                    results = await asyncio.gather(*(self._measured(job, host, *end)
+                                                     for (host, job), end in zip(jobs, ends, strict=True)))
+                finally:
+                    waking.cancel()
         except BaseException as error:
             await asyncio.gather(*(job.cancel() for _, job in jobs), return_exceptions=True)
             if isinstance(error, HostError) and error.code == "peer_lost":
@@ -343,9 +357,10 @@ class ConductedTrial:
         return [(leg.first.host, dial), (leg.second.host, serve)]
 
     async def _give_windows(self, jobs: Sequence[tuple[str, Job]], clocks: Mapping[str, HostClock],
-                            length_s: float) -> None:
+                            length_s: float, extra_s: float) -> float:
+        """When the traffic is over, by our own clock; it begins `extra_s` later than both ends need to be told."""
         setup = self.state.setup
-        start = self.clock() + lead_s(clocks.values())
+        start = self.clock() + lead_s(clocks.values()) + extra_s
         window = start + setup.warmup_s
         for host, job in jobs:
             clock = clocks[host]
@@ -353,6 +368,7 @@ class ConductedTrial:
             await job.tell({"start_ns": clock.host_ns(start), "window_from_ns": window_from_ns,
                             "window_to_ns": window_from_ns + round(length_s * 1e9)})
         self.record["clock_error_s"] = max(clock.error_s for clock in clocks.values())
+        return window + length_s
 
     async def _still_held(self) -> None:
         """A host that has put itself back does not wait for us any more: its refusal has the trial repeated."""

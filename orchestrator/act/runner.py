@@ -270,5 +270,7 @@ class Runner:
             await self.actions.renew(name)
         except HostError as error:
             replaced = session is not self.actions.sessions.get(name) or token != self.state.hosts[name].token
+            if error.code == "silent" and session is not None and session.shares_link:
+                return  # no room just now; whether the host still waits for us is asked when the traffic is over
             if error.code in LOST | LEASE_IS_GONE and not replaced:
                 self.post(ev.SessionLost(name, error.as_dict()))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import itertools
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import asyncssh
 
@@ -17,6 +17,9 @@ from orchestrator.act.login import Login, log_in
 from orchestrator.act.start_failures import explain, old_python
 from orchestrator.faults import BugError, Fault, HostError
 from orchestrator.onhost.frames import FrameError
+
+if TYPE_CHECKING:
+    from orchestrator.act.in_band import RenewalLine
 
 __all__ = ["HostAddress", "HostSession", "Job", "connect"]
 
@@ -126,6 +129,18 @@ class HostSession:
         self._hello: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
         self._channel = Channel(self._heard, self._ended)
         self._heartbeat: asyncio.Task[None] | None = None
+        self.line: RenewalLine | None = None  # by which its lease is renewed while SSH has no room
+        self.shares_link = False  # with traffic that is under way: its silence means nothing
+
+    @property
+    def peer_address(self) -> str:
+        """The host's own address as the connection reaches it; "" where other hosts are in between."""
+        return self._login.peer_address
+
+    def share_link(self, line: RenewalLine | None, *, over: bool = False) -> None:
+        """Traffic that may leave this session no room begins, or is over."""
+        self.line, self.shares_link = line, not over
+        self._login.expect_silence(expected=not over)
 
     async def request(self, verb: str, args: dict[str, Any] | None = None, bound_s: float = 10.0) -> dict[str, Any]:
         """One question and its answer. HostError with the host's code when it refuses."""
@@ -226,6 +241,8 @@ class HostSession:
     async def _keep_heard(self) -> None:
         while not self.lost.is_set():
             await asyncio.sleep(HEARTBEAT_S)
+            if self.shares_link:
+                continue
             with contextlib.suppress(Fault):
                 await self.request("clock")
 

@@ -22,6 +22,7 @@ from orchestrator.onhost.lease_watch import LeaseWatch
 from orchestrator.onhost.process import set_process_name
 from orchestrator.onhost.record import Record, boot_id
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.renewal_line import RenewalLine
 
 JOBS_AT_ONCE = 32
 RENEWALS_BESIDE = 4  # a host full of jobs must not end its lease for want of a process
@@ -68,6 +69,7 @@ class Helper:
         self._next_watch = 0.0
         self._record = Record()
         self._lease = LeaseWatch(self._record)
+        self._line: RenewalLine | None = None
 
     def serve(self, code_hash: str) -> int:
         """Say hello, then serve until the controller is gone."""
@@ -98,6 +100,8 @@ class Helper:
                 self._hear()
             elif key.fileobj == self._send:
                 self._flush()
+            elif key.fileobj is self._line and self._line is not None:
+                self._line.hear()
             elif key.data is not None and key.data.number in self._jobs:
                 self._hear_job(key.data)
         now = time.monotonic()
@@ -166,6 +170,9 @@ class Helper:
         if request.verb in jobs.INLINE:
             self._answer(number, "done", body=jobs.INLINE[request.verb]())
             return
+        if request.verb in jobs.BY_THE_LOOP:
+            self._answer(number, "done", body=self._listen(request.args["token"], request.args["key"]))
+            return
         if number in self._jobs:
             raise Refusal("repeated", f"request {number} is running already")
         most = JOBS_AT_ONCE + (RENEWALS_BESIDE if request.verb == "lease.renew" else 0)
@@ -173,6 +180,18 @@ class Helper:
             raise Refusal("too_many", f"{most} jobs run already")
         under = self._lease.token() if request.verb in ENDS_WITH_LEASE else None
         self._add(Job(number, request.verb, jobs.JOBS[request.verb], request.args, request.bound_s, under))
+
+    def _listen(self, token: int, key: str) -> dict[str, Any]:
+        """Hear renewals of this lease as datagrams, too; here, as no job may come and go with it."""
+        if token != self._lease.token():
+            raise Refusal("expired", "the lease of this host has run out, or another session has it")
+        if self._line is not None:
+            self._selector.unregister(self._line)
+            self._line.close()
+            self._line = None
+        self._line = RenewalLine(self._record, token, bytes.fromhex(key))
+        self._selector.register(self._line, selectors.EVENT_READ, None)
+        return self._line.about()
 
     def _add(self, job: Job) -> None:
         self._jobs[job.number] = job

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from typing import Any
+from typing import Any, Callable
 
 from orchestrator.onhost import accepting, keeper, lease, renewed, restoring
 from orchestrator.onhost.boot import network_namespace
@@ -46,9 +46,22 @@ def take(record: Record, wanted: dict[str, Any], session: int = 0) -> dict[str, 
 
 
 def renew(record: Record, token: int, lease_s: float, session: int = 0) -> dict[str, Any]:
-    """Put the deadline off; Refusal "stale", "expired" or "no_lease" when it is too late.
+    """Put the deadline off; Refusal "stale", "expired" or "no_lease" when it is too late."""
+    state, now_ns = _renewed(record, token, lambda state, now_ns: lease.renew(state, lease_s, now_ns), session)
+    if not keeper.alive(state):
+        _start_keeper_again(record)
+    return {"left_s": (state["deadline_ns"] - now_ns) / lease.NS}
 
-    Never waits for the host's lock: a change that is slower than the lease must not end it.
+
+def renew_until(record: Record, token: int, until_ns: int, session: int) -> None:
+    """Put the deadline off to an instant of CLOCK_BOOTTIME, by no more than the lease from now; Refusal as `renew`."""
+    _renewed(record, token, lambda state, now_ns: lease.renew(state, (until_ns - now_ns) / lease.NS, now_ns), session)
+
+
+def _renewed(record: Record, token: int, later: Callable[[dict[str, Any], int], dict[str, Any]],
+             session: int) -> tuple[dict[str, Any], int]:
+    """(the state with a later deadline, when). Never waits for the host's lock: a change that is slower than the lease
+    must not end it.
     """
     lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())  # the folder is there, and ours
     with renewed.locked(record.directory) as note:
@@ -57,11 +70,9 @@ def renew(record: Record, token: int, lease_s: float, session: int = 0) -> dict[
         last = renewed.read(record.directory)
         if last is not None and last.token == token and last.closed:
             raise Refusal("expired", "the lease of this host has run out", **lease.description(state, now_ns))
-        state = lease.renew(state, lease_s, now_ns)
+        state = later(state, now_ns)
         renewed.write(note, _renewal(state, session, used=True))
-    if not keeper.alive(state):
-        _start_keeper_again(record)
-    return {"left_s": (state["deadline_ns"] - now_ns) / lease.NS}
+    return state, now_ns
 
 
 def _renewal(state: dict[str, Any], session: int, *, used: bool) -> renewed.Renewal:

@@ -77,5 +77,6 @@ def run(call: Call, args: Args, talk: Talk) -> Answer:
     return dict(function(*(special[name] if name in special else args.get(name) for name in call.takes)) or {})
 
 
+BY_THE_LOOP = frozenset({"lease.listen"})  # what has to stay open between messages
 INLINE: Dict[str, Callable[[], Answer]] = {"clock": clock}
 JOBS: Dict[str, Callable[[Args, Talk], Answer]] = {verb: functools.partial(run, call) for verb, call in VERBS.items()}

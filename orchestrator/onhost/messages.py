@@ -95,6 +95,7 @@ VERBS: dict[str, Check] = {
     "read": record({"places": listing(_place(), 1024)}),
     "lease.take": record({"run_id": RUN_ID, "holder": text(longest=200), "lease_s": LEASE_S}, {"token": maybe(FENCE)}),
     "lease.renew": record({"token": FENCE, "lease_s": LEASE_S}),
+    "lease.listen": record({"token": FENCE, "key": HEX_TOKEN}),
     "lease.release": record({"token": FENCE}),
     "keeper": record({}),
     "recover": record({"run_id": either(one_of(""), RUN_ID)}, {"accept": maybe(HEX_TOKEN)}),

@@ -23,7 +23,8 @@ GOOD: dict[str, dict[str, Any]] = {
     "clock": {}, "facts": {}, "kernel": {}, "survey": {}, "keeper": {}, "control": {},
     "image": {"interfaces": ["eth1"]}, "read": {"places": [PLACE]},
     "lease.take": {"run_id": "20260101T000000Z-ab", "holder": "ann@desk (pid 1)", "lease_s": 300},
-    "lease.renew": {"token": 7, "lease_s": 300}, "lease.release": {"token": 7}, "recover": {"run_id": ""},
+    "lease.renew": {"token": 7, "lease_s": 300}, "lease.listen": {"token": 7, "key": "ab" * 32},
+    "lease.release": {"token": 7}, "recover": {"run_id": ""},
     "prepare": {"token": 7, "interfaces": ["eth1"], "places": [PLACE]}, "adopt": {"token": 7, "before": [KNOWN]},
     "apply": {"token": 7, "uses": [PLACE]}, "confirm": {"token": 7}, "verify": {"uses": [PLACE]},
     "restore": {"token": 7}, "restart": {"token": 7}, "possible": {"uses": [PLACE]},
@@ -80,7 +81,7 @@ def _check(verb: str, args: Any, **more: Any) -> str:
 
 def test_every_verb_has_an_example_here_and_a_function_there() -> None:
     assert set(GOOD) == set(messages.VERBS)
-    assert set(messages.VERBS) == set(jobs.INLINE) | set(jobs.JOBS) - {"watch"}
+    assert set(messages.VERBS) == set(jobs.INLINE) | jobs.BY_THE_LOOP | set(jobs.JOBS) - {"watch"}
 
 
 @pytest.mark.parametrize("verb", sorted(GOOD))

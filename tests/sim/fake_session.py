@@ -181,6 +181,8 @@ class FakeSession:
     def __init__(self, world: FakeWorld, host: FakeHost) -> None:
         self.world, self.host = world, host
         self.dead = False
+        self.line = None  # SSH never shares the measured link here
+        self.shares_link = False
         self.jobs: list[FakeJob] = []
 
     def error(self, code: str) -> HostError:

@@ -1,0 +1,133 @@
+"""Renewals where SSH shares the measured link: beside SSH as datagrams, as long as traffic may leave SSH no room.
+
+TCP doubles its pauses with every loss: in a flood of which a switch drops four fifths, a session falls silent for
+longer than a lease. So nothing is asked over SSH meanwhile, nobody takes its silence for a loss, and small
+authenticated datagrams renew the lease, more of them the longer none was answered.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import secrets
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
+from typing import cast
+
+from orchestrator.act.session import HostSession
+from orchestrator.faults import HostError
+from orchestrator.onhost.renewal_datagram import KEY_BYTES, read_heard, renewal
+
+OFTEN_S, OFTENEST_S = 0.2, 0.02  # between two renewals: as long as the last were answered, and when none was for long
+UNANSWERED_S = 0.5
+PROOF_S = 2.0  # without traffic in the way, a few milliseconds do
+FREE_AFTER_S = 0.3  # after the traffic's end a switch's queue has drained
+
+
+@dataclass
+class SharedEnd:
+    """One end of the traffic whose control path shares its link."""
+
+    session: HostSession
+    token: int
+
+
+class RenewalLine(asyncio.DatagramProtocol):
+    """The controller's side: sends renewals of one lease until it is closed."""
+
+    def __init__(self, key: bytes, token: int, lease_s: float, host_now_ns: int) -> None:
+        """`host_now_ns`: the host's CLOCK_BOOTTIME, no later than it is now."""
+        self._key, self._token, self._lease_s = key, token, lease_s
+        self._clock = asyncio.get_running_loop().time
+        self._offset_ns = host_now_ns - round(self._clock() * 1e9)  # an answer's way makes it early, never late
+        self._transport: asyncio.DatagramTransport | None = None
+        self._sending: asyncio.Task[None] | None = None
+        self.began_s = self.heard_s = self._clock()
+        self.sent = self.answered = 0
+        self.proven = asyncio.Event()
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Begin to send."""
+        self._transport = cast(asyncio.DatagramTransport, transport)
+        self._sending = asyncio.ensure_future(self._send_on())
+
+    def datagram_received(self, data: bytes, addr: object) -> None:  # noqa: ARG002 - asyncio's signature
+        """The host's answer: it waits for us, and this is its clock."""
+        host_now_ns = read_heard(data, self._key, self._token)
+        if host_now_ns is not None:
+            self.answered += 1
+            self.heard_s = self._clock()
+            self._offset_ns = host_now_ns - round(self.heard_s * 1e9)
+            self.proven.set()
+
+    def error_received(self, exc: Exception) -> None:
+        """Somebody answered that nobody hears it; the next may be heard."""
+
+    def close(self) -> None:
+        """Send nothing any more."""
+        if self._sending is not None:
+            self._sending.cancel()
+        if self._transport is not None:
+            self._transport.abort()
+
+    @property
+    def renews(self) -> bool:
+        """Whether the host has answered within a third of the lease, as often as SSH would have asked it."""
+        return self.proven.is_set() and self._clock() - self.heard_s < self._lease_s / 3
+
+    async def _send_on(self) -> None:
+        while self._transport is not None:
+            now_s = self._clock()
+            until_ns = round((now_s + self._lease_s) * 1e9) + self._offset_ns
+            self._transport.sendto(renewal(self._key, self._token, until_ns))
+            self.sent += 1
+            await asyncio.sleep(OFTEN_S if now_s - self.heard_s < UNANSWERED_S else OFTENEST_S)
+
+
+@contextlib.asynccontextmanager
+async def in_band(ends: Sequence[SharedEnd], lease_s: float) -> AsyncIterator[list[RenewalLine | None]]:
+    """As long as this lasts the ends' leases are renewed by datagrams, and their sessions may be silent.
+
+    The lines by end; None where no datagram gets through to the host even without traffic.
+    """
+    lines: list[RenewalLine | None] = []
+    try:
+        for end in ends:
+            lines.append(await _open(end, lease_s))
+            end.session.share_link(lines[-1])
+        yield lines
+    finally:
+        for end, line in zip(ends, lines, strict=False):
+            end.session.share_link(None, over=True)
+            if line is not None:
+                line.close()
+
+
+async def _open(end: SharedEnd, lease_s: float) -> RenewalLine | None:
+    """A line that the host has answered on; None where it cannot hear us so."""
+    key, address = secrets.token_bytes(KEY_BYTES), end.session.peer_address
+    if not address:
+        return None
+    try:
+        about = await end.session.request("lease.listen", {"token": end.token, "key": key.hex()}, bound_s=10.0)
+    except HostError as error:
+        if error.code != "no_control_path":
+            raise
+        return None
+    loop = asyncio.get_running_loop()
+    _, line = await loop.create_datagram_endpoint(
+        lambda: RenewalLine(key, end.token, lease_s, int(about["boottime_ns"])), remote_addr=(address, about["port"]))
+    try:
+        await asyncio.wait_for(line.proven.wait(), PROOF_S)
+    except TimeoutError:
+        line.close()
+        return None
+    return line
+
+
+async def wake_when_free(sessions: Sequence[HostSession], at_s: float) -> None:
+    """Say a word over SSH once the traffic is over: it frees what a host's TCP holds back for want of an answer."""
+    await asyncio.sleep(max(0.0, at_s + FREE_AFTER_S - asyncio.get_running_loop().time()))
+    for session in sessions:
+        with contextlib.suppress(HostError):
+            session.start("clock", {}, bound_s=60.0)

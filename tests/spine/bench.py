@@ -33,8 +33,8 @@ def plan_text(**changes: Any) -> str:
 class Bench:
     """The controller's desk in a lab: where plans lie and runs are written."""
 
-    def __init__(self, lab: Lab, folder: Path) -> None:
-        self.lab, self.folder = lab, folder
+    def __init__(self, lab: Lab, folder: Path, command: list[str] = LINKTRIAL) -> None:
+        self.lab, self.folder, self.command = lab, folder, command
         self.out = folder / "runs"
 
     def write(self, text: str, name: str = "plan.yaml") -> Path:
@@ -44,7 +44,7 @@ class Bench:
 
     def linktrial(self, *words: str | Path) -> subprocess.CompletedProcess[str]:
         """One command to its end, with its output."""
-        return self.lab.run([*LINKTRIAL, *map(str, words)], capture_output=True, text=True, timeout=RUN_BOUND_S,
+        return self.lab.run([*self.command, *map(str, words)], capture_output=True, text=True, timeout=RUN_BOUND_S,
                             env={**os.environ, "NO_COLOR": "1"})
 
     def contact(self, *words: str | Path) -> subprocess.CompletedProcess[str]:

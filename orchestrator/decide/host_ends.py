@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 from orchestrator.decide.ending import runs_changed
-from orchestrator.decide.setup import longest_lease_s
 from orchestrator.decide.state import HostState, RunState
 from orchestrator.decide.stays import Difference, accepted, as_lines, remaining
 
@@ -76,4 +75,4 @@ def _stays(host: HostState) -> tuple[tuple[Difference, ...], str]:
 
 
 def _by_itself(state: RunState) -> str:
-    return f"it restores itself within {longest_lease_s(state.setup):.0f} s of the last word from here"
+    return f"it restores itself within {state.setup.lease_s:.0f} s of the last word from here"

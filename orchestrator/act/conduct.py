@@ -7,13 +7,12 @@ import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
-from types import MappingProxyType
 from typing import Any
 
 from orchestrator.act.clocks import HostClock, lead_s, read_clock
 from orchestrator.act.external import ExternalWatch, external_change
+from orchestrator.act.in_band import SharedEnd, in_band
 from orchestrator.act.legs import End, Leg, look_at, watch_orders
-from orchestrator.act.in_band import SharedEnd, in_band, wake_when_free
 from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
@@ -41,8 +40,6 @@ OTHERS_PAUSE_S = 5.0  # a network manager that restarts takes about that long
 LOCKED_BOUND_S = 60.0  # a keeper at work, with one driver that is stuck
 FORWARDING_BOUND_S = 60.0  # a port with spanning tree forwards after twice its delay, 30 s by default
 PATH_BOUND_S = FORWARDING_BOUND_S + 30.0
-TOLD_BEFORE_FLOOD_S = 0.3  # where the start shares the link with the traffic, both ends must have it before that begins
-NO_CONTROL: Mapping[str, frozenset[str]] = MappingProxyType({})
 
 
 class ConductedTrial:
@@ -50,14 +47,13 @@ class ConductedTrial:
 
     def __init__(self, state: RunState, trial: Trial, sessions: dict[str, HostSession],
                  tell: Callable[[str], None], keep: Callable[[IntervalLine], None],
-                 answered: set[str] | None = None, control: Mapping[str, frozenset[str]] = NO_CONTROL) -> None:
+                 answered: set[str] | None = None, control: Mapping[str, frozenset[str]] | None = None) -> None:
         """`tell` receives a few words on what is happening, for the person who watches; `keep` what is measured.
 
         `answered` names the links on which nobody else answers for the run's own addresses; it grows. `control` says by
         which interfaces SSH reaches each host.
         """
-        self.answered = set() if answered is None else answered
-        self.control = control
+        self.answered, self.control = set() if answered is None else answered, control or {}
         self.state, self.trial, self.sessions, self.tell, self.keep = state, trial, sessions, tell, keep
         self.windows = 0  # how many have been counted in this attempt
         self.cell: Cell = state.setup.cell(trial.cell)
@@ -297,21 +293,16 @@ class ConductedTrial:
             ends = [(leg.link.name, end) for leg, _ in legs for end in ("first", "second")]
             shared = [SharedEnd(end.session, end.token) for leg, _ in legs for end in leg.ends
                       if end.interface in self.control.get(end.host, ())]
-            async with in_band(shared, setup.lease_s):
-                over_s = await self._give_windows(jobs, dict(zip(hosts, clocks, strict=True)), length_s,
-                                                  TOLD_BEFORE_FLOOD_S if shared else 0.0)
+            async with in_band(shared, setup.lease_s) as traffic:
+                known = dict(zip(hosts, clocks, strict=True))
+                traffic.over_at(await self._give_windows(jobs, known, length_s, traffic.lead_s))
                 self.windows += 1
-                waking = asyncio.ensure_future(wake_when_free([end.session for end in shared], over_s))
-                try:
-                    results = await asyncio.gather(*(self._measured(job, host, *end)
-                                                     for (host, job), end in zip(jobs, ends, strict=True)))
-                finally:
-                    waking.cancel()
+                results = await asyncio.gather(*(self._measured(job, host, *end)
+                                                 for (host, job), end in zip(jobs, ends, strict=True)))
         except BaseException as error:
             await asyncio.gather(*(job.cancel() for _, job in jobs), return_exceptions=True)
             if isinstance(error, HostError) and error.code == "peer_lost":
-                # Where the other end's session has ended, its streams may tell so before SSH does: asking finds out.
-                # Or its lease has: it stopped because nothing was heard from us.
+                # Where the other end's session or lease has ended, its streams may tell so first: asking finds out.
                 await self._still_held()
             raise
         return list(zip(results[::2], results[1::2], strict=True))
@@ -357,10 +348,10 @@ class ConductedTrial:
         return [(leg.first.host, dial), (leg.second.host, serve)]
 
     async def _give_windows(self, jobs: Sequence[tuple[str, Job]], clocks: Mapping[str, HostClock],
-                            length_s: float, extra_s: float) -> float:
-        """When the traffic is over, by our own clock; it begins `extra_s` later than both ends need to be told."""
+                            length_s: float, later_s: float) -> float:
+        """When the traffic is over, by our own clock; it begins `later_s` later than both ends need to be told."""
         setup = self.state.setup
-        start = self.clock() + lead_s(clocks.values()) + extra_s
+        start = self.clock() + lead_s(clocks.values()) + later_s
         window = start + setup.warmup_s
         for host, job in jobs:
             clock = clocks[host]

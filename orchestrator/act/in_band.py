@@ -21,6 +21,7 @@ from orchestrator.onhost.renewal_datagram import KEY_BYTES, read_heard, renewal
 OFTEN_S, OFTENEST_S = 0.2, 0.02  # between two renewals: as long as the last were answered, and when none was for long
 UNANSWERED_S = 0.5
 PROOF_S = 2.0  # without traffic in the way, a few milliseconds do
+TOLD_BEFORE_S = 0.3
 FREE_AFTER_S = 0.3  # after the traffic's end a switch's queue has drained
 
 
@@ -84,23 +85,43 @@ class RenewalLine(asyncio.DatagramProtocol):
             await asyncio.sleep(OFTEN_S if now_s - self.heard_s < UNANSWERED_S else OFTENEST_S)
 
 
-@contextlib.asynccontextmanager
-async def in_band(ends: Sequence[SharedEnd], lease_s: float) -> AsyncIterator[list[RenewalLine | None]]:
-    """As long as this lasts the ends' leases are renewed by datagrams, and their sessions may be silent.
+class InBand:
+    """What the traffic has to know of the sessions that it leaves no room."""
 
-    The lines by end; None where no datagram gets through to the host even without traffic.
-    """
-    lines: list[RenewalLine | None] = []
+    def __init__(self, ends: Sequence[SharedEnd]) -> None:
+        """`ends` are those whose control path shares their link; ordinarily there is none."""
+        self._ends = ends
+        self._waking: asyncio.Task[None] | None = None
+        self.lead_s = TOLD_BEFORE_S if ends else 0.0  # the start must have come to both ends before the traffic does
+
+    def over_at(self, at_s: float) -> None:
+        """The traffic will be over at this time of the loop's clock: then a word over SSH frees what TCP holds back."""
+        if self._ends:
+            self._waking = asyncio.ensure_future(_wake([end.session for end in self._ends], at_s))
+
+    def close(self) -> None:
+        """Everybody has answered, or nobody will."""
+        if self._waking is not None:
+            self._waking.cancel()
+
+
+@contextlib.asynccontextmanager
+async def in_band(ends: Sequence[SharedEnd], lease_s: float) -> AsyncIterator[InBand]:
+    """As long as this lasts the ends' leases are renewed by datagrams, too, and their sessions may be silent."""
+    opened: list[RenewalLine] = []
+    traffic = InBand(ends)
     try:
         for end in ends:
-            lines.append(await _open(end, lease_s))
-            end.session.share_link(lines[-1])
-        yield lines
+            line = await _open(end, lease_s)
+            end.session.share_link(line)
+            opened += [line] if line is not None else []
+        yield traffic
     finally:
-        for end, line in zip(ends, lines, strict=False):
+        traffic.close()
+        for end in ends:
             end.session.share_link(None, over=True)
-            if line is not None:
-                line.close()
+        for line in opened:
+            line.close()
 
 
 async def _open(end: SharedEnd, lease_s: float) -> RenewalLine | None:
@@ -125,8 +146,7 @@ async def _open(end: SharedEnd, lease_s: float) -> RenewalLine | None:
     return line
 
 
-async def wake_when_free(sessions: Sequence[HostSession], at_s: float) -> None:
-    """Say a word over SSH once the traffic is over: it frees what a host's TCP holds back for want of an answer."""
+async def _wake(sessions: Sequence[HostSession], at_s: float) -> None:
     await asyncio.sleep(max(0.0, at_s + FREE_AFTER_S - asyncio.get_running_loop().time()))
     for session in sessions:
         with contextlib.suppress(HostError):

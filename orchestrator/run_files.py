@@ -11,13 +11,14 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import os
 import secrets
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from orchestrator.faults import PlanError
 
@@ -25,6 +26,7 @@ MOST_NAMES = 20_000  # files in one folder that are looked at
 _MEBI = 1024 * 1024
 MOST_TEXT_BYTES = 64 * _MEBI
 MOST_TABLE_BYTES = 2048 * _MEBI
+MOST_JSON_DEPTH = 64
 _PRIVATE = 0o600
 
 
@@ -113,6 +115,22 @@ class Folder:
     def text(self, name: str, most_bytes: int = MOST_TEXT_BYTES) -> str:
         """A text file's content; bytes that are not UTF-8 are replaced."""
         return self.read(name, most_bytes).decode("utf-8", errors="replace")
+
+    def last_lines(self, name: str, count: int, most_bytes: int = 64 * 1024) -> list[str]:
+        """The end of a text file of any length; no more of it is read than that."""
+        with self.open_read(name) as file:
+            file.seek(max(0, file.seek(0, os.SEEK_END) - most_bytes))
+            return file.read(most_bytes).decode("utf-8", errors="replace").splitlines()[-count:]
+
+    def json(self, name: str) -> Any:
+        """A JSON file's content; PlanError when it is no JSON or nested too deeply."""
+        try:
+            value = json.loads(self.text(name))
+        except (ValueError, RecursionError) as error:
+            raise PlanError("run_file_broken", f"{self.at(name)} is not JSON: {error}", path=name) from error
+        if _depth_exceeds(value, MOST_JSON_DEPTH):
+            raise PlanError("run_file_broken", f"{self.at(name)} is nested more than {MOST_JSON_DEPTH} deep", path=name)
+        return value
 
     # -- writing: OSError when the disk does not take it
 
@@ -211,8 +229,33 @@ class Folder:
             return None
 
 
+def has_file(path: Path) -> bool:
+    """Whether a regular file is at this path, itself and not by a link; its folder is the one the user named."""
+    return Folder(path.parent).has(path.name)
+
+
+def read_file(path: Path, most_bytes: int = MOST_TEXT_BYTES) -> bytes:
+    """The content of the regular file at this path, whose folder is the one the user named."""
+    return Folder(path.parent).read(path.name, most_bytes)
+
+
+def write_file(path: Path, content: str | bytes, *, flush: bool = False, private: bool = False) -> None:
+    """Write the file at this path, whose folder is the one the user named: whole, or not at all."""
+    Folder(path.parent).write(path.name, content, flush=flush, private=private)
+
+
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EMFILE, errno.ENFILE,
                    errno.EIO, errno.ENOENT})  # the disk's or the machine's state, not what the folder holds
+
+
+def _depth_exceeds(value: Any, most: int) -> bool:
+    level = [value]
+    for _ in range(most):
+        level = [inner for outer in level if isinstance(outer, (dict, list))
+                 for inner in (outer.values() if isinstance(outer, dict) else outer)]
+        if not level:
+            return False
+    return True
 
 
 def _plain(name: str) -> str:

@@ -23,7 +23,7 @@ from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState, known_before
 from orchestrator.faults import HostError, PlanError
 from orchestrator.results.folder import SCHEMA_VERSION
-from orchestrator.results.write import write_whole
+from orchestrator.run_files import Folder, has_file, write_file
 
 RUNNING = "running"
 _ENDED = {0: "complete", 1: "complete", 3: "refused", 4: "our fault", 5: "not as found", 6: "stopped early",
@@ -58,9 +58,7 @@ def make_folder(out: Path, run_id: str, plan_text: str) -> Path:
 
 def write_private(path: Path, text: str) -> None:
     """Write a file that only its owner may read, whole or not at all; on the disk when this returns."""
-    write_whole(path, text, flush=True)
-    path.chmod(0o600)
-    flush_folder(path.parent)
+    write_file(path, text, flush=True, private=True)
 
 
 def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: str | None, helper_hash: str,
@@ -116,7 +114,7 @@ def write_surveys(folder: Path, state: RunState) -> None:
     before = {name: host.facts for name, host in state.hosts.items()}
     after = {name: (host.restored or {}).get("facts") for name, host in state.hosts.items()}
     for name, surveys in (("survey-before.json", before), ("survey-after.json", after)):
-        if any(surveys.values()) or not (folder / name).exists():  # what an earlier process saw is not lost
+        if any(surveys.values()) or not Folder(folder).has(name):  # what an earlier process saw is not lost
             write_private(folder / name, json.dumps(surveys, indent=1))
 
 
@@ -128,13 +126,13 @@ def journal_path(folder: Path) -> Path:
 def has_begun(folder: Path) -> bool:
     """Whether the run's journal holds its setup: before that no host was contacted."""
     path = journal_path(folder)
-    return path.is_file() and bool(read_lines(path)[0])
+    return has_file(path) and bool(read_lines(path)[0])
 
 
 def state_of(folder: Path) -> RunState:
     """The run's state, replayed from its journal; PlanError when the folder holds none."""
     path = journal_path(folder)
-    if not path.is_file():
+    if not has_file(path):
         raise PlanError("no_journal", f"{folder} holds no journal, so it is not a run's folder",
                         next_step="name the folder of a run or of a suite")
     entries, _, _ = read_lines(path)
@@ -194,8 +192,8 @@ def refresh_run_json(folder: Path, state: RunState) -> None:
 
 
 def _run_json(folder: Path) -> dict[str, Any]:
-    path = folder / "run.json"
-    found = json.loads(path.read_text()) if path.is_file() else {}
+    inside = Folder(folder)
+    found = inside.json("run.json") if inside.has("run.json") else {}
     return found if isinstance(found, dict) else {}
 
 

@@ -11,6 +11,7 @@ from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.faults import PlanError
 from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import is_suite, open_suite
+from orchestrator.run_files import has_file
 
 if TYPE_CHECKING:
     from orchestrator.results.compare import Comparison
@@ -171,7 +172,7 @@ def _read(paths: list[Path]) -> list[RunSummary]:
         if is_suite(path):
             suite = open_suite(path)
             folders = [folder for entry in suite.entries if (folder := suite.folder_of(entry)) is not None]
-            found = [summarise_run(read_run(folder)) for folder in folders if (folder / "trials.csv").is_file()]
+            found = [summarise_run(read_run(folder)) for folder in folders if has_file(folder / "trials.csv")]
             if not found:
                 raise PlanError("nothing_measured", f"{path}: no run of this suite has measured anything",
                                 next_step=f"linktrial resume {path}")
@@ -185,16 +186,16 @@ def _write(found: Comparison, options: dict[str, Any], plan: str) -> None:
     import json
 
     from orchestrator.report import comparison as words
-    from orchestrator.results.write import write_whole
+    from orchestrator.run_files import write_file
 
     if path := _file(options["markdown"], plan):
-        write_whole(path, words.markdown(found))
+        write_file(path, words.markdown(found))
     if path := _file(options["html"], plan):
         from orchestrator.report.page_comparison import page
 
-        write_whole(path, page(found))
+        write_file(path, page(found))
     if path := _file(options["junit"], plan):
-        write_whole(path, words.junit(found, options["fail_on"]))
+        write_file(path, words.junit(found, options["fail_on"]))
     if options["as_json"]:  # of suites one line for each plan
         click.echo(json.dumps({"plan": plan, **words.as_data(found)}) if plan else
                    json.dumps(words.as_data(found), indent=1))

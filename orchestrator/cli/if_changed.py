@@ -15,6 +15,7 @@ from orchestrator.cli.access import Access, opener
 from orchestrator.cli.exits import Exit
 from orchestrator.cli.plans import LoadedPlan
 from orchestrator.faults import PlanError
+from orchestrator.run_files import Folder, has_file
 
 if TYPE_CHECKING:
     from orchestrator.results.environment import Unlike
@@ -75,7 +76,7 @@ def verdict(again: Again, run_code: int, folder: Path | None) -> int:
 def _runs_of(loaded: LoadedPlan, references: Sequence[Path]) -> tuple[Path, ...]:
     """The reference's runs of this plan, oldest first: those named, or in the folders of suites that are named."""
     own = loaded.path.parent
-    if not references and (own / "run.json").is_file():
+    if not references and has_file(own / "run.json"):
         return (own,)  # an earlier run again: it is the reference itself
     if not references:
         raise PlanError("no_reference", f"{loaded.path}: --if-changed needs a run to compare with",
@@ -90,9 +91,10 @@ def _runs_of(loaded: LoadedPlan, references: Sequence[Path]) -> tuple[Path, ...]
 
 
 def _runs_in(folder: Path) -> list[Path]:
-    if (folder / "run.json").is_file():
+    if has_file(folder / "run.json"):
         return [folder]
-    found = sorted(path.parent for path in folder.glob("*/run.json"))
+    inside = Folder(folder)
+    found = [folder / name for name in inside.names() if inside.has_folder(name) and inside.inner(name).has("run.json")]
     if not found:
         raise PlanError("run_missing", f"{folder} is neither a run's folder nor a suite's")
     return found

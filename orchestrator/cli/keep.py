@@ -17,6 +17,7 @@ from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.onhost.settings.keeping import Kept, keep
 from orchestrator.planning import cells
 from orchestrator.planning.cells import Cell
+from orchestrator.run_files import Folder
 
 
 def print_kept(run: Path, number: int, *, as_json: bool) -> int:
@@ -41,8 +42,8 @@ def _cell(run: Path, number: int) -> Cell:
 
 def _uses(run: Path, cell: Cell) -> dict[str, list[Mapping[str, Any]]]:
     """By host: {setting, target, level}, the interfaces by the names that they had in the run."""
-    file = run / "run.json"
-    facts = json.loads(file.read_text()).get("hosts", {}) if file.is_file() else {}
+    known = Folder(run).json("run.json") if Folder(run).has("run.json") else {}
+    facts = known.get("hosts", {}) if isinstance(known, dict) else {}
     uses: dict[str, list[Mapping[str, Any]]] = {}
     for use in cell.settings:
         host = facts.get(use.host)

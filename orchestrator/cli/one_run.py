@@ -17,6 +17,7 @@ from orchestrator.cli.running import drive, finish_folder
 from orchestrator.decide.ending import outcome_code
 from orchestrator.decide.state import RunState
 from orchestrator.faults import PlanError
+from orchestrator.run_files import Folder, has_file
 
 STATUSES = ("suspect", "failed", "impossible", "skipped")
 
@@ -50,7 +51,7 @@ def go_on_run(run: Path, access: Access, again: str = "", replicates: int | None
     from orchestrator.decide.events import Resumed
 
     loaded = load_plans([run], {})[0]
-    if (run / "plan.yaml").is_file() and not has_begun(run):  # it ended before any host was contacted
+    if has_file(run / "plan.yaml") and not has_begun(run):  # it ended before any host was contacted
         return drive(_fresh(loaded, run, run.resolve().name, rehearse), loaded, run, access, signals=signals)
     state = state_of(run)
     added = _added(loaded, state, replicates) if replicates else []
@@ -65,9 +66,9 @@ def go_on_run(run: Path, access: Access, again: str = "", replicates: int | None
 def _tell_complete(run: Path, state: RunState, signals: Signals | None, journal: Path) -> None:
     if signals is None:
         click.echo(f"{run}: every trial has its outcome; nothing is left to do (see --again, --replicates)")
-    report = run / "report.html"
+    folder = Folder(run)
     if any(position > 0 for position in state.outcomes) and (
-            not report.is_file() or report.stat().st_mtime < journal.stat().st_mtime):
+            folder.modified_ns("report.html") < folder.modified_ns(journal.name)):
         finish_folder(run)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +9,8 @@ from pathlib import Path
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import MOST_BYTES, Plan, PlanProblems, Problem, decode, load, unused_binds
-from orchestrator.results.suite import is_suite, open_suite
+from orchestrator.results.suite import SUITE, is_suite, open_suite
+from orchestrator.run_files import Folder, has_file, read_file
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ def plan_sources(paths: Iterable[Path]) -> list[PlanSource]:
             sources += _of_suite(path)
         else:
             own = path / "plan.yaml"
-            found = [own] if own.is_file() else sorted([*path.glob("*.yaml"), *path.glob("*.yml")])
+            found = [own] if has_file(own) else _plans_in(path)
             if not found:
                 raise PlanError("plan_missing", f"{path}: holds no plan (*.yaml)")
             sources += [PlanSource(file, _earlier_binds(file)) for file in found]
@@ -63,7 +63,7 @@ def _of_suite(path: Path) -> list[PlanSource]:
 
 def means_suite(path: Path) -> bool:
     """Whether a folder of plans, or an earlier suite, is meant: not a plan, and not an earlier run."""
-    return path.is_dir() and not (path / "plan.yaml").is_file()
+    return path.is_dir() and not has_file(path / "plan.yaml")
 
 
 def load_plans(paths: Iterable[Path], binds: dict[str, str]) -> list[LoadedPlan]:
@@ -92,6 +92,9 @@ def load_sources(sources: Iterable[PlanSource], binds: dict[str, str]) -> list[L
 
 def _read(path: Path) -> str:
     """The plan's text; no more is read than a plan may have."""
+    # Of a run's or a suite's folder nothing is followed; a plan that the user names may be a link, or a pipe.
+    if has_file(path.parent / "run.json") or has_file(path.parent.parent / SUITE):
+        return decode(read_file(path, MOST_BYTES + 1), str(path))
     try:
         with path.open("rb") as file:
             return decode(file.read(MOST_BYTES + 1), str(path))
@@ -101,8 +104,13 @@ def _read(path: Path) -> str:
 
 def _earlier_binds(path: Path) -> dict[str, str]:
     """What was bound when the run in this folder was made, if it is a run's folder."""
-    run_json = path.parent / "run.json"
-    if path.name != "plan.yaml" or not run_json.is_file():
+    folder = Folder(path.parent)
+    if path.name != "plan.yaml" or not folder.has("run.json"):
         return {}
-    found = json.loads(run_json.read_text()).get("binds", {})
-    return {str(name): str(value) for name, value in found.items()}
+    run = folder.json("run.json")
+    found = run.get("binds") if isinstance(run, dict) else None
+    return {str(name): str(value) for name, value in found.items()} if isinstance(found, dict) else {}
+
+
+def _plans_in(folder: Path) -> list[Path]:
+    return [folder / name for name in Folder(folder).names() if name.endswith((".yaml", ".yml"))]

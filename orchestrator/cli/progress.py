@@ -6,6 +6,7 @@ A dead terminal never stops a run: the first write that fails ends the talking, 
 from __future__ import annotations
 
 import contextlib
+import os
 import shlex
 import sys
 import time
@@ -23,6 +24,7 @@ from orchestrator.decide.machine import NOT_AS_FOUND
 from orchestrator.decide.state import RunState
 from orchestrator.report.wording import rate_text
 from orchestrator.results.plain_text import visible
+from orchestrator.run_files import Folder
 
 HEARTBEAT_S = 30.0
 
@@ -32,8 +34,7 @@ class Progress:
 
     def __init__(self, log: Path, stream: TextIO | None = None) -> None:
         """`log` gets every line with its time; `stream` (standard error) the same without."""
-        self._log = log.open("a", encoding="utf-8")
-        log.chmod(0o600)
+        self._log = os.fdopen(Folder(log.parent).open_append(log.name), "a", encoding="utf-8")
         self._stream: TextIO | None = stream or sys.stderr
         self._began_s = time.monotonic()
         self._said_s = 0.0

@@ -10,6 +10,7 @@ from orchestrator.cli.exits import Exit
 from orchestrator.faults import PlanError
 from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import is_suite, open_suite
+from orchestrator.run_files import Folder, has_file, write_file
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 _FOLDER = click.Path(path_type=Path, file_okay=False)
@@ -53,7 +54,7 @@ def _suite(folder: Path, out: Path | None, *, public: bool) -> list[Path]:
     paths: list[Path] = []
     for entry in suite.entries:
         run = suite.folder_of(entry)
-        if run is None or not (run / "run.json").is_file():
+        if run is None or not has_file(run / "run.json"):
             click.echo(f"{visible(entry.plan)}: has not begun, so it has no report", err=True)
         elif public:
             paths += _public(run, out / entry.run if out else None)
@@ -77,13 +78,13 @@ def _bring_up_to_the_journal(run: Path) -> None:
     from orchestrator.act.run_folder import ends_known, has_begun, is_driven, journal_path, refresh_run_json, state_of
     from orchestrator.results.tables import write_tables
 
-    if not journal_path(run).is_file() or not has_begun(run):
+    if not has_begun(run):
         return
     state = state_of(run)
     if not is_driven(run) and (state.exit_code is not None or ends_known(run, state)[0] is None):
         refresh_run_json(run, state)
-    last, trials = run / "columns.json", run / "trials.csv"
-    if not trials.exists() or not last.exists() or last.stat().st_mtime < journal_path(run).stat().st_mtime:
+    folder = Folder(run)
+    if not folder.has("trials.csv") or folder.modified_ns("columns.json") < folder.modified_ns(journal_path(run).name):
         write_tables(run)
 
 
@@ -103,20 +104,18 @@ def _public(run: Path, out: Path | None) -> list[Path]:
 
 
 def _for_other_tools(run: Path, junit: Path | None, openmetrics: Path | None, parquet: Path | None) -> list[Path]:
-    from orchestrator.results.write import write_whole
-
     paths = []
     if junit:
         from orchestrator.report import read_report
         from orchestrator.report.cases import junit as junit_text
 
-        write_whole(junit, junit_text(read_report(run)))
+        write_file(junit, junit_text(read_report(run)))
         paths.append(junit)
     if openmetrics:
         from orchestrator.results.openmetrics import openmetrics_text
         from orchestrator.results.read_run import read_run
 
-        write_whole(openmetrics, openmetrics_text(read_run(run)))
+        write_file(openmetrics, openmetrics_text(read_run(run)))
         paths.append(openmetrics)
     if parquet:
         from orchestrator.results.parquet import write_parquet

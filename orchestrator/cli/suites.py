@@ -22,6 +22,7 @@ from orchestrator.cli.plans import LoadedPlan, PlanSource, load_sources
 from orchestrator.faults import Fault, PlanError
 from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import PLANS, SUITE, Suite, SuiteEntry
+from orchestrator.run_files import has_file
 
 _ENDS_ALL = (Exit.INTERRUPTED, Exit.TERMINATED)
 
@@ -111,7 +112,7 @@ def _one(suite: Suite, place: int, access: Access, lab: Mapping[str, Any] | None
     entry, why = suite.entries[place], ""
     run = suite.folder_of(entry)
     try:
-        if run is not None and (run / "plan.yaml").is_file():
+        if run is not None and has_file(run / "plan.yaml"):
             code = go_on_run(run, access, again, replicates, signals=signals, rehearse=suite.rehearse)
         else:
             loaded = _plan(suite, entry)

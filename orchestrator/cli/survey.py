@@ -15,6 +15,7 @@ from orchestrator.cli.exits import Exit
 from orchestrator.cli.survey_text import survey_lines
 from orchestrator.faults import Fault, HostError, PlanError
 from orchestrator.planning.binds import parse_binds
+from orchestrator.run_files import read_file
 
 if TYPE_CHECKING:
     from orchestrator.act.surveying import Surveyed
@@ -130,8 +131,8 @@ def _all_faults(surveyed: Surveyed) -> dict[str, Fault]:
 def _earlier(path: Path) -> dict[str, Any]:
     """The surveys in a file: those of `--json`, or of a run's folder."""
     try:
-        found = json.loads(path.read_text())
-    except ValueError as error:
+        found = json.loads(read_file(path))
+    except (ValueError, RecursionError) as error:
         raise PlanError("survey_file", f"{path}: is not a survey: {error}") from error
     if not isinstance(found, dict):
         raise PlanError("survey_file", f"{path}: is not a survey")

@@ -10,6 +10,7 @@ from typing import Any
 from orchestrator.cli.exits import Exit
 from orchestrator.decide.host_ends import host_ends
 from orchestrator.decide.state import HostState, RunState
+from orchestrator.run_files import Folder
 
 LAST_LINES = 5
 _RAN_THROUGH = (Exit.COMPLETE, Exit.SOME_NOT_VALID)
@@ -91,5 +92,5 @@ def _next(run: Path, state: RunState, code: int | None, verified: dict[str, bool
 
 
 def _log(run: Path) -> list[str]:
-    log = run / "log.txt"
-    return log.read_text(encoding="utf-8", errors="replace").splitlines()[-LAST_LINES:] if log.is_file() else []
+    folder = Folder(run)
+    return folder.last_lines("log.txt", LAST_LINES) if folder.has("log.txt") else []

@@ -8,7 +8,7 @@ script without escaping it. The same tables give the same bytes.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from orchestrator.report.matrix import Matrix, MatrixRow, arrange, column_label
 from orchestrator.report.model import CellResult, Report
 from orchestrator.report.wording import Unit, count_text, rate_unit
 from orchestrator.results.plain_text import shortened
-from orchestrator.results.write import write_whole
+from orchestrator.run_files import Folder
 
 GREATEST_ROWS = 40
 GREATEST_COLUMNS = 6
@@ -34,27 +34,28 @@ Chart = Any  # altair's charts share no public base class
 Spec = dict[str, Any]
 
 
-def write_charts(report: Report, folder: Path) -> list[Path]:
+def write_charts(report: Report, folder: Folder) -> list[Path]:
     """Draw every chart that the run allows into `folder`; their paths."""
-    folder.mkdir(exist_ok=True)
+    folder.make()
     out = []
     for name, make in CHARTS.items():
         made = make(report)
         if made is not None:
             title, chart = made
-            out += _save(folder / name, title, chart)
+            out += _save(folder, name, title, chart)
     return out
 
 
-def _save(stem: Path, title: str, chart: Chart) -> list[Path]:
+def _save(folder: Folder, name: str, title: str, chart: Chart) -> list[Path]:
     import vl_convert
 
     # Not validated again: the descriptions are ours, and with a thousand points it takes longer than drawing.
     drawn = named(vl_convert.vegalite_to_svg(chart.to_dict(validate=False)), title)
-    paths = [stem.with_suffix(".svg"), stem.with_suffix(".png")]
-    write_whole(paths[0], drawn)
-    write_whole(paths[1], vl_convert.svg_to_png(drawn, scale=PNG_SCALE))
-    return paths
+    files: dict[str, str | bytes] = {f"{name}.svg": drawn,
+                                     f"{name}.png": vl_convert.svg_to_png(drawn, scale=PNG_SCALE)}
+    for file, content in files.items():
+        folder.write(file, content)
+    return [folder.at(file) for file in files]
 
 
 def named(svg: str, title: str) -> str:
@@ -196,8 +197,3 @@ def _panel(alt: Any, panel: Panel, unit: Unit) -> Chart:
 
 CHARTS: dict[str, Callable[[Report], tuple[str, Chart] | None]] = {
     "goodput": goodput, "interactions": interactions, "drift": drift, "loss": loss}
-
-
-def chart_files(folder: Path) -> Iterable[Path]:
-    """The chart files that lie in a folder, in a stable order."""
-    return sorted(path for path in folder.glob("*.svg")) + sorted(path for path in folder.glob("*.png"))

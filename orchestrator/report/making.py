@@ -10,7 +10,7 @@ from orchestrator.results import columns
 from orchestrator.results.folder import CHARTS
 from orchestrator.results.read_run import read_run
 from orchestrator.results.screen import screens_of
-from orchestrator.results.write import write_whole
+from orchestrator.run_files import Folder
 
 
 def read(folder: str | Path) -> model.Report:
@@ -27,11 +27,10 @@ def read(folder: str | Path) -> model.Report:
 def write(folder: str | Path, out: str | Path | None) -> list[Path]:
     """Write every file of the report; their paths."""
     report = read(folder)
-    target = Path(out) if out is not None else report.data.path
-    target.mkdir(parents=True, exist_ok=True)
-    beside_tables = target.resolve() == report.data.path.resolve()
+    target = Folder(Path(out) if out is not None else report.data.path).make()
+    beside_tables = target.path.resolve() == report.data.path.resolve()
     files = {"report.html": html.page(report, beside_tables=beside_tables), "report.md": markdown.text(report)}
     for name, content in files.items():
-        write_whole(target / name, content)
-    columns.write_columns(target / "columns.json", report.data.factors)
-    return [*(target / name for name in (*files, "columns.json")), *charts.write_charts(report, target / CHARTS)]
+        target.write(name, content)
+    columns.write_columns(target.at("columns.json"), report.data.factors)
+    return [*(target.at(name) for name in (*files, "columns.json")), *charts.write_charts(report, target.inner(CHARTS))]

@@ -23,6 +23,7 @@ from orchestrator.report.scrub import Scrubber, is_serial
 from orchestrator.results import columns
 from orchestrator.results.folder import RunFolder, open_run
 from orchestrator.results.write import neutral_text, restore_text, write_whole
+from orchestrator.run_files import MOST_TABLE_BYTES
 
 SUMS = "SHA256SUMS"
 _LEFT_OUT = ("journal.jsonl",)
@@ -135,7 +136,7 @@ def _json_text(value: Any) -> str:
 def _copy_table(folder: RunFolder, target: Path, name: str, scrubber: Scrubber) -> None:
     packed = name.endswith(".gz")
     text = folder.unpacked(name).decode("utf-8", "replace") if packed else \
-        folder.file(name).read_text(encoding="utf-8", errors="replace")
+        folder.text(name, MOST_TABLE_BYTES)
     rows = csv.reader(io.StringIO(text, newline=""))
     header = next(rows, [])
     kinds = {column.name: column.kind for column in columns.TABLES[name]}

@@ -16,7 +16,7 @@ from orchestrator.report.model import CellResult, Report
 from orchestrator.report.page_run import plain_table
 from orchestrator.report.wording import count_text, listed, rate_text, share_text
 from orchestrator.results.suite import Suite, open_suite
-from orchestrator.results.write import write_whole
+from orchestrator.run_files import Folder
 
 PAGE = "suite.html"
 NOTHING = "nothing was measured"
@@ -36,10 +36,9 @@ class SuiteRun:
 def write_suite(folder: str | Path, out: Path | None = None) -> Path:
     """Write suite.html beside the runs, or into `out`; its path. PlanError when there is no readable suite."""
     suite = open_suite(folder)
-    target = out or suite.path
-    target.mkdir(parents=True, exist_ok=True)
-    write_whole(target / PAGE, page(suite.name, read_runs(suite, target)))
-    return target / PAGE
+    target = Folder(out or suite.path).make()
+    target.write(PAGE, page(suite.name, read_runs(suite, target.path)))
+    return target.at(PAGE)
 
 
 def read_runs(suite: Suite, beside: Path | None = None) -> list[SuiteRun]:
@@ -53,7 +52,7 @@ def read_runs(suite: Suite, beside: Path | None = None) -> list[SuiteRun]:
             report = None
         ended = "not begun" if folder is None and entry.exit is None else \
             "not ended" if entry.exit is None else str(entry.exit)
-        has_page = bool(entry.run) and ((beside or suite.path) / entry.run / "report.html").is_file()
+        has_page = bool(entry.run) and Folder(beside or suite.path).inner(entry.run).has("report.html")
         runs.append(SuiteRun(entry.plan, entry.run, ended, report, has_page))
     return runs
 

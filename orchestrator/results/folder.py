@@ -1,20 +1,15 @@
-"""What a run's folder holds, and how its files are read without trusting who wrote them.
-
-A folder may come from another person, so every read is bounded: regular files only, no link that leaves the folder,
-a greatest size, and a greatest size after decompression.
-"""
+"""What a run's folder holds, and a greatest size also after decompression; how it is read at all: `run_files`."""
 
 from __future__ import annotations
 
-import json
-import stat
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 from orchestrator.faults import PlanError
+from orchestrator.run_files import Folder
 
 SCHEMA_VERSION = 1
 
@@ -41,59 +36,20 @@ FILES: dict[str, str] = {
 CHARTS = "charts"
 
 _MEBI = 1024 * 1024
-GREATEST_TEXT_BYTES = 64 * _MEBI
-GREATEST_TABLE_BYTES = 2048 * _MEBI
 GREATEST_UNPACKED_BYTES = 512 * _MEBI
 GREATEST_STREAMED_BYTES = 8192 * _MEBI  # of what is read in pieces and never held: a day of both ends takes under 1 GiB
-GREATEST_JSON_DEPTH = 64
 
 
 @dataclass(frozen=True)
-class RunFolder:
+class RunFolder(Folder):
     """A run's folder; `open_run` makes one after looking at it."""
-
-    path: Path
-
-    def has(self, name: str) -> bool:
-        """Whether the file is there and may be read."""
-        return (self.path / name).is_file() and self._stays_inside(name)
-
-    def file(self, name: str, greatest_bytes: int = GREATEST_TABLE_BYTES) -> Path:
-        """The path of a file that may be read; PlanError when it is missing, no regular file, outside or too large."""
-        path = self.path / name
-        if not path.exists():
-            raise PlanError("run_file_missing", f"{path} is missing", path=str(path))
-        if not self._stays_inside(name):
-            raise PlanError("run_file_outside", f"{path} is a link that leaves the run's folder", path=str(path))
-        status = path.stat()
-        if not stat.S_ISREG(status.st_mode):
-            raise PlanError("run_file_odd", f"{path} is not a regular file", path=str(path))
-        if status.st_size > greatest_bytes:
-            raise PlanError("run_file_large", f"{path} holds {status.st_size} bytes, more than the {greatest_bytes} "
-                            "that are read", path=str(path), size_bytes=status.st_size)
-        return path
-
-    def text(self, name: str) -> str:
-        """A text file's content; bytes that are not UTF-8 are replaced."""
-        return self.file(name, GREATEST_TEXT_BYTES).read_text(encoding="utf-8", errors="replace")
-
-    def json(self, name: str) -> Any:
-        """A JSON file's content; PlanError when it is no JSON or nested too deeply."""
-        try:
-            value = json.loads(self.text(name))
-        except (ValueError, RecursionError) as error:
-            raise PlanError("run_file_broken", f"{self.path / name} is not JSON: {error}", path=name) from error
-        if _depth_exceeds(value, GREATEST_JSON_DEPTH):
-            raise PlanError("run_file_broken", f"{self.path / name} is nested more than {GREATEST_JSON_DEPTH} deep",
-                            path=name)
-        return value
 
     def unpacked(self, name: str, greatest_bytes: int = GREATEST_UNPACKED_BYTES) -> bytes:
         """The content of a gzip file, as far as it is whole; at most `greatest_bytes`, cut at a line's end.
 
         A crash in mid-trial leaves a torn last member: what came before it is still good.
         """
-        with self.file(name).open("rb") as packed:
+        with self.open_read(name) as packed:
             kept = bytearray()
             for piece in _unpacked_pieces(packed, greatest_bytes):
                 kept += piece
@@ -101,7 +57,7 @@ class RunFolder:
 
     def pieces(self, name: str, greatest_bytes: int = GREATEST_STREAMED_BYTES) -> Iterator[bytes]:
         """The same in pieces that each end with a line's end, for what is too large to be held."""
-        with self.file(name).open("rb") as packed:
+        with self.open_read(name) as packed:
             rest = b""
             for piece in _unpacked_pieces(packed, greatest_bytes):
                 whole, newline, tail = piece.rpartition(b"\n")
@@ -109,9 +65,6 @@ class RunFolder:
                     yield rest + whole + newline
                     rest = b""
                 rest += tail
-
-    def _stays_inside(self, name: str) -> bool:
-        return (self.path / name).resolve().is_relative_to(self.path.resolve())
 
 
 def _unpacked_pieces(packed: BinaryIO, greatest_bytes: int) -> Iterator[bytes]:
@@ -134,16 +87,6 @@ def _unpacked_pieces(packed: BinaryIO, greatest_bytes: int) -> Iterator[bytes]:
         rest = member.unused_data if member.eof else member.unconsumed_tail
         if member.eof:
             member = zlib.decompressobj(wbits=31)
-
-
-def _depth_exceeds(value: Any, most: int) -> bool:
-    level = [value]
-    for _ in range(most):
-        level = [inner for outer in level if isinstance(outer, (dict, list))
-                 for inner in (outer.values() if isinstance(outer, dict) else outer)]
-        if not level:
-            return False
-    return True
 
 
 def open_run(path: str | Path) -> RunFolder:

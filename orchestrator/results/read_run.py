@@ -14,7 +14,7 @@ import mmap
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import pandas as pd
 
@@ -25,6 +25,7 @@ from orchestrator.results.sums import with_sums
 from orchestrator.results.write import restore_text
 
 GREATEST_COLUMNS = 1000
+_HEADER_BYTES = 1_000_000
 _BEFORE_A_FIELD = b',"\r\n'
 _DTYPES = {"text": "object", "whole": "Int64", "number": "float64"}
 
@@ -70,21 +71,22 @@ def read_table(folder: RunFolder, table: str) -> pd.DataFrame:
     """One table with the types its columns promise; without rows when the file is missing."""
     if not folder.has(table):
         return _typed(pd.DataFrame(columns=columns.names(table)), table)
-    if table.endswith(".gz"):
-        source: Any = io.BytesIO(folder.unpacked(table))
-        header = _header(io.StringIO(source.getvalue()[:1_000_000].decode("utf-8", "replace")), folder.path / table)
-    else:
-        source = folder.file(table)
-        with source.open(encoding="utf-8", errors="replace", newline="") as file:
-            header = _header(file, source)
-    if not header:
-        return _typed(pd.DataFrame(columns=columns.names(table)), table)
-    try:
-        frame = pd.read_csv(source, dtype=_dtypes(table, header), keep_default_na=False, encoding="utf-8",
-                            encoding_errors="replace", na_values=_empty_is_missing(table, header))
-    except (ValueError, pd.errors.ParserError) as error:
-        raise PlanError("run_file_broken", f"{folder.path / table}: {error}", path=str(folder.path / table)) from error
-    return _completed(_restored(frame, table) if _any_protected(source) else frame, table)
+    with _source(folder, table) as source:
+        start = io.StringIO(source.read(_HEADER_BYTES).decode("utf-8", "replace"), newline="")
+        header = _header(start, folder.at(table))
+        source.seek(0)
+        if not header:
+            return _typed(pd.DataFrame(columns=columns.names(table)), table)
+        try:
+            frame = pd.read_csv(source, dtype=_dtypes(table, header), keep_default_na=False, encoding="utf-8",
+                                encoding_errors="replace", na_values=_empty_is_missing(table, header))
+        except (ValueError, pd.errors.ParserError) as error:
+            raise PlanError("run_file_broken", f"{folder.at(table)}: {error}", path=str(folder.at(table))) from error
+        return _completed(_restored(frame, table) if _any_protected(source) else frame, table)
+
+
+def _source(folder: RunFolder, table: str) -> BinaryIO:
+    return io.BytesIO(folder.unpacked(table)) if table.endswith(".gz") else folder.open_read(table)
 
 
 def _header(file: Any, path: Path) -> list[str]:
@@ -131,11 +133,11 @@ def _completed(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     return pd.concat([frame, pd.DataFrame(added, index=frame.index)], axis="columns")
 
 
-def _any_protected(source: Any) -> bool:
+def _any_protected(source: BinaryIO) -> bool:
     """Whether any field begins with an apostrophe: looking at every field of a large table takes seconds."""
     if isinstance(source, io.BytesIO):
         return _opens_a_field(source.getvalue())
-    with source.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+    with mmap.mmap(source.fileno(), 0, access=mmap.ACCESS_READ) as content:
         return _opens_a_field(content)
 
 

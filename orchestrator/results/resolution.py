@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +11,7 @@ from statistics import median
 
 from orchestrator.faults import PlanError
 from orchestrator.results.folder import open_run
+from orchestrator.run_files import Folder
 
 LEVEL, FOUND = 0.05, 0.90
 _LEAST_VALUES = 3  # of a cell whose spread counts
@@ -41,8 +43,8 @@ def noise_of(path: str | Path) -> Noise | None:
     folder = open_run(path)
     if not folder.has("cells.csv"):
         return None
-    with folder.file("cells.csv").open(encoding="utf-8", newline="") as file:
-        found = [ratio for row in csv.DictReader(file) if (ratio := _ratio(row)) is not None]
+    rows = csv.DictReader(io.StringIO(folder.text("cells.csv"), newline=""))
+    found = [ratio for row in rows if (ratio := _ratio(row)) is not None]
     return Noise(str(path), median(found), len(found)) if found else None
 
 
@@ -57,8 +59,11 @@ def _ratio(row: dict[str, str]) -> float | None:
 
 def latest_noise(runs: Path, plan: str) -> Noise | None:
     """The noise of the plan's newest run below a folder, as far as one can be read; folders sort by their time."""
-    folders = sorted((path for path in runs.glob(f"{plan}-*Z-*") if path.is_dir()), reverse=True)
-    for folder in folders:
+    try:
+        names = [name for name in Folder(runs).names() if name.startswith(f"{plan}-") and Folder(runs).has_folder(name)]
+    except PlanError:
+        return None
+    for folder in (runs / name for name in reversed(names)):
         try:
             found = noise_of(folder) if open_run(folder).json("run.json").get("plan_name") == plan else None
         except (PlanError, OSError, csv.Error):

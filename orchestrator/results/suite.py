@@ -12,6 +12,7 @@ from typing import Any
 
 from orchestrator.faults import PlanError
 from orchestrator.results.folder import RunFolder
+from orchestrator.run_files import Folder
 
 SUITE = "suite.json"
 PLANS = "plans"
@@ -52,15 +53,14 @@ class Suite:
 
     def folder_of(self, entry: SuiteEntry) -> Path | None:
         """The folder of a plan's run; None when it never came so far."""
-        folder = self.path / entry.run
-        return folder if entry.run and folder.is_dir() and not folder.is_symlink() else None
+        return self.path / entry.run if entry.run and Folder(self.path).has_folder(entry.run) else None
 
     def plan_of(self, entry: SuiteEntry) -> Path | None:
         """The file with the plan's text, from the suite itself or else from its run; None when neither has it."""
         run = self.folder_of(entry)
-        places = [self.path / PLANS / entry.file] if entry.file else []
-        places += [run / "plan.yaml"] if run else []
-        return next((place for place in places if place.is_file() and not place.is_symlink()), None)
+        places = [(Folder(self.path).inner(PLANS), entry.file)] if entry.file else []
+        places += [(Folder(run), "plan.yaml")] if run else []
+        return next((folder.at(name) for folder, name in places if folder.has(name)), None)
 
 
 def is_suite(folder: str | Path) -> bool:

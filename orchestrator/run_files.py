@@ -170,8 +170,8 @@ class Folder:
         with self._handle() as handle:
             temporary = f".{_plain(name)[:200]}.{secrets.token_hex(6)}"
             flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-            file = os.open(temporary, flags, _PRIVATE if private else 0o666, dir_fd=handle)
-            try:
+            try:  # from before the file is there: a signal may end us at any moment
+                file = os.open(temporary, flags, _PRIVATE if private else 0o666, dir_fd=handle)
                 with os.fdopen(file, "wb") as opened:
                     opened.write(data)
                     if flush:

@@ -74,7 +74,7 @@ class Folder:
 
     def names(self) -> list[str]:
         """What the folder holds, sorted; PlanError when it is missing or holds more than anybody made by a run."""
-        with self._handle() as handle, os.scandir(handle) as entries:
+        with self.handle() as handle, os.scandir(handle) as entries:
             found = []
             for entry in entries:
                 found.append(entry.name)
@@ -88,7 +88,7 @@ class Folder:
     def open_read(self, name: str, most_bytes: int = MOST_TABLE_BYTES) -> BinaryIO:
         """A regular file to read from; PlanError when it is missing, a link, a device, a pipe, or too large."""
         path = self.at(name)
-        with self._handle() as handle:
+        with self.handle() as handle:
             try:
                 file = os.open(_plain(name), os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, dir_fd=handle)
             except FileNotFoundError as error:
@@ -141,7 +141,7 @@ class Folder:
         """
         path = self.at(name)
         flags = os.O_RDWR | os.O_APPEND | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
-        with self._handle() as handle:
+        with self.handle() as handle:
             try:
                 file = os.open(_plain(name), flags | os.O_CREAT, _PRIVATE, dir_fd=handle)
             except OSError as error:
@@ -167,7 +167,7 @@ class Folder:
         Whatever has the name already is replaced, not followed.
         """
         data = content.encode("utf-8") if isinstance(content, str) else content
-        with self._handle() as handle:
+        with self.handle() as handle:
             temporary = f".{_plain(name)[:200]}.{secrets.token_hex(6)}"
             flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
             try:  # from before the file is there: a signal may end us at any moment
@@ -187,30 +187,36 @@ class Folder:
             if flush:
                 os.fsync(handle)
 
+    def rename(self, name: str, new: str) -> None:
+        """Give a file another name, in place of whatever had it."""
+        with self.handle() as handle:
+            os.replace(_plain(name), _plain(new), src_dir_fd=handle, dst_dir_fd=handle)
+
     def make(self) -> Folder:
         """See that this folder is there; the ones above it must be. PlanError when something else has its name."""
         if not self.below:
             self.path.mkdir(parents=True, exist_ok=True)
             return self
-        with Folder(self.path, self.below[:-1])._handle() as handle, contextlib.suppress(FileExistsError):
+        with Folder(self.path, self.below[:-1]).handle() as handle, contextlib.suppress(FileExistsError):
             os.mkdir(self.below[-1], 0o700, dir_fd=handle)
-        with self._handle():
+        with self.handle():
             return self
 
     def remove(self, name: str) -> None:
         """Take a file (or a link itself) away; nothing happens when there is none."""
-        with self._handle() as handle, contextlib.suppress(FileNotFoundError):
+        with self.handle() as handle, contextlib.suppress(FileNotFoundError):
             os.unlink(_plain(name), dir_fd=handle)
 
     def flush(self) -> None:
         """The names in the folder are on the disk when this returns."""
-        with self._handle() as handle:
+        with self.handle() as handle:
             os.fsync(handle)
 
     # -- the handle
 
     @contextlib.contextmanager
-    def _handle(self) -> Iterator[int]:
+    def handle(self) -> Iterator[int]:
+        """The folder, open: for what nothing else here does, such as keeping others out of it."""
         handle = _open_folder(self.path, None)
         try:
             for place, name in enumerate(self.below, 1):
@@ -223,7 +229,7 @@ class Folder:
 
     def _status(self, name: str) -> os.stat_result | None:
         try:
-            with self._handle() as handle:
+            with self.handle() as handle:
                 return os.stat(_plain(name), dir_fd=handle, follow_symlinks=False)
         except (PlanError, OSError):
             return None

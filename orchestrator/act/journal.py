@@ -21,8 +21,10 @@ from orchestrator.act.supervised import in_thread
 from orchestrator.decide.interval_lines import INTERVALS, IntervalLine
 from orchestrator.decide.journal_lines import Cut, Entry, Walk, encode
 from orchestrator.faults import BugError, HostError
+from orchestrator.run_files import Folder
 
 MOST_BYTES = 2 << 30
+MOST_CUT_BYTES = 64 << 20  # of what is kept of a tail that is no part of the story
 FLUSH_BOUND_S = 60.0
 JOURNAL_WRITE = "journal_write"  # the code of a journal that cannot be written any more
 
@@ -38,7 +40,8 @@ class Journal:
         self._fault: HostError | None = None  # of a write or flush that nobody waited for
         self._unflushed = False
         self._writing = threading.Lock()
-        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
+        self._folder = Folder(path.parent)
+        self._file = self._folder.open_append(path.name)
         try:
             _lock(self._file, path)
         except HostError:
@@ -114,11 +117,11 @@ class Journal:
         entries, walk = _story(self.path)
         self.cut = walk.cut
         if self.cut:
-            with self.path.open("r+b") as file:
+            with self._folder.open_read(self.path.name, MOST_BYTES) as file:
                 file.seek(self.cut.byte)
-                self.path.with_suffix(".cut").write_bytes(file.read())
-                file.truncate(self.cut.byte)
-                os.fsync(file.fileno())
+                self._folder.write(self.path.with_suffix(".cut").name, file.read(MOST_CUT_BYTES), private=True)
+            os.ftruncate(self._file, self.cut.byte)
+            os.fsync(self._file)
         return entries, walk.number, walk.sum
 
     def close(self) -> None:
@@ -145,26 +148,21 @@ def _lock(file: int, path: Path) -> None:
 @contextlib.contextmanager
 def undriven(path: Path) -> Iterator[None]:
     """Keep other controllers from a run, without writing: its disk may be full. HostError when one is at it."""
-    file = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        _lock(file, path)
+    with Folder(path.parent).open_read(path.name, MOST_BYTES) as file:
+        _lock(file.fileno(), path)
         yield
-    finally:
-        os.close(file)
 
 
 @contextlib.contextmanager
 def alone_in(folder: Path) -> Iterator[None]:
     """Keep other controllers from a suite's folder; HostError when one is at it. Ends with the process, too."""
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    with Folder(folder).handle() as handle:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise HostError("suite_in_use", f"{folder}: another linktrial is running this suite", host="controller",
+                            next_step=f"wait for it, end it, or look with: linktrial show {folder}") from error
         yield
-    except BlockingIOError as error:
-        raise HostError("suite_in_use", f"{folder}: another linktrial is running this suite", host="controller",
-                        next_step=f"wait for it, end it, or look with: linktrial show {folder}") from error
-    finally:
-        os.close(handle)
 
 
 def read_lines(path: Path) -> tuple[list[Entry], Cut | None, str]:
@@ -174,17 +172,11 @@ def read_lines(path: Path) -> tuple[list[Entry], Cut | None, str]:
 
 
 def _story(path: Path) -> tuple[list[Entry], Walk]:
-    if path.stat().st_size > MOST_BYTES:
-        raise HostError("journal_size", f"{path} is larger than {MOST_BYTES} bytes", host="controller")
-    with path.open("rb") as file:
+    with Folder(path.parent).open_read(path.name, MOST_BYTES) as file:
         walk = Walk(file)
         return [line.entry() for line in walk if line.kind != INTERVALS], walk
 
 
 def flush_folder(folder: Path) -> None:
     """The names in a folder are on the disk when this returns."""
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    Folder(folder).flush()

@@ -22,8 +22,8 @@ from orchestrator.report import making
 from orchestrator.report.scrub import Scrubber, is_serial
 from orchestrator.results import columns
 from orchestrator.results.folder import RunFolder, open_run
-from orchestrator.results.write import neutral_text, restore_text, write_whole
-from orchestrator.run_files import MOST_TABLE_BYTES
+from orchestrator.results.write import neutral_text, restore_text
+from orchestrator.run_files import MOST_TABLE_BYTES, write_file
 
 SUMS = "SHA256SUMS"
 _LEFT_OUT = ("journal.jsonl",)
@@ -115,17 +115,17 @@ def _named_values(value: Any) -> Iterator[tuple[str, str]]:
 def _copy(folder: RunFolder, target: Path, scrubber: Scrubber) -> Publication:
     for name in _TEXTS:
         if folder.has(name):
-            write_whole(target / name, scrubber.text(folder.text(name)))
+            write_file(target / name, scrubber.text(folder.text(name)))
     for name in _SURVEYS:
         if folder.has(name):
-            write_whole(target / name, _json_text(scrubber.value(folder.json(name))))
+            write_file(target / name, _json_text(scrubber.value(folder.json(name))))
     for name in columns.TABLES:
         if folder.has(name):
             _copy_table(folder, target, name, scrubber)
     run = scrubber.value(folder.json("run.json"))
     said = Publication(scrubber.replaced, tuple(name for name in _LEFT_OUT if folder.has(name)), _to_read(run, target),
                        tuple(dict.fromkeys(scrubber.kept)))
-    write_whole(target / "run.json", _json_text({**run, "public": asdict(said)}))
+    write_file(target / "run.json", _json_text({**run, "public": asdict(said)}))
     return said
 
 
@@ -151,7 +151,7 @@ def _copy_table(folder: RunFolder, target: Path, name: str, scrubber: Scrubber) 
                 row[place] = _known(row[place], known, scrubber)
         writer.writerow(row)
     data = out.getvalue().encode()
-    write_whole(target / name, gzip.compress(data, mtime=0) if packed else data)
+    write_file(target / name, gzip.compress(data, mtime=0) if packed else data)
 
 
 def _known(text: str, known: dict[str, str], scrubber: Scrubber) -> str:
@@ -206,5 +206,5 @@ def _write_sums(target: Path) -> Path:
     files = sorted(path for path in target.rglob("*") if path.is_file() and path.name != SUMS)
     lines = [f"{hashlib.sha256(path.read_bytes()).hexdigest()}  {path.relative_to(target).as_posix()}\n"
              for path in files]
-    write_whole(target / SUMS, "".join(lines))
+    write_file(target / SUMS, "".join(lines))
     return target / SUMS

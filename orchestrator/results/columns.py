@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Literal
 
 from orchestrator.results.folder import SCHEMA_VERSION
-from orchestrator.results.write import write_whole
+from orchestrator.run_files import write_file
 
 Kind = Literal["text", "whole", "number"]
 FACTORS_HERE = "<factors>"
@@ -339,4 +339,4 @@ def describe(factors: Sequence[str] = ()) -> dict[str, object]:
 
 def write_columns(path: Path, factors: Sequence[str]) -> None:
     """Write columns.json."""
-    write_whole(path, json.dumps(describe(factors), indent=1, ensure_ascii=False) + "\n")
+    write_file(path, json.dumps(describe(factors), indent=1, ensure_ascii=False) + "\n")

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from orchestrator.faults import PlanError
 from orchestrator.results.run_summary import RunSummary, summary_from_dict
-from orchestrator.results.write import write_whole
+from orchestrator.run_files import write_file
 
 REFERENCE_SCHEMA = 1
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
@@ -34,7 +34,7 @@ def keep(name: str, runs: Sequence[RunSummary], folder: Path | None = None) -> t
     held |= {run.run_id: run for run in runs}
     path.parent.mkdir(parents=True, exist_ok=True)
     stored = {"schema": REFERENCE_SCHEMA, "name": name, "runs": [run.as_dict() for run in held.values()]}
-    write_whole(path, json.dumps(stored, indent=1))
+    write_file(path, json.dumps(stored, indent=1))
     return path, len(held)
 
 

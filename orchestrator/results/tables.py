@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterable
+import contextlib
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,7 @@ from orchestrator.results.rows.intervals import (
     watch_text,
 )
 from orchestrator.results.write import append_member, append_text_member, write_rows
+from orchestrator.run_files import Folder
 
 Json = dict[str, Any]
 
@@ -41,7 +42,7 @@ def write_tables(folder: Path) -> None:
     state, everything, intervals = read_judged(folder / "journal.jsonl")
     rehearsed = [(record, verdict) for record, verdict in everything if record["role"] == "rehearse"]
     judged = [(record, verdict) for record, verdict in everything if record["role"] != "rehearse"]
-    run = json.loads((folder / "run.json").read_text())
+    run = Folder(folder).json("run.json")
     factors = tuple(dict.fromkeys(name for cell in state.setup.cells for name in cell.levels))
     _write(folder / "trials.csv", trial_columns(factors), judged, lambda r, v: trial_rows(r, v, run))
     if rehearsed:
@@ -50,13 +51,13 @@ def write_tables(folder: Path) -> None:
     windows = counted_windows([record for record, _ in judged], intervals)
     broken = [row for window in windows if window.role == BROKEN_OFF
               for row in broken_off_rows(window, intervals, state.trial(window.place.position).cell)]
-    (folder / "broken-off.csv").unlink(missing_ok=True)
+    Folder(folder).remove("broken-off.csv")
     if broken:
         write_rows(folder / "broken-off.csv", names("broken-off.csv"), broken)
     for name, text in (("series.csv.gz", series_text), ("watch.csv.gz", watch_text)):
-        (folder / name).unlink(missing_ok=True)
-        for window in windows:
-            append_text_member(folder / name, names(name), text(window, intervals))
+        with _growing(folder / name) as growing:
+            for window in windows:
+                append_text_member(growing, names(name), text(window, intervals))
     _pack(folder / "counters.csv.gz", COUNTER_COLUMNS, judged, counter_rows)
     setup = state.setup
     # both kinds of open-ended run look at a cell's spread before they decide to repeat it
@@ -74,16 +75,23 @@ def _write(path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]
 
 def _pack(path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]],
           rows: Callable[[Json], list[Json]]) -> None:
-    """One member for each trial; the file appears when the last is in it."""
-    growing = path.with_name(f".{path.name}.new")
-    growing.unlink(missing_ok=True)
-    try:
+    """One member for each trial."""
+    with _growing(path) as growing:
         for record, _ in judged:
             if found := rows(record):
                 append_member(growing, list(columns), found)
-        if growing.exists():
-            growing.replace(path)
+
+
+@contextlib.contextmanager
+def _growing(path: Path) -> Iterator[Path]:
+    """Where a packed table grows; it appears under its own name when the last trial is in it, or not at all."""
+    folder, name = Folder(path.parent), f".{path.name}.new"
+    folder.remove(name)
+    try:
+        yield path.with_name(name)
+        if folder.has(name):
+            folder.rename(name, path.name)
         else:
-            path.unlink(missing_ok=True)
+            folder.remove(path.name)
     finally:
-        growing.unlink(missing_ok=True)
+        folder.remove(name)

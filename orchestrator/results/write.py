@@ -13,13 +13,13 @@ import json
 import math
 import os
 import re
-import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from orchestrator.results.plain_text import visible
+from orchestrator.run_files import Folder, write_file
 
 # Spreadsheets run cells that begin so (OWASP, "CSV Injection"); the apostrophe itself is in the set so that the
 # neutral form can be told from a text that began with one.
@@ -83,58 +83,34 @@ def csv_text(columns: Sequence[str], rows: Iterable[Row], *, header: bool = True
 
 def write_rows(path: Path, columns: Sequence[str], rows: Iterable[Row]) -> None:
     """Write a whole table; the file appears whole or not at all."""
-    write_whole(path, csv_text(columns, rows))
+    write_file(path, csv_text(columns, rows))
 
 
 def append_rows(path: Path, columns: Sequence[str], rows: Iterable[Row]) -> None:
     """Add rows to a table; the header is written when the file is new."""
-    new = not path.exists() or path.stat().st_size == 0
-    with path.open("a", encoding="utf-8", newline="") as file:
-        file.write(csv_text(columns, rows, header=new))
+    folder = Folder(path.parent)
+    folder.append(path.name, csv_text(columns, rows, header=folder.size_bytes(path.name) == 0).encode())
 
 
 def append_member(path: Path, columns: Sequence[str], rows: Iterable[Row]) -> None:
     """Add one trial's rows to a gzip file as a member of its own, so that a crash tears at most this trial."""
-    new = not path.exists() or path.stat().st_size == 0
-    member = gzip.compress(csv_text(columns, rows, header=new).encode(), compresslevel=6, mtime=0)
-    with path.open("ab") as file:
-        file.write(member)
+    folder = Folder(path.parent)
+    text = csv_text(columns, rows, header=folder.size_bytes(path.name) == 0)
+    folder.append(path.name, gzip.compress(text.encode(), compresslevel=6, mtime=0))
 
 
 def append_text_member(path: Path, columns: Sequence[str], lines: Iterable[str]) -> None:
     """The same from lines of CSV as they come, of which none is kept; nothing is written where there is none."""
-    new = not path.exists() or path.stat().st_size == 0
+    folder = Folder(path.parent)
+    new = folder.size_bytes(path.name) == 0
     lines = iter(lines)
     first = next(lines, None)
     if first is None:
         return
-    with path.open("ab") as file, gzip.GzipFile("", "wb", compresslevel=6, fileobj=file, mtime=0) as member:
+    with (os.fdopen(folder.open_append(path.name), "ab") as file,
+          gzip.GzipFile("", "wb", compresslevel=6, fileobj=file, mtime=0) as member):
         if new:
             member.write(csv_text(columns, []).encode())
         member.write(first.encode())
         while piece := "".join(islice(lines, _LINES_AT_ONCE)):
             member.write(piece.encode())
-
-
-def write_whole(path: Path, content: str | bytes, *, flush: bool = False) -> None:
-    """Write a file so that a reader sees the old content or the new, never a part; `flush`: even after a power cut."""
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    temporary = Path(name)
-    try:
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(data)
-            if flush:
-                file.flush()
-                os.fsync(file.fileno())
-        temporary.chmod(0o666 & ~_file_mode_mask())
-        temporary.replace(path)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
-
-
-def _file_mode_mask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

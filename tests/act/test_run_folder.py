@@ -18,20 +18,20 @@ class FlushedNames:
         self.flushed: set[int] = set()
         self.whole_when_named: dict[str, bool] = {}
         self.folders_after: set[int] = set()
-        real_fsync, real_replace = os.fsync, Path.replace
+        real_fsync, real_replace = os.fsync, os.replace
 
         def fsync(handle: int) -> None:
             real_fsync(handle)
             self.flushed.add(os.fstat(handle).st_ino)
             self.folders_after.add(os.fstat(handle).st_ino)
 
-        def replace(path: Path, target: Path) -> Path:
-            self.whole_when_named[Path(target).name] = path.stat().st_ino in self.flushed
+        def replace(name: str, target: str, *, src_dir_fd: int, dst_dir_fd: int) -> None:
+            self.whole_when_named[target] = os.stat(name, dir_fd=src_dir_fd).st_ino in self.flushed
             self.folders_after.clear()
-            return real_replace(path, target)
+            real_replace(name, target, src_dir_fd=src_dir_fd, dst_dir_fd=dst_dir_fd)
 
         monkeypatch.setattr(os, "fsync", fsync)
-        monkeypatch.setattr(Path, "replace", replace)
+        monkeypatch.setattr(os, "replace", replace)
 
 
 def test_the_plan_is_on_the_disk_before_any_host_is_contacted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

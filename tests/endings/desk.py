@@ -6,7 +6,6 @@ import errno
 import os
 import signal
 import sys
-import tempfile
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -24,7 +23,7 @@ from orchestrator.report import making, suite
 from orchestrator.report.terminal import print_matrix
 from orchestrator.results import compare as comparing
 from orchestrator.results import tables
-from orchestrator.results.write import write_whole
+from orchestrator.results.write import write_file
 from tests.endings.cases import Accident
 from tests.endings.machines import world
 from tests.sim.fake_host import same_in_simulation
@@ -119,7 +118,7 @@ def _use(there: FakeWorld) -> None:
 def _one_chart(report: Any, folder: Path) -> list[Path]:
     """Drawing takes a second; that a file is written is all that counts here."""
     folder.mkdir(exist_ok=True)
-    write_whole(folder / "one.svg", "<svg/>")
+    write_file(folder / "one.svg", "<svg/>")
     return [folder / "one.svg"]
 
 
@@ -139,18 +138,18 @@ def _arrange(accident: Accident, there: FakeWorld) -> None:
         if passed[0] == accident.point:
             act()
 
-    append, mkstemp = Journal.append, tempfile.mkstemp
+    append, fdopen = Journal.append, os.fdopen
 
     def counted_append(self: Journal, kind: str, body: dict[str, Any]) -> Any:
         point()
         return append(self, kind, body)
 
-    def counted_mkstemp(*args: Any, **more: Any) -> Any:
+    def counted_fdopen(*args: Any, **more: Any) -> Any:
         point()
-        return mkstemp(*args, **more)
+        return fdopen(*args, **more)
 
     Journal.append = counted_append  # type: ignore[method-assign]
-    tempfile.mkstemp = counted_mkstemp
+    os.fdopen = counted_fdopen
 
 
 def _boottime_s() -> float:
@@ -185,4 +184,4 @@ def _fill() -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     os.fdatasync = full
-    tempfile.mkstemp = full
+    os.replace = full

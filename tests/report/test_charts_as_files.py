@@ -12,13 +12,15 @@ import pytest
 
 from orchestrator.report import charts
 from orchestrator.report.model import Report
+from orchestrator.run_files import Folder
 
 NAMES = {f"{stem}.{kind}" for stem in ("goodput", "interactions", "drift", "loss") for kind in ("svg", "png")}
 
 
 @pytest.fixture(scope="module")
 def drawn(report: Report, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
-    return {path.name: path.read_bytes() for path in charts.write_charts(report, tmp_path_factory.mktemp("charts"))}
+    folder = Folder(tmp_path_factory.mktemp("charts"))
+    return {path.name: path.read_bytes() for path in charts.write_charts(report, folder)}
 
 
 def test_every_chart_is_there_in_both_forms(drawn: dict[str, bytes]) -> None:
@@ -27,7 +29,7 @@ def test_every_chart_is_there_in_both_forms(drawn: dict[str, bytes]) -> None:
 
 
 def test_the_same_tables_give_the_same_bytes(report: Report, drawn: dict[str, bytes], tmp_path: Path) -> None:
-    again = {path.name: path.read_bytes() for path in charts.write_charts(report, tmp_path)}
+    again = {path.name: path.read_bytes() for path in charts.write_charts(report, Folder(tmp_path))}
 
     assert again == drawn
 

@@ -22,6 +22,7 @@ from orchestrator.report.terminal import print_report
 from orchestrator.results.openmetrics import openmetrics_text
 from orchestrator.results.read_run import read_run
 from orchestrator.results.write import restore_text, write_rows
+from orchestrator.run_files import Folder
 
 MARK = "HOSTILE"
 HOSTILE = {
@@ -155,7 +156,7 @@ def test_rich_markup_is_not_obeyed(hostile_report: Report) -> None:
 
 
 def test_charts_draw_it_as_text(hostile_report: Report, tmp_path: Path) -> None:
-    for path in charts.write_charts(hostile_report, tmp_path):
+    for path in charts.write_charts(hostile_report, Folder(tmp_path)):
         if path.suffix == ".svg":
             drawn = ElementTree.fromstring(path.read_text())  # noqa: S314 - our own file, and it must be well-formed
             names = {element.tag.rpartition("}")[2] for element in drawn.iter()}

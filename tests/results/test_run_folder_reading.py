@@ -70,8 +70,8 @@ def test_a_link_that_leaves_the_folder_is_not_followed(run: Path, tmp_path: Path
     (run / "trials.csv").symlink_to(tmp_path / "secret.csv")
 
     assert not open_run(run).has("trials.csv")
-    with pytest.raises(PlanError, match="leaves the run's folder"):
-        open_run(run).file("trials.csv")
+    with pytest.raises(PlanError, match="is a link, which is not followed"):
+        open_run(run).open_read("trials.csv")
 
 
 def test_a_pipe_does_not_hang_the_reader(run: Path) -> None:
@@ -79,12 +79,12 @@ def test_a_pipe_does_not_hang_the_reader(run: Path) -> None:
     os.mkfifo(run / "trials.csv")
 
     with pytest.raises(PlanError, match="not a regular file"):
-        open_run(run).file("trials.csv")
+        open_run(run).open_read("trials.csv")
 
 
 def test_a_file_above_the_bound_is_refused(run: Path) -> None:
     with pytest.raises(PlanError, match="more than the 10"):
-        open_run(run).file("trials.csv", greatest_bytes=10)
+        open_run(run).open_read("trials.csv", most_bytes=10)
 
 
 def test_a_small_file_that_unpacks_to_a_large_one_is_cut_at_a_line(run: Path) -> None:

@@ -24,8 +24,8 @@ from orchestrator.results.write import (
     csv_text,
     neutral_text,
     restore_text,
+    write_file,
     write_rows,
-    write_whole,
 )
 
 
@@ -104,7 +104,7 @@ def test_a_reader_never_sees_half_a_file(tmp_path: Path) -> None:
     """A reader that reads all the while sees one whole content or the other."""
     path = tmp_path / "report.html"
     contents = {"a" * 300_000, "b" * 500_000}
-    write_whole(path, "a" * 300_000)
+    write_file(path, "a" * 300_000)
     seen: set[str] = set()
     done = threading.Event()
 
@@ -115,7 +115,7 @@ def test_a_reader_never_sees_half_a_file(tmp_path: Path) -> None:
     reader = threading.Thread(target=read)
     reader.start()
     for number in range(200):
-        write_whole(path, "ab"[number % 2] * (300_000 if number % 2 == 0 else 500_000))
+        write_file(path, "ab"[number % 2] * (300_000 if number % 2 == 0 else 500_000))
     done.set()
     reader.join()
 
@@ -125,11 +125,11 @@ def test_a_reader_never_sees_half_a_file(tmp_path: Path) -> None:
 
 def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "report.html"
-    write_whole(path, "old")
-    monkeypatch.setattr(Path, "replace", lambda self, target: (_ for _ in ()).throw(OSError("disk full")))
+    write_file(path, "old")
+    monkeypatch.setattr(os, "replace", lambda *_, **__: (_ for _ in ()).throw(OSError("disk full")))
 
     with pytest.raises(OSError, match="disk full"):
-        write_whole(path, "new")
+        write_file(path, "new")
     assert [entry.name for entry in tmp_path.iterdir()] == ["report.html"]
     assert path.read_text() == "old"
 
@@ -137,7 +137,7 @@ def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path: Path, mon
 def test_written_files_follow_the_user_s_mask(tmp_path: Path) -> None:
     before = os.umask(0o027)
     try:
-        write_whole(tmp_path / "a", "x")
+        write_file(tmp_path / "a", "x")
     finally:
         os.umask(before)
 

@@ -134,7 +134,7 @@ def _both(entry: Json) -> tuple[str, str]:
 
 
 def _short(value: Any) -> str:
-    if isinstance(value, Mapping):
+    if isinstance(value, Mapping) or (isinstance(value, list) and any(isinstance(one, Mapping) for one in value)):
         return "as recorded"
     text = "none" if value is None else " ".join(str(value).split())
     return text if len(text) <= _LONGEST_TEXT else text[:_LONGEST_TEXT - 1] + "…"

@@ -378,7 +378,8 @@ class PlanText(Part):
         description="How long a run waits for a lost host before it ends as resumable.",
     )
     changed_outside: Literal["reapply", "stop"] = Field(
-        default="reapply", description="What to do when somebody else changes a setting during the run."
+        default="reapply",
+        description="When somebody else changes what a trial rests on: apply it again and repeat the trial, or stop.",
     )
     accept: Annotated[tuple[Literal["suspect", "impossible", "failed", "skipped"], ...], Strict(False)] = Field(
         default=(), description="Statuses of trials that do not make the run's exit code 1.", examples=[["impossible"]]

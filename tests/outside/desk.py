@@ -46,7 +46,7 @@ def plan_of(case: Case) -> str:
     """Two cells that differ in every setting, so that every trial changes all of them."""
     return plan_text(
         factors={"tuning": {"levels": LEVELS}, "transport": [case.transport], "direction": [case.direction]},
-        trial={"length": "2s", "warmup": "1s", "settle": "100ms", "replicates": 2},
+        trial={"length": "2s", "warmup": "1s", "settle": "100ms", "replicates": 1},
         order={"shuffle": False}, lease="20s", changed_outside=case.policy, accept=["suspect"])
 
 

@@ -12,7 +12,7 @@ import pytest
 from orchestrator.lab.lab import Lab
 from tests.kills.floods import LEAST_LOSS_RATIO, play
 
-pytestmark = [pytest.mark.lab, pytest.mark.alone]
+pytestmark = [pytest.mark.lab, pytest.mark.alone, pytest.mark.proof]
 LENGTH_S, LEASE_S = 6.0, 2.0
 
 

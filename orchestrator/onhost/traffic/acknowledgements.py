@@ -8,8 +8,7 @@ Needs the right to open a packet socket, which root has; without it the length s
 from __future__ import annotations
 
 import socket
-import statistics
-from typing import List, Optional, Sequence
+from typing import Optional, Sequence
 
 from orchestrator.onhost.traffic import kernel
 from orchestrator.onhost.traffic.flows import Pair
@@ -25,21 +24,17 @@ class Acknowledgements:
         """`senders` are the connected sockets on which this end sends."""
         self._ip_bytes = 40 if pair.family == 6 else 20
         self._ports = frozenset(sender.getsockname()[1] for sender in senders)
-        self._lengths: List[int] = []
+        self.count = 0  # how many have been looked at
+        self._total_bytes = 0
         try:
             self._socket = kernel.sample_of_acknowledgements(pair.interface, pair.family, pair.peer)
         except OSError:
             self._socket = None
 
     @property
-    def count(self) -> int:
-        """How many have been looked at."""
-        return len(self._lengths)
-
-    @property
     def mean_header_bytes(self) -> Optional[float]:
         """Mean length of their TCP headers, options included, octets; None when none was looked at."""
-        return statistics.fmean(self._lengths) if self._lengths else None
+        return self._total_bytes / self.count if self.count else None
 
     def look(self) -> None:
         """Read what was set aside, without waiting."""
@@ -52,7 +47,8 @@ class Acknowledgements:
                 return
             at = self._ip_bytes
             if len(head) > at + 12 and int.from_bytes(head[at + 2:at + 4], "big") in self._ports:
-                self._lengths.append((head[at + 12] >> 4) * 4)
+                self.count += 1
+                self._total_bytes += (head[at + 12] >> 4) * 4
 
     def close(self) -> None:
         """Give the descriptor back."""

@@ -6,6 +6,7 @@ the probes and the SSH connection that carries our orders. What an interface cou
 
 from __future__ import annotations
 
+import time
 from typing import Any, Dict, List, Optional, Tuple, TypedDict
 
 from orchestrator.onhost.control_connection import Connection, control_connection
@@ -55,6 +56,7 @@ class OwnFrames(TypedDict):
     control: Optional[Control]
 
 
+_READ_EVERY_NS = 10_000_000_000  # counts of 32 bits go round in five minutes at the earliest
 _TIMESTAMPS = 1  # TCPI_OPT_TIMESTAMPS
 TCP_HEADER_BYTES, TIMESTAMPS_BYTES = 20, 12
 
@@ -78,14 +80,25 @@ class OwnAccount:
         """
         self._from_ns = read_ns
         self._probing, self._probes = probing, _probes_of(probing)
-        self._first = {stream.number: tcp_info.read_info(self._sockets[stream.number]) for stream in self._streams}
-        self._told = self._told and all("data_segs_out" in info for info in self._first.values())
-        self._control_first = self._control_info()
+        self._accounts = {stream.number: tcp_info.Account() for stream in self._streams}
+        self._take_readings()
+        self._told = self._told and all("data_segs_out" in account.last for account in self._accounts.values())
+        control = self._control_info()
+        self._control_account = None if control is None else tcp_info.Account([control])
+
+    def _take_readings(self) -> None:
+        self._due_ns = time.monotonic_ns() + _READ_EVERY_NS
+        for number, account in self._accounts.items():
+            account.take(tcp_info.read_info(self._sockets[number]))
 
     def look(self) -> None:
         """Take in the acknowledgements that were set aside; now and then while traffic runs."""
         if self._acknowledgements:
             self._acknowledgements.look()
+        if time.monotonic_ns() >= self._due_ns:
+            self._take_readings()
+            if self._control_account is not None and (control := self._control_info()) is not None:
+                self._control_account.take(control)
 
     def read(self, read_ns: int) -> Optional[OwnFrames]:
         """The account until now; the counters were read at `read_ns`. None where the kernel does not count segments:
@@ -95,8 +108,9 @@ class OwnAccount:
             return None
         self.look()
         transmitted, received = (last - first for first, last in zip(self._probes, _probes_of(self._probing)))
-        found = [segments(self._first[stream.number], tcp_info.read_info(self._sockets[stream.number]),
-                          stream.flow.way, stream.sends_here) for stream in self._streams]
+        self._take_readings()
+        found = [segments(self._accounts[stream.number], stream.flow.way, stream.sends_here)
+                 for stream in self._streams]
         looked = self._acknowledgements
         return {"from_ns": self._from_ns, "to_ns": read_ns, "tcp": found,
                 "acknowledgement_header_bytes": looked.mean_header_bytes if looked else None,
@@ -110,10 +124,11 @@ class OwnAccount:
 
     def _control(self) -> Optional[Control]:
         last = self._control_info()
-        if self._connection is None or self._control_first is None or last is None:
+        if self._connection is None or self._control_account is None or last is None:
             return None
+        self._control_account.take(last)
         return {"local": self._connection.local, "peer": self._connection.peer,
-                "segments": segments(self._control_first, last, "", True)}
+                "segments": segments(self._control_account, "", True)}
 
     def close(self) -> None:
         """Give the descriptor back."""
@@ -125,10 +140,12 @@ def _probes_of(probing: Optional[ProbingEnd]) -> Tuple[int, int]:
     return (probing.transmitted, probing.received) if probing else (0, 0)
 
 
-def segments(first: Info, last: Info, way: str, sends: bool) -> Segments:
-    """What a connection sent and received between two readings."""
+def segments(account: tcp_info.Account, way: str, sends: bool) -> Segments:
+    """What a connection sent and received between the first and the last reading."""
+    last = account.last
+
     def moved(name: str) -> int:
-        return int(tcp_info.change(first, last, name) or 0)
+        return int(account.change(name) or 0)
 
     def known(name: str) -> Optional[int]:
         return moved(name) if name in last else None

@@ -49,8 +49,9 @@ def taken_in_bytes(sock: socket.socket) -> Optional[int]:
     return int.from_bytes(raw[start:end], sys.byteorder) if len(raw) == end else None
 
 
-_COUNTED = ("data_segs_out", "total_retrans", "bytes_sent", "bytes_retrans", "rwnd_limited_us", "sndbuf_limited_us",
-            "busy_us", "reord_seen", "dsack_dups", "data_segs_in", "rcv_ooopack")
+_COUNTED = ("segs_out", "segs_in", "data_segs_out", "data_segs_in", "total_retrans", "bytes_sent", "bytes_retrans",
+            "bytes_received", "rwnd_limited_us", "sndbuf_limited_us", "busy_us", "reord_seen", "dsack_dups",
+            "rcv_ooopack")
 
 
 class Account:
@@ -162,13 +163,6 @@ def together(summaries: List[Dict[str, Any]]) -> Dict[str, Any]:
         else:
             found[name] = min(values) if name in _LEAST else _mean(values)
     return found
-
-
-def change(first: Info, last: Info, name: str, unit: float = 1) -> Optional[float]:
-    """What a field grew by, times `unit`; None where this kernel does not know it."""
-    if name not in first or name not in last:
-        return None
-    return _grown(first, last, name) * unit
 
 
 def _grown(first: Info, last: Info, name: str) -> int:

@@ -19,12 +19,10 @@ from typing import Any
 
 from orchestrator.act.supervised import in_thread
 from orchestrator.decide.interval_lines import INTERVALS, IntervalLine
-from orchestrator.decide.journal_lines import Cut, Entry, Walk, encode
+from orchestrator.decide.journal_lines import MOST_BYTES, Cut, Entry, Walk, encode
 from orchestrator.faults import BugError, HostError
 from orchestrator.run_files import Folder
 
-# Read a line at a time, so the size costs time and no memory. A day of a link, both ends with 16 cores, takes 0.4 GB.
-MOST_BYTES = 16 << 30
 MOST_CUT_BYTES = 64 << 20  # of what is kept of a tail that is no part of the story
 FLUSH_BOUND_S = 60.0
 JOURNAL_WRITE = "journal_write"  # the code of a journal that cannot be written any more

@@ -19,6 +19,9 @@ from orchestrator.decide.interval_lines import INTERVALS
 _SUM_LENGTH = 16
 _TAIL = len(',"sum":""}') + _SUM_LENGTH
 START = "linktrial"
+# Of a journal: it is read a line at a time, so its size costs time and no memory. A day of a link with 16 cores at each
+# end takes 0.4 GB.
+MOST_BYTES = 16 << 30
 _HEAD = re.compile(r'\{"n":(\d{1,18}),"at":"[^"]*","kind":"([a-z_]+)","body":')
 
 

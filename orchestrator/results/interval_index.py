@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from orchestrator.decide.interval_lines import INTERVALS, IntervalLine, Place, line_from
-from orchestrator.decide.journal_lines import Entry, Line, Walk
+from orchestrator.decide.journal_lines import MOST_BYTES, Entry, Line, Walk
 from orchestrator.run_files import Folder
 
 _BODY, _SERIES = ',"body":', ',"series":['
@@ -44,7 +44,7 @@ class IntervalIndex:
 
     def lines(self, place: Place, end: End) -> Iterator[IntervalLine]:
         """The lines of one end in a counted window, in their order; a damaged one is passed over."""
-        with Folder(self.journal.parent).open_read(self.journal.name) as file:
+        with Folder(self.journal.parent).open_read(self.journal.name, MOST_BYTES) as file:
             for byte in self.places.get(place, {}).get(end, ()):
                 file.seek(byte)
                 try:
@@ -57,7 +57,7 @@ def read_story(journal: Path) -> tuple[list[Entry], IntervalIndex]:
     """(the journal's entries but the intervals, where those stand); a torn tail is left out."""
     index = IntervalIndex(journal)
     entries: list[Entry] = []
-    with Folder(journal.parent).open_read(journal.name) as file:
+    with Folder(journal.parent).open_read(journal.name, MOST_BYTES) as file:
         for line in Walk(file):
             if line.kind == INTERVALS:
                 index.note(line)

@@ -4,64 +4,33 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.act.conduct import ConductedTrial
 from orchestrator.act.instrument import own_ceiling
 from orchestrator.act.looking_at_ends import look_at_ends
 from orchestrator.act.power import switch_power
+from orchestrator.act.recovering import Recovered, Same, recover_host, same_value
 from orchestrator.act.session import HostSession
+from orchestrator.act.supervised import within
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.interval_lines import IntervalLine
 from orchestrator.decide.machine import KEEPER_DIES, NOT_AS_FOUND
 from orchestrator.decide.power import NO_LIFE, START_BY_HAND, switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
-from orchestrator.decide.state import RunState, acts_on_interface, place_name, restart_uses
+from orchestrator.decide.state import RunState, acts_on_interface, changed_places, place_name, restart_uses
 from orchestrator.faults import BugError, Fault, HostError, as_fault
 from orchestrator.onhost.latest import CHANGE_BOUND_S
-from orchestrator.onhost.settings import CATALOGUE
 
 Json = dict[str, Any]
 Switch = Callable[[PowerSwitch], Awaitable[None]]
 Connect = Callable[[str], Awaitable[HostSession]]
-Same = Callable[[Json, Any], bool]
 RESTORE_BOUND_S = 180.0  # eight stuck places and an image; what is stuck is told, which a timeout would not
 CONFIRM_S = 15.0  # a link that renegotiates is back after 2..7 s
 GOING_DOWN_S = 120.0  # a host that was asked to restart ends its services first, some of them slowly
-REOPEN_BOUND_S = 60.0  # to a host that is put back without the state machine
+PUT_BACK_BOUND_S = 1800.0  # with a lock to wait for and a restart, where one is needed; its steps have bounds, too
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0  # between two tries to reach a lost host
-
-
-@dataclass(frozen=True)
-class PutBack:
-    """What a host did by its own record; `unknown` says why it could not be asked, "" when it was."""
-
-    left: list[Json]
-    conflicts: list[Json]
-    restored: list[Json]
-    restart: list[Json]
-    unknown: str = ""
-
-    @property
-    def as_found(self) -> bool:
-        """The host has said that nothing of the run is left on it."""
-        return not (self.left or self.conflicts or self.restart or self.unknown)
-
-    @property
-    def why(self) -> str:
-        """What keeps it from being as found, in words."""
-        stays = ", ".join(str(place_name(one)) for one in (*self.left, *self.conflicts))
-        started = ", ".join(str(place_name(one)) for one in self.restart)
-        return self.unknown or "; ".join(filter(None, [stays and f"{stays} could not be put back",
-                                                       started and f"{started} takes a restart"]))
-
-    def as_dict(self) -> Json:
-        """As a Restored event holds it; a host that could not be asked is not as found, whatever is on it."""
-        unknown = [{"setting": "", "target": "", "before": None, "now": None, "why": self.unknown}]
-        return {"restored": self.restored, "left": [*self.left, *(unknown if self.unknown else [])],
-                "conflicts": self.conflicts, "restart": self.restart, "differences": {}, "source": "record"}
 
 
 class HostActions:
@@ -319,22 +288,21 @@ class HostActions:
         except Fault as fault:
             return {**trial.record, "error": fault.as_dict()}, fault
 
-    async def put_back_now(self, name: str) -> PutBack:
-        """Put a host back from its own record, at once, without journal or state machine; never raises."""
+    async def put_back_now(self, name: str) -> Recovered | Fault:
+        """Put a host back at once, without the journal and the state machine, as `recover` does it; never raises.
+
+        Its own record leads. What the run knows beyond that counts where the record is gone, as after a restart.
+        """
+        run_id = self.setup.run_id
         try:
-            try:
-                answer = await self._ask(name, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
-            except HostError as error:
-                if error.code not in NO_LIFE:
-                    raise
-                await asyncio.wait_for(self._open(name), REOPEN_BOUND_S)
-                answer = await self._ask(name, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
-            return PutBack(answer["left"], answer["conflicts"], answer["restored"], answer.get("restart") or [])
+            known = changed_places(self.state, name)
+            return await within(recover_host(name, self._connect, run_id, known, self._same), PUT_BACK_BOUND_S,
+                                f"putting {name} back")
         except Exception as error:
             fault = as_fault(error)
-            if fault.code == "busy" and fault.values.get("run_id") != self.setup.run_id:
-                return PutBack([], [], [], [])  # another run's: nothing of ours is there any more
-            return PutBack([], [], [], [], f"recover: {fault.message}")
+            if fault.code == "busy" and fault.values.get("run_id") != run_id and not self.state.hosts[name].changed:
+                return Recovered(name)  # another run's; nothing of ours was ever there
+            return fault
 
     async def renew(self, name: str) -> None:
         """Renew a host's lease, so that it goes on waiting for us."""
@@ -345,7 +313,10 @@ class HostActions:
 
     async def close(self) -> None:
         """End all sessions."""
-        await asyncio.gather(*(session.close() for session in self.sessions.values()), return_exceptions=True)
+        ended = await asyncio.gather(*(session.close() for session in self.sessions.values()), return_exceptions=True)
+        for error in ended:
+            if isinstance(error, Exception) and not isinstance(error, HostError | OSError):
+                raise error
 
     async def _ask(self, name: str, verb: str, args: Json, bound_s: float = 15.0) -> Json:
         session = self.sessions.get(name)
@@ -355,15 +326,6 @@ class HostActions:
 
     def _token(self, name: str) -> int:
         return self.state.hosts[name].token
-
-
-def same_value(seen: Json, before: Any) -> bool:
-    """Whether a place reads as before, as its setting understands it: some values hold what counts on by itself.
-
-    What takes a restart is as before only once the host has been started so.
-    """
-    setting = CATALOGUE[seen["setting"]]
-    return bool(setting.same(before, seen["value"])) and not setting.restart_due(before, seen["value"])
 
 
 def place_level(place: Json) -> Json:

@@ -7,14 +7,15 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from orchestrator.act.actions import Same, same_value
 from orchestrator.act.session import HostSession
 from orchestrator.decide.power import NO_LIFE, START_BY_HAND
 from orchestrator.decide.stays import is_as_found
-from orchestrator.faults import HostError
+from orchestrator.faults import Fault, HostError
+from orchestrator.onhost.settings import CATALOGUE
 
 Json = dict[str, Any]
 Connect = Callable[[str], Awaitable[HostSession]]
+Same = Callable[[Json, Any], bool]
 BOUND_S = 180.0  # as for a restore
 LOCK_PATIENCE_S = 150.0  # a keeper may be at it for so long, and one stuck driver is common enough
 PAUSE_S = 1.0
@@ -52,6 +53,24 @@ class Recovered:
         touched = self.differences.get("touched") or []
         return replace(self, left=[], conflicts=[], accepted=[*self.left, *self.conflicts, *touched],
                        differences={**self.differences, "touched": []})
+
+
+def same_value(seen: Json, before: Any) -> bool:
+    """Whether a place reads as before, as its setting understands it: some values hold what counts on by itself.
+
+    What takes a restart is as before only once the host has been started so.
+    """
+    setting = CATALOGUE[seen["setting"]]
+    return bool(setting.same(before, seen["value"])) and not setting.restart_due(before, seen["value"])
+
+
+def result_of(outcome: Recovered | Fault) -> Json:
+    """As a Restored event holds it; a host that could not be asked is not as found, whatever is on it."""
+    if isinstance(outcome, Recovered):
+        return outcome.as_result()
+    unknown = {"setting": "", "target": "", "before": None, "now": None, "why": f"recover: {outcome.message}",
+               "command": ""}
+    return {"restored": [], "left": [unknown], "conflicts": [], "differences": {}, "source": "nothing", "restart": []}
 
 
 async def recover_host(name: str, connect: Connect, run_id: str,

@@ -20,8 +20,8 @@ from orchestrator.decide.host_ends import HostEnd, host_ends
 from orchestrator.decide.kernels import facts_as_measured
 from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import RunSetup
-from orchestrator.decide.state import RunState, known_before
-from orchestrator.faults import HostError, PlanError
+from orchestrator.decide.state import RunState
+from orchestrator.faults import BugError, Fault, HostError, PlanError, as_fault
 from orchestrator.results.folder import SCHEMA_VERSION
 from orchestrator.run_files import Folder, has_file, write_file
 
@@ -130,7 +130,7 @@ def has_begun(folder: Path) -> bool:
 
 
 def state_of(folder: Path) -> RunState:
-    """The run's state, replayed from its journal; PlanError when the folder holds none."""
+    """The run's state, replayed from its journal; PlanError when the folder holds none, BugError when it cannot be."""
     path = journal_path(folder)
     if not has_file(path):
         raise PlanError("no_journal", f"{folder} holds no journal, so it is not a run's folder",
@@ -139,7 +139,13 @@ def state_of(folder: Path) -> RunState:
     if not entries:
         raise PlanError("not_begun", f"{folder}: the run ended before any host was contacted",
                         next_step=f"begin it with: linktrial resume {folder}")
-    return replay(entries)[0]
+    try:
+        return replay(entries)[0]
+    except Fault:
+        raise
+    except Exception as error:
+        raise BugError("replay", f"{folder}: the journal cannot be replayed: {as_fault(error).message}",
+                       next_step=f"linktrial recover {folder} restores the hosts from their own records") from error
 
 
 def is_driven(folder: Path) -> bool:
@@ -164,12 +170,6 @@ def ends_known(folder: Path, state: RunState) -> tuple[int | None, dict[str, boo
     if not isinstance(code, int) or not isinstance(found, dict):
         return None, known
     return code, {name: bool(found.get(name, {}).get("ok")) for name in known}
-
-
-def changed_places(state: RunState, name: str) -> list[dict[str, Any]]:
-    """What the journal knows of the places that the run has changed on a host, as its helper takes it."""
-    host = state.hosts[name]
-    return [known_before(host, place) for place in host.places if place in host.ours]
 
 
 def is_complete(folder: Path, state: RunState) -> bool:

@@ -16,6 +16,7 @@ from dataclasses import asdict
 
 from orchestrator.act.actions import HostActions
 from orchestrator.act.journal import JOURNAL_WRITE, Journal
+from orchestrator.act.recovering import result_of
 from orchestrator.act.supervised import Supervisor, Task, in_thread, within
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
@@ -26,6 +27,7 @@ from orchestrator.decide.judge import judge
 from orchestrator.decide.machine import HOST_IS_UNFIT, LEASE_IS_GONE, advance, handle, note_end_by_records
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.state import RunState
+from orchestrator.decide.stays import is_as_found
 from orchestrator.decide.waits import longest_s
 from orchestrator.faults import BugError, Fault, HostError, as_fault
 from orchestrator.planning.order import Trial
@@ -65,6 +67,20 @@ class Runner:
     async def run(self, first_event: ev.Event | None = None) -> int:
         """Until the state machine says that the run is over, or can say nothing any more; the exit code."""
         try:
+            code = await self._run(first_event)
+        except Exception as error:  # the last resort has failed, too: nobody can say what the hosts are
+            self._note_bug(error)
+            code = 5 if self.state.exit_code is None else self.state.exit_code
+        finally:
+            for end in (self._tasks.end, self._renewals.end, self._flushes.end, self.actions.close):
+                try:
+                    await end()
+                except Exception as error:
+                    self._note_bug(error)
+        return 4 if self.bugs and code != 5 else code
+
+    async def _run(self, first_event: ev.Event | None) -> int:
+        try:
             for name in self.state.hosts:
                 self._renewals.begin(self._renew_lease_of(name), self._stop_by)
             self._start(self._handle(first_event) if first_event else advance(self.state))
@@ -72,9 +88,9 @@ class Runner:
                 self._start(self._handle(await self._next_event()))
             return self.state.exit_code
         except Exception as error:
+            if self.state.exit_code is not None:  # the hosts are free; it was the telling of it that failed
+                raise
             return await self._end_by_the_hosts_records(error)
-        finally:
-            await self._close()
 
     async def _next_event(self) -> ev.Event:
         """What happens next; BugError when nothing can, since nobody is at work and the run is not over."""
@@ -99,20 +115,12 @@ class Runner:
         met = [name for name, host in self.state.hosts.items()
                if not host.released and (host.facts is not None or name in self.actions.sessions)]
         found = dict(zip(met, await asyncio.gather(*(self.actions.put_back_now(name) for name in met)), strict=True))
-        code = 5 if not all(result.as_found for result in found.values()) else 6 if disk else 4
-        note_end_by_records(self.state, code, {name: result.as_dict() for name, result in found.items()})
+        results = {name: result_of(one) for name, one in found.items()}
+        as_found = all(is_as_found(result) and not result.get("restart") for result in results.values())
+        code = 5 if not as_found else 6 if disk else 4
+        note_end_by_records(self.state, code, results)
         self._tell(do.Finish(code))
         return code
-
-    async def _close(self) -> None:
-        """End what is at work, then the sessions; an error of this is noted, as nobody needs the answer any more."""
-        try:
-            await self._tasks.end()
-            await self._renewals.end()
-            await self._flushes.end()
-            await self.actions.close()
-        except Exception as error:
-            self._note_bug(error)
 
     def post(self, event: ev.Event) -> None:
         """Let something happen; used by signal handlers too."""

@@ -15,9 +15,9 @@ from orchestrator.act.wiring import prove_wiring
 from orchestrator.decide.addressing import addresses_of
 from orchestrator.decide.answering import questions_of
 from orchestrator.decide.ends import interface_facts, interface_of
-from orchestrator.decide.findings import End, Wire
+from orchestrator.decide.findings import End, Wire, findings
 from orchestrator.decide.setup import LinkSetup
-from orchestrator.faults import Fault, HostError
+from orchestrator.faults import Fault, HostError, as_fault
 
 Json = dict[str, Any]
 Open = Callable[[str], Awaitable[HostSession]]
@@ -45,9 +45,12 @@ async def survey_hosts(names: Sequence[str], open_session: Open, links: Sequence
     async def one(name: str) -> None:
         try:
             sessions[name] = await open_session(name)
-            found.surveys[name] = await _survey(sessions[name])
-        except HostError as fault:
-            found.faults[name] = fault
+            survey = await _survey(sessions[name])
+            findings({name: survey}, [])  # what cannot be read alone cannot be read with the others either
+            found.surveys[name] = survey
+        except Exception as error:  # one that is nobody else's is ours, and stops no other host either
+            found.surveys.pop(name, None)
+            found.faults[name] = as_fault(error)
     try:
         await asyncio.gather(*(one(name) for name in names))
         await _prove_wiring(links, sessions, found)
@@ -79,8 +82,8 @@ async def _prove_wiring(links: Sequence[LinkSetup], sessions: Mapping[str, HostS
     try:
         listening = {host: session for host, session in sessions.items() if host in found.surveys}
         found.wires = await prove_wiring(listening, list(indexes), indexes)
-    except Fault as fault:
-        found.wiring_fault = fault
+    except Exception as error:
+        found.wiring_fault = as_fault(error)
 
 
 async def _prove(link: LinkSetup, sessions: Mapping[str, HostSession], found: Surveyed) -> None:
@@ -99,5 +102,5 @@ async def _prove(link: LinkSetup, sessions: Mapping[str, HostSession], found: Su
         found.paths[link.name] = await prove_path(
             PathEnd(sessions[a], first["name"], local, a), PathEnd(sessions[b], second["name"], peer, b), family=family,
             port=link.ports[0], mtu=min(first["mtu"], second["mtu"]), small_bound_s=_SMALL_FRAME_BOUND_S)
-    except Fault as fault:
-        found.link_faults[link.name] = fault
+    except Exception as error:
+        found.link_faults[link.name] = as_fault(error)

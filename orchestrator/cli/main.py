@@ -10,7 +10,7 @@ import click
 
 from orchestrator import __version__
 from orchestrator.cli.exits import Exit, exit_of
-from orchestrator.faults import Fault
+from orchestrator.faults import BugError, as_fault
 
 # One command, one file: orchestrator/cli/<name>.py defines `command`.
 COMMANDS = {
@@ -74,6 +74,18 @@ def _let_go_of_a_dead_terminal() -> None:
             os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
+def _told(error: Exception) -> Exit:
+    """Say what went wrong, in words; the exit code. Whatever nobody raised on purpose is our own fault."""
+    from orchestrator.cli.own_fault import say_fault, say_own_fault  # most commands need neither
+
+    fault = as_fault(error)
+    if isinstance(fault, BugError):
+        say_own_fault(error)
+    else:
+        say_fault(fault)
+    return exit_of(fault)
+
+
 def main() -> None:
     """Run the command and turn an error into its exit code."""
     try:
@@ -84,10 +96,7 @@ def main() -> None:
     except click.Abort:
         click.echo("linktrial: interrupted", err=True)
         code = Exit.INTERRUPTED
-    except Fault as error:
-        click.echo(f"linktrial: {error.message}", err=True)
-        if error.next_step:
-            click.echo(f"  what to do: {error.next_step}", err=True)
-        code = exit_of(error)
+    except Exception as error:
+        code = _told(error)
     _let_go_of_a_dead_terminal()
     sys.exit(int(code) if isinstance(code, int) else 0)

@@ -12,11 +12,13 @@ import click
 
 from orchestrator.act.signals import Signals
 from orchestrator.cli.access import Access
+from orchestrator.cli.exits import Exit
+from orchestrator.cli.own_fault import say_own_fault
 from orchestrator.cli.plans import LoadedPlan, load_plans
 from orchestrator.cli.running import drive, finish_folder
 from orchestrator.decide.ending import outcome_code
 from orchestrator.decide.state import RunState
-from orchestrator.faults import PlanError
+from orchestrator.faults import BugError, PlanError
 from orchestrator.run_files import Folder, has_file
 
 STATUSES = ("suspect", "failed", "impossible", "skipped")
@@ -53,7 +55,11 @@ def go_on_run(run: Path, access: Access, again: str = "", replicates: int | None
     loaded = load_plans([run], {})[0]
     if has_file(run / "plan.yaml") and not has_begun(run):  # it ended before any host was contacted
         return drive(_fresh(loaded, run, run.resolve().name, rehearse), loaded, run, access, signals=signals)
-    state = state_of(run)
+    try:
+        state = state_of(run)
+    except BugError as error:  # nobody knows what the hosts are before they are recovered
+        say_own_fault(error)
+        return Exit.NOT_AS_FOUND
     added = _added(loaded, state, replicates) if replicates else []
     positions = _positions(state, again)
     if not added and not positions and nothing_is_left(state) and is_complete(run, state):

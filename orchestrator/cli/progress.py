@@ -22,6 +22,7 @@ from orchestrator.decide import stays
 from orchestrator.decide.evidence import goodputs
 from orchestrator.decide.machine import NOT_AS_FOUND
 from orchestrator.decide.state import RunState
+from orchestrator.faults import Fault
 from orchestrator.report.wording import rate_text
 from orchestrator.results.plain_text import visible
 from orchestrator.run_files import Folder
@@ -75,6 +76,8 @@ class Progress:
         """The traceback of an error of ours, into the log only."""
         with contextlib.suppress(OSError):
             self._log.write("".join(traceback.format_exception(error)))
+            if isinstance(error, Fault) and (there := error.values.get("trace")):
+                self._log.write("on the host:\n" + "".join(f"{visible(line)}\n" for line in str(there).splitlines()))
             self._log.flush()
 
     def close(self) -> None:

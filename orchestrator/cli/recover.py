@@ -15,10 +15,11 @@ import click
 from orchestrator.cli.access import Access, access_options, opener
 from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.cli.last_words import accept_command
+from orchestrator.cli.own_fault import say_own_fault
 from orchestrator.cli.plans import LoadedPlan, PlanSource, load_plans, load_sources, plan_sources
 from orchestrator.cli.progress import stays_lines
 from orchestrator.decide.stays import accepted, remaining
-from orchestrator.faults import HostError, PlanError
+from orchestrator.faults import BugError, Fault, HostError, PlanError, as_fault
 from orchestrator.planning.binds import parse_binds
 from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import is_suite, open_suite
@@ -35,12 +36,13 @@ class Target:
     loaded: LoadedPlan
     folder: Path | None
     state: RunState | None = None
-    found: dict[str, Recovered | HostError] = field(default_factory=dict)
+    unread: bool = False  # its journal could not be understood
+    found: dict[str, Recovered | Fault] = field(default_factory=dict)
     accepting: frozenset[str] = frozenset()  # hosts on which what differs now is to stay
 
     def unsure(self, name: str) -> bool:
         """Whether the run has changed this host and nobody has seen it as found since, as far as its journal knows."""
-        return self.state is not None and not self.state.hosts[name].as_found
+        return self.unread or (self.state is not None and not self.state.hosts[name].as_found)
 
 
 ALL_HOSTS = "every host of the plan"
@@ -95,7 +97,11 @@ def recover_all(targets: Sequence[Target], what: Path, access: Access) -> int:
 
     for target in targets:
         if target.folder is not None and has_begun(target.folder):
-            target.state = state_of(target.folder)
+            try:
+                target.state = state_of(target.folder)
+            except BugError as error:  # the hosts' own records are what counts most, and they are there
+                say_own_fault(error)
+                target.unread = True
     with contextlib.ExitStack() as kept:
         for target in targets:
             if target.state is not None and target.folder is not None:
@@ -108,6 +114,9 @@ def recover_all(targets: Sequence[Target], what: Path, access: Access) -> int:
                 _note(target, shows=len(targets) == 1)
             except (HostError, OSError) as error:  # a full disk: what the hosts are is known and told all the same
                 click.echo(f"{target.folder}: what was restored could not be noted there: {error}", err=True)
+            except Exception as error:
+                say_own_fault(error, f"{target.folder}: what was restored could not be noted there")
+                codes.append(Exit.OUR_FAULT)
     if is_suite(what):
         from orchestrator.report.suite import write_suite
 
@@ -122,7 +131,7 @@ def recover_all(targets: Sequence[Target], what: Path, access: Access) -> int:
 async def _recover(targets: Sequence[Target], access: Access) -> int:
     """Run after run, a run's hosts at once; 0, or the exit code of the signal that ended it before its time."""
     from orchestrator.act.recovering import recover_host
-    from orchestrator.act.run_folder import changed_places
+    from orchestrator.decide.state import changed_places
 
     async def one(target: Target, name: str) -> None:
         state, plan = target.state, target.loaded.plan
@@ -131,8 +140,8 @@ async def _recover(targets: Sequence[Target], access: Access) -> int:
             target.found[name] = await recover_host(name, opener(plan, access), run_id,
                                                     changed_places(state, name) if state else [],
                                                     accept=name in target.accepting)
-        except HostError as error:
-            target.found[name] = error
+        except Exception as error:  # whatever it is, the other hosts' outcome is told, too
+            target.found[name] = as_fault(error)
 
     async def everyone() -> None:
         for target in targets:
@@ -175,12 +184,16 @@ def _of_machine(runs: Sequence[tuple[Target, str]]) -> tuple[int, list[str]]:
     """(its exit code, what is said of it): the worst of its runs decides."""
     unseen = [(target, name) for target, name in runs if name not in target.found]
     failed = [(error, target.unsure(name), name) for target, name in runs
-              if isinstance(error := target.found.get(name), HostError)]
-    found = [each for target, name in runs if (each := target.found.get(name)) and not isinstance(each, HostError)]
+              if isinstance(error := target.found.get(name), Fault)]
+    found = [each for target, name in runs if (each := target.found.get(name)) and not isinstance(each, Fault)]
     left = [each for each in found if not each.as_found]
     if left:
         lines = [line for each in left for line in stays_lines(each.host, each.as_result())]
         return Exit.NOT_AS_FOUND, ["NOT verified as found:", *lines]
+    own = next((error for error, _, _ in failed if isinstance(error, BugError)), None)
+    if own is not None:  # nobody knows what this host is
+        say_own_fault(own)
+        return Exit.NOT_AS_FOUND, [f"NOT verified as found: our own fault: {own.message}"]
     if failed:
         error, _, name = next((one for one in failed if one[1]), failed[0])
         unsure = any(one[1] for one in failed)
@@ -205,7 +218,7 @@ def _of_machine(runs: Sequence[tuple[Target, str]]) -> tuple[int, list[str]]:
 def _differs(target: Target, name: str) -> bool:
     """Whether the host was seen to differ from how it was found, so that its owner may want to keep that."""
     found = target.found.get(name)
-    return found is not None and not isinstance(found, HostError) and bool(remaining(found.as_result()))
+    return found is not None and not isinstance(found, Fault) and bool(remaining(found.as_result()))
 
 
 def _note(target: Target, *, shows: bool) -> None:
@@ -217,7 +230,7 @@ def _note(target: Target, *, shows: bool) -> None:
 
     assert target.folder is not None  # noqa: S101 - asked only of runs
     results: Mapping[str, Recovered] = {
-        name: found for name, found in target.found.items() if not isinstance(found, HostError)}
+        name: found for name, found in target.found.items() if not isinstance(found, Fault)}
     with Journal(journal_path(target.folder)) as journal:
         if journal.cut:
             click.echo(f"the journal's tail was torn (line {journal.cut.line}: {journal.cut.why}) and was cut off")

@@ -75,7 +75,13 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
             if not journal.entries_found:
                 journal.append("setup", state.setup.as_dict())
             write_run_json(folder, state, ended_at=None, **about)
-        code = asyncio.run(run(heard))
+        try:
+            code = asyncio.run(run(heard))
+        except Exception as error:  # not even the runner could begin or end: nobody has looked at the hosts
+            progress.trace(error)
+            held = any(host.token or host.changed for host in state.hosts.values())
+            code = Exit.NOT_AS_FOUND if held else Exit.OUR_FAULT
+            progress.say(last_words.own_fault(error, folder))
         progress.say(*last_words.host_lines(host_ends(state)))
         code = _finish(code, state, folder, progress, heard, lambda ended_at: write_run_json(
             folder, state, ended_at=ended_at, exit_code=code, **about))

@@ -12,8 +12,9 @@ import click
 
 from orchestrator.cli.access import CONNECT_BOUND_S, Access, access_options, opener
 from orchestrator.cli.exits import Exit
+from orchestrator.cli.own_fault import say_fault, say_own_fault
 from orchestrator.cli.survey_text import survey_lines
-from orchestrator.faults import Fault, HostError, PlanError
+from orchestrator.faults import BugError, Fault, HostError, PlanError
 from orchestrator.planning.binds import parse_binds
 from orchestrator.run_files import read_file
 
@@ -55,9 +56,12 @@ def command(what: tuple[str, ...], bind: tuple[str, ...], as_json: bool, against
     else:
         click.echo("\n".join(survey_lines(surveyed, found, rows, changes if against else None)))
     for name, fault in _all_faults(surveyed).items():
-        click.echo(f"linktrial: {name}: {fault.message}", err=True)
-        if fault.next_step:
-            click.echo(f"  what to do: {fault.next_step}", err=True)
+        if isinstance(fault, BugError):
+            say_own_fault(fault, name)
+        else:
+            say_fault(fault, name)
+    if any(isinstance(fault, BugError) for fault in _all_faults(surveyed).values()):
+        return Exit.OUR_FAULT
     if surveyed.faults:
         return Exit.REFUSED
     return Exit.SOME_NOT_VALID if any(each.severity == "stops" for each in found) else Exit.COMPLETE

@@ -206,6 +206,12 @@ def known_before(host: HostState, place: Place) -> Json:
             "ours": host.ours.get(place, []), "unfinished": place in host.in_doubt}
 
 
+def changed_places(state: RunState, name: str) -> list[Json]:
+    """What the journal knows of the places that the run has changed on a host, as its helper takes it."""
+    host = state.hosts[name]
+    return [known_before(host, place) for place in host.places if place in host.ours]
+
+
 def wanted_levels(cell: Cell, name: str, host: HostState) -> dict[Place, Any]:
     """Place -> level that the cell asks of a host; places it does not name stay as found."""
     return {place_of(use, host): use.level for use in cell.settings if use.host == name}

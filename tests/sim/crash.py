@@ -15,14 +15,13 @@ from typing import Any
 
 from orchestrator.act.actions import HostActions
 from orchestrator.act.recovering import recover_host
-from orchestrator.act.run_folder import changed_places
 from orchestrator.act.runner import Runner
 from orchestrator.decide.commands import Command
 from orchestrator.decide.events import Event
 from orchestrator.decide.journal_lines import Entry
 from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import RunSetup
-from orchestrator.decide.state import RunState, begin
+from orchestrator.decide.state import RunState, begin, changed_places
 from orchestrator.faults import HostError
 from tests.sim.fake_host import FakeHost, same_in_simulation
 from tests.sim.fake_session import Chance, FakeSession, FakeWorld

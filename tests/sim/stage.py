@@ -12,12 +12,11 @@ from typing import Any, TypeVar
 
 from orchestrator.act.actions import HostActions
 from orchestrator.act.recovering import Recovered, recover_host
-from orchestrator.act.run_folder import changed_places
 from orchestrator.act.runner import Runner
 from orchestrator.decide import events as ev
 from orchestrator.decide.commands import Command
 from orchestrator.decide.replay import replay
-from orchestrator.decide.state import RunState, begin
+from orchestrator.decide.state import RunState, begin, changed_places
 from tests.sim.fake_host import FakeHost, same_in_simulation
 from tests.sim.fake_session import Chance, FakeSession, FakeWorld
 from tests.sim.helper_host import HelperHost, helpers

@@ -259,10 +259,13 @@ class ConductedTrial:
         """The job's result, its events passed on to the person who watches."""
         saying = asyncio.ensure_future(self._pass_on(job))
         try:
-            return await job.result()
+            result = await job.result()
         finally:
             saying.cancel()
-            await asyncio.gather(saying, return_exceptions=True)
+            [ended] = await asyncio.gather(saying, return_exceptions=True)
+        if isinstance(ended, Exception) and not isinstance(ended, HostError):  # the job's own end is one
+            raise ended
+        return result
 
     async def _pass_on(self, job: Job) -> None:
         while True:

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from orchestrator.decide import events as ev
-from orchestrator.decide.commands import Command
+from orchestrator.decide.commands import Apply, Command
 from orchestrator.decide.costs import note_costs
 from orchestrator.decide.deaths import count_death
 from orchestrator.decide.ending import ending_commands, wants_to_end
@@ -25,6 +25,7 @@ from orchestrator.decide.restarts import note_applied, note_back
 from orchestrator.decide.starting import starting_commands
 from orchestrator.decide.state import (
     MOST_ATTEMPTS,
+    MOST_LOST_APPLIES,
     UNKNOWN_LEVEL,
     HostState,
     Json,
@@ -42,7 +43,8 @@ BROKEN_OFF = "broken_off"  # a trial without a record, in the end
 KEEPER_DIES = "keeper_dies"  # it did not outlive the session that started it
 _AFTER_THE_END = (ev.Resumed, ev.Marked, ev.Restored, ev.Released)
 MOST_OWN_FAULTS = 3  # of commands to one host, at the end of a run
-HOST_IS_UNFIT = frozenset({"record", "locked", "keeper"})  # the host cannot look after itself: no property of a cell
+# The host cannot look after itself, or is at a limit of its own: no property of a cell.
+HOST_IS_UNFIT = frozenset({"record", "locked", "keeper", "exhausted", "memory"})
 
 
 def handle(state: RunState, event: ev.Event) -> list[Command]:
@@ -285,6 +287,18 @@ def _session_lost(state: RunState, event: ev.SessionLost) -> None:
         host.late.append(host.awaited)
     host.awaited, host.connected = "", False
     _forget_last_levels(host)
+    if event.step == Apply.__name__:
+        _note_lost_apply(state, event)
+
+
+def _note_lost_apply(state: RunState, event: ev.SessionLost) -> None:
+    """Settings that cost the session every time make their trial `failed`, as a trial that breaks off does."""
+    state.lost_applies += 1
+    if state.lost_applies >= MOST_LOST_APPLIES and state.position and state.position not in state.outcomes:
+        reason = f"{event.host}: the session was lost whenever this cell's settings were applied"
+        state.outcomes[state.position] = {"status": "failed", "doubts": ["broken_off"], "attempt": state.attempt,
+                                          "reason": f"{reason}: {event.fault.get('message', '')}"}
+        start_over(state, attempt=1)
 
 
 def _restart_asked(state: RunState, event: ev.RestartAsked) -> None:

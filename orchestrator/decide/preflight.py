@@ -9,7 +9,7 @@ from orchestrator.decide.addressing import addresses_of
 from orchestrator.decide.end_problems import address_problem, end_problem
 from orchestrator.decide.ends import interface_facts, interface_of, same_network_namespace, target_of
 from orchestrator.decide.state import RunState, facts_of
-from orchestrator.faults import Fault, HostError, LinkError
+from orchestrator.faults import BugError, Fault, HostError, LinkError
 from orchestrator.planning.cautions import udp_to_strangers
 from orchestrator.planning.cells import Cell
 from orchestrator.planning.systems import BSD, LINUX
@@ -32,6 +32,8 @@ def preflight_problem(state: RunState) -> Fault | None:
                 target_of(use, facts[use.host])
             for link in cell.links:
                 _look_at_ends(state, cell, link, facts)
+    except BugError:  # our own fault is no property of the hosts: it ends the run as such
+        raise
     except Fault as fault:
         return fault
     return None

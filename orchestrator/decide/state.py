@@ -20,6 +20,7 @@ Json = dict[str, Any]
 UNKNOWN_LEVEL = "?unknown"  # what a place holds after a refused change, a lost session or a hand from outside
 MOST_ATTEMPTS = 3  # a trial that breaks this often through no fault of its cell is `failed`
 DEATHS_TO_SKIP = 2  # a host that restarted this often under the same level skips the rest of it
+MOST_LOST_APPLIES = 5  # a change that always costs the session would be tried for ever
 MOST_RECENT = 12  # how many of a host's latest events and commands are remembered, to be told with an unexpected one
 
 
@@ -124,6 +125,7 @@ class RunState:
     position: int = 0  # of the trial at hand; 0 for none, below zero in the rehearsal
     attempt: int = 1
     applied: dict[str, list[Json]] = field(default_factory=dict)  # host -> what its settings took for this trial
+    lost_applies: int = 0  # sessions that were lost while this trial's settings were being applied
     outcomes: dict[int, Json] = field(default_factory=dict)  # position -> {"status", "doubts", "reason", "attempt"}
     rescheduled: tuple[Trial, ...] | None = None  # what the rehearsal made of the setup's schedule
     costs_s: dict[str, float] = field(default_factory=dict)  # setting -> the longest change seen, with its readiness

@@ -10,7 +10,7 @@ from orchestrator.decide.state import Flight, HostState, Json, RunState, needed_
 
 def start_over(state: RunState, attempt: int = 1) -> None:
     """Forget how far the trial at hand had come: its settings are looked at again."""
-    state.applied = {}
+    state.applied, state.lost_applies = {}, 0
     state.position = 0
     state.attempt = attempt
 

@@ -13,6 +13,7 @@ import selectors
 import signal
 import sys
 import time
+import traceback
 from typing import Any
 
 from orchestrator.onhost import holding, jobs, messages
@@ -21,7 +22,7 @@ from orchestrator.onhost.job_process import Job
 from orchestrator.onhost.lease_watch import LeaseWatch
 from orchestrator.onhost.process import set_process_name
 from orchestrator.onhost.record import Record, boot_id
-from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.refusal import Refusal, refusal_of
 from orchestrator.onhost.renewal_line import RenewalLine
 
 JOBS_AT_ONCE = 32
@@ -70,6 +71,7 @@ class Helper:
         self._record = Record()
         self._lease = LeaseWatch(self._record)
         self._line: RenewalLine | None = None
+        self._said: set[type] = set()  # kinds of errors that were told already
 
     def serve(self, code_hash: str) -> int:
         """Say hello, then serve until the controller is gone."""
@@ -85,6 +87,9 @@ class Helper:
         except FrameError as error:
             print(f"linktrial: {error}", file=sys.stderr, flush=True)
             return 3
+        except Exception:  # the session ends with it, and the host's keeper and the controller do what is due then
+            traceback.print_exc()
+            return 4
         finally:
             for job in list(self._jobs.values()):
                 job.kill()
@@ -124,8 +129,17 @@ class Helper:
 
     def _watch_keeper(self) -> None:
         """Have a killed keeper started again, in a job as everything else; its answer interests nobody."""
-        if _WATCH_NUMBER not in self._jobs and holding.lacks_keeper(self._record):
-            self._add(Job(_WATCH_NUMBER, "watch", jobs.JOBS["watch"], {}, WATCH_BOUND_S))
+        try:
+            if _WATCH_NUMBER not in self._jobs and holding.lacks_keeper(self._record):
+                self._add(Job(_WATCH_NUMBER, "watch", jobs.JOBS["watch"], {}, WATCH_BOUND_S))
+        except Exception as error:  # looked at again in a moment; who holds this host is not ended by it
+            self._say_once(error)
+
+    def _say_once(self, error: Exception) -> None:
+        """Into the diagnostics, which the controller keeps when a session ends; not every two seconds."""
+        if type(error) not in self._said:
+            self._said.add(type(error))
+            traceback.print_exception(type(error), error, error.__traceback__)
 
     def _sleep_s(self) -> float:
         ends = [job.ends_at for job in self._jobs.values()]
@@ -162,8 +176,8 @@ class Helper:
         else:
             try:
                 self._start(number, message)
-            except Refusal as refusal:
-                self._answer(number, "error", error=refusal.as_dict())
+            except Exception as error:  # a job that cannot be begun ends nothing but itself
+                self._answer(number, "error", error=refusal_of(error, str(message.get("verb"))[:40]).as_dict())
 
     def _start(self, number: int, message: dict[str, Any]) -> None:
         request = messages.check(message)
@@ -209,7 +223,12 @@ class Helper:
             if job.answered or kind not in ("event", "done", "error"):
                 continue
             job.answered = kind != "event"
-            self._answer(job.number, kind, **{"error" if kind == "error" else "body": frame.get("body")})
+            try:
+                self._answer(job.number, kind, **{"error" if kind == "error" else "body": frame.get("body")})
+            except FrameError as error:  # with our envelope around it, it is too large by a few bytes
+                job.answered = False
+                self._refuse(job, Refusal("too_large", f"{job.verb}: {error}"))
+                return
         if not connected:
             if job.answered:
                 self._forget(job)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import os
 import signal
 import socket
@@ -13,13 +14,12 @@ from typing import Any, Callable, Dict
 from orchestrator.onhost.frames import FrameError, FrameReader, encode
 from orchestrator.onhost.keeper import TRAFFIC_NAME
 from orchestrator.onhost.process import close_all_but, die_with_parent, session_members, set_process_name
-from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.refusal import Refusal, refusal_of
 from orchestrator.onhost.talk import Talk
 
 # All frames of one job together, at most: what a job may say at once, and what it may say in each second that it runs
 # (sixteen cores and two ways make some 3 kB a second).
 OUTPUT_LIMIT_BYTES, OUTPUT_LIMIT_BYTES_S = 32 * 1024 * 1024, 64 * 1024
-TRACE_LIMIT = 4000
 JobFunction = Callable[[Dict[str, Any], Talk], Dict[str, Any]]
 
 
@@ -46,7 +46,7 @@ class Job:
         if self.pid == 0:
             if lease_token is not None:
                 set_process_name(TRAFFIC_NAME)  # by which the watchdog finds it where the helper hangs
-            _run_in_child(parent, childs_line, function, args)
+            _run_in_child(parent, childs_line, verb, function, args)
         childs_line.close()
         self.line.setblocking(False)
 
@@ -94,18 +94,12 @@ class Job:
             return True
 
 
-def _run_in_child(parent: int, line: socket.socket, function: JobFunction, args: dict[str, Any]) -> None:
+def _run_in_child(parent: int, line: socket.socket, verb: str, function: JobFunction, args: dict[str, Any]) -> None:
     """The child's whole life; never returns."""
     code = 1
     try:
-        die_with_parent(parent)
-        os.setsid()
-        for number in (signal.SIGCHLD, signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGPIPE):
-            signal.signal(number, signal.SIG_IGN if number == signal.SIGPIPE else signal.SIG_DFL)
-        signal.set_wakeup_fd(-1)
-        close_all_but({0, 1, 2, line.fileno()})  # above all the SSH channel's pipes and other jobs' lines
         talk = Talk(line)
-        _answer(talk, function, args)
+        _answer(talk, verb, functools.partial(_work, parent, line, function, args))
         code = 0
     except BaseException:
         traceback.print_exc()
@@ -113,15 +107,22 @@ def _run_in_child(parent: int, line: socket.socket, function: JobFunction, args:
         os._exit(code)
 
 
-def _answer(talk: Talk, function: JobFunction, args: dict[str, Any]) -> None:
+def _work(parent: int, line: socket.socket, function: JobFunction, args: dict[str, Any], talk: Talk) -> dict[str, Any]:
+    """Become a process of its own, and do what is asked."""
+    die_with_parent(parent)
+    os.setsid()
+    for number in (signal.SIGCHLD, signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGPIPE):
+        signal.signal(number, signal.SIG_IGN if number == signal.SIGPIPE else signal.SIG_DFL)
+    signal.set_wakeup_fd(-1)
+    close_all_but({0, 1, 2, line.fileno()})  # above all the SSH channel's pipes and other jobs' lines
+    return function(args, talk)
+
+
+def _answer(talk: Talk, verb: str, work: Callable[[Talk], dict[str, Any]]) -> None:
+    """Exactly one answer, whatever is raised: also an error that would end a process in silence."""
     try:
-        talk.send("done", function(args, talk))
-    except Refusal as refusal:
-        talk.send("error", refusal.as_dict())
+        talk.send("done", work(talk))
     except FrameError as error:
         talk.send("error", Refusal("too_large", f"the answer does not fit into one message: {error}").as_dict())
-    except MemoryError:
-        talk.send("error", Refusal("memory", "this host has no memory left for the job").as_dict())
-    except Exception as error:
-        trace = traceback.format_exc()[-TRACE_LIMIT:]
-        talk.send("error", Refusal("bug", f"{type(error).__name__}: {error}", trace=trace).as_dict())
+    except BaseException as error:
+        talk.send("error", refusal_of(error, verb).as_dict())

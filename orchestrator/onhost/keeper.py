@@ -14,7 +14,7 @@ import os
 import select
 import signal
 import time
-from typing import Any
+from typing import Any, Iterator
 
 from orchestrator.onhost import lease, probation, renewed, restoring
 from orchestrator.onhost.cgroup import in_session_group, leave_session_group, remove_groups
@@ -41,6 +41,7 @@ STOP_BOUND_S = 3.0
 TRAFFIC_NAME = "linktrial-load"  # what `ps` shows for the jobs that send and receive
 TRAFFIC_GRACE_S = 0.3  # for the helper to end them at the deadline
 _PAUSE_S, _LONGEST_PAUSE_S = 0.05, 5.0
+PLAINLY_AFTER = 3  # turns in a row that have failed by an error of ours
 _NAME = "linktrial-keep"
 MOST_TWINS = 20  # one that dies again and again is killed by something that will not stop
 
@@ -248,28 +249,54 @@ def _be_twin(record: Record, guard: int) -> None:
 
 def _work(record: Record, guard: int) -> None:
     """Wait for the deadline, then put back; ends when nothing is owed any more or other keepers took our place."""
-    lock_memory()
+    with contextlib.suppress(Exception):
+        lock_memory()
     pauses_s = iter(AGAIN_AFTER_S)  # what could not be put back may be possible later
+    in_vain = 0
     while True:
-        state = record.load()
-        if not _is_kept_by(state, guard):
-            return
-        assert state is not None
-        if os.getppid() != guard and _take_place(record, guard):
-            return
-        due_s = _due_s(state)
-        if due_s > 0:
-            time.sleep(min(due_s, LONGEST_SLEEP_S))
-            continue
-        if boottime_ns() >= state["deadline_ns"]:  # past that, no renewal can save it
-            end_traffic(record)
-        if not put_back_if_due(record):
-            time.sleep(_PAUSE_S)  # the record may not have taken what was done, and would be asked again at once
-        elif _is_kept_by(record.load(), guard):
-            pause_s = next(pauses_s, None)
-            if pause_s is None:
+        try:
+            if _turn(record, guard, pauses_s):
                 return
-            time.sleep(pause_s)
+            in_vain = 0
+        except Exception:  # an error of ours must not cost a host its restoring: again, and then without all that fails
+            in_vain += 1
+            if in_vain >= PLAINLY_AFTER:
+                _put_back_plainly_if_due(record)
+            time.sleep(min(_PAUSE_S * 2**min(in_vain, 10), _LONGEST_PAUSE_S))
+
+
+def _turn(record: Record, guard: int, pauses_s: Iterator[float]) -> bool:
+    """One look at the record, and what follows from it; whether the work is done."""
+    state = record.load()
+    if not _is_kept_by(state, guard):
+        return True
+    assert state is not None
+    if os.getppid() != guard and _take_place(record, guard):
+        return True
+    due_s = _due_s(state)
+    if due_s > 0:
+        time.sleep(min(due_s, LONGEST_SLEEP_S))
+        return False
+    if boottime_ns() >= state["deadline_ns"]:  # past that, no renewal can save it
+        with contextlib.suppress(Exception):  # restoring does not wait for it
+            end_traffic(record)
+    if not put_back_if_due(record):
+        time.sleep(_PAUSE_S)  # the record may not have taken what was done, and would be asked again at once
+    elif _is_kept_by(record.load(), guard):
+        pause_s = next(pauses_s, None)
+        if pause_s is None:
+            return True
+        time.sleep(pause_s)
+    return False
+
+
+def _put_back_plainly_if_due(record: Record) -> None:
+    """What is due is put back with as little of our own code as can be; the record is left as it is."""
+    with contextlib.suppress(Exception):
+        state = record.load()
+        due = state is not None and state["boot_id"] == boot_id() and state["standing"] in ("held", "left")
+        if due and state is not None and boottime_ns() >= state["deadline_ns"]:
+            restoring.put_back_plainly(state)
 
 
 def _take_place(record: Record, guard: int) -> bool:

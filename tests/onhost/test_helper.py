@@ -187,3 +187,19 @@ def test_json_of_the_record_is_what_was_sent(tmp_path: Path) -> None:
     """The place that file_setting makes is itself valid for the closed table."""
     _, place = file_setting(tmp_path)
     assert messages.VERBS["read"]({"places": [json.loads(json.dumps(place))]}) == ""
+
+
+def test_whatever_a_verb_raises_is_answered_and_told_apart() -> None:
+    """A limit of the host's own is no fault of ours, and a fault of ours is no property of the host."""
+    import errno
+
+    from orchestrator.onhost.refusal import Refusal, refusal_of
+
+    assert refusal_of(Refusal("busy", "b"), "apply").code == "busy"
+    assert refusal_of(MemoryError(), "apply").code == "memory"
+    for number in (errno.EAGAIN, errno.ENOMEM, errno.ENFILE, errno.EMFILE):
+        assert refusal_of(OSError(number, "limit"), "apply").code == "exhausted"
+    for error in (KeyError("x"), OSError(errno.EIO, "disk"), SystemExit(1), KeyboardInterrupt()):
+        found = refusal_of(error, "apply")
+        assert found.code == "bug"
+        assert type(error).__name__ in found.message

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from orchestrator.decide import commands as do
-from orchestrator.decide.state import MOST_RECENT, RunState
+from orchestrator.decide.state import MOST_RECENT, UNKNOWN_LEVEL, RunState
 
 HOST_COMMANDS = frozenset(kind.__name__ for kind in do.HostCommand.__subclasses__())
 
@@ -26,7 +26,7 @@ def _of_hosts(state: RunState) -> list[str]:
             (set(host.levels) <= set(host.places), f"{name}: levels of places that were never prepared"),
             (set(host.places) == set(host.before), f"{name}: places without a before-value"),
             (set(host.ours) <= set(host.before), f"{name}: changed without a before-value"),
-            (not host.ours or host.changed or host.restored is not None or not host.levels,
+            (host.changed or all(level == UNKNOWN_LEVEL for level in host.levels.values()),
              f"{name}: has levels of ours, but counts as unchanged"),
         ) if not holds]
     return broken

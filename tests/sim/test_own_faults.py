@@ -17,6 +17,7 @@ from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide import machine
 from orchestrator.decide.expected import Standing, standing
+from orchestrator.decide.host_ends import host_ends
 from orchestrator.decide.machine import advance, handle
 from orchestrator.decide.state import Flight, RunState, begin
 from orchestrator.faults import BugError, HostError
@@ -76,16 +77,15 @@ def test_an_error_in_the_state_machine_leaves_no_host_changed(monkeypatch: pytes
 
 def test_a_host_that_the_broken_machine_cannot_reach_is_named_and_makes_exit_code_5(monkeypatch: pytest.MonkeyPatch):
     async def scene(stage: Stage) -> None:
-        said: list[str] = []
-        assert stage.runner is not None
-        stage.runner.listener = lambda _, item: said.append(str(item))
         await stage.traffic_of(LARGE)
         monkeypatch.setattr(runner_module, "handle", _raises(ZeroDivisionError("no such state")))
         stage.cut("vault")
         assert stage.running is not None
         assert await stage.running == 5
         assert stage.is_as_found("dome")
-        assert any(line.startswith("vault: NOT verified as found: recover:") for line in said)
+        words = {end.host: end.words for end in host_ends(stage.state)}
+        assert words["vault"].startswith("NOT verified as found: recover: vault: connection refused")
+        assert words["dome"] == "restored and verified as found"
         assert [name for name, host in stage.state.hosts.items() if not host.as_found] == ["vault"]
 
     Stage().play(scene)

@@ -18,9 +18,9 @@ ASKED = ("clock", "control", "facts", "kernel", "lease.take", "keeper", "prepare
 AFTER_A_LOSS = ("keeper", "lease.take", "read")
 AS_JOBS = ("path.answer", "path.probe", "traffic.serve", "traffic.dial")
 # survey and image are asked by the survey; possible and restart where a level takes a restart; recover, adopt and
-# confirm after what has no place in these scenes; watch is the helper's own wish; wiring where a path is silent.
+# confirm after what has no place in these scenes; watch is the helper's own wish; the others where ends look wrong.
 ELSEWHERE = {"survey", "image", "possible", "restart", "recover", "adopt", "confirm", "watch", "wiring.listen",
-             "wiring.call"}
+             "wiring.call", "neighbours.answering", "path.surroundings"}
 
 
 def bug(verb: str, host: FakeHost) -> BugError:

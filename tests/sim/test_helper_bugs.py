@@ -20,7 +20,7 @@ AS_JOBS = ("path.answer", "path.probe", "traffic.serve", "traffic.dial")
 # survey and image are asked by the survey; possible and restart where a level takes a restart; recover, adopt and
 # confirm after what has no place in these scenes; watch is the helper's own wish; the others where ends look wrong.
 ELSEWHERE = {"survey", "image", "possible", "restart", "recover", "adopt", "confirm", "watch", "wiring.listen",
-             "wiring.call", "neighbours.answering", "path.surroundings"}
+             "wiring.call", "neighbours.answering", "path.surroundings", "external.watch"}
 
 
 def bug(verb: str, host: FakeHost) -> BugError:

@@ -320,7 +320,9 @@ class ConductedTrial:
             await taking
         finally:
             taking.cancel()
-            await asyncio.gather(taking, return_exceptions=True)
+            [ended] = await asyncio.gather(taking, return_exceptions=True)
+            if isinstance(ended, Exception) and not isinstance(ended, HostError):
+                raise ended  # an error of ours leads over that of a job that has ended at the same time
         return {**result, "window": self.windows}
 
     async def _take_intervals(self, job: Job, about: Json) -> None:

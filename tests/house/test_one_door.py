@@ -27,6 +27,7 @@ ELSEWHERE = {
     "act/signals.py": "the null device, in a dead terminal's place",
     "cli/main.py": "the null device, in a dead terminal's place",
     "cli/demo.py": "a host of the lab that the demo has made",
+    "cli/own_fault.py": "a new file for a traceback, where this machine keeps temporary ones",
     "report/html.py": "our own package",
     "report/public.py": "the copy's new folder, which the user names",
     "results/parquet.py": "a folder that the user names for other tools",

@@ -16,6 +16,7 @@ from orchestrator.act.legs import End, Leg, look_at, watch_orders
 from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
+from orchestrator.act.supervised import raise_own
 from orchestrator.act.wiring import wired_elsewhere
 from orchestrator.decide.addressing import addresses_of
 from orchestrator.decide.answering import questions_of
@@ -263,8 +264,7 @@ class ConductedTrial:
         finally:
             saying.cancel()
             [ended] = await asyncio.gather(saying, return_exceptions=True)
-        if isinstance(ended, Exception) and not isinstance(ended, HostError):  # the job's own end is one
-            raise ended
+        raise_own(ended)
         return result
 
     async def _pass_on(self, job: Job) -> None:
@@ -320,9 +320,7 @@ class ConductedTrial:
             await taking
         finally:
             taking.cancel()
-            [ended] = await asyncio.gather(taking, return_exceptions=True)
-            if isinstance(ended, Exception) and not isinstance(ended, HostError):
-                raise ended  # an error of ours leads over that of a job that has ended at the same time
+            raise_own(*await asyncio.gather(taking, return_exceptions=True))  # it leads over the end of the job
         return {**result, "window": self.windows}
 
     async def _take_intervals(self, job: Job, about: Json) -> None:

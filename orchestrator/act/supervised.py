@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable, Coroutine
 from typing import Any, TypeVar
 
-from orchestrator.faults import BugError
+from orchestrator.faults import BugError, HostError
 
 T = TypeVar("T")
 Died = Callable[[BaseException], None]
@@ -59,6 +59,12 @@ class Supervisor:
 
 def _unheard(_: BaseException) -> None:
     """The end of a task that was cancelled on purpose."""
+
+
+def raise_own(outcome: object) -> None:
+    """Raise what a task that was ended on purpose has met, if it is an error of ours and no host's."""
+    if isinstance(outcome, Exception) and not isinstance(outcome, HostError):
+        raise outcome
 
 
 async def within(work: Coroutine[Any, Any, T], bound_s: float, what: str) -> T:

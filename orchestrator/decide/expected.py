@@ -11,7 +11,7 @@ from enum import Enum, auto
 
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
-from orchestrator.decide.state import MOST_RECENT, Flight, RunState
+from orchestrator.decide.state import MOST_RECENT, Flight, Json, RunState
 
 _ANSWERS: dict[type[ev.Event], str] = {
     ev.Connected: do.Connect.__name__, ev.Taken: do.Take.__name__, ev.KeeperProven: do.ProveKeeper.__name__,
@@ -64,6 +64,17 @@ def unexpected(state: RunState, event: ev.Event) -> str:
     recent = (host.recent if host else state.recent)[:-1]
     return (f"{_in_words(event)}{f' of {name}' if name else ''} was not expected; awaited: {awaited or 'nothing'}; "
             f"before it: {', '.join(recent) or 'nothing'}")
+
+
+def note_unexpected(state: RunState, event: ev.Event) -> None:
+    """An event that nobody asked for changes nothing but that the run ends."""
+    note_bug(state, {"message": unexpected(state, event)})
+
+
+def note_bug(state: RunState, fault: Json) -> None:
+    """The run ends by a fault of ours, whatever else ends it."""
+    state.bug = state.bug or str(fault.get("message", "unknown"))
+    state.stop = state.stop or {"kind": "bug", "reason": state.bug}
 
 
 def _of_a_trial(state: RunState, flight: Flight) -> Standing:

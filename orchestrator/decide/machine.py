@@ -16,7 +16,7 @@ from orchestrator.decide.commands import Apply, Command
 from orchestrator.decide.costs import note_costs
 from orchestrator.decide.deaths import count_death
 from orchestrator.decide.ending import ending_commands, wants_to_end
-from orchestrator.decide.expected import Standing, answered_command, remember, standing, unexpected
+from orchestrator.decide.expected import Standing, answered_command, note_bug, note_unexpected, remember, standing
 from orchestrator.decide.external_changes import note_external, note_found_before
 from orchestrator.decide.kernels import note_kernels
 from orchestrator.decide.outside import CHANGED_OUTSIDE
@@ -59,7 +59,7 @@ def handle(state: RunState, event: ev.Event) -> list[Command]:
         _NOTE[type(event)](state, event)
         return []
     remember(state, event)
-    note = {Standing.EXPECTED: _NOTE[type(event)], Standing.LATE: _late, Standing.UNEXPECTED: _unexpected}
+    note = {Standing.EXPECTED: _NOTE[type(event)], Standing.LATE: _late, Standing.UNEXPECTED: note_unexpected}
     note[standing(state, event)](state, event)
     return [] if isinstance(event, ev.Marked) else advance(state)
 
@@ -103,18 +103,7 @@ def _late(state: RunState, event: ev.Event) -> None:
     elif isinstance(event, ev.HostFailed):
         _note_what_stays(host, event.fault)
         if event.fault.get("whose") == "ours":
-            _note_bug(state, event.fault)
-
-
-def _unexpected(state: RunState, event: ev.Event) -> None:
-    words = unexpected(state, event)
-    _note_bug(state, {"message": words})
-
-
-def _note_bug(state: RunState, fault: Json) -> None:
-    """The run ends by a fault of ours, whatever else ends it."""
-    state.bug = state.bug or str(fault.get("message", "unknown"))
-    state.stop = state.stop or {"kind": "bug", "reason": state.bug}
+            note_bug(state, event.fault)
 
 
 def _connected(state: RunState, event: ev.Connected) -> None:
@@ -157,7 +146,7 @@ def _own_fault(state: RunState, event: ev.HostFailed, host: HostState) -> None:
     """Our own fault says nothing of the host or the cell: the run ends, and the host is put back and let go all the
     same, tried a few times, since what failed may not fail again.
     """
-    _note_bug(state, event.fault)
+    note_bug(state, event.fault)
     host.own_faults += 1
     if event.step == "Apply":
         _forget_last_levels(host)

@@ -136,7 +136,7 @@ def _chunks(folder: RunFolder, table: str, wanted: list[str]) -> Iterator[pd.Dat
         return
     source = io.BufferedReader(cast(Any, _Lines(folder.pieces(table))), 1 << 20)
     kinds = {column.name: column.kind for column in columns.TABLES[table]}
-    types = {name: {"text": "category", "whole": "Int64", "number": "float64"}[kinds[name]] for name in wanted}
+    types = {name: {"text": "str", "whole": "Int64", "number": "float64"}[kinds[name]] for name in wanted}
     empty = {name: [""] for name in wanted if kinds[name] != "text"}
     try:
         reader = pd.read_csv(source, dtype=cast(Any, types), usecols=lambda name: name in types, keep_default_na=False,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -27,9 +27,11 @@ STATUSES = ("suspect", "failed", "impossible", "skipped")
 def begin_run(loaded: LoadedPlan, out: Path, run_id: str, access: Access, lab: Mapping[str, Any] | None = None, *,
               rehearse: bool = False, signals: Signals | None = None) -> int:
     """Run a plan into the new folder `out`/`run_id`; the exit code."""
+    from orchestrator.act.made_here import note_made
     from orchestrator.act.run_folder import make_folder
 
     folder = make_folder(out, run_id, loaded.text)
+    note_made(run_id, loaded.text, loaded.binds)
     return drive(_fresh(loaded, folder, run_id, rehearse), loaded, folder, access, lab=lab, signals=signals)
 
 
@@ -44,17 +46,21 @@ def _fresh(loaded: LoadedPlan, folder: Path, run_id: str, rehearse: bool) -> Run
 
 
 def go_on_run(run: Path, access: Access, again: str = "", replicates: int | None = None,
-              signals: Signals | None = None, *, rehearse: bool = False) -> int:
+              signals: Signals | None = None, *, rehearse: bool = False, obeyed: Sequence[str] = ()) -> int:
     """Go on with the run in a folder; one that is complete ends as it did, and gets its report if it has none.
 
-    `rehearse`: one that ended before any host was contacted is to stop after its rehearsal.
+    `rehearse`: one that ended before any host was contacted is to stop after its rehearsal. `obeyed`: folders of
+    somebody else's whose plans' programs may run.
     """
     from orchestrator.act.run_folder import has_begun, is_complete, journal_path, state_of
+    from orchestrator.cli.obeying import require_own, require_the_plans_own
     from orchestrator.decide.events import Resumed
 
     loaded = load_plans([run], {})[0]
     if has_file(run / "plan.yaml") and not has_begun(run):  # it ended before any host was contacted
-        return drive(_fresh(loaded, run, run.resolve().name, rehearse), loaded, run, access, signals=signals)
+        fresh = _fresh(loaded, run, run.resolve().name, rehearse)
+        require_own(run, fresh.setup.run_id, loaded, fresh.setup, obeyed, "linktrial resume")
+        return drive(fresh, loaded, run, access, signals=signals)
     try:
         state = state_of(run)
     except BugError as error:  # nobody knows what the hosts are before they are recovered
@@ -65,6 +71,7 @@ def go_on_run(run: Path, access: Access, again: str = "", replicates: int | None
     if not added and not positions and nothing_is_left(state) and is_complete(run, state):
         _tell_complete(run, state, signals, journal_path(run))
         return outcome_code(state)
+    require_the_plans_own(run, loaded, state, obeyed, "linktrial resume")
     # also where nothing is left but to say so: a run can be ended between its last trial and its last word
     return drive(state, loaded, run, access, Resumed(positions, added), signals=signals)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import MOST_BYTES, Plan, PlanProblems, Problem, decode, load, unused_binds
-from orchestrator.results.suite import SUITE, is_suite, open_suite
+from orchestrator.results.suite import PLANS, SUITE, is_suite, open_suite
 from orchestrator.run_files import Folder, has_file, read_file
 
 
@@ -21,6 +21,7 @@ class LoadedPlan:
     text: str
     plan: Plan
     binds: dict[str, str]
+    made_by: str = ""  # the run, or the suite's entry, in whose folder it lies; "" for a plan of the user's own
 
 
 @dataclass(frozen=True)
@@ -81,7 +82,7 @@ def load_sources(sources: Iterable[PlanSource], binds: dict[str, str]) -> list[L
         try:
             text = _read(path)
             plan = load(text, name=str(path), binds=bound, catalogue=CATALOGUE, used=used)
-            loaded.append(LoadedPlan(path, text, plan, bound))
+            loaded.append(LoadedPlan(path, text, plan, bound, _maker(path)))
         except PlanProblems as error:
             problems.extend(error.problems)
     problems.extend(unused_binds(binds, used))
@@ -110,6 +111,21 @@ def _earlier_binds(path: Path) -> dict[str, str]:
     run = folder.json("run.json")
     found = run.get("binds") if isinstance(run, dict) else None
     return {str(name): str(value) for name, value in found.items()} if isinstance(found, dict) else {}
+
+
+def _maker(path: Path) -> str:
+    """The name that a run's or a suite's folder was marked with when it was made; "" for any other plan."""
+    folder = Folder(path.parent)
+    if path.name == "plan.yaml" and folder.has("run.json"):
+        run = folder.json("run.json")
+        return str(run.get("run_id") or "?") if isinstance(run, dict) else "?"
+    above = path.parent.parent
+    return mark_of(above, path.name) if path.parent.name == PLANS and Folder(above).has(SUITE) else ""
+
+
+def mark_of(suite: Path, file: str) -> str:
+    """What a plan in a suite's folder is marked with."""
+    return f"{suite.resolve().name}.{file}"
 
 
 def _plans_in(folder: Path) -> list[Path]:

@@ -15,6 +15,7 @@ import click
 from orchestrator.cli.access import Access, access_options, opener
 from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.cli.last_words import accept_command
+from orchestrator.cli.obeying import journal_may_be_used
 from orchestrator.cli.own_fault import say_own_fault
 from orchestrator.cli.plans import LoadedPlan, PlanSource, load_plans, load_sources, plan_sources
 from orchestrator.cli.progress import stays_lines
@@ -37,6 +38,7 @@ class Target:
     folder: Path | None
     state: RunState | None = None
     unread: bool = False  # its journal could not be understood
+    unused: list[str] = field(default_factory=list)  # why nothing that only the journal says is done to a host
     found: dict[str, Recovered | Fault] = field(default_factory=dict)
     accepting: frozenset[str] = frozenset()  # hosts on which what differs now is to stay
 
@@ -53,9 +55,12 @@ ALL_HOSTS = "every host of the plan"
 @click.option("--accept", multiple=True, is_flag=False, flag_value=ALL_HOSTS, metavar="[HOST]",
               help="Keep what this host has now where it differs from how it was found (without a name: every host): "
                    "somebody else's change that is to stay, or what cannot be put back.")
+@click.option("--obey", "obeyed", multiple=True, metavar="NAME",
+              help="Use what the journal in this folder of somebody else's says of hosts, where theirs is gone.")
 @click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
 @access_options
-def command(what: Path, accept: tuple[str, ...], bind: tuple[str, ...], ssh_config: str | None) -> int:
+def command(what: Path, accept: tuple[str, ...], obeyed: tuple[str, ...], bind: tuple[str, ...],
+            ssh_config: str | None) -> int:
     """Restore what a run left behind. WHAT is a run's or a suite's folder, or a plan when the folder is lost.
 
     A value that is neither the run's nor the one before it was set by somebody else: it is reported every time and
@@ -71,11 +76,11 @@ def command(what: Path, accept: tuple[str, ...], bind: tuple[str, ...], ssh_conf
         if not targets:
             click.echo(f"{what}: no plan of this suite has begun, so no host was contacted")
             return Exit.COMPLETE
-        return recover_all(_accepting(targets, accept), what, Access(ssh_config))
+        return recover_all(_accepting(targets, accept), what, Access(ssh_config), obeyed)
     loaded = load_plans([what], binds)
     is_run = what.is_dir() and plan_sources([what])[0].path == what / "plan.yaml"
     targets = [Target(one, what if is_run else None) for one in loaded]
-    return recover_all(_accepting(targets, accept), what, Access(ssh_config))
+    return recover_all(_accepting(targets, accept), what, Access(ssh_config), obeyed)
 
 
 def _accepting(targets: list[Target], named: tuple[str, ...]) -> list[Target]:
@@ -90,7 +95,7 @@ def _accepting(targets: list[Target], named: tuple[str, ...]) -> list[Target]:
     return targets
 
 
-def recover_all(targets: Sequence[Target], what: Path, access: Access) -> int:
+def recover_all(targets: Sequence[Target], what: Path, access: Access, obeyed: Sequence[str] = ()) -> int:
     """Recover every host of every target; from a run's journal too, whose folder is finished; the exit code."""
     from orchestrator.act.journal import undriven
     from orchestrator.act.run_folder import has_begun, journal_path, state_of
@@ -102,6 +107,10 @@ def recover_all(targets: Sequence[Target], what: Path, access: Access) -> int:
             except BugError as error:  # the hosts' own records are what counts most, and they are there
                 say_own_fault(error)
                 target.unread = True
+                continue
+            target.unused = journal_may_be_used(target.folder, target.loaded, target.state, obeyed)
+            for line in target.unused:
+                click.echo(visible(line), err=True)
     with contextlib.ExitStack() as kept:
         for target in targets:
             if target.state is not None and target.folder is not None:
@@ -138,7 +147,7 @@ async def _recover(targets: Sequence[Target], access: Access) -> int:
         run_id = state.setup.run_id if state else target.folder.resolve().name if target.folder else ""
         try:
             target.found[name] = await recover_host(name, opener(plan, access), run_id,
-                                                    changed_places(state, name) if state else [],
+                                                    changed_places(state, name) if state and not target.unused else [],
                                                     accept=name in target.accepting)
         except Exception as error:  # whatever it is, the other hosts' outcome is told, too
             target.found[name] = as_fault(error)
@@ -204,7 +213,10 @@ def _of_machine(runs: Sequence[tuple[Target, str]]) -> tuple[int, list[str]]:
         unsure = any(target.unsure(name) for target, name in unseen)
         return (Exit.NOT_AS_FOUND, ["NOT verified as found: interrupted before it had answered"]) if unsure else \
             (Exit.COMPLETE, ["not known to be changed; interrupted before it had answered"])
+    untold = any(target.unused and target.state and target.state.hosts[name].ours for target, name in runs)
     restored = [each for each in found if each.source != "nothing"]
+    if untold and not restored:
+        return Exit.REFUSED, ["has no record of the run; what the run's folder alone says was not used"]
     if not restored:
         return Exit.COMPLETE, ["as found; nothing of the run was left"]
     kept = [f"    {one.what}: {one.now} from now on ({one.before} before the run)" for each in restored

@@ -12,6 +12,7 @@ import click
 from orchestrator.cli.access import Access, access_options
 from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.cli.if_changed import WHAT, plans_to_run, verdict
+from orchestrator.cli.obeying import OBEY_HELP, require_own_plans
 from orchestrator.cli.one_run import begin_run
 from orchestrator.cli.plans import LoadedPlan, load_plans, means_suite
 from orchestrator.faults import PlanError
@@ -46,12 +47,15 @@ Test traffic can saturate a link for everyone on it: use links that you own and 
 @click.option("--reference", "references", multiple=True, metavar="RUN",
               type=click.Path(exists=True, file_okay=False, path_type=Path),
               help="With --if-changed: an earlier run's or suite's folder. Several say how far runs differ.")
+@click.option("--obey", "obeyed", multiple=True, metavar="NAME", help=OBEY_HELP)
 @access_options
 @click.option("--lab-note", hidden=True, type=click.Path(exists=True, dir_okay=False))
 def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_config: str | None, rehearse: bool,
-            if_changed: str | None, references: tuple[Path, ...], lab_note: str | None) -> int:
+            if_changed: str | None, references: tuple[Path, ...], obeyed: tuple[str, ...],
+            lab_note: str | None) -> int:
     """Run the plans; the help is above."""
     loaded = load_plans(plans, parse_binds(bind))
+    require_own_plans(loaded, obeyed)
     access = Access(ssh_config)
     lab = json.loads(Path(lab_note).read_text()) if lab_note else None
     if if_changed:

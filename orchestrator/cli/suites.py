@@ -17,8 +17,9 @@ import click
 from orchestrator.act.signals import Interrupted, Signals
 from orchestrator.cli.access import Access
 from orchestrator.cli.exits import Exit, exit_of, most_serious
+from orchestrator.cli.obeying import require_own_plans
 from orchestrator.cli.one_run import begin_run, go_on_run
-from orchestrator.cli.plans import LoadedPlan, PlanSource, load_sources
+from orchestrator.cli.plans import LoadedPlan, PlanSource, load_sources, mark_of
 from orchestrator.faults import Fault, PlanError
 from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import PLANS, SUITE, Suite, SuiteEntry
@@ -44,6 +45,7 @@ def run_suite(plans: Sequence[LoadedPlan], name: str, out: Path, access: Access,
 def make_suite(plans: Sequence[LoadedPlan], name: str, out: Path, *, rehearse: bool) -> Suite:
     """The folder of a suite that is about to begin: every plan in it, and no run."""
     from orchestrator.act.journal import flush_folder
+    from orchestrator.act.made_here import note_made
     from orchestrator.act.run_folder import new_run_id, write_private, writing
 
     folder = out / new_run_id(name)
@@ -56,13 +58,14 @@ def make_suite(plans: Sequence[LoadedPlan], name: str, out: Path, *, rehearse: b
         (folder / PLANS).mkdir(mode=0o700)
         for entry, one in zip(entries, plans, strict=True):
             write_private(folder / PLANS / entry.file, one.text)
+            note_made(mark_of(folder, entry.file), one.text, one.binds)
         _write(suite)
         flush_folder(out)
     return suite
 
 
 def go_on(suite: Suite, access: Access, lab: Mapping[str, Any] | None, *, again: str = "",
-          replicates: int | None = None) -> SuiteEnd:
+          replicates: int | None = None, obeyed: Sequence[str] = ()) -> SuiteEnd:
     """Go on with every run that is not complete, begin those that never began, tell how the suite stands."""
     from orchestrator.act.journal import alone_in
     from orchestrator.cli.suite_view import tell_suite
@@ -72,7 +75,7 @@ def go_on(suite: Suite, access: Access, lab: Mapping[str, Any] | None, *, again:
             if signals.seen:
                 break
             click.echo(f"plan {number} of {len(suite.entries)}: {visible(entry.plan)}", err=True)
-            suite, code = _one(suite, number - 1, access, lab, signals, again, replicates)
+            suite, code = _one(suite, number - 1, access, lab, signals, again, replicates, obeyed)
             if code in _ENDS_ALL:
                 break
         code = most_serious(code_of(suite), signals.seen)
@@ -105,7 +108,7 @@ def unfinished(suite: Suite) -> list[str]:
 
 
 def _one(suite: Suite, place: int, access: Access, lab: Mapping[str, Any] | None, signals: Signals, again: str,
-         replicates: int | None) -> tuple[Suite, int]:
+         replicates: int | None, obeyed: Sequence[str]) -> tuple[Suite, int]:
     """One plan of the suite; its exit code stands in suite.json when this returns, its run before it begins."""
     from orchestrator.act.run_folder import new_run_id
 
@@ -113,9 +116,10 @@ def _one(suite: Suite, place: int, access: Access, lab: Mapping[str, Any] | None
     run = suite.folder_of(entry)
     try:
         if run is not None and has_file(run / "plan.yaml"):
-            code = go_on_run(run, access, again, replicates, signals=signals, rehearse=suite.rehearse)
+            code = go_on_run(run, access, again, replicates, signals=signals, rehearse=suite.rehearse, obeyed=obeyed)
         else:
             loaded = _plan(suite, entry)
+            require_own_plans([loaded], obeyed)
             entry = replace(entry, run=new_run_id(loaded.plan.plan), exit=None)
             suite = _with(suite, place, entry)
             code = begin_run(loaded, suite.path, entry.run, access, lab, rehearse=suite.rehearse, signals=signals)

@@ -10,7 +10,11 @@ from orchestrator.decide.journal_lines import Entry
 from orchestrator.decide.machine import advance, handle
 from orchestrator.decide.setup import setup_from_dict
 from orchestrator.decide.state import RunState, begin
-from orchestrator.faults import HostError
+from orchestrator.faults import BugError, HostError
+
+# What a journal may make of the state machine whose lines hold together and make no sense: a stranger can write such.
+REPLAYED_IN_VAIN = (LookupError, TypeError, ValueError, AttributeError, StopIteration, AssertionError, RecursionError,
+                    ArithmeticError, BugError)
 
 
 def replay(entries: Sequence[Entry]) -> tuple[RunState, list[Command]]:

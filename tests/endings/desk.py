@@ -23,7 +23,7 @@ from orchestrator.report import making, suite
 from orchestrator.report.terminal import print_matrix
 from orchestrator.results import compare as comparing
 from orchestrator.results import tables
-from orchestrator.results.write import write_file
+from orchestrator.run_files import Folder
 from tests.endings.cases import Accident
 from tests.endings.machines import world
 from tests.sim.fake_host import same_in_simulation
@@ -115,11 +115,11 @@ def _use(there: FakeWorld) -> None:
     making.charts.write_charts = _one_chart
 
 
-def _one_chart(report: Any, folder: Path) -> list[Path]:
+def _one_chart(report: Any, folder: Folder) -> list[Path]:
     """Drawing takes a second; that a file is written is all that counts here."""
-    folder.mkdir(exist_ok=True)
-    write_file(folder / "one.svg", "<svg/>")
-    return [folder / "one.svg"]
+    folder.make()
+    folder.write("one.svg", "<svg/>")
+    return [folder.at("one.svg")]
 
 
 def _arrange(accident: Accident, there: FakeWorld) -> None:

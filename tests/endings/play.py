@@ -16,6 +16,7 @@ from tests.endings.cases import Accident, Case, case
 from tests.endings.desk import Desk, Said
 
 RESUMES_MOST = 3
+BUSY_S = 2.5  # until the lease of another run that a host was busy with is over
 
 
 class Game:
@@ -43,6 +44,7 @@ class Game:
         self._problem(first, referee.end_problems(first, self.desk.hosts, len(referee.begun(self.suite))))
         self._look(first)
         if self.case.recovers:
+            time.sleep(BUSY_S if self.case.first.way == "busy" else 0.0)
             self._recover()
         self._resume()
         self._again()
@@ -77,7 +79,9 @@ class Game:
     def _resume(self) -> None:
         """Until it is complete; the first time with the second accident."""
         accident = self.case.second
+        ways = (self.case.first.way, accident.way)
         for _ in range(RESUMES_MOST):
+            time.sleep(BUSY_S if "busy" in ways else 0.0)
             before = {run: len(referee.journal_of(run)) for run in referee.begun(self.suite)}
             said = self._tell("resume", self.suite, accident=accident)
             driven = sum(len(referee.journal_of(run)) != before.get(run, 0) for run in referee.begun(self.suite))
@@ -87,7 +91,6 @@ class Game:
                 self._look(said)
                 return
             accident = Accident()
-            time.sleep(2.0 if self.case.second.way == "busy" else 0.0)  # until the other's lease is over
 
     def _again(self) -> None:
         """Complete is complete: nothing is done twice, by whichever command."""

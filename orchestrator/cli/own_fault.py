@@ -11,12 +11,17 @@ import click
 
 from orchestrator import __version__
 from orchestrator.faults import Fault, as_fault
+from orchestrator.planning.problems import PlanProblems
 from orchestrator.results.plain_text import visible
 
 
 def say_fault(fault: Fault, about: str = "") -> None:
     """What a fault says, and what to do; `about` is the host or link that it concerns."""
-    click.echo(f"linktrial: {about + ': ' if about else ''}{visible(fault.message)}", err=True)
+    # A plan's problems are many lines, each made visible where it is written; any other message is one.
+    message = fault.message if isinstance(fault, PlanProblems) else visible(fault.message)
+    # A plan's problems are many lines, each made visible where it is written; any other message is one.
+    message = fault.message if isinstance(fault, PlanProblems) else visible(fault.message)
+    click.echo(f"linktrial: {about + ': ' if about else ''}{message}", err=True)
     if fault.next_step:
         click.echo(f"  what to do: {visible(fault.next_step)}", err=True)
 

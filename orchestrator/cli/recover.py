@@ -213,12 +213,11 @@ def _of_machine(runs: Sequence[tuple[Target, str]]) -> tuple[int, list[str]]:
         unsure = any(target.unsure(name) for target, name in unseen)
         return (Exit.NOT_AS_FOUND, ["NOT verified as found: interrupted before it had answered"]) if unsure else \
             (Exit.COMPLETE, ["not known to be changed; interrupted before it had answered"])
-    untold = any(target.unused and target.state and target.state.hosts[name].ours for target, name in runs)
     restored = [each for each in found if each.source != "nothing"]
-    if untold and not restored:
-        return Exit.REFUSED, ["has no record of the run; what the run's folder alone says was not used"]
     if not restored:
-        return Exit.COMPLETE, ["as found; nothing of the run was left"]
+        untold = any(target.unused and target.state and target.state.hosts[name].ours for target, name in runs)
+        return (Exit.REFUSED, ["has no record of the run; what the run's folder alone says was not used"]) if untold \
+            else (Exit.COMPLETE, ["as found; nothing of the run was left"])
     kept = [f"    {one.what}: {one.now} from now on ({one.before} before the run)" for each in restored
             for one in accepted(each.as_result())]
     again = ", and restarted, so that it runs as before" if any(each.restarted for each in restored) else ""

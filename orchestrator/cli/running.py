@@ -72,9 +72,9 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
         with writing(folder):
             progress = opened.enter_context(contextlib.closing(Progress(folder / "log.txt")))
             journal = opened.enter_context(Journal(journal_path(folder)))
-            if not journal.entries_found:
-                journal.append("setup", state.setup.as_dict())
             write_run_json(folder, state, ended_at=None, **about)
+            if not journal.entries_found:  # with this line the run has begun: all else is there by then
+                journal.append("setup", state.setup.as_dict())
         try:
             code = asyncio.run(run(heard))
         except Exception as error:  # not even the runner could begin or end: nobody has looked at the hosts

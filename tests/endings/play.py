@@ -41,7 +41,8 @@ class Game:
                 self._problem(first, [f"no suite, and exit code {first.code}"])
             return
         self.suite = suites[0].parent
-        self._problem(first, referee.end_problems(first, self.desk.hosts, len(referee.begun(self.suite))))
+        met = [run for run in referee.begun(self.suite) if len(referee.journal_of(run)) > 1]  # past its setup
+        self._problem(first, referee.end_problems(first, self.desk.hosts, len(met)))
         self._look(first)
         if self.case.recovers:
             time.sleep(BUSY_S if self.case.first.way == "busy" else 0.0)
@@ -84,7 +85,8 @@ class Game:
             time.sleep(BUSY_S if "busy" in ways else 0.0)
             before = {run: len(referee.journal_of(run)) for run in referee.begun(self.suite)}
             said = self._tell("resume", self.suite, accident=accident)
-            driven = sum(len(referee.journal_of(run)) != before.get(run, 0) for run in referee.begun(self.suite))
+            driven = sum(len(referee.journal_of(run)) not in (1, before.get(run, 0))  # 1: no host was met
+                         for run in referee.begun(self.suite))
             self._problem(said, referee.end_problems(said, self.desk.hosts, driven))
             if accident.way == "complete":
                 self._problem(said, referee.complete_problems(self.suite, said, self.case.kinds))

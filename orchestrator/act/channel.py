@@ -19,7 +19,10 @@ from orchestrator.onhost.frames import FrameError, FrameReader, encode
 
 NOISE_LIMIT_BYTES = 256 * 1024
 DIAGNOSTICS_LIMIT_BYTES = 16 * 1024
-_START = re.compile(re.escape(MARKER.encode()) + rb" (\d+\.\d+\.\d+) ([A-Za-z0-9_,.]+|-)\r?\n")
+_START = re.compile(re.escape(MARKER.encode())
+                    + rb" ([0-9]{1,4}\.[0-9]{1,4}\.[0-9]{1,4}) ([A-Za-z0-9_,.]{1,400}|-)\r?\n")
+_LONGEST_START = len(MARKER) + 450
+_KEPT_NOISE_BYTES = 16 * 1024  # for saying what came instead
 
 
 @dataclass
@@ -41,13 +44,14 @@ class Seen:
 class Channel(asyncssh.SSHClientSession[bytes]):
     """The session object that asyncssh calls; everything is bytes."""
 
-    on_message: Callable[[dict[str, Any]], None]
+    on_message: Callable[[dict[str, Any], int], None]  # the message, and about what it may take in memory, bytes
     on_end: Callable[[], None]
     seen: Seen = field(default_factory=Seen)
     started: asyncio.Event = field(default_factory=asyncio.Event)
     ended: asyncio.Event = field(default_factory=asyncio.Event)
     _frames: FrameReader = field(default_factory=FrameReader)
     _channel: asyncssh.SSHClientChannel[bytes] | None = None
+    _noise: bytearray = field(default_factory=bytearray)  # output before the marker
 
     def connection_made(self, chan: asyncssh.SSHClientChannel[bytes]) -> None:
         """The channel is open."""
@@ -95,30 +99,34 @@ class Channel(asyncssh.SSHClientSession[bytes]):
         self._end()
 
     def _look_for_start(self, data: bytes) -> None:
-        self.seen.output += data
-        if self.ended.is_set():  # last words, which may come after the exit status that they explain
-            self.seen.output = self.seen.output[-NOISE_LIMIT_BYTES:]
-            return
-        found = _START.search(self.seen.output)
+        looked_at = max(0, len(self._noise) - _LONGEST_START)  # octet by octet, all of it each time would take minutes
+        self._noise += data
+        found = None if self.ended.is_set() else _START.search(self._noise, looked_at)
         if found is None:
-            if len(self.seen.output) > NOISE_LIMIT_BYTES:
-                self._damaged(f"more than {NOISE_LIMIT_BYTES} bytes came before the helper's start marker")
-            return
+            del self._noise[:-NOISE_LIMIT_BYTES - 1]
+            self.seen.output = bytes(self._noise[-_KEPT_NOISE_BYTES:])
+            if len(self._noise) > NOISE_LIMIT_BYTES and not self.ended.is_set():
+                self.damaged(f"more than {NOISE_LIMIT_BYTES} bytes came before the helper's start marker")
+            return  # last words may come after the exit status that they explain
         self.seen.python = found[1].decode()
         self.seen.missing = () if found[2] == b"-" else tuple(found[2].decode().split(","))
-        rest = self.seen.output[found.end():]
-        self.seen.output = self.seen.output[:found.start()]
+        rest = bytes(self._noise[found.end():])
+        self.seen.output = bytes(self._noise[:found.start()][-_KEPT_NOISE_BYTES:])
+        self._noise.clear()
         self.started.set()
         self._feed(rest)
 
     def _feed(self, data: bytes) -> None:
         try:
             for message in self._frames.feed(data):
-                self.on_message(message)
+                self.on_message(message, self._frames.weight_bytes)
+                if self.ended.is_set():
+                    return
         except FrameError as error:
-            self._damaged(str(error))
+            self.damaged(str(error))
 
-    def _damaged(self, why: str) -> None:
+    def damaged(self, why: str) -> None:
+        """End it all, because what comes is none of ours."""
         self.seen.damage = why
         self.close()
 

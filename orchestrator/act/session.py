@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import asyncssh
 
+from orchestrator.act import answers
 from orchestrator.act.addresses import HostAddress
 from orchestrator.act.bundle import helper_bundle
 from orchestrator.act.channel import Channel
@@ -26,7 +27,9 @@ __all__ = ["HostAddress", "HostSession", "Job", "connect"]
 START_BOUND_S = 30.0  # a start file that initialises half a dozen tools takes seconds on a small board
 SETTLE_S = 0.5  # after an exit status, for the last words that explain it
 ANSWER_GRACE_S = 10.0  # the host ends a job at its bound; only a host that cannot even say so takes longer
-EVENTS_LIMIT = 20_000
+EVENTS_LIMIT = 20_000  # of one job, waiting to be looked at
+WAITING_LIMIT_BYTES = 32 * 1024 * 1024  # memory that what a host has said may take until it is looked at
+UNASKED_LIMIT_BYTES = 256 * 1024 * 1024  # what a host may say in all that answers nothing: late answers are some MB
 HEARTBEAT_S = 300.0  # the helper gives up a controller that is silent for an hour
 
 
@@ -38,7 +41,8 @@ class Job:
         self.number, self.verb = number, verb
         self._session = session
         self._bound_s = bound_s
-        self._events: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
+        self._events: asyncio.Queue[tuple[int, dict[str, Any]]] = asyncio.Queue()  # with its weight in bytes
+        self.waiting_bytes = 0  # memory that events take until they are looked at
         self._result: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
         self._result.add_done_callback(lambda future: future.exception())  # a result nobody asks for is no warning
 
@@ -52,18 +56,23 @@ class Job:
         if self._events.empty():
             waiting = asyncio.ensure_future(self._events.get())
             try:
-                await asyncio.wait({waiting, self._result}, timeout=bound_s, return_when=asyncio.FIRST_COMPLETED)
+                either: set[asyncio.Future[Any]] = {waiting, self._result}
+                await asyncio.wait(either, timeout=bound_s, return_when=asyncio.FIRST_COMPLETED)
             finally:  # also when the caller is cancelled: an abandoned waiter would swallow the next event
                 if not waiting.done():
                     waiting.cancel()
                     await asyncio.gather(waiting, return_exceptions=True)
             if not waiting.cancelled():
-                return waiting.result()
+                return self._looked_at(waiting.result())
             if not self._result.done():
                 raise self._session.error("silent", f"{self.verb} reported nothing for {bound_s:g} s")
             self._result.result()
             raise self._session.error("no_event", f"{self.verb} ended without the event that was waited for")
-        return self._events.get_nowait()
+        return self._looked_at(self._events.get_nowait())
+
+    def _looked_at(self, queued: tuple[int, dict[str, Any]]) -> dict[str, Any]:
+        self.waiting_bytes -= queued[0]
+        return queued[1]
 
     async def next_event(self) -> dict[str, Any] | None:
         """The job's next event, however long that takes; None when it has ended and told everything."""
@@ -92,22 +101,31 @@ class Job:
         await asyncio.wait({self._result}, timeout=ANSWER_GRACE_S)
         self._session.forget(self.number)
 
-    def take(self, kind: str, message: dict[str, Any]) -> None:
+    def take(self, kind: str, message: dict[str, Any], weight_bytes: int) -> None:
         """An answer from the host; only the session calls this."""
         content = message.get("error" if kind == "error" else "body")
-        if not isinstance(content, dict) or (kind == "error" and not _is_error(content)):
-            self.fail(self._session.error("bad_answer", f"{self.verb} was answered with something of another shape",
-                                          kind=kind))
-        elif kind == "event":
-            if self._events.qsize() < EVENTS_LIMIT:
-                self._events.put_nowait(content)
-            else:
-                self.fail(self._session.error("too_much", f"{self.verb} reported more than {EVENTS_LIMIT} events"))
+        if problem := answers.problem_with(self.verb, kind, content):
+            self.fail(self._session.error("bad_answer", f"answered something that is no answer of linktrial's: "
+                                          f"{self.verb}: it {problem}", kind=kind,
+                                          next_step="the host, or what is between, is not what it seems: look at it"))
+            return
+        assert isinstance(content, dict)  # noqa: S101 - said by the check
+        if kind == "event":
+            self._queue(content, weight_bytes)
         elif not self._result.done():
             if kind == "done":
                 self._result.set_result(content)
             else:
                 self._result.set_exception(self._session.fault_of(self.verb, content))
+
+    def _queue(self, content: dict[str, Any], weight_bytes: int) -> None:
+        too_many = self._events.qsize() >= EVENTS_LIMIT
+        if too_many or self._session.waiting_bytes + weight_bytes > WAITING_LIMIT_BYTES:
+            much = f"{EVENTS_LIMIT} events" if too_many else f"{WAITING_LIMIT_BYTES} bytes take"
+            self.fail(self._session.error("too_much", f"{self.verb} reported more than {much} before it was looked at"))
+            return
+        self.waiting_bytes += weight_bytes
+        self._events.put_nowait((weight_bytes, content))
 
     def fail(self, fault: Fault) -> None:
         """End the job with an error of our own; only the session calls this."""
@@ -129,6 +147,7 @@ class HostSession:
         self._hello: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
         self._channel = Channel(self._heard, self._ended)
         self._heartbeat: asyncio.Task[None] | None = None
+        self._unasked_bytes = 0
         self.line: RenewalLine | None = None  # by which its lease is renewed while SSH has no room
         self.shares_link = False  # with traffic that is under way: its silence means nothing
 
@@ -179,6 +198,11 @@ class HostSession:
             self._channel.send(message)
         except FrameError as error:
             raise BugError("too_large", f"{self.host.name}: {error}") from error
+
+    @property
+    def waiting_bytes(self) -> int:
+        """Memory that the events of all jobs under way take until they are looked at."""
+        return sum(job.waiting_bytes for job in self._jobs.values())
 
     def forget(self, number: int) -> None:
         """Let answers to this job pass unheard."""
@@ -246,16 +270,23 @@ class HostSession:
             with contextlib.suppress(Fault):
                 await self.request("clock")
 
-    def _heard(self, message: dict[str, Any]) -> None:
+    def _heard(self, message: dict[str, Any], weight_bytes: int) -> None:
         kind, number = message.get("kind"), message.get("id")
         if kind == "hello" and not self._hello.done():
-            self._hello.set_result(message["body"])
+            if problem := answers.HELLO(message.get("body")):
+                self._channel.damaged(f"the helper's first message is none of linktrial's: it {problem}")
+            else:
+                self._hello.set_result(message["body"])
             return
         job = self._jobs.get(number) if isinstance(number, int) else None
         if job is not None and kind in ("event", "done", "error"):
-            job.take(kind, message)
-            if kind != "event":
-                self.forget(job.number)
+            job.take(kind, message, weight_bytes)
+            if kind != "event" or job.done:
+                self._jobs.pop(job.number, None)
+            return
+        self._unasked_bytes += weight_bytes
+        if self._unasked_bytes > UNASKED_LIMIT_BYTES:
+            self._channel.damaged("the host says without end what nobody has asked for")
 
     def _ended(self) -> None:
         self.lost.set()
@@ -266,12 +297,6 @@ class HostSession:
         for job in list(self._jobs.values()):
             job.fail(self.error("noise" if seen.damage else "lost", why, said=said))
         self._jobs.clear()
-
-
-def _is_error(content: dict[str, Any]) -> bool:
-    """Whether an error from a host has the shape that onhost.refusal gives it."""
-    return (isinstance(content.get("code"), str) and isinstance(content.get("message"), str)
-            and isinstance(content.get("values"), dict))
 
 
 async def connect(host: HostAddress, *, ssh_config: str | None = None, bound_s: float = START_BOUND_S) -> HostSession:

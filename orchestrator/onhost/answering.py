@@ -17,6 +17,7 @@ from orchestrator.onhost.refusal import Refusal
 
 _ARP, _IPV4, _ETHERNET = 0x0806, 0x0800, 1
 _REQUEST, _ANSWER = 1, 2
+MOST_ANSWERERS = 64  # more are a flood of forged answers, and that somebody else answers is known from the second
 ASKS, APART_S, HEARD_S = 3, 0.04, 0.2  # on one link an answer takes milliseconds; three questions survive a lost one
 
 
@@ -56,7 +57,7 @@ def _listen(raw: socket.socket, address: bytes, bound_s: float, macs: Set[str]) 
         if left_s <= 0 or not select.select([raw], [], [], left_s)[0]:
             return
         answered = _answerer(raw.recv(2048), address)
-        if answered is not None:
+        if answered is not None and len(macs) < MOST_ANSWERERS:
             macs.add(answered)
 
 

@@ -12,6 +12,8 @@ import struct
 import zlib
 from typing import Any, Iterator
 
+from orchestrator.onhost.decoding import PART_BYTES, decode, parts_in
+
 FRAME_LIMIT_BYTES = 4 * 1024 * 1024
 _HEADER = struct.Struct(">III")  # bytes of the body, crc32 of the body, crc32 of the two fields before
 HEADER_BYTES = _HEADER.size
@@ -35,6 +37,7 @@ class FrameReader:
 
     def __init__(self) -> None:
         self._bytes = bytearray()
+        self.weight_bytes = 0  # about what the message yielded last may take in memory, at the most
 
     @property
     def pending_bytes(self) -> int:
@@ -56,14 +59,12 @@ class FrameReader:
             del self._bytes[:HEADER_BYTES + size]
             if zlib.crc32(body) != body_sum:
                 raise FrameError("a frame's checksum is wrong: the stream was damaged or something else wrote into it")
+            self.weight_bytes = size + PART_BYTES * parts_in(body)
             yield _message(body)
 
 
 def _message(body: bytes) -> dict[str, Any]:
     try:
-        message = json.loads(body.decode("utf-8"))
-    except (ValueError, RecursionError) as error:
-        raise FrameError(f"a frame is not JSON: {error}") from error
-    if not isinstance(message, dict):
-        raise FrameError("a frame is not a JSON object")
-    return message
+        return decode(body)
+    except ValueError as error:
+        raise FrameError(f"a frame is no message of ours: {error}") from error

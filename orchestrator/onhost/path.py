@@ -83,12 +83,13 @@ class _Answering:
 
     def run(self, talk: Any, first_bound_s: float) -> None:
         """Answer until the asking end says it is done, or falls silent, or the controller says anything at all."""
-        bound_s = first_bound_s
+        bound_s, finished_s = first_bound_s, 0.0
         while True:
             frame = self._line.receive(bound_s, unless_readable=[talk])
-            if frame is None:
-                return
+            if frame is None or (self.finished and time.monotonic() > finished_s + IDLE_BOUND_S):
+                return  # the second: somebody repeats frames that he has overheard
             self._take(frame)
+            finished_s = finished_s or (time.monotonic() if self.finished else 0.0)
             bound_s = FAREWELL_S if self.finished else IDLE_BOUND_S
 
     def _take(self, frame: Frame) -> None:

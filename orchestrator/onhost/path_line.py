@@ -85,7 +85,8 @@ class Line:
     def receive(self, bound_s: float, unless_readable: Sequence[Any] = ()) -> Optional[Frame]:
         """The next frame of ours within `bound_s`, or None. Whatever else arrives is dropped and nothing answers it.
 
-        None at once as well when something in `unless_readable` can be read and no frame is waiting.
+        None at once as well when something in `unless_readable` can be read, unless a frame is the next to be read:
+        what a stranger sends meanwhile holds nobody up.
         """
         end_s = time.monotonic() + bound_s
         while True:
@@ -93,7 +94,7 @@ class Line:
             readable, _, _ = select.select([self._socket, *unless_readable], [], [], max(remaining_s, 0.0))
             self.note_errors()
             frame = self._read()
-            if frame is not None or remaining_s <= 0 or (readable and self._socket not in readable):
+            if frame is not None or remaining_s <= 0 or any(one is not self._socket for one in readable):
                 return frame
 
     def _read(self) -> Optional[Frame]:

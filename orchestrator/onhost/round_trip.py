@@ -28,6 +28,7 @@ LOADED_EVERY_S = 0.02       # 500 probes in ten seconds; a probe costs an end ab
 LATE_S = 2.0                # RFC 2544 s23 waits as long for late frames
 _GIVEN_UP_NS = 30 * 10**9   # a probe that has been under way for so long is lost, whatever still comes
 _LONGEST_DWELL_NS = 10 * 10**9
+_AT_ONCE = 256              # datagrams read in one turn
 
 
 class _Arrival(NamedTuple):
@@ -70,16 +71,17 @@ class ProbingEnd:
     def _arrivals(self) -> List[_Arrival]:
         queued_errors(self._socket)
         found: List[_Arrival] = []
-        while True:
+        for _ in range(_AT_ONCE):  # a flood is read on in the next turn: the loop has other things to do
             try:
                 payload, ancillary, _, _ = self._socket.recvmsg(256, 128)
             except OSError:
-                return found
+                break
             now_ns = time.monotonic_ns()
             frame = self._codec.read(payload)
             if frame is not None:
                 self.received += 1
                 found.append(_Arrival(frame.kind, frame.sequence, frame.nanoseconds, _stamp_ns(ancillary), now_ns))
+        return found
 
 
 def _stamp_ns(ancillary: Sequence[Tuple[int, int, bytes]]) -> int:

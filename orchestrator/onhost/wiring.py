@@ -64,7 +64,10 @@ def listen(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
 
 
 def _hear(raw: socket.socket, codec: FrameCodec, heard: Set[Heard]) -> None:
-    frame, (interface, _, kind, *_) = raw.recvfrom(2048)
+    try:
+        frame, (interface, _, kind, *_) = raw.recvfrom(2048)
+    except OSError:  # an interface that went down meanwhile says so here
+        return
     said = codec.read(frame[_HEADER_BYTES:])
     if said is not None and said.kind == _CALL and kind != _OUTGOING:
         heard.add((said.size_bytes, said.sequence, interface))

@@ -50,6 +50,7 @@ RESERVED = frozenset(
         "lost_socket",
         "datagrams_reordered",
         "datagrams_duplicate",
+        "datagrams_unexpected",
         "jitter_mean_s",
         "delay_variation_p99_s",
         "round_trip_idle_s",

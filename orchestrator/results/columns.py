@@ -106,6 +106,8 @@ TRIALS: tuple[Column, ...] = (
     _whole("datagrams_reordered", "datagrams that arrived after one with a higher number (RFC 4737)", "",
            _US_RECEIVING),
     _whole("datagrams_duplicate", "datagrams received more than once", "", _US_RECEIVING),
+    _whole("datagrams_unexpected", "datagrams that came to a stream's port and are none of it: another size or number, "
+           "or sent at an impossible time; they count nowhere else", "", _US_RECEIVING),
     _number("jitter_mean_s", "mean of the interarrival jitter (RFC 3550 section 6.4.1)", "s", _US_RECEIVING),
     _number("delay_variation_p99_s", "99th percentile of the delay above the least (RFC 5481 PDV), without the clocks' "
             "skew", "s", _US_RECEIVING),

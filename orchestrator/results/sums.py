@@ -13,7 +13,8 @@ _TRIAL = ["trial", "attempt", "role", "position"]
 _ADDED = ("goodput_bit_s", "asked_bit_s", "offered_bit_s", "ceiling_bit_s", "frames_s", "sent_bytes", "received_bytes",
           "datagrams_sent", "datagrams_received", "datagrams_lost", "lost_own_queue", "lost_own_interface",
           "lost_between", "lost_far_interface", "lost_backlog", "lost_socket", "datagrams_reordered",
-          "datagrams_duplicate", "segments_sent", "segments_retransmitted", "pause_frames", "foreign_bytes")
+          "datagrams_duplicate", "datagrams_unexpected", "segments_sent", "segments_retransmitted", "pause_frames",
+          "foreign_bytes")
 _ALIKE = ("run_id", "plan", *_TRIAL, "cell", "replicate", "block", "whole_plot", "way", "status", "doubts", "reason",
           "started_at", "seconds")
 

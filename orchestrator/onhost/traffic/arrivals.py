@@ -14,6 +14,7 @@ was set in the middle makes the figures void, and that is said.
 from __future__ import annotations
 
 import array
+import itertools
 from typing import Any, Dict, List, Optional, Tuple
 
 from orchestrator.metrics import clock_skew
@@ -25,6 +26,8 @@ from orchestrator.onhost.traffic.stamps import STEPPED_NS, wall_offset_ns
 _KEPT_IN_ALL = 400_000  # their jitter takes a few tenths of a second to compute
 _LEAST_IN_ONE = 64      # of an interval: fewer would not show a burst
 _MOST_INTERVALS = _KEPT_IN_ALL // _LEAST_IN_ONE
+_LATEST_NS = 1 << 62    # a century and a half: whatever a datagram says of its sending, the difference has 64 bits
+_BELIEVED_NS = 60_000_000_000  # no queue holds a datagram for so long: who differs more from most was not sent so
 
 
 class Arrivals:
@@ -72,8 +75,9 @@ class Arrivals:
         kept, kept_sent = [], []
         for sent, received in zip(sent_ns, received_ns):
             if sent != last:
-                kept.append(received - sent)
-                kept_sent.append(sent)
+                said = min(sent, _LATEST_NS)
+                kept.append(received - said)
+                kept_sent.append(said)
                 last = sent
         self._last_sent_ns = last
         self._transits.extend(kept)
@@ -84,6 +88,22 @@ class Arrivals:
 
     def summary(self, coalesced_mean: Optional[float]) -> Dict[str, Any]:
         """Jitter and delay variation, and what they rest on. `coalesced_mean` is datagrams per coalesced block."""
+        refused = self._refuse_impossible()
+        return {**self._summary(coalesced_mean), "send_times_refused": refused}
+
+    def _refuse_impossible(self) -> int:
+        """Leave out what says to have been sent at an impossible time, as a forged datagram may; how many did."""
+        if not self._transits or max(self._transits) - min(self._transits) <= _BELIEVED_NS:
+            return 0
+        middle = sorted(self._transits)[len(self._transits) // 2]
+        kept = [abs(transit - middle) <= _BELIEVED_NS for transit in self._transits]
+        before = [0, *itertools.accumulate(kept)]
+        self._transits = array.array("q", itertools.compress(self._transits, kept))
+        self._sent = array.array("q", itertools.compress(self._sent, kept))
+        self._interval_ends = [before[end] for end in self._interval_ends]
+        return len(kept) - before[-1]
+
+    def _summary(self, coalesced_mean: Optional[float]) -> Dict[str, Any]:
         if self._stepped or len(self._transits) < 2:
             why = ("the receiver's wall clock was set during the window" if self._stepped else
                    "too few arrivals" if SO_TIMESTAMPNS is not None else "no kernel receive times on this system")

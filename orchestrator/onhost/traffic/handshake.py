@@ -89,7 +89,8 @@ class Serving:
                 self._selector.unregister(sock)
             return
         if connected:
-            sock.recv(2048)
+            with contextlib.suppress(OSError):
+                sock.recv(2048)
         else:
             sock.connect(source)
             kernel.accept_all(sock)  # from here on the kernel's own look-up keeps others out, at no cost per datagram
@@ -187,7 +188,7 @@ class Dialling:
                 sock.settimeout(max(0.05, until - time.monotonic()))
                 sock.connect(self._address(stream))
                 sock.sendall(signs.hello(self._codec, stream.number, sock))
-                if self._welcomed(_read_exactly(sock, signs.SIGN_BYTES), stream):
+                if self._welcomed(_read_exactly(sock, signs.SIGN_BYTES, until), stream):
                     return sock
             except OSError as error:
                 reason = error
@@ -252,9 +253,11 @@ def abort(sock: socket.socket) -> None:
     sock.close()
 
 
-def _read_exactly(sock: socket.socket, length: int) -> bytes:
+def _read_exactly(sock: socket.socket, length: int, until: float) -> bytes:
+    """`length` octets by the instant `until`, however slowly they drip; OSError when they do not come."""
     found = b""
     while len(found) < length:
+        sock.settimeout(max(0.001, until - time.monotonic()))
         piece = sock.recv(length - len(found))
         if not piece:
             raise ConnectionResetError(errno.ECONNRESET, "closed by the other end")

@@ -14,7 +14,7 @@ _ADDED = (
     "datagrams_foreign", "window_datagrams_received", "window_datagrams_duplicate", "window_datagrams_reordered",
     "highest_sequence", "socket_drops", "receive_buffer_bytes", "send_buffer_bytes", "transit_samples",
     "sent_bytes", "window_sent_bytes", "datagrams_sent", "window_datagrams_sent", "datagrams_refused",
-    "unreachable_reports", "edge_error_bytes", "signs_sent", "signs_sent_bytes",
+    "unreachable_reports", "edge_error_bytes", "signs_sent", "signs_sent_bytes", "send_times_refused",
 )
 _WORST = ("delay_variation_p99_s", "pacing_late_p99_s", "burst_datagrams")
 _MEAN = ("jitter_mean_s", "coalesced_mean", "clock_skew_ppm")

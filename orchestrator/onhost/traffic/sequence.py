@@ -13,6 +13,7 @@ from typing import List, Tuple
 from orchestrator.onhost.traffic.datagrams import PHASE_SPAN, PHASES
 
 _REMEMBERED = 1 << 22  # so many numbers back a datagram is still told from its own copy: 4 s at 1 M/s
+_LARGEST = PHASE_SPAN - _REMEMBERED  # a day at 12 M/s: numbers above are nobody's, and none runs into the next phase
 _SEEN = b"\x01"
 _SEEN_RUNS = [_SEEN * count for count in range(257)]
 
@@ -87,7 +88,7 @@ class Sequence:
         """Account for the numbers of a batch, in order of arrival; returns how many of them are new."""
         fresh = 0
         for number in numbers:
-            if not self._first <= number < self._end:
+            if not self._first <= number < self._end or (number - self._first) % PHASE_SPAN >= _LARGEST:
                 self.foreign += 1
                 continue
             phase = self.phases[(number - self._first) // PHASE_SPAN]

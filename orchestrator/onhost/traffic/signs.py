@@ -12,6 +12,7 @@ import socket
 from typing import Any, Dict, List
 
 from orchestrator.onhost.probe_frame import HEAD_BYTES, Frame, FrameCodec
+from orchestrator.onhost.traffic.datagrams import PHASES
 
 HELLO, WELCOME, ALIVE, END = 1, 2, 3, 4
 SIGN_BYTES = HEAD_BYTES
@@ -50,7 +51,7 @@ def read_end(codec: FrameCodec, payload: bytes) -> Dict[int, int]:
     found = {}
     for place in range(0, len(payload) - SIGN_BYTES + 1, SIGN_BYTES):
         frame = codec.read(payload[place:place + SIGN_BYTES])
-        if frame is None or frame.kind != END:
+        if frame is None or frame.kind != END or frame.sequence >= PHASES:
             break
         found[frame.sequence] = frame.nanoseconds
     return found

@@ -60,6 +60,7 @@ class UdpReceive(StreamProcess):
         self._ends: Dict[int, int] = {}
         self._signs_sent = 0
         self._blocks = self._blocked = 0  # messages of several datagrams, and what was in them
+        self._odd = self._taken_for_ours = 0  # of no stream's size; signs of the end as long as datagrams
 
     def _set_up_socket(self) -> None:
         self.sock.setblocking(True)
@@ -94,7 +95,8 @@ class UdpReceive(StreamProcess):
             "counted_by": "read" if SO_TIMESTAMPNS is None else "arrival",
             "edge_error_bytes": round(marks.edge_error * self._size),
             "datagrams_received": unique, "datagrams_duplicate": sequence.total("duplicate"),
-            "datagrams_reordered": sequence.total("reordered"), "datagrams_foreign": sequence.foreign,
+            "datagrams_reordered": sequence.total("reordered"),
+            "datagrams_foreign": sequence.foreign - self._taken_for_ours + self._odd,
             "window_datagrams_received": window_phase.unique, "window_datagrams_duplicate": window_phase.duplicate,
             "window_datagrams_reordered": window_phase.reordered, "highest_sequence": sequence.highest(WINDOW),
             "end_seen": bool(self._ends), "socket_drops": _increase(drops_before, kernel.socket_drops(self.sock)),
@@ -180,10 +182,11 @@ class UdpReceive(StreamProcess):
         at, run = line.index(sequence.expected), 0  # the numbers of `run` datagrams have been as expected
         for length, heads in zip(lengths, self._block_heads):
             count = length // size
+            if not count:  # what lies in the buffer is an earlier datagram's, above all where this one is empty
+                odd = True
+                continue
             if count * size != length:
                 odd = True
-                if not count:
-                    continue
             if heads.are(line, at + run, count):
                 run += count
                 continue
@@ -204,12 +207,18 @@ class UdpReceive(StreamProcess):
     def _look_for_signs(self, lengths: List[int]) -> None:
         """The sender's end may be a message of its own, or the tail of a coalesced block."""
         for place, length in enumerate(lengths):
-            start = place * self._distance
-            self._ends.update(signs.read_end(self.codec, bytes(self._data[start:start + length])))
-            tail = length % self._size
-            if tail and tail != length:
-                self._ends.update(signs.read_end(
-                    self.codec, bytes(self._data[start + length - tail:start + length])))
+            start, tail = place * self._distance, length % self._size
+            whole = bytes(self._data[start:start + length])
+            ends = signs.read_end(self.codec, whole)
+            self._ends.update(ends)
+            if ends and not tail:
+                self._taken_for_ours += length // self._size
+            elif tail and tail != length:
+                last = whole[length - tail:]
+                self._ends.update(signs.read_end(self.codec, last))
+                self._odd += self.codec.read(last) is None
+            elif not ends and (tail or not length):
+                self._odd += self.codec.read(whole) is None
 
     def _note_interval(self, marks: Marks) -> None:
         if marks.complete:

@@ -69,7 +69,14 @@ def _datagrams(way: Way) -> Row:
     return {"datagrams_sent": way.send["datagrams_sent"], "datagrams_received": way.receive["datagrams_received"],
             "datagrams_lost": account.lost, "loss_ratio": account.ratio, **_places(account),
             **{name: way.receive.get(name) for name in ("datagrams_reordered", "datagrams_duplicate", "jitter_mean_s",
-                                                        "delay_variation_p99_s", "clock_skew_ppm")}}
+                                                        "delay_variation_p99_s", "clock_skew_ppm")},
+            "datagrams_unexpected": _unexpected(way)}
+
+
+def _unexpected(way: Way) -> int | None:
+    """Datagrams that came to the stream's port and are none of it; None where nobody counted them."""
+    foreign, refused = way.receive.get("datagrams_foreign"), way.receive.get("send_times_refused")
+    return None if foreign is None else foreign + (refused or 0)
 
 
 def _places(account: Losses) -> Row:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
@@ -25,7 +26,7 @@ def held_by(code: str, values: Mapping[str, Any]) -> tuple[str, str] | None:
     if not isinstance(run_id, str) or not isinstance(holder, str) or not isinstance(since_ns, int):
         return None
     who, _, rest = _plain(holder).partition(", ")
-    folder = rest.partition("folder ")[2] or "ITS-FOLDER"
+    folder = shlex.quote(rest.partition("folder ")[2] or "ITS-FOLDER")
     run = f"the run {_plain(run_id)}" + (f" ({rest})" if rest else "")
     try:
         since = datetime.fromtimestamp(since_ns / 1e9, UTC).strftime("%Y-%m-%d %H:%M UTC")

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+import shlex
 import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -160,7 +161,8 @@ def alone_in(folder: Path) -> Iterator[None]:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
             raise HostError("suite_in_use", f"{folder}: another linktrial is running this suite", host="controller",
-                            next_step=f"wait for it, end it, or look with: linktrial show {folder}") from error
+                            next_step="wait for it, end it, or look with: linktrial show "
+                                      f"{shlex.quote(str(folder))}") from error
         yield
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import shlex
 import socket
 import weakref
 from collections.abc import AsyncIterator
@@ -232,7 +233,7 @@ def _host_key_fault(error: Exception, host: HostAddress, trusted: Trusted, clien
     if not trusted.keys and not trusted.authorities:
         return fault("host_key_unknown", f"the host key of {trusted.name} is not known" + (f": {shown}" * bool(shown)),
                      f"compare it with the host's own (ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub there), then: "
-                     f"linktrial trust {host.ssh}")
+                     f"linktrial trust {shlex.quote(host.ssh)}")
     if client.shown is None and isinstance(error, asyncssh.KeyExchangeFailed) and "host key" not in str(error).lower():
         return fault("no_common_algorithm", f"no common algorithm with {trusted.name}: {error}",
                      "update the host's SSH server")

@@ -61,7 +61,10 @@ def same_value(seen: Json, before: Any) -> bool:
     What takes a restart is as before only once the host has been started so.
     """
     setting = CATALOGUE[seen["setting"]]
-    return bool(setting.same(before, seen["value"])) and not setting.restart_due(before, seen["value"])
+    try:
+        return bool(setting.same(before, seen["value"])) and not setting.restart_due(before, seen["value"])
+    except (TypeError, ValueError, LookupError, AttributeError):  # a value that its setting never has is not the same
+        return False
 
 
 def result_of(outcome: Recovered | Fault) -> Json:

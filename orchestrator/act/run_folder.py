@@ -7,6 +7,7 @@ import json
 import os
 import pwd
 import secrets
+import shlex
 from collections.abc import Iterator
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -138,14 +139,15 @@ def state_of(folder: Path) -> RunState:
     entries, _, _ = read_lines(path)
     if not entries:
         raise PlanError("not_begun", f"{folder}: the run ended before any host was contacted",
-                        next_step=f"begin it with: linktrial resume {folder}")
+                        next_step=f"begin it with: linktrial resume {shlex.quote(str(folder))}")
     try:
         return replay(entries)[0]
     except Fault:
         raise
     except Exception as error:
         raise BugError("replay", f"{folder}: the journal cannot be replayed: {as_fault(error).message}",
-                       next_step=f"linktrial recover {folder} restores the hosts from their own records") from error
+                       next_step=f"linktrial recover {shlex.quote(str(folder))} restores the hosts from their own "
+                                 "records") from error
 
 
 def is_driven(folder: Path) -> bool:

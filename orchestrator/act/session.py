@@ -36,9 +36,9 @@ HEARTBEAT_S = 300.0  # the helper gives up a controller that is silent for an ho
 class Job:
     """A request under way: its events, what it is told, and its result."""
 
-    def __init__(self, session: HostSession, number: int, verb: str, bound_s: float) -> None:
+    def __init__(self, session: HostSession, number: int, verb: str, args: dict[str, Any], bound_s: float) -> None:
         """Made by `HostSession.start`."""
-        self.number, self.verb = number, verb
+        self.number, self.verb, self._args = number, verb, args
         self._session = session
         self._bound_s = bound_s
         self._events: asyncio.Queue[tuple[int, dict[str, Any]]] = asyncio.Queue()  # with its weight in bytes
@@ -104,7 +104,7 @@ class Job:
     def take(self, kind: str, message: dict[str, Any], weight_bytes: int) -> None:
         """An answer from the host; only the session calls this."""
         content = message.get("error" if kind == "error" else "body")
-        if problem := answers.problem_with(self.verb, kind, content):
+        if problem := answers.problem_with(self.verb, kind, content, self._args):
             self.fail(self._session.error("bad_answer", f"answered something that is no answer of linktrial's: "
                                           f"{self.verb}: it {problem}", kind=kind,
                                           next_step="the host, or what is between, is not what it seems: look at it"))
@@ -174,7 +174,7 @@ class HostSession:
 
     def start(self, verb: str, args: dict[str, Any] | None = None, *, bound_s: float = 60.0) -> Job:
         """Begin a job; its answers come while the caller does other things."""
-        job = Job(self, next(self._numbers), verb, bound_s)
+        job = Job(self, next(self._numbers), verb, args or {}, bound_s)
         self._jobs[job.number] = job
         try:
             self.send({"id": job.number, "verb": verb, "args": args or {}, "bound_s": bound_s})

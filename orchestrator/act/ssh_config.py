@@ -126,7 +126,7 @@ def _refuse_unchecked(values: dict[str, list[str]], address: HostAddress) -> Non
         f"the SSH configuration for {address.ssh} accepts any host key ({reason}); linktrial changes hosts as root "
         "and has to know which", host=address.name,
         next_step=f"remove that line for {address.ssh}, or give linktrial another file with --ssh-config, "
-        f"then: linktrial trust {address.ssh}")
+        f"then: linktrial trust {shlex.quote(address.ssh)}")
 
 
 async def _ask_ssh(program: str, address: HostAddress, config_file: str | None) -> dict[str, list[str]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +10,7 @@ import click
 
 from orchestrator.cli.exits import Exit
 from orchestrator.cli.plans import load_plans
+from orchestrator.cli.say import say, say_json, say_text
 from orchestrator.onhost.latest import latest_s
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import PlanProblems, parse_binds
@@ -50,20 +50,20 @@ def command(plans: tuple[Path, ...], binds: tuple[str, ...], everything: bool,
     except PlanProblems as error:
         if not as_json:
             raise
-        click.echo(json.dumps({"problems": [problem.as_dict() for problem in error.problems], "plans": []}, indent=2))
+        say_json({"problems": [problem.as_dict() for problem in error.problems], "plans": []}, indent=2)
         return Exit.PLAN_WRONG
     if as_json:
-        click.echo(json.dumps({"problems": [], "plans": [
+        say_json({"problems": [], "plans": [
             {**one.as_dict(), "noise": _noise_as_dict(one, noise_run), "restored_at_the_latest_s": _latest_s(one)}
-            for one in found]}, indent=2))
+            for one in found]}, indent=2)
         return Exit.COMPLETE
-    click.echo("\n\n\n".join(render(one, everything=everything, noise=_noise_text(one, noise_run).replace(THIN, " "),
+    say_text("\n\n\n".join(render(one, everything=everything, noise=_noise_text(one, noise_run).replace(THIN, " "),
                                     latest_s=_latest_s(one))
                              for one in found))
     if len(found) > 1:
         total = duration_text(sum(one.estimate.total_s for one in found))
-        click.echo(f"\n\n{len(found)} plans, {sum(len(one.trials) for one in found)} trials, about {total}.")
-    click.echo("\nNo host was contacted.")
+        say("", "", f"{len(found)} plans, {sum(len(one.trials) for one in found)} trials, about {total}.")
+    say("", "No host was contacted.")
     return Exit.COMPLETE
 
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from orchestrator.cli.exits import Exit, most_serious
+from orchestrator.cli.say import say, say_json, typed
 from orchestrator.faults import PlanError
-from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import is_suite, open_suite
 from orchestrator.run_files import has_file
 
@@ -109,10 +109,9 @@ def _compare_suites(reference: list[RunSummary], candidate: list[RunSummary], op
                         next_step="compare suites of the same plans", plans=sorted(plans))
     codes = [_compare(plan, was, now, options) for plan, (was, now) in pairs.items()]
     if not options["as_json"]:
-        click.echo("".join(f"\n{visible(plan)}: only the {side} has it; not compared" for plan, side in alone.items()))
+        say(*(line for plan, side in alone.items() for line in ("", f"{plan}: only the {side} has it; not compared")))
     elif alone:
-        click.echo("".join(f"{visible(plan)}: only the {side} has it; not compared\n" for plan, side in alone.items()),
-                   nl=False, err=True)
+        say(*(f"{plan}: only the {side} has it; not compared" for plan, side in alone.items()), err=True)
     lost = "reference" in alone.values() and "lost" in options["fail_on"]
     return most_serious(*codes, Exit.SOME_NOT_VALID if lost else Exit.COMPLETE)
 
@@ -132,7 +131,7 @@ def _compare(plan: str, reference: list[RunSummary], candidate: list[RunSummary]
     found = compare(reference, candidate, measure=options["measure"], threshold_ratio=options["threshold"],
                     spread_from=spread, anyway=options["anyway"])
     if plan and not options["as_json"]:
-        click.echo(f"\n{visible(plan)}")
+        say("", plan)
     _write(found, options, plan)
     return Exit.SOME_NOT_VALID if found.has_any_of(options["fail_on"]) else Exit.COMPLETE
 
@@ -143,7 +142,7 @@ def _keep(options: dict[str, Any]) -> int:
     from orchestrator.results.references import keep
 
     path, count = keep(options["keep"], _read(options["runs"]), options["references"])
-    click.echo(f"{path}: {count} {'run' if count == 1 else 'runs'}")
+    say(f"{path}: {count} {'run' if count == 1 else 'runs'}")
     return Exit.COMPLETE
 
 
@@ -175,7 +174,7 @@ def _read(paths: list[Path]) -> list[RunSummary]:
             found = [summarise_run(read_run(folder)) for folder in folders if has_file(folder / "trials.csv")]
             if not found:
                 raise PlanError("nothing_measured", f"{path}: no run of this suite has measured anything",
-                                next_step=f"linktrial resume {path}")
+                                next_step=f"linktrial resume {typed(path)}")
             runs += found
         else:
             runs.append(summarise_run(read_run(path)))
@@ -183,7 +182,6 @@ def _read(paths: list[Path]) -> list[RunSummary]:
 
 
 def _write(found: Comparison, options: dict[str, Any], plan: str) -> None:
-    import json
 
     from orchestrator.report import comparison as words
     from orchestrator.run_files import write_file
@@ -197,10 +195,9 @@ def _write(found: Comparison, options: dict[str, Any], plan: str) -> None:
     if path := _file(options["junit"], plan):
         write_file(path, words.junit(found, options["fail_on"]))
     if options["as_json"]:  # of suites one line for each plan
-        click.echo(json.dumps({"plan": plan, **words.as_data(found)}) if plan else
-                   json.dumps(words.as_data(found), indent=1))
+        say_json({"plan": plan, **words.as_data(found)}, None) if plan else say_json(words.as_data(found))
     else:
-        click.echo("\n".join(words.text_lines(found)))
+        say(*words.text_lines(found))
 
 
 def _file(path: Path | None, plan: str) -> Path | None:

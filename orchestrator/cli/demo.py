@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from orchestrator.cli.say import say
 from orchestrator.faults import HostError, PlanError
 
 if TYPE_CHECKING:
@@ -64,9 +65,9 @@ def _introduce(lab: Lab, why_no_board: str) -> dict[str, Any]:
 
     hosts = " and ".join(lab.hosts)
     trunk = f"{(lab.scenario.trunk_rate_bit_s or 0) / 1e9:g} Gb/s"
-    click.echo(f"lab: {hosts} are made of namespaces on this machine, joined by a {trunk} switch", err=True)
+    say(f"lab: {hosts} are made of namespaces on this machine, joined by a {trunk} switch", err=True)
     board = f"no clock is varied: {why_no_board}" if why_no_board else sentence("dome", fit_board(lab, "dome", "vault"))
-    click.echo(f"lab: {board}", err=True)
+    say(f"lab: {board}", err=True)
     return {"hosts": list(lab.hosts), "server": lab.server, "trunk_rate_bit_s": lab.scenario.trunk_rate_bit_s,
             "board": board}
 

@@ -9,11 +9,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from orchestrator.cli.access import Access, opener
 from orchestrator.cli.exits import Exit
 from orchestrator.cli.plans import LoadedPlan
+from orchestrator.cli.say import say
 from orchestrator.faults import PlanError
 from orchestrator.run_files import Folder, has_file
 
@@ -60,7 +59,7 @@ def verdict(again: Again, run_code: int, folder: Path | None) -> int:
     The run's own code where it did not end.
     """
     if run_code not in _MEASURED or folder is None:
-        click.echo(f"\n{again.loaded.plan.plan}: not compared, because its run is not complete")
+        say("", f"{again.loaded.plan.plan}: not compared, because its run is not complete")
         return run_code
     from orchestrator.report.comparison import text_lines
     from orchestrator.results.compare import LOST, compare
@@ -69,7 +68,7 @@ def verdict(again: Again, run_code: int, folder: Path | None) -> int:
     from orchestrator.results.verdicts import WORSE
 
     found = compare([summarise_run(read_run(path)) for path in again.reference], [summarise_run(read_run(folder))])
-    click.echo("\n" + "\n".join([f"{again.loaded.plan.plan} against {again.reference[-1].name}", *text_lines(found)]))
+    say("", f"{again.loaded.plan.plan} against {again.reference[-1].name}", *text_lines(found))
     return Exit.SOME_NOT_VALID if found.has_any_of((WORSE, LOST)) else Exit.COMPLETE
 
 
@@ -138,9 +137,9 @@ def _read_kernels(loaded: LoadedPlan, access: Access) -> Mapping[str, Any]:
 def _tell(one: Again, found: Sequence[Unlike], kernels: Mapping[str, Any]) -> None:
     name, reference = one.loaded.plan.plan, one.reference[-1].name
     if found:
-        click.echo(f"{name}: not as in {reference}, so it is run again:")
+        say(f"{name}: not as in {reference}, so it is run again:")
         for change in found:
-            click.echo(f"  {change.what}: {change.reference or 'not known'} -> {change.candidate or 'not known'}")
+            say(f"  {change.what}: {change.reference or 'not known'} -> {change.candidate or 'not known'}")
         return
     now = ", ".join(f"{host}: {facts.get('kernel')}" for host, facts in kernels.items())
-    click.echo(f"{name}: the kernel is that of {reference} ({now}); nothing is run")
+    say(f"{name}: the kernel is that of {reference} ({now}); nothing is run")

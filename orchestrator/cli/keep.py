@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-import click
-
 from orchestrator.cli.exits import Exit
 from orchestrator.cli.plans import load_plans
+from orchestrator.cli.say import say, say_json
 from orchestrator.decide.ends import target_of
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
@@ -25,10 +23,10 @@ def print_kept(run: Path, number: int, *, as_json: bool) -> int:
     cell = _cell(run, number)
     kept = {host: keep(uses, CATALOGUE) for host, uses in _uses(run, cell).items()}
     if as_json:
-        click.echo(json.dumps({host: each._asdict() for host, each in kept.items()}, indent=2))
+        say_json({host: each._asdict() for host, each in kept.items()}, indent=2)
     else:
-        click.echo("\n".join(line for host, each in kept.items() for line in _shown(host, each))
-                   or f"cell {number} ({cell.key}) changes no setting")
+        lines = [line for host, each in kept.items() for line in _shown(host, each)]
+        say(*(lines or [f"cell {number} ({cell.key}) changes no setting"]))
     return Exit.COMPLETE
 
 
@@ -59,9 +57,11 @@ def _shown(host: str, kept: Kept) -> Iterator[str]:
     yield f"# {host}: as root"
     yield from kept.commands
     for path, text in kept.files.items():
-        yield f"\n# {host}: to keep it after a restart, in {path}" + (
+        yield ""
+        yield f"# {host}: to keep it after a restart, in {path}" + (
             " (then: systemctl enable " + Path(path).stem + ")" if path.endswith(".service") else "")
-        yield text.rstrip()
+        yield from text.rstrip().split("\n")
     if kept.not_kept:
-        yield f"\n# {host}: no single command keeps these: {'; '.join(kept.not_kept)}"
+        yield ""
+        yield f"# {host}: no single command keeps these: {'; '.join(kept.not_kept)}"
     yield ""

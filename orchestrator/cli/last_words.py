@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from orchestrator.cli.exits import Exit
+from orchestrator.cli.say import typed
 from orchestrator.decide.host_ends import HostEnd, host_ends
 from orchestrator.decide.state import RunState
 from orchestrator.faults import as_fault
@@ -23,12 +23,12 @@ def next_steps(code: int, state: RunState, folder: Path) -> list[str]:
     """The commands that come next, none when the run is complete."""
     lines = []
     if code == Exit.NOT_AS_FOUND:
-        lines.append(f"to restore what is left, now or at any time: linktrial recover {folder}")
+        lines.append(f"to restore what is left, now or at any time: linktrial recover {typed(folder)}")
         lines += [f"to keep what {end.host} has now instead: {accept_command(folder, end.host)}"
                   for end in host_ends(state) if end.stays]
     asked, finished = trial_counts(state)
     if code in _RESUMABLE and state.next_position():
-        lines.append(f"{finished} of {asked} trials have an outcome; to go on: linktrial resume {folder}")
+        lines.append(f"{finished} of {asked} trials have an outcome; to go on: linktrial resume {typed(folder)}")
     if code == Exit.REFUSED:
         lines.append(f"the run's folder, with the log of this attempt: {folder}")
     return lines
@@ -36,7 +36,7 @@ def next_steps(code: int, state: RunState, folder: Path) -> list[str]:
 
 def accept_command(run: Path, host: str) -> str:
     """What the owner of a host types to keep what was found there."""
-    return f"linktrial recover {shlex.quote(str(run))} --accept {shlex.quote(host)}"
+    return f"linktrial recover {typed(run)} --accept {typed(host)}"
 
 
 def own_fault(error: BaseException, folder: Path) -> str:
@@ -63,7 +63,7 @@ def report_is_missing(folder: Path, state: RunState, ends: Sequence[HostEnd]) ->
 
 def report_command(folder: Path) -> str:
     """What makes the report that is not there."""
-    return f"the report is made by: linktrial report {folder}"
+    return f"the report is made by: linktrial report {typed(folder)}"
 
 
 def rehearsal_lines(state: RunState) -> Iterator[str]:

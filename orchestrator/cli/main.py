@@ -40,6 +40,9 @@ class LazyCommands(click.Group):
         """The command's own file, imported now."""
         if cmd_name not in COMMANDS:
             return None
+        from orchestrator.cli.say import listen_to_libraries
+
+        listen_to_libraries()
         module = importlib.import_module(f"orchestrator.cli.{cmd_name}")
         command: click.Command = module.command
         return command
@@ -74,10 +77,19 @@ def _let_go_of_a_dead_terminal() -> None:
             os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
-def _told(error: Exception) -> Exit:
+def _told(error: BaseException) -> Exit:
     """Say what went wrong, in words; the exit code. Whatever nobody raised on purpose is our own fault."""
-    from orchestrator.cli.own_fault import say_fault, say_own_fault  # most commands need neither
+    from orchestrator.cli.own_fault import say_fault, say_own_fault  # most commands need none of it
+    from orchestrator.cli.say import say, say_usage
 
+    if isinstance(error, click.ClickException):
+        say_usage(error)
+        return Exit.PLAN_WRONG
+    if isinstance(error, click.Abort | KeyboardInterrupt):
+        say("linktrial: interrupted", err=True)
+        return Exit.INTERRUPTED
+    if not isinstance(error, Exception):
+        raise error
     fault = as_fault(error)
     if isinstance(fault, BugError):
         say_own_fault(error)
@@ -90,13 +102,7 @@ def main() -> None:
     """Run the command and turn an error into its exit code."""
     try:
         code = cli(standalone_mode=False)
-    except click.ClickException as error:
-        error.show()
-        code = Exit.PLAN_WRONG
-    except click.Abort:
-        click.echo("linktrial: interrupted", err=True)
-        code = Exit.INTERRUPTED
-    except Exception as error:
+    except BaseException as error:  # whatever it is, it ends in a sentence and in a code
         code = _told(error)
     _let_go_of_a_dead_terminal()
     sys.exit(int(code) if isinstance(code, int) else 0)

@@ -10,10 +10,9 @@ import shlex
 from collections.abc import Sequence
 from pathlib import Path
 
-import click
-
 from orchestrator.act.made_here import made_here
 from orchestrator.cli.plans import LoadedPlan
+from orchestrator.cli.say import say
 from orchestrator.decide.compose import compose
 from orchestrator.decide.obeying import HERE, Program, beyond_the_plan, composed_as, differences, programs
 from orchestrator.decide.setup import RunSetup
@@ -80,4 +79,4 @@ def _where(program: Program, loaded: LoadedPlan) -> str:
 
 def _show(head: str, lines: Sequence[str]) -> None:
     for line in (head, *(f"  {line}" for line in lines)):
-        click.echo(visible(line), err=True)
+        say(line, err=True)

@@ -8,14 +8,13 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-import click
-
 from orchestrator.act.signals import Signals
 from orchestrator.cli.access import Access
 from orchestrator.cli.exits import Exit
 from orchestrator.cli.own_fault import say_own_fault
 from orchestrator.cli.plans import LoadedPlan, load_plans
 from orchestrator.cli.running import drive, finish_folder
+from orchestrator.cli.say import say
 from orchestrator.decide.ending import outcome_code
 from orchestrator.decide.state import RunState
 from orchestrator.faults import BugError, PlanError
@@ -78,7 +77,7 @@ def go_on_run(run: Path, access: Access, again: str = "", replicates: int | None
 
 def _tell_complete(run: Path, state: RunState, signals: Signals | None, journal: Path) -> None:
     if signals is None:
-        click.echo(f"{run}: every trial has its outcome; nothing is left to do (see --again, --replicates)")
+        say(f"{run}: every trial has its outcome; nothing is left to do (see --again, --replicates)")
     folder = Folder(run)
     if any(position > 0 for position in state.outcomes) and (
             folder.modified_ns("report.html") < folder.modified_ns(journal.name)):

@@ -10,12 +10,12 @@ import os
 import shlex
 import sys
 import time
-import traceback
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TextIO
 
+from orchestrator.cli.say import trace_lines, write_visible
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide import stays
@@ -58,12 +58,10 @@ class Progress:
     def _say(self, text: str) -> None:
         self._said_s = time.monotonic()
         with contextlib.suppress(OSError):  # a full disk ends the run through its journal, not through its log
-            self._log.write(f"{datetime.now(UTC).isoformat(timespec='seconds')} {text}\n")
-            self._log.flush()
+            write_visible(self._log, f"{datetime.now(UTC).isoformat(timespec='seconds')} {text}")
         if self._stream is not None:
             try:
-                self._stream.write(text + "\n")
-                self._stream.flush()
+                write_visible(self._stream, text)
             except (OSError, ValueError):
                 self._stream = None
 
@@ -75,10 +73,9 @@ class Progress:
     def trace(self, error: BaseException) -> None:
         """The traceback of an error of ours, into the log only."""
         with contextlib.suppress(OSError):
-            self._log.write("".join(traceback.format_exception(error)))
-            if isinstance(error, Fault) and (there := error.values.get("trace")):
-                self._log.write("on the host:\n" + "".join(f"{visible(line)}\n" for line in str(there).splitlines()))
-            self._log.flush()
+            there = error.values.get("trace") if isinstance(error, Fault) else None
+            for line in (*trace_lines(error), *(["on the host:", *str(there).splitlines()] if there else [])):
+                write_visible(self._log, line)
 
     def close(self) -> None:
         """Close the log."""

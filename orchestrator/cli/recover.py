@@ -19,6 +19,7 @@ from orchestrator.cli.obeying import journal_may_be_used
 from orchestrator.cli.own_fault import say_own_fault
 from orchestrator.cli.plans import LoadedPlan, PlanSource, load_plans, load_sources, plan_sources
 from orchestrator.cli.progress import stays_lines
+from orchestrator.cli.say import say, typed
 from orchestrator.decide.stays import accepted, remaining
 from orchestrator.faults import BugError, Fault, HostError, PlanError, as_fault
 from orchestrator.planning.binds import parse_binds
@@ -74,7 +75,7 @@ def command(what: Path, accept: tuple[str, ...], obeyed: tuple[str, ...], bind: 
         targets = [Target(load_sources([PlanSource(plan, dict(entry.binds))], binds)[0], folder)
                    for plan, entry, folder in sources if plan is not None and folder is not None]
         if not targets:
-            click.echo(f"{what}: no plan of this suite has begun, so no host was contacted")
+            say(f"{what}: no plan of this suite has begun, so no host was contacted")
             return Exit.COMPLETE
         return recover_all(_accepting(targets, accept), what, Access(ssh_config), obeyed)
     loaded = load_plans([what], binds)
@@ -110,7 +111,7 @@ def recover_all(targets: Sequence[Target], what: Path, access: Access, obeyed: S
                 continue
             target.unused = journal_may_be_used(target.folder, target.loaded, target.state, obeyed)
             for line in target.unused:
-                click.echo(visible(line), err=True)
+                say(line, err=True)
     with contextlib.ExitStack() as kept:
         for target in targets:
             if target.state is not None and target.folder is not None:
@@ -122,7 +123,7 @@ def recover_all(targets: Sequence[Target], what: Path, access: Access, obeyed: S
             try:
                 _note(target, shows=len(targets) == 1)
             except (HostError, OSError) as error:  # a full disk: what the hosts are is known and told all the same
-                click.echo(f"{target.folder}: what was restored could not be noted there: {error}", err=True)
+                say(f"{target.folder}: what was restored could not be noted there: {error}", err=True)
             except Exception as error:
                 say_own_fault(error, f"{target.folder}: what was restored could not be noted there")
                 codes.append(Exit.OUR_FAULT)
@@ -133,7 +134,7 @@ def recover_all(targets: Sequence[Target], what: Path, access: Access, obeyed: S
             write_suite(what)
     code = most_serious(*codes)
     if code not in (Exit.COMPLETE, Exit.SOME_NOT_VALID):
-        click.echo(f"to try again: linktrial recover {what}", err=True)
+        say(f"to try again: linktrial recover {typed(what)}", err=True)
     return code
 
 
@@ -185,7 +186,7 @@ def _tell(targets: Sequence[Target], what: Path) -> list[int]:
             lines = [*lines, f"    to keep what {name} has now instead: {accept_command(what, name)}"]
         codes.append(code)
         for line in (f"{label}: {lines[0]}", *lines[1:]):
-            click.echo(visible(line))
+            say(line)
     return codes
 
 
@@ -244,7 +245,7 @@ def _note(target: Target, *, shows: bool) -> None:
         name: found for name, found in target.found.items() if not isinstance(found, Fault)}
     with Journal(journal_path(target.folder)) as journal:
         if journal.cut:
-            click.echo(f"the journal's tail was torn (line {journal.cut.line}: {journal.cut.why}) and was cut off")
+            say(f"the journal's tail was torn (line {journal.cut.line}: {journal.cut.why}) and was cut off")
         for name, found in results.items():
             journal.append("event", event_to_dict(Restored(name, found.as_result())))
             if found.as_found:
@@ -254,4 +255,4 @@ def _note(target: Target, *, shows: bool) -> None:
     if any(position > 0 for position in state.outcomes):
         finish_folder(target.folder, shows=shows)
     if shows and state.next_position():
-        click.echo(f"trials are left; to go on: linktrial resume {target.folder}", err=True)
+        say(f"trials are left; to go on: linktrial resume {typed(target.folder)}", err=True)

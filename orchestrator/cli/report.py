@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 
 from orchestrator.cli.exits import Exit
+from orchestrator.cli.say import say, typed
 from orchestrator.faults import PlanError
-from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import is_suite, open_suite
 from orchestrator.run_files import Folder, has_file, write_file
 
@@ -37,12 +37,12 @@ def command(run: Path, out: Path | None, public: bool, junit: Path | None, openm
     if is_suite(run):
         if junit or openmetrics or parquet:
             raise PlanError("usage", f"{run} is a suite: --junit, --openmetrics and --parquet write one run's figures",
-                            next_step=f"name a run's folder; linktrial show {run} lists them")
+                            next_step=f"name a run's folder; linktrial show {typed(run)} lists them")
         paths = _suite(run, out, public=public)
     else:
         paths = _public(run, out) if public else _again(run, out)
     for path in [*paths, *_for_other_tools(run, junit, openmetrics, parquet)]:
-        click.echo(path)
+        say(path)
     return Exit.COMPLETE
 
 
@@ -55,7 +55,7 @@ def _suite(folder: Path, out: Path | None, *, public: bool) -> list[Path]:
     for entry in suite.entries:
         run = suite.folder_of(entry)
         if run is None or not has_file(run / "run.json"):
-            click.echo(f"{visible(entry.plan)}: has not begun, so it has no report", err=True)
+            say(f"{entry.plan}: has not begun, so it has no report", err=True)
         elif public:
             paths += _public(run, out / entry.run if out else None)
         else:
@@ -93,13 +93,13 @@ def _public(run: Path, out: Path | None) -> list[Path]:
 
     done, paths = publish(run, out)
     replaced = ", ".join(f"{kind} {number}" for kind, number in done.replaced.items())
-    click.echo(f"replaced: {replaced or 'nothing'}", err=True)
+    say(f"replaced: {replaced or 'nothing'}", err=True)
     for name in done.left_out:
-        click.echo(f"left out: {name}", err=True)
+        say(f"left out: {name}", err=True)
     for name in done.kept:
-        click.echo(f"not replaced, because it is a word of the tables: {name}", err=True)
+        say(f"not replaced, because it is a word of the tables: {name}", err=True)
     for name in done.to_read:
-        click.echo(f"read before you publish, no program can judge it: {name}", err=True)
+        say(f"read before you publish, no program can judge it: {name}", err=True)
     return paths
 
 

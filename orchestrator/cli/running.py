@@ -9,14 +9,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from orchestrator.act.signals import Interrupted, Signals, survive_a_lost_terminal
 from orchestrator.cli import last_words
 from orchestrator.cli.access import Access, opener
 from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.cli.plans import LoadedPlan
 from orchestrator.cli.progress import Progress
+from orchestrator.cli.say import say
 from orchestrator.decide.events import Event
 from orchestrator.decide.host_ends import host_ends
 from orchestrator.decide.state import RunState
@@ -124,7 +123,7 @@ def tell_results(folder: Path, state: RunState) -> None:
 
         write_tables(folder)
         with contextlib.suppress(OSError):
-            click.echo("\n".join(last_words.rehearsal_lines(state)))
+            say(*last_words.rehearsal_lines(state))
 
 
 def finish_folder(folder: Path, *, shows: bool = True) -> None:

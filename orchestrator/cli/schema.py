@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
 from orchestrator.cli.exits import Exit
+from orchestrator.cli.say import say_json
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning.schema import plan_schema
 
@@ -24,5 +23,5 @@ linktrial schema > plan.schema.json
 @click.command(help=_HELP)
 def command() -> int:
     """Print the JSON schema of plan files."""
-    click.echo(json.dumps(plan_schema(CATALOGUE), indent=1))
+    say_json(plan_schema(CATALOGUE))
     return Exit.COMPLETE

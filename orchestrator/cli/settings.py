@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import Any
 import click
 
 from orchestrator.cli.exits import Exit
+from orchestrator.cli.say import say, say_json, say_text
 from orchestrator.onhost.settings import CATALOGUE, FAMILIES
 from orchestrator.planning.cautions import STANDING
 from orchestrator.planning.traffic import TRAFFIC_FACTORS
@@ -31,20 +31,20 @@ def command(as_json: bool, as_page: bool, keep_for: tuple[Path, int] | None) -> 
         return print_kept(*keep_for, as_json=as_json)
     found = {"settings": _settings(), "traffic_factors": _traffic_factors()}
     if as_json:
-        click.echo(json.dumps(found, indent=2))
+        say_json(found, indent=2)
         return Exit.COMPLETE
     if as_page:
         from orchestrator.cli.settings_page import page
 
-        click.echo(page(found["settings"], found["traffic_factors"]), nl=False)
+        say_text(page(found["settings"], found["traffic_factors"]).removesuffix("\n"))
         return Exit.COMPLETE
-    click.echo("Settings: what changes a host\n")
-    click.echo("\n".join(line for entry in found["settings"] for line in _shown(entry)))
-    click.echo("\nCautions\n")
+    say("Settings: what changes a host", "")
+    say_text("\n".join(line for entry in found["settings"] for line in _shown(entry)))
+    say("", "Cautions", "")
     for text in STANDING:
-        click.echo("\n".join(textwrap.wrap(text, _WIDTH, initial_indent="    ", subsequent_indent="      ")))
-    click.echo("\nTraffic factors: what changes the traffic\n")
-    click.echo("\n".join(line for entry in found["traffic_factors"] for line in _shown(entry)))
+        say(*textwrap.wrap(text, _WIDTH, initial_indent="    ", subsequent_indent="      "))
+    say("", "Traffic factors: what changes the traffic", "")
+    say_text("\n".join(line for entry in found["traffic_factors"] for line in _shown(entry)))
     return Exit.COMPLETE
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
+from orchestrator.cli.say import say, say_json, typed
 from orchestrator.cli.views import run_view, view_lines
 from orchestrator.faults import PlanError
-from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import is_suite, open_suite
 
 
@@ -25,12 +24,12 @@ def command(run: Path, as_json: bool, doubt: int | None, because: str, no_doubt:
     if is_suite(run):
         if marks:
             raise PlanError("usage", f"{run} is a suite: a trial is one of a run",
-                            next_step=f"name the run's folder; linktrial show {run} lists them")
+                            next_step=f"name the run's folder; linktrial show {typed(run)} lists them")
         return _show_suite(run, as_json=as_json)
     if marks:
         return _mark(run, doubt, because, no_doubt)
     view = run_view(run)
-    click.echo(json.dumps(view, indent=1) if as_json else "\n".join(map(visible, view_lines(view))))
+    say_json(view) if as_json else say(*view_lines(view))
     return 0
 
 
@@ -38,7 +37,7 @@ def _show_suite(folder: Path, *, as_json: bool) -> int:
     from orchestrator.cli.suite_view import suite_lines, suite_view
 
     view = suite_view(open_suite(folder))
-    click.echo(json.dumps(view, indent=1) if as_json else "\n".join(map(visible, suite_lines(view))))
+    say_json(view) if as_json else say(*suite_lines(view))
     return 0
 
 
@@ -53,7 +52,7 @@ def _mark(run: Path, doubt: int | None, because: str, no_doubt: int | None) -> i
     state = state_of(run)
     if state.exit_code is None:
         raise PlanError("run_going_on", f"{run}: the run has not ended",
-                        next_step=f"wait for it, or go on with it: linktrial resume {run}")
+                        next_step=f"wait for it, or go on with it: linktrial resume {typed(run)}")
     if position not in state.outcomes:
         raise PlanError("no_trial", f"{run}: has no finished trial {position}")
     if doubt is not None and not because.strip():

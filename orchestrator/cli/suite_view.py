@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from orchestrator.cli.say import say, typed
 from orchestrator.cli.views import run_view
 from orchestrator.faults import Fault
 from orchestrator.results.plain_text import visible
@@ -22,7 +23,7 @@ def suite_view(suite: Suite) -> dict[str, Any]:
     left = [plan["plan"] for plan in plans if plan["left"]]
     going = any(plan["standing"] == "going on" for plan in plans)
     return {"suite": suite.name, "folder": str(suite.path), "rehearse": suite.rehearse, "plans": plans, "left": left,
-            "next": f"to go on: linktrial resume {suite.path}" if left and not going else ""}
+            "next": f"to go on: linktrial resume {typed(suite.path)}" if left and not going else ""}
 
 
 def _plan_view(suite: Suite, entry: SuiteEntry) -> dict[str, Any]:
@@ -64,8 +65,6 @@ def _trials(plan: dict[str, Any]) -> str:
 
 def tell_suite(suite: Suite) -> None:
     """Write the suite's page, print its table, and where both are."""
-    import click
-
     from orchestrator.cli.running import console_for_results
     from orchestrator.report.suite import write_suite
 
@@ -77,8 +76,8 @@ def tell_suite(suite: Suite) -> None:
         console.print()
     except (OSError, SystemExit):  # nobody reads it any more
         return
-    click.echo(f"suite: {visible(page)}")
-    click.echo(f"folder: {visible(suite.path)}")
+    say(f"suite: {page}")
+    say(f"folder: {suite.path}")
 
 
 def _table(suite: Suite) -> Table:

@@ -12,16 +12,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import click
-
 from orchestrator.act.signals import Interrupted, Signals
 from orchestrator.cli.access import Access
 from orchestrator.cli.exits import Exit, exit_of, most_serious
 from orchestrator.cli.obeying import require_own_plans
 from orchestrator.cli.one_run import begin_run, go_on_run
 from orchestrator.cli.plans import LoadedPlan, PlanSource, load_sources, mark_of
+from orchestrator.cli.say import say, typed
 from orchestrator.faults import Fault, PlanError
-from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import PLANS, SUITE, Suite, SuiteEntry
 from orchestrator.run_files import has_file
 
@@ -74,7 +72,7 @@ def go_on(suite: Suite, access: Access, lab: Mapping[str, Any] | None, *, again:
         for number, entry in enumerate(suite.entries, 1):
             if signals.seen:
                 break
-            click.echo(f"plan {number} of {len(suite.entries)}: {visible(entry.plan)}", err=True)
+            say(f"plan {number} of {len(suite.entries)}: {entry.plan}", err=True)
             suite, code = _one(suite, number - 1, access, lab, signals, again, replicates, obeyed)
             if code in _ENDS_ALL:
                 break
@@ -84,15 +82,14 @@ def go_on(suite: Suite, access: Access, lab: Mapping[str, Any] | None, *, again:
                 tell_suite(suite)
         except Interrupted:
             code = most_serious(code, signals.seen)
-            click.echo(f"interrupted before the suite's page was made; it is made by: linktrial report {suite.path}",
-                       err=True)
+            say(f"interrupted before the suite's page was made; it is made by: linktrial report {typed(suite.path)}",
+                err=True)
         except OSError as error:
             code = most_serious(code, Exit.STOPPED_EARLY)
-            click.echo(f"cannot write the suite's page: {error}; make room there, then: linktrial report {suite.path}",
-                       err=True)
+            say(f"cannot write the suite's page: {error}; make room there, then: linktrial report "
+                f"{typed(suite.path)}", err=True)
         if left := unfinished(suite):
-            click.echo(f"left of the suite: {', '.join(map(visible, left))}; to go on: linktrial resume {suite.path}",
-                       err=True)
+            say(f"left of the suite: {', '.join(left)}; to go on: linktrial resume {typed(suite.path)}", err=True)
     return SuiteEnd(suite, code)
 
 
@@ -125,8 +122,7 @@ def _one(suite: Suite, place: int, access: Access, lab: Mapping[str, Any] | None
             code = begin_run(loaded, suite.path, entry.run, access, lab, rehearse=suite.rehearse, signals=signals)
     except Fault as fault:
         code, why = exit_of(fault), fault.message
-        click.echo(f"{visible(entry.plan)}: {visible(fault.message)}"
-                   + (f" - {visible(fault.next_step)}" if fault.next_step else ""), err=True)
+        say(f"{entry.plan}: {fault.message}" + (f" - {fault.next_step}" if fault.next_step else ""), err=True)
     return _with(suite, place, replace(entry, exit=int(code), why=why)), code
 
 
@@ -143,7 +139,7 @@ def _with(suite: Suite, place: int, entry: SuiteEntry) -> Suite:
     try:
         _write(suite)
     except OSError as error:  # the run's own folder knows how it ended
-        click.echo(f"cannot write {suite.path / SUITE}: {error.strerror}; make room there", err=True)
+        say(f"cannot write {suite.path / SUITE}: {error.strerror}; make room there", err=True)
     return suite
 
 

@@ -13,6 +13,7 @@ import click
 from orchestrator.cli.access import CONNECT_BOUND_S, Access, access_options, opener
 from orchestrator.cli.exits import Exit
 from orchestrator.cli.own_fault import say_fault, say_own_fault
+from orchestrator.cli.say import say, say_json
 from orchestrator.cli.survey_text import survey_lines
 from orchestrator.faults import BugError, Fault, HostError, PlanError
 from orchestrator.planning.binds import parse_binds
@@ -47,14 +48,14 @@ def command(what: tuple[str, ...], bind: tuple[str, ...], as_json: bool, against
     changes = survey_changes(_earlier(against), surveyed.surveys) if against else []
     rows = ceilings(surveyed.surveys, needs)
     if as_json:
-        click.echo(json.dumps({
+        say_json({
             "hosts": surveyed.surveys, "findings": [each.as_dict() for each in found],
             "ceilings": [row.as_dict() for row in rows], "paths": surveyed.paths,
             "wiring": [[":".join(end) for end in (wire.caller, wire.hearer)] for wire in surveyed.wires],
             "changes": changes,
-            "faults": {name: fault.as_dict() for name, fault in _all_faults(surveyed).items()}}, indent=1))
+            "faults": {name: fault.as_dict() for name, fault in _all_faults(surveyed).items()}})
     else:
-        click.echo("\n".join(survey_lines(surveyed, found, rows, changes if against else None)))
+        say(*survey_lines(surveyed, found, rows, changes if against else None))
     for name, fault in _all_faults(surveyed).items():
         if isinstance(fault, BugError):
             say_own_fault(fault, name)

@@ -21,23 +21,29 @@ def survey_lines(surveyed: Surveyed, found: list[Finding], rows: list[Ceiling],
     for name, survey in surveyed.surveys.items():
         yield from _host(name, survey)
     for each in found:
-        yield f"\n{each.host + ': ' if each.host else ''}{_WORDS[each.severity]} [{each.code}]"
+        yield ""
+        yield f"{each.host + ': ' if each.host else ''}{_WORDS[each.severity]} [{each.code}]"
         for text in (each.seen, f"why it matters: {each.why}", f"what to do: {each.what_to_do}"):
             yield from textwrap.wrap(text, _WIDTH, initial_indent="  ", subsequent_indent="    ")
     if surveyed.surveys and not found:
-        yield "\nNothing was found that stops, limits or disturbs a run."
+        yield ""
+        yield "Nothing was found that stops, limits or disturbs a run."
     if rows:
-        yield "\nThe most that each link can carry (the processors' part is unknown until measured):"
+        yield ""
+        yield "The most that each link can carry (the processors' part is unknown until measured):"
         yield from (line for row in rows for line in _ceiling(row))
     if surveyed.wires or surveyed.wiring_fault:
-        yield "\nWiring, by a broadcast frame from each end:"
+        yield ""
+        yield "Wiring, by a broadcast frame from each end:"
         yield from (f"  {wire.words}" for wire in surveyed.wires)
     if surveyed.wiring_fault:
         yield f"  not looked at: {surveyed.wiring_fault.message}"
     for name, path in surveyed.paths.items():
-        yield f"\nPath of {name}: {path['sentence'] or 'frames of the present size pass both ways'}"
+        yield ""
+        yield f"Path of {name}: {path['sentence'] or 'frames of the present size pass both ways'}"
     if changes is not None:
-        yield "\nChanged since the earlier survey:"
+        yield ""
+        yield "Changed since the earlier survey:"
         yield from (f"  {line}" for line in changes or ["nothing"])
 
 

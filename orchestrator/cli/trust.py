@@ -11,6 +11,7 @@ import click
 
 from orchestrator.cli.access import CONNECT_BOUND_S, Access, access_options
 from orchestrator.cli.exits import Exit
+from orchestrator.cli.say import say, typed
 
 if TYPE_CHECKING:
     import asyncssh
@@ -47,10 +48,10 @@ def _print_sudoers_line(user: str) -> int:
         line = sudoers_line(user)
     except ValueError as error:
         raise click.UsageError(str(error)) from error
-    click.echo(line)
-    click.echo("Put this line into a file of its own with: visudo -f /etc/sudoers.d/linktrial\n"
-               "It allows this version of the helper's code and no other; another version of linktrial needs another "
-               "line.\nThe helper then runs as root.", err=True)
+    say(line)
+    say("Put this line into a file of its own with: visudo -f /etc/sudoers.d/linktrial",
+        "It allows this version of the helper's code and no other; another version of linktrial needs another line.",
+        "The helper then runs as root.", err=True)
     return Exit.COMPLETE
 
 
@@ -65,24 +66,24 @@ def _decide(host: str, route: SshRoute, key: asyncssh.SSHKey, confirm: str | Non
     from orchestrator.act.host_keys import fingerprint, names_of, read_known_hosts, record_key, trusted_for
 
     trusted, shown = trusted_for(route, read_known_hosts(route.known_hosts_files)), fingerprint(key)
-    click.echo(f"{names_of(route)[0]} shows this {key.get_algorithm()} key:\n  {shown}")
+    say(f"{names_of(route)[0]} shows this {key.get_algorithm()} key:", f"  {shown}")
     places = ", ".join(trusted.places_of([key]))
     if key in trusted.keys and key not in trusted.revoked:
-        click.echo(f"It is known already: {places}")
+        say(f"It is known already: {places}")
         return Exit.COMPLETE
-    known = "".join(f"  {fingerprint(one)}  {', '.join(trusted.places_of([one]))}\n" for one in trusted.keys)
-    objection = (f"It is revoked: {places}" if key in trusted.revoked else
-                 f"Another key is known for it:\n{known}If the host was installed anew, remove that line first."
+    known = [f"  {fingerprint(one)}  {', '.join(trusted.places_of([one]))}" for one in trusted.keys]
+    objection = ([f"It is revoked: {places}"] if key in trusted.revoked else
+                 ["Another key is known for it:", *known, "If the host was installed anew, remove that line first."]
                  if trusted.keys else
-                 "" if route.known_hosts_files else "The SSH configuration names no file to record it in.")
+                 [] if route.known_hosts_files else ["The SSH configuration names no file to record it in."])
     if not objection:
-        click.echo("Compare it with what the host itself says:\n"
-                   "  ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub   (or _ecdsa_, _rsa_)")
-        objection = _lack_of_confirmation(host, shown, confirm)
+        say("Compare it with what the host itself says:",
+            "  ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub   (or _ecdsa_, _rsa_)")
+        objection = list(filter(None, [_lack_of_confirmation(host, shown, confirm)]))
     if objection:
-        click.echo(objection, err=True)
+        say(*objection, err=True)
         return Exit.REFUSED
-    click.echo(f"Recorded in {record_key(route, key)}")
+    say(f"Recorded in {record_key(route, key)}")
     return Exit.COMPLETE
 
 
@@ -91,7 +92,7 @@ def _lack_of_confirmation(host: str, shown: str, confirm: str | None) -> str:
         return "" if hmac.compare_digest(confirm.strip(), shown) else f"Not recorded: {confirm} was to be confirmed."
     if _confirmed_on_terminal():
         return ""
-    return f"Not recorded. Once you have compared it: linktrial trust {host} --confirm {shown}"
+    return f"Not recorded. Once you have compared it: linktrial trust {typed(host)} --confirm {shown}"
 
 
 def _confirmed_on_terminal() -> bool:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from orchestrator.cli.exits import Exit
+from orchestrator.cli.say import typed
 from orchestrator.decide.host_ends import host_ends
 from orchestrator.decide.state import HostState, RunState
 from orchestrator.run_files import Folder
@@ -84,10 +85,10 @@ def _host_words(host: HostState, verified: bool, *, driven: bool) -> str:
 
 def _next(run: Path, state: RunState, code: int | None, verified: dict[str, bool]) -> str:
     if not all(verified.values()):
-        return (f"to restore the hosts: linktrial recover {run}\n"
-                f"to go on, which restores them, too: linktrial resume {run}")
+        return (f"to restore the hosts: linktrial recover {typed(run)}\n"
+                f"to go on, which restores them, too: linktrial resume {typed(run)}")
     if state.next_position() or code not in _RAN_THROUGH:
-        return f"to go on: linktrial resume {run}"
+        return f"to go on: linktrial resume {typed(run)}"
     return ""
 
 

@@ -55,7 +55,7 @@ def test_an_interrupted_demo_puts_its_hosts_back_before_it_takes_the_lab_down(tm
             demo.send_signal(number)
         said += demo.stderr.read()
         assert demo.wait() == code, said
-    assert said.count("put back and verified as found") == 2
+    assert said.count("restored and verified as found") == 2
 
 
 @pytest.mark.lab

@@ -50,7 +50,7 @@ def test_the_demo_runs_for_an_ordinary_user_without_a_slow_board(open_folder: Pa
                                  "--seconds", "1", "--replicates", "1"], _new(open_folder / "stage"), home)
     assert done.returncode == 0, done.stderr
     assert "no clock is varied: a slow board needs root" in done.stderr
-    assert "put back and verified as found" in done.stderr
+    assert "restored and verified as found" in done.stderr
     run, = (home / "out").iterdir()
     assert (run / "report.html").stat().st_uid == 65534
 

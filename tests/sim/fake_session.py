@@ -181,8 +181,9 @@ class FakeSession:
     def __init__(self, world: FakeWorld, host: FakeHost) -> None:
         self.world, self.host = world, host
         self.dead = False
-        self.line = None  # SSH never shares the measured link here
+        self.line = None  # no renewals but over SSH: there are no datagrams here
         self.shares_link = False
+        self.peer_address = ""
         self.jobs: list[FakeJob] = []
 
     def error(self, code: str) -> HostError:
@@ -197,6 +198,10 @@ class FakeSession:
 
     async def close(self) -> None:
         self.lose()
+
+    def share_link(self, line: None, *, over: bool = False) -> None:
+        """Traffic that may leave this session no room begins, or is over."""
+        self.line, self.shares_link = line, not over
 
     async def request(self, verb: str, args: Json | None = None, bound_s: float = 10.0) -> Json:
         args = json.loads(json.dumps(args or {}))

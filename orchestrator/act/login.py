@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import shlex
 import socket
+import struct
 import weakref
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
@@ -156,7 +157,7 @@ async def _log_in_once(host: HostAddress, route: SshRoute, hops: list[asyncssh.S
                 request_pty=False, x11_forwarding=False,
                 connect_timeout=bound_s, login_timeout=bound_s,
                 keepalive_interval=KEEPALIVE_S, keepalive_count_max=KEEPALIVES_MISSED)
-        except (asyncssh.Error, OSError, TimeoutError) as error:
+        except (asyncssh.Error, OSError, TimeoutError, *NOT_SSH) as error:
             raise _explained(error, host, route, trusted, client, offered.passed_over) from error
     _try_again_soon(connection)
     shown = connection.get_server_host_key()
@@ -181,6 +182,8 @@ def _gate(route: SshRoute) -> asyncio.Semaphore:
     return gates.setdefault((route.hostname, route.port), asyncio.Semaphore(HANDSHAKES_AT_ONCE))
 
 
+# What the SSH library raises where a server's octets are none that it knows: a version that is no text, a cut packet.
+NOT_SSH = (ValueError, LookupError, ArithmeticError, struct.error)
 _CHECK = "check: ssh {ssh} true"
 # The first row that fits; the more exact kinds of error come first.
 _WAYS_NOT_TO_CONNECT: tuple[tuple[tuple[type[Exception], ...], str, str, str], ...] = (
@@ -192,6 +195,7 @@ _WAYS_NOT_TO_CONNECT: tuple[tuple[tuple[type[Exception], ...], str, str, str], .
      "{place} closed the connection during the login: {error}",
      "look at the host's SSH log: an expired account, or too many connections at once"),
     ((asyncssh.Error, OSError), "unreachable", "{place} cannot be reached: {error}", _CHECK),
+    (NOT_SSH, "not_ssh", "what answers at {place} does not speak SSH as it should: {error}", _CHECK),
 )
 
 

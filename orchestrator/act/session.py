@@ -14,7 +14,7 @@ from orchestrator.act.addresses import HostAddress
 from orchestrator.act.bundle import helper_bundle
 from orchestrator.act.channel import Channel
 from orchestrator.act.holders import HELD, held_by
-from orchestrator.act.login import Login, log_in
+from orchestrator.act.login import NOT_SSH, Login, log_in
 from orchestrator.act.start_failures import explain, old_python
 from orchestrator.faults import BugError, Fault, HostError
 from orchestrator.onhost.frames import FrameError
@@ -234,7 +234,7 @@ class HostSession:
             await self._wait_for(self._channel.started.wait(), bound_s)
         except TimeoutError:
             pass
-        except (asyncssh.Error, OSError) as error:
+        except (asyncssh.Error, OSError, *NOT_SSH) as error:
             self._channel.seen.lost = str(error)
         if not self._channel.started.is_set() or old_python(self._channel.seen) or self._channel.seen.missing:
             raise await self._start_failure(bound_s)

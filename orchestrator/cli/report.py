@@ -27,7 +27,8 @@ linktrial report RUN --openmetrics linktrial.prom
 @click.command("report", help=_HELP, short_help="Write a run's report again.")
 @click.argument("run", type=click.Path(path_type=Path))
 @click.option("--out", type=_FOLDER, help="Write into this folder instead.")
-@click.option("--public", is_flag=True, help="Write a copy without names, addresses, MACs, serials and users.")
+@click.option("--public", is_flag=True,
+              help="Write a copy without names, addresses, users and ids: figures and our own words only.")
 @click.option("--junit", type=_FILE, help="Also write the cells as JUnit XML.")
 @click.option("--openmetrics", type=_FILE, help="Also write the cells as OpenMetrics text.")
 @click.option("--parquet", type=_FOLDER, help="Also write the tables as Parquet files into this folder.")
@@ -57,7 +58,7 @@ def _suite(folder: Path, out: Path | None, *, public: bool) -> list[Path]:
         if run is None or not has_file(run / "run.json"):
             say(f"{entry.plan}: has not begun, so it has no report", err=True)
         elif public:
-            paths += _public(run, out / entry.run if out else None)
+            paths += _public(run, None, inside=out)  # the runs' own names are not for the copy
         else:
             paths += _again(run, out / entry.run if out else None)
     return paths if public else [*paths, write_suite(folder, out)]
@@ -88,18 +89,18 @@ def _bring_up_to_the_journal(run: Path) -> None:
         write_tables(run)
 
 
-def _public(run: Path, out: Path | None) -> list[Path]:
+def _public(run: Path, out: Path | None, *, inside: Path | None = None) -> list[Path]:
     from orchestrator.report.public import publish
 
-    done, paths = publish(run, out)
+    done, paths = publish(run, out, inside=inside)
     replaced = ", ".join(f"{kind} {number}" for kind, number in done.replaced.items())
     say(f"replaced: {replaced or 'nothing'}", err=True)
     for name in done.left_out:
         say(f"left out: {name}", err=True)
-    for name in done.kept:
-        say(f"not replaced, because it is a word of the tables: {name}", err=True)
+    for name in done.words_of_ours:
+        say(f"replaced where it is a name, but also a word of our own texts: {name}", err=True)
     for name in done.to_read:
-        say(f"read before you publish, no program can judge it: {name}", err=True)
+        say(f"read before you publish: {name}", err=True)
     return paths
 
 

@@ -13,7 +13,9 @@ from orchestrator.results.control import Drift, drifts
 
 def commands(report: Report) -> list[tuple[str, str]]:
     """(what for, the command), for a shell whose current folder holds the run's folder."""
-    name = shlex.quote(report.data.path.resolve().name)
+    # A public copy's folder is called as its user likes; what is on its page is called as the copy says.
+    public = report.run.get("public") and report.run.get("run_id")
+    name = shlex.quote(str(public) if public else report.data.path.resolve().name)
     best = max(report.measured, key=lambda cell: cell.mean_bit_s or 0.0, default=None)
     keep = [] if best is None else [(f"How each host keeps the levels of cell {best.number}, the best, for good:",
                                      f"linktrial settings --for {name} {best.number}")]

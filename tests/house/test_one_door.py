@@ -29,7 +29,7 @@ ELSEWHERE = {
     "cli/demo.py": "a host of the lab that the demo has made",
     "cli/own_fault.py": "a new file for a traceback, where this machine keeps temporary ones",
     "report/html.py": "our own package",
-    "report/public.py": "the copy's new folder, which the user names",
+    "report/public/sentences.py": "our own package",
     "results/parquet.py": "a folder that the user names for other tools",
     "results/references.py": "the user's own references",
 }

@@ -158,7 +158,8 @@ def test_the_interface_that_a_person_or_a_mac_named_is_replaced() -> None:
 def test_one_mac_or_address_has_one_stand_in_however_it_is_spelled() -> None:
     stand_ins = StandIns(["host-1"])
     macs = {stand_ins.give("MAC", text) for text in ("02:00:5E:10:00:07", "02-00-5e-10-00-07", "0200.5e10.0007")}
-    addresses = {stand_ins.give("IPv6 address", text) for text in ("fd00::1", "FD00:0:0::1", "fd00::1/64", "[fd00::1]:22")}
+    spellings = ("fd00::1", "FD00:0:0::1", "fd00::1/64", "[fd00::1]:22")
+    addresses = {stand_ins.give("IPv6 address", text) for text in spellings}
 
     assert macs == {"00:00:5e:00:53:01"}  # RFC 7042 section 2.1.2
     assert addresses == {"2001:db8::1"}  # RFC 3849

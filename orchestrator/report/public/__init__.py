@@ -58,7 +58,7 @@ def publish(run: Path, out: Path | None, *, inside: Path | None = None) -> tuple
     """
     copying = _Copying(open_run(run))
     target = Folder(out or (inside or run.resolve().parent) / copying.name())
-    if target.path.exists() and any(target.path.iterdir()):
+    if target.path.exists() and target.names():
         raise PlanError("not_empty", f"{target.name} is not empty", next_step="name another folder with --out")
     target.make()
     try:
@@ -101,7 +101,7 @@ class _Copying:
             target.write(name, _json_text(records.survey(survey)))
         for name in columns.TABLES:
             if self._folder.has(name):
-                target.write(name, tables.copy(self._folder, name))
+                target.write(name, tables.judged(self._folder, name))
         run = records.run(self._run)
         said = Publication(self.scrubber.stand_ins.replaced, tuple(self._left_out(tables)), tuple(self._to_read(run)),
                            tuple(name for name in self.scrubber.names.all() if name.lower() in our_words()))

@@ -19,7 +19,8 @@ LEFT_OUT = "left-out"
 _HEAD = ("# Written anew for publication from the plan as it was run: names are stand-ins; comments, users, keys,\n"
          "# SSH's names and ports, programs and free text are left out: it can be read, but not be run as it stands.\n")
 _UNREADABLE = "# The plan as it was run could not be read, so nothing of it is here.\n"
-_QUANTITY = re.compile(r"\d{1,9}(\.\d{1,6})?\s?([kMGT]?bit/s|[kM]?frame/s|[kKMG]?i?B|%|ms|us|s|min|h|d)?")
+_QUANTITY = re.compile(r"\d{1,9}(\.\d{1,6})?\s?([kMGT]?bit/s|[kM]?frame/s|[kKMG]i?B|%|ms|us|min)|"
+                       r"\d{1,5}(\.\d{1,3})?\s?[shdB]")
 _PORTS = re.compile(r"\d{1,5}(-\d{1,5})?")
 _WORDS = {"privilege": {"root", "sudo", "none"}, "system": {"linux", "bsd"}, "changed_outside": {"reapply", "stop"},
           "form": {"block", "words"}, "effect": {"command-line"}}

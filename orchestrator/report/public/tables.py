@@ -28,7 +28,7 @@ class Tables:
         self._judges = self._by_column()
         self.rows_left_out = 0
 
-    def copy(self, folder: RunFolder, name: str) -> bytes:
+    def judged(self, folder: RunFolder, name: str) -> bytes:
         """The table of the copy, packed as the original is."""
         packed = name.endswith(".gz")
         text = folder.unpacked(name).decode("utf-8", "replace") if packed else folder.text(name, MOST_TABLE_BYTES)

@@ -21,7 +21,7 @@ def main(count: int, first: int) -> int:
             try:
                 faults, here = faults_of_the_copy(Path(below), seed)
             except Exception:
-                traceback.print_exc()
+                traceback.print_exc(limit=-3)
                 faults, here = ["the copy was not made"], 0
         planted += here
         wrong += bool(faults)

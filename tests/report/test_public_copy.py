@@ -195,6 +195,7 @@ def test_notes_and_reasons_of_ours_stay_and_others_do_not(copy: Path) -> None:
 
     assert notes[0] == "host-1: gave no sign of life; its power was switched off and on"
     assert "Marta" not in notes[1]
+    assert "t, n 3" in set(read_run(copy).cells["interval_method"])
     assert "path_too_small" in set(read_run(copy).trials["doubts"])
     assert "4.1 % of the bytes on the link were not ours" in set(read_run(copy).trials["reason"])
 

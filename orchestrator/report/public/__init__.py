@@ -27,7 +27,7 @@ from orchestrator.report.public.scrubber import Scrubber
 from orchestrator.report.public.tables import Tables
 from orchestrator.results import columns
 from orchestrator.results.folder import RunFolder, open_run
-from orchestrator.run_files import Folder
+from orchestrator.run_files import MOST_TABLE_BYTES, Folder
 
 SUMS = "SHA256SUMS"
 PLAN = "plan.yaml"
@@ -116,7 +116,7 @@ class _Copying:
         if others:
             yield f"{others} files that no run writes"
         if tables.rows_left_out:
-            yield f"{tables.rows_left_out} rows with something else than a number in a column of numbers"
+            yield f"{tables.rows_left_out} rows that are torn, or have no number where one belongs"
         yield "purpose, bench, binds, users, keys, programs, serial numbers and ids of machines"
 
     def _to_read(self, run: dict[str, Any]) -> Iterator[str]:
@@ -158,4 +158,4 @@ def _files(folder: Folder) -> Iterator[tuple[str, bytes]]:
         if folder.has_folder(name):
             yield from ((f"{name}/{where}", data) for where, data in _files(folder.inner(name)))
         else:
-            yield name, folder.read(name)
+            yield name, folder.read(name, MOST_TABLE_BYTES)

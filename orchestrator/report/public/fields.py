@@ -26,7 +26,7 @@ _TIME = re.compile(r"20\d\d-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?(Z|\+00:00)")
 _RUN_ID = re.compile(r"(.*)-(20\d{6}T\d{6}Z)-([0-9a-f]{4})", re.DOTALL)
 _NUMBER = re.compile(r"-?(0|[1-9]\d{0,18})(\.\d{1,20})?(e[+-]?\d{1,3})?|-?inf|nan")
 _WHOLE = re.compile(r"-?(0|[1-9]\d{0,17})(\.0)?")
-_VERSION = re.compile(r"v?\d{1,3}(\.\d{1,3}){0,2}(-?(k|rc\d{1,2}|a\d|b\d|dev\d?))?")
+_VERSION = re.compile(r"v?\d{1,2}(\.\d{1,3}){0,2}(-?(k|rc\d{1,2}|a\d|b\d|dev\d?))?")
 _RELEASE = re.compile(r"(\d{1,2}\.\d{1,3}(?:\.\d{1,3})?)([-+~_].*)?")
 _BUS = re.compile(r"[0-9a-f]{4}:[0-9a-f]{2}:[0-1][0-9a-f]\.[0-7]|virtio\d{1,3}|\d{1,2}-\d(\.\d){0,4}:\d\.\d")
 # One letter after many digits is as likely the end of a serial number.
@@ -35,7 +35,12 @@ _CORES = re.compile(r"\d{1,3}(-\d{1,3})?(,\d{1,3}(-\d{1,3})?){0,31}")
 _SMALL = re.compile(r"\d{1,3}")
 _DOTTED_QUAD = re.compile(r"(\d{1,3}\.){3}\d{1,3}")
 _HOLD = re.compile(r"hold-\d{1,3}")
+_INTERVAL = re.compile(r"(t|bootstrap BCa), n \d{1,6}")
+_OUTLIERS = re.compile(r"outliers:\d{1,6}")
+# Settings whose level is several numbers; elsewhere several are no level but somebody's number.
+_OF_SEVERAL = frozenset({"tcp-receive-memory", "tcp-transmit-memory", "tcp-memory", "interrupt-cores"})
 _MOST_WHOLE = 2**63
+_MOST_NUMBERS = 3  # in the name of a counter
 
 
 class Fields:
@@ -107,10 +112,20 @@ class Fields:
     def counter(self, text: str) -> str:
         """A driver's counter: each word of it by itself."""
         parts = re.split(r"([._\-\[\]: ]+|(?<=[a-z])(?=[\dA-Z])|(?<=\d)(?=[a-z]))", text)
-        judged = [part for part in parts if part]
-        fine = all(re.fullmatch(r"[._\-\[\]: ]+", part) or part.lower() in COUNTER_WORDS or _SMALL.fullmatch(part)
-                   for part in judged)
-        return text if fine and not _DOTTED_QUAD.search(text) else self._give("counter", text)
+        judged = [part for part in parts if part and not re.fullmatch(r"[._\-\[\]: ]+", part)]
+        numbers = [part for part in judged if _SMALL.fullmatch(part)]
+        # Queue 3 of 4, frames from 64 to 127: more numbers than that, or numbers first, are an address.
+        fine = len(numbers) <= _MOST_NUMBERS and not text[:1].isdigit() and all(
+            part in numbers or part.lower() in COUNTER_WORDS for part in judged)
+        return text if fine else self._give("counter", text)
+
+    def interval_method(self, text: str) -> str:
+        """How an interval was made, over how many values."""
+        return text if _INTERVAL.fullmatch(text) else self.scrubber.text(text)
+
+    def remarks(self, text: str) -> str:
+        """What is said of a cell's values, code by code."""
+        return " ".join(word if _OUTLIERS.fullmatch(word) else self.scrubber.text(word) for word in text.split())
 
     def boot_parameters(self, text: str) -> str:
         """The kernel's command line: parameters that only switch its behaviour; each other has a stand-in."""
@@ -151,7 +166,8 @@ class Fields:
         if text.startswith("{"):
             return self._mapping_level(setting, text)
         shapes = (_LEVEL_NUMBER, _CORES) if _is_ours(setting) else (_SMALL,)
-        if all(any(shape.fullmatch(part) for shape in shapes) for part in text.split()):
+        parts = text.split() if setting in _OF_SEVERAL else [text]
+        if all(any(shape.fullmatch(part) for shape in shapes) for part in parts):
             return text
         if "+" in text:  # links at once
             return "+".join(self.scrubber.text(part) for part in text.split("+"))

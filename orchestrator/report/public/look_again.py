@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import gzip
 import html
+import io
 import json
 import re
 import struct
@@ -32,7 +34,7 @@ from orchestrator.report.public.reviewed import (
     UNITS,
 )
 from orchestrator.report.public.sentences import page_words, words
-from orchestrator.run_files import Folder
+from orchestrator.run_files import MOST_TABLE_BYTES, Folder
 
 _REVIEWED = (BUILD_WORDS | COUNTER_WORDS | ENDED | HOW | INTERFACE_KINDS | KERNEL_FLAVOURS | LEVELS | MACHINES | MODULES
              | OPERSTATES | ROLES | SETTINGS | STATUSES | SYSTEMS | TRAFFIC | UNITS)
@@ -79,13 +81,16 @@ def _texts_of(folder: Folder) -> Iterator[tuple[str, list[str]]]:
         if folder.has_folder(name):
             yield from ((f"{name}/{where}", texts) for where, texts in _texts_of(folder.inner(name)))
         else:
-            yield name, [name, *_contents(name, folder.read(name))]
+            yield name, [name, *_contents(name, folder.read(name, MOST_TABLE_BYTES))]
 
 
 def _contents(name: str, data: bytes) -> list[str]:
     if name.endswith(".png"):
         return [chunk.decode("latin-1") for kind, chunk in _chunks(data) if kind not in _PICTURE_CHUNKS]
     text = (gzip.decompress(data) if name.endswith(".gz") else data).decode("utf-8", "replace")
+    if ".csv" in name:  # each field once, and figures not at all: tables are long
+        return list({field for row in csv.reader(io.StringIO(text, newline="")) for field in row
+                     if not _FIGURES.fullmatch(field)})
     if name.endswith(".json"):
         return list(_strings(json.loads(text)))
     if name.endswith((".html", ".svg")):

@@ -22,6 +22,7 @@ from orchestrator.results.write import cell_text
 Judge = Callable[[Any], Any]
 Spec = dict[str, Judge]
 _MOST_ENTRIES = 10_000
+_MOST_VALUE = 10**10  # of a setting: longer ones are as likely somebody's number
 _TRANSPORTS = frozenset({"tcp", "udp"})
 _OTHER_TRAFFIC = ("datagram_bytes", "socket_buffer_bytes", "segment_bytes", "pacing_bit_s", "burst_datagrams",
                   "send_path", "receive_path", "loss_ratio_limit")
@@ -73,7 +74,8 @@ class Records:
     def _plain(self, value: Any) -> Any:
         """A value before or after a change: numbers and words of ours."""
         if value is None or isinstance(value, bool | int | float):
-            return self._fields.number(value)
+            number = self._fields.number(value)
+            return number if number is not None and abs(number) < _MOST_VALUE else None
         return self._text(value) if isinstance(value, str) else self._scrubber.stand_ins.give("value", repr(value))
 
     # -- the records
@@ -191,7 +193,9 @@ def _items(value: Any) -> list[tuple[Any, Any]]:
 def _record(spec: Spec) -> Callable[[Any], dict[str, Any]]:
     def judged(value: Any) -> dict[str, Any]:
         known = value if isinstance(value, dict) else {}
-        return {key: judge(known[key]) for key, judge in spec.items() if key in known}
+        found = {key: (known[key], judge(known[key])) for key, judge in spec.items() if key in known}
+        # What is not a number where one belongs is as if it had never been recorded.
+        return {key: judged for key, (original, judged) in found.items() if judged is not None or original is None}
     return judged
 
 

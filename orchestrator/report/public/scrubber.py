@@ -33,7 +33,7 @@ _NUMBER = re.compile(_FIGURE)
 _SMALL = re.compile(r"[-+−]?\d{1,4}(?:\.\d{1,3})?")
 # A letter after many digits is as likely the end of a serial number.
 _WITH_UNIT = re.compile(rf"{_FIGURE}(?=[^\d.]{{2}}|[%µ]){GLUED_UNITS}|\d{{1,4}}(?:\.\d{{1,3}})?{GLUED_UNITS}")
-_LEVEL = re.compile(rf"\d{{1,9}}(?:\.\d{{1,6}})?|{_WITH_UNIT.pattern}")
+_LEVEL = re.compile(rf"\d{{1,5}}(?:\.\d{{1,6}})?|{_WITH_UNIT.pattern}")
 _WORD = re.compile(r"[^\W\d_]+(?:['-][^\W\d_]+)*")
 _CODE = re.compile(r"[a-z]+(?:_[a-z]+)+")
 _BOUNDS = re.compile(r"([=:/,+…]|\.\.\.| - |->)")

@@ -19,8 +19,11 @@ from orchestrator.run_files import MOST_TABLE_BYTES
 Judge = Callable[[str], str | None]  # None: the field, and so its row, has no place in the copy
 
 
+_NEVER_EMPTY = ("trial", "cell")
+
+
 class Tables:
-    """Copies the tables of a run; rows with something else than a number in a column of numbers are left out."""
+    """The tables of a run, written anew; torn rows, and those with no number where one belongs, are left out."""
 
     def __init__(self, fields: Fields, settings_of: Mapping[str, str]) -> None:
         self._fields = fields
@@ -44,7 +47,7 @@ class Tables:
         judges = self._columns(name, next(rows, []))
         writer.writerow([shown for shown, _ in judges])
         for row in rows:
-            judged = _row(row, [judge for _, judge in judges])
+            judged = _row(row, judges)
             if judged is None:
                 self.rows_left_out += 1
             else:
@@ -60,24 +63,18 @@ class Tables:
     def _judge(self, column: str, kind: columns.Kind) -> Judge:
         if kind != "text":
             return lambda text: text if is_number(text, whole=kind == "whole") else None
-        known: dict[str, str] = {}  # tables repeat themselves, so each text is looked at once
-        judge: Callable[[str], str] = self._judges.get(column, self._fields.scrubber.text)
-
-        def judged(text: str) -> str | None:
-            if text not in known:
-                known[text] = neutral_text(judge(restore_text(text)))
-            return known[text]
-        return judged
+        return _remembering(self._judges.get(column, self._fields.scrubber.text))
 
     def _level(self, factor: str) -> Judge:
         setting = self._settings_of.get(factor, factor)
-        return lambda text: neutral_text(self._fields.level_text(setting, restore_text(text)))
+        return _remembering(lambda text: self._fields.level_text(setting, text))
 
     def _by_column(self) -> dict[str, Callable[[str], str]]:
         fields, scrubber = self._fields, self._fields.scrubber
         judges: dict[str, Callable[[str], str]] = {
             "run_id": fields.run_id, "plan": lambda text: scrubber.name("plan", text),
             "link": lambda text: scrubber.name("link", text), "started_at": fields.time,
+            "interval_method": fields.interval_method, "remarks": fields.remarks,
             "running_kernel": fields.release, "counter": fields.counter,
             "doubts": lambda text: " ".join(word if word in DOUBTS else scrubber.text(word) for word in text.split())}
         judges |= dict.fromkeys(("sender", "receiver", "host"), lambda text: scrubber.name("host", text))
@@ -89,13 +86,25 @@ class Tables:
         return judges
 
 
+def _remembering(judge: Callable[[str], str]) -> Judge:
+    """Tables repeat themselves, so each text is looked at once."""
+    known: dict[str, str] = {}
+
+    def judged(text: str) -> str:
+        if text not in known:
+            known[text] = neutral_text(judge(restore_text(text)))
+        return known[text]
+    return judged
+
+
 def _one_of(judge: Callable[[frozenset[str], str], str], allowed: frozenset[str]) -> Callable[[str], str]:
     return lambda text: judge(allowed, text)
 
 
-def _row(row: list[str], judges: list[Judge]) -> list[str] | None:
-    """The row of the copy; None when it has no place there."""
-    if len(row) > len(judges):
+def _row(row: list[str], judges: list[tuple[str, Judge]]) -> list[str] | None:
+    """The row of the copy; None when it has no place there: one that is torn, or of no trial or cell, is no row."""
+    if len(row) != len(judges):
         return None
-    judged = [judge(field) for field, judge in zip(row, judges, strict=False)]
-    return None if None in judged else [field for field in judged if field is not None]
+    judged = [judge(field) for field, (_, judge) in zip(row, judges, strict=True)]
+    missing = any(field == "" and column in _NEVER_EMPTY for field, (column, _) in zip(row, judges, strict=True))
+    return None if missing or None in judged else [field for field in judged if field is not None]

@@ -62,11 +62,11 @@ MODULES = _words("""
     bnxt_en brcmfmac brcmsmac cadence cdc_ether cdc_mbim cdc_ncm cdc_subset chelsio cpsw cxgb cxgb3 cxgb4 cxgb4vf
     davinci_emac de2104x dm9000 dm9601 dpaa_eth dwmac_rk dwmac_sun8i dwmac_meson8b dwmac_generic dwc_eth_dwmac e100
     e1000 e1000e ena enc28j60 enetc enic et131x fec fealnx fm10k forcedeth fsl_dpaa2_eth ftgmac100 fun funeth gianfar
-    gmac gve hinic hns hns3 hv_netvsc i40e i40evf iavf ice idpf igb igbvf igc ipw2100 ipw2200 iwlwifi ixgb ixgbe
+    gmac gve hinic hns hns3 hv_netvsc i40e i40evf iavf ice idpf igb igbvf igc ipw2100 ipw2200 ixgb ixgbe
     ixgbevf jme ks8851 ksz884x lan743x lan78xx lan9303 liquidio lpc_eth mana mcs7830 mlx4_core mlx4_en mlx5_core
     mt7601u mt76x2u mt7921e mtk_eth_soc mtk_soc_eth mv643xx_eth mvneta mvpp2 mwifiex myri10ge natsemi ne2k_pci
     netxen_nic nfp
-    ngbe octeontx2 rvu_nicpf rvu_nicvf orion pch_gbe pcnet32 pegasus qede qed qlcnic qlge r6040 r8125 r8152 r8168 r8169
+    ngbe octeontx2 rvu_nicpf rvu_nicvf orion pch_gbe pcnet32 pegasus qede qed qlcnic qlge r6040 r8125 r8152 r8168
     ravb rndis_host rt2800usb rtl8150 rtl8187 rtl8192cu rtl8xxxu rtw88_pci rtw89_pci s2io sfc sfc_siena sh_eth sis190
     sis900 skge sky2 smsc75xx smsc911x smsc95xx smsc9420 sr9700 starfire st_gmac stmmac stmmaceth sun4i_emac sundance
     sungem sunhme tehuti tg3 thunderx nicvf tlan tulip txgbe typhoon usbnet via_rhine via_velocity virtio_net vmxnet3
@@ -76,15 +76,15 @@ MODULES = _words("""
     tcp_bbr tcp_cubic tcp_dctcp tcp_vegas tcp_westwood tcp_htcp sch_fq sch_fq_codel sch_netem sch_cake sch_htb sch_tbf
     cls_bpf cls_u32 act_mirred nf_tables nf_conntrack nf_nat ip_tables ip6_tables x_tables iptable_filter
     ip6table_filter
-    iptable_nat br_netfilter overlay ext4 xfs btrfs nfs nvme nvme_core phy_generic realtek marvell at803x micrel
-    broadcom bcm_phy_lib mdio mii libphy phylink ptp pps_core dca i2c_algo_bit fixed_phy vhost vhost_net kvm kvm_intel
+    iptable_nat br_netfilter overlay ext4 xfs btrfs nfs nvme nvme_core phy_generic marvell at803x micrel
+    broadcom bcm_phy_lib mdio mii libphy phylink ptp pps_core dca i2c_algo_bit fixed_phy vhost vhost_net kvm
     kvm_amd xhci_hcd xhci_pci ehci_hcd dwc2 dwc3""")
 
 # Parts of a kernel's release after its numbers: what distributions and trees call their builds.
 KERNEL_FLAVOURS = _words("""
     amd64 arm64 armmp armv7l armhf i386 i686 x86 64 x86_64 aarch64 riscv64 ppc64le s390x generic lowlatency
     server cloud
-    virtual kvm rt lts zen hardened oem raspi rpi v8 v7 v7l v6 2712 rockchip rk35xx sunxi meson current edge legacy
+    virtual kvm rt lts zen hardened oem v8 v7 v7l v6 2712 rockchip rk35xx sunxi meson current edge legacy
     vendor mainline next default debug pae unsigned bpo deb10 deb11 deb12 deb13 deb14 el7 el8 el9 el10 fc ubuntu debian
     arch alpine azure aws gcp gke oracle ibm microsoft standard wsl2 release stable current p1 p2 p3 p4 p5 p6 p7 p8 p9
     rc git dirty preempt tegra imx qcom lpae smp common uek""")
@@ -104,12 +104,12 @@ BOOT_PARAMETERS = {name: re.compile(shape) for names, shape in (
     (("spectre_v2 spectre_bhi spec_store_bypass_disable l1tf mds tsx_async_abort srbds retbleed gather_data_sampling "
      "reg_file_data_sampling mmio_stale_data kvm.nx_huge_pages pti"), _MITIGATIONS),
     ("isolcpus nohz_full rcu_nocbs irqaffinity", rf"((domain|managed_irq|nohz),){{0,3}}{_CORES}"),
-    (("nohz threadirqs intel_iommu amd_iommu iommu iommu.passthrough iommu.strict kpti psi transparent_hugepage "
+    (("nohz threadirqs amd_iommu iommu iommu.passthrough iommu.strict kpti psi transparent_hugepage "
      "random.trust_cpu audit selinux apparmor numa_balancing nmi_watchdog skew_tick pcie_aspm cgroup_disable "
      "tsc clocksource idle nox2apic swiotlb init_on_alloc init_on_free page_poison slub_debug rcupdate.rcu_expedited"),
      (rf"({_SWITCH}|pt|strict|nopt|always|never|madvise|force|noforce|reliable|unstable|hpet|acpi_pm|memory|poll|halt|"
      r"nomwait|performance|default|powersave|powersupersave)")),
-    ("intel_pstate amd_pstate cpufreq.default_governor intel_idle.max_cstate processor.max_cstate cpuidle.off",
+    ("amd_pstate cpufreq.default_governor processor.max_cstate cpuidle.off",
      rf"({_COUNT}|passive|active|guided|disable|enable|no_hwp|performance|powersave|schedutil|ondemand|conservative)"),
     ("maxcpus nr_cpus possible_cpus panic loglevel hugepages usbcore.autosuspend pcie_port_pm rcu_nocb_poll", _COUNT),
     ("hugepagesz default_hugepagesz", r"\d{1,4}[kKMG]"),

@@ -19,18 +19,19 @@ from orchestrator.decide.interval_lines import IntervalLine
 from orchestrator.decide.machine import KEEPER_DIES, NOT_AS_FOUND
 from orchestrator.decide.power import NO_LIFE, START_BY_HAND, switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
+from orchestrator.decide.shared_paths import lease_too_short
 from orchestrator.decide.state import RunState, acts_on_interface, changed_places, place_name, restart_uses
 from orchestrator.faults import BugError, Fault, HostError, as_fault
 from orchestrator.onhost.latest import CHANGE_BOUND_S
+from orchestrator.planning.least_lease import CONNECT_S, FIRST_PAUSE_S, confirm_s, longest_pause_s
 
 Json = dict[str, Any]
 Switch = Callable[[PowerSwitch], Awaitable[None]]
 Connect = Callable[[str], Awaitable[HostSession]]
 RESTORE_BOUND_S = 180.0  # eight stuck places and an image; what is stuck is told, which a timeout would not
-CONFIRM_S = 15.0  # a link that renegotiates is back after 2..7 s
 GOING_DOWN_S = 120.0  # a host that was asked to restart ends its services first, some of them slowly
 PUT_BACK_BOUND_S = 1800.0  # with a lock to wait for and a restart, where one is needed; its steps have bounds, too
-FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0  # between two tries to reach a lost host
+LEAST_TRY_S = 3 * CONNECT_S  # a try to reach a lost host is not given up before
 
 
 class HostActions:
@@ -74,6 +75,8 @@ class HostActions:
     async def take(self, command: do.Take) -> ev.Event:
         """Ask for the lease, as a run that may hold it already; before the first, see that the links can be used."""
         if not self.state.began and not self._ends_looked_at:
+            if fault := lease_too_short(self.state, self.control):
+                raise fault
             await look_at_ends(self.state, self.sessions)
             self._ends_looked_at = True
         try:
@@ -145,15 +148,21 @@ class HostActions:
     async def _apply_on_probation(self, command: do.Apply) -> ev.Event:
         """Change what our own SSH connection runs over: kept only if a new connection can be made after it."""
         name, token, uses = command.host, {"token": self._token(command.host)}, list(command.uses)
-        until = asyncio.get_running_loop().time() + CONFIRM_S
+        bound_s = confirm_s(self.setup.lease_s)
+        await self.renew(name)  # nothing renews the lease until there is a new connection
+        until = asyncio.get_running_loop().time() + bound_s
         answer: Json | None = None
         unanswered: HostError | None = None
-        try:
-            answer = await self._ask(name, "apply", {**token, "uses": uses, "confirm_s": CONFIRM_S,
-                                                       "keep_others": self._keeps_others()}, CONFIRM_S / 2)
+        try:  # not even with an answer's grace: a lease may be over by then
+            answer = await asyncio.wait_for(self._ask(name, "apply", {
+                **token, "uses": uses, "confirm_s": bound_s, "keep_others": self._keeps_others()}, bound_s / 2),
+                bound_s / 2)
         except HostError as error:  # the answer may be what the change has cut off
             unanswered = error
-        await self._open_anew(name, until)
+        except TimeoutError:
+            unanswered = HostError("silent", f"{name}: a change of the interface that SSH uses was not answered within "
+                                   f"{bound_s / 2:g} s", host=name)
+        await self._open_anew(name, until, bound_s)
         try:
             await self._ask(name, "confirm", token)
         except HostError as error:
@@ -162,7 +171,7 @@ class HostActions:
             if error.code != "reverted":
                 raise
             why = (f"SSH reaches {name} over {', '.join(sorted(self.control[name]))}, and no new connection could be "
-                   f"made in {CONFIRM_S:g} s after the change; the host took it back")
+                   f"made in {bound_s:g} s after the change; the host took it back")
             return ev.Applied(name, command.position, [{**use, "ok": False, "seen": None, "why": why} for use in uses])
         if answer is None:
             answer = await self._ask(name, "verify", {"uses": [place_level(use) for use in uses]}, CHANGE_BOUND_S)
@@ -179,17 +188,17 @@ class HostActions:
             raise HostError("lost", f"{name}: the session was lost", host=name)
         await session.close()
 
-    async def _open_anew(self, name: str, until: float) -> None:
-        """A new session instead of the old one; tried until well after the host has taken its change back."""
+    async def _open_anew(self, name: str, until: float, bound_s: float) -> None:
+        """A new session instead of the old one; tried until `bound_s` after the host has taken its change back."""
         clock = asyncio.get_running_loop().time
         self.replacing.add(name)
         await self._end_session(name)
         while True:
             try:
-                await asyncio.wait_for(self._open(name), CONFIRM_S / 3)
+                await asyncio.wait_for(self._open(name), max(bound_s / 3, CONNECT_S))
                 return
             except (HostError, TimeoutError) as error:
-                if clock() > until + CONFIRM_S:
+                if clock() > until + bound_s:
                     raise HostError("lost", f"{name}: no connection after a change of the interface that SSH uses",
                                     host=name) from error
             await asyncio.sleep(FIRST_PAUSE_S)
@@ -225,11 +234,13 @@ class HostActions:
         self.replacing.add(name)
         clock = asyncio.get_running_loop().time
         patience_s = self.setup.patience_s if command.within_s is None else command.within_s
-        began_s = clock()
+        began_s, lease_s = clock(), self.setup.lease_s
         until = began_s + (patience_s if self.state.began else 0.0)
         while True:
+            may_hold = bool(self._token(name)) and clock() < began_s + lease_s
             try:
-                return await self._rejoin_once(name, may_be_going_down=clock() < began_s + GOING_DOWN_S)
+                facts = await self._reach(name, max(lease_s / 2, LEAST_TRY_S) if may_hold else None)
+                return await self._rejoin_once(name, facts, may_be_going_down=clock() < began_s + GOING_DOWN_S)
             except HostError as error:
                 if self.state.began and error.code in NO_LIFE and clock() + pause_s > until:
                     raise HostError(error.code, f"{error.message}; it did not come back within {patience_s:g} s",
@@ -237,7 +248,7 @@ class HostActions:
                 if error.code == "busy" or clock() + pause_s > until:
                     raise
             await asyncio.sleep(pause_s)
-            pause_s = min(pause_s * 2, LONGEST_PAUSE_S)
+            pause_s = min(pause_s * 2, longest_pause_s(lease_s, may_hold=may_hold))
 
     async def power_cycle(self, command: do.PowerCycle) -> ev.Event:
         """Switch a host's power off and on, as the plan says."""
@@ -247,11 +258,17 @@ class HostActions:
         await self._switch(switch)
         return ev.PowerCycled(command.host)
 
-    async def _rejoin_once(self, name: str, *, may_be_going_down: bool) -> ev.Event:
+    async def _reach(self, name: str, bound_s: float | None) -> Json:
+        """A new session in the place of what there is, and the host's facts; HostError "lost" after `bound_s`."""
         old = self.sessions.pop(name, None)
         if old is not None:
             await old.close()
-        facts = await self._open(name)
+        try:
+            return await asyncio.wait_for(self._open(name), bound_s)
+        except TimeoutError:
+            raise HostError("lost", f"{name}: no session was there in time", host=name) from None
+
+    async def _rejoin_once(self, name: str, facts: Json, *, may_be_going_down: bool) -> ev.Event:
         host = self.state.hosts[name]
         if host.restarting and may_be_going_down and facts["boot_id"] == (host.facts or {}).get("boot_id"):
             raise HostError("lost", f"{name}: was asked to restart, and has not gone down yet", host=name)

@@ -16,6 +16,7 @@ from orchestrator.act.legs import End, Leg, look_at, watch_orders
 from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
+from orchestrator.act.still_held import still_held
 from orchestrator.act.supervised import raise_own
 from orchestrator.act.wiring import wired_elsewhere
 from orchestrator.decide.addressing import addresses_of
@@ -26,6 +27,7 @@ from orchestrator.decide.interval_lines import IntervalLine, line_from
 from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside, taken_away
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
 from orchestrator.decide.setup import TRAFFIC_SLACK_S
+from orchestrator.decide.shared_paths import only_ssh_renews
 from orchestrator.decide.state import MOST_ATTEMPTS, RunState, facts_of, place_of
 from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
 from orchestrator.faults import HostError, LinkError
@@ -38,7 +40,6 @@ Json = dict[str, Any]
 READY_BOUND_S = 45.0  # a copper link renegotiates in 2..7 s; drivers and switches may take several times that
 READY_AGAIN_BOUND_S = 15.0  # where it has been waited for already
 OTHERS_PAUSE_S = 5.0  # a network manager that restarts takes about that long
-LOCKED_BOUND_S = 60.0  # a keeper at work, with one driver that is stuck
 FORWARDING_BOUND_S = 60.0  # a port with spanning tree forwards after twice its delay, 30 s by default
 PATH_BOUND_S = FORWARDING_BOUND_S + 30.0
 
@@ -297,6 +298,7 @@ class ConductedTrial:
             shared = [SharedEnd(end.session, end.token) for leg, _ in legs for end in leg.ends
                       if end.interface in self.control.get(end.host, ())]
             async with in_band(shared, setup.lease_s) as traffic:
+                self._note_ssh_alone(traffic.unheard)
                 known = dict(zip(hosts, clocks, strict=True))
                 traffic.over_at(await self._give_windows(jobs, known, length_s, traffic.lead_s))
                 self.windows += 1
@@ -309,6 +311,13 @@ class ConductedTrial:
                 await self._still_held()
             raise
         return list(zip(results[::2], results[1::2], strict=True))
+
+    def _note_ssh_alone(self, hosts: Sequence[str]) -> None:
+        found = only_ssh_renews(self.state.setup, self.cell, hosts)
+        for sentence in found if self.windows == 0 else ():
+            self.record.setdefault("only_ssh_renews", []).append(sentence)
+            if sentence not in self.state.notes:
+                self.tell(sentence)
 
     async def _measured(self, job: Job, host: str, link: str, end: str) -> Json:
         """The job's result; what it tells before is kept as it comes, and is all there when this returns."""
@@ -367,20 +376,7 @@ class ConductedTrial:
     async def _still_held(self) -> None:
         """A host that has put itself back does not wait for us any more: its refusal has the trial repeated."""
         held = [(self._session(name), token) for name, token in self.tokens.items()]  # all there, before any is asked
-        await asyncio.gather(*(self._renewed(session, token) for session, token in held))
-
-    async def _renewed(self, session: HostSession, token: int) -> None:
-        """Renew, and wait for a host's lock: its keeper may be putting back at this very moment."""
-        wanted = {"token": token, "lease_s": self.state.setup.lease_s}
-        until = self.clock() + LOCKED_BOUND_S
-        while True:
-            try:
-                await session.request("lease.renew", wanted, bound_s=30.0)
-                return
-            except HostError as error:
-                if error.code != "locked" or self.clock() > until:
-                    raise
-            await asyncio.sleep(1.0)
+        await still_held(held, self.state.setup.lease_s)
 
     async def _look_again(self, legs: Sequence[Leg]) -> None:
         """Settings, speed and boot once more: a trial stands only if the cell's conditions held to its end."""

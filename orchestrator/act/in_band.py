@@ -17,9 +17,9 @@ from typing import cast
 from orchestrator.act.session import HostSession
 from orchestrator.faults import HostError
 from orchestrator.onhost.renewal_datagram import KEY_BYTES, read_heard, renewal
+from orchestrator.planning.least_lease import OFTENEST_S, UNANSWERED_S
 
-OFTEN_S, OFTENEST_S = 0.2, 0.02  # between two renewals: as long as the last were answered, and when none was for long
-UNANSWERED_S = 0.5
+OFTEN_S = 0.2  # between two renewals, as long as the last were answered
 PROOF_S = 2.0  # without traffic in the way, a few milliseconds do
 TOLD_BEFORE_S = 0.3
 FREE_AFTER_S = 0.3  # after the traffic's end a switch's queue has drained
@@ -92,6 +92,7 @@ class InBand:
         """`ends` are those whose control path shares their link; ordinarily there is none."""
         self._ends = ends
         self._waking: asyncio.Task[None] | None = None
+        self.unheard: list[str] = []  # hosts that no datagram of ours reaches: only SSH renews their leases
         self.lead_s = TOLD_BEFORE_S if ends else 0.0  # the start must have come to both ends before the traffic does
 
     def over_at(self, at_s: float) -> None:
@@ -115,6 +116,7 @@ async def in_band(ends: Sequence[SharedEnd], lease_s: float) -> AsyncIterator[In
             line = await _open(end, lease_s)
             end.session.share_link(line)
             opened += [line] if line is not None else []
+            traffic.unheard += [end.session.host.name] if line is None else []
         yield traffic
     finally:
         traffic.close()

@@ -248,6 +248,7 @@ def _conducted(state: RunState, event: ev.Conducted) -> None:
         note_kernels(state)
     note_costs(state, event)
     note_external(state, event.verdict.get("changed_outside") or [], f"in trial {event.position}")
+    state.notes += [note for note in event.record.get("only_ssh_renews") or () if note not in state.notes]
     start_over(state, attempt=1)
 
 

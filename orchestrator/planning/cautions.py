@@ -9,7 +9,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from orchestrator.planning.cells import Cell, SettingUse, cells
+from orchestrator.planning.least_lease import needs_of
 from orchestrator.planning.plan import Plan
+from orchestrator.planning.units import DURATION, format_as
 
 _IPV6_LEAST_MTU = 1280  # RFC 8200 s5
 # Ranges that cannot lead to a stranger: RFC 1918, RFC 4193, RFC 3927, RFC 4291 s2.5.6, RFC 2544 App. C.2.2 (RFC 6890),
@@ -88,7 +90,7 @@ class Caution:
 
 def cautions(plan: Plan, found: Sequence[Cell]) -> tuple[Caution, ...]:
     """Every caution that applies to the plan."""
-    return (*_links(plan, found), *_settings(plan, found), *_power(plan), *_frames(found))
+    return (*_links(plan, found), *_settings(plan, found), *_lease(plan, found), *_power(plan), *_frames(found))
 
 
 def unlimited_udp_problem(plan: Plan, link: str, addresses: Iterable[str]) -> str:
@@ -190,6 +192,23 @@ def _settings(plan: Plan, found: Sequence[Cell]) -> Iterator[Caution]:
             ", ".join(own),
             f"{', '.join(own)}: programs of the plan's own run there; what they change beside the value that they read "
             "back, nothing can put back",
+        )
+
+
+def _lease(plan: Plan, found: Sequence[Cell]) -> Iterator[Caution]:
+    """A lease that would be too short where SSH shares an interface, which only the hosts can tell."""
+    short: dict[tuple[str, float, float], list[str]] = {}
+    for need in needs_of(plan, found):
+        if need.sure_s > plan.lease_s:
+            short.setdefault((need.what, need.least_s, need.sure_s), []).append(f"{need.host}:{need.selector}")
+    for (what, least_s, sure_s), places in short.items():
+        least, sure = format_as(DURATION, least_s), format_as(DURATION, sure_s)
+        said = f"`run` will refuse: {what} there needs a lease of at least {least}" if least_s > plan.lease_s else \
+            f"{what} there may take the link longer than the lease leaves, which then ends the trial"
+        yield Caution(
+            "short-lease",
+            ", ".join(places),
+            f"{', '.join(places)}: if SSH reaches the host over the same interface, {said}; {sure} does in any case",
         )
 
 

@@ -8,6 +8,7 @@ from orchestrator.planning.conditions import condition, with_only
 from orchestrator.planning.consistency import check_cells, check_hosts_and_links, check_replicates, names
 from orchestrator.planning.document import Document, shown
 from orchestrator.planning.factors import Lookup
+from orchestrator.planning.least_lease import check_lease
 from orchestrator.planning.parts import Parts, validated
 from orchestrator.planning.plan import Catalogue, Change, Factor, Host, Plan, PowerCycle
 from orchestrator.planning.problems import PlanProblems
@@ -55,6 +56,8 @@ def _plan(document: Document, catalogue: Catalogue) -> Plan | None:
     check_replicates(document, plan)
     if whole:
         check_cells(document, plan)
+        if not document.problems:
+            check_lease(document, plan)
     return plan
 
 

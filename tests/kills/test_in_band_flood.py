@@ -13,7 +13,7 @@ from orchestrator.lab.lab import Lab
 from tests.kills.floods import LEAST_LOSS_RATIO, play
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone, pytest.mark.proof]
-LENGTH_S, LEASE_S = 6.0, 2.0
+LENGTH_S, LEASE_S = 12.0, 6.0
 
 
 @pytest.mark.parametrize("older_kernel", [False, True], ids=["", "a kernel that doubles every pause"])

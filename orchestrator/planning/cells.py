@@ -209,7 +209,12 @@ def _uses(plan: Plan, links: Iterable[str], factor: str, changes: tuple[Change, 
 def hold_uses(plan: Plan) -> Iterator[SettingUse]:
     """What is fixed for the run: on every link that it concerns."""
     for number, change in enumerate(plan.hold, 1):
-        yield from _uses(plan, plan.links, f"hold-{number}", (change,))
+        yield from _uses(plan, plan.links, hold_name(number), (change,))
+
+
+def hold_name(number: int) -> str:
+    """What stands in a factor's place for the first, second ... entry of `hold`."""
+    return f"hold-{number}"
 
 
 def matches(condition: Mapping[str, tuple[Json, ...]], levels: Mapping[str, Json]) -> bool:

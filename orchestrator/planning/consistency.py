@@ -14,6 +14,7 @@ from orchestrator.planning.cells import (
     SettingUse,
     cells,
     combinations,
+    hold_name,
     hold_uses,
     matches,
     ports_needed,
@@ -186,10 +187,14 @@ def _check_applying(document: Document, plan: Plan, everything: list[Combination
 
 
 def _check_hold(document: Document, plan: Plan) -> None:
-    """Every held setting is held somewhere."""
+    """Every held setting is held somewhere, and no factor has the name by which a run's files know one."""
     held = {use.factor for use in hold_uses(plan)}
     for number, change in enumerate(plan.hold):
-        if f"hold-{number + 1}" not in held:
+        name = hold_name(number + 1)
+        if name in plan.factors:
+            said = f"'{name}' is what the run's files call entry {number + 1} of hold"
+            document.report(("factors", name), "bad-name", said, "give the factor another name", key=True)
+        elif name not in held:
             said = f"{change.setting} belongs to an interface, and {change.where} has no end on a link"
             hint = f"name the interface, as in at: {change.where}:eth1"
             document.report(("hold", number, "at"), "never-applies", said, hint)

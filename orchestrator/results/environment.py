@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,6 +16,7 @@ _KERNEL_FACTS = (("release", "kernel"), ("build", "kernel build"), ("build_id", 
                  ("modules_sha256", "loaded modules"))
 _INTERFACE_FACTS = (("driver", "driver"), ("driver_version", "driver version"), ("firmware", "firmware"),
                     ("speed_bit_s", "speed in bit/s"), ("duplex", "duplex"), ("max_mtu", "greatest MTU"))
+_HELD = re.compile(r"hold-\d+")  # in a factor's place, of what `hold` sets for the whole run
 _LONGEST = 200
 _MOST_PLAN_LINES = 40
 
@@ -97,7 +99,7 @@ def conditions(run: Mapping[str, Any], factors: Sequence[str]) -> dict[str, str]
 
 def _holds_a_kernel(use: Mapping[str, Any]) -> bool:
     """A kernel that is held for the whole run is what two runs are compared for, and is told first as what differs."""
-    return use.get("setting") == "kernel" and str(use.get("factor", "")).startswith("hold-")
+    return use.get("setting") == "kernel" and bool(_HELD.fullmatch(str(use.get("factor", ""))))
 
 
 def differences(reference: Mapping[str, str], candidate: Mapping[str, str]) -> list[Unlike]:

@@ -164,6 +164,12 @@ def test_a_problem_in_one_host_does_not_hide_what_refers_to_it() -> None:
             11,
             "give it a name of its own: tcp_sack: {setting: net.ipv4.tcp_sack, levels: [...]}",
         ),
+        (
+            "factors: {hold-1: {setting: governor, levels: [performance]}}\nhold: [{setting: mtu, level: 9000}]",
+            "bad-name",
+            11,
+            "give the factor another name",
+        ),
         ("factors: {parallel: [1, 4]}", "unknown-factor", 11, "did you mean 'streams'?"),
         ("factors: {dirction: [transmit]}", "unknown-factor", 11, "did you mean 'direction'?"),
         ("factors: {direction: [tx]}", "bad-level", 23, "did you mean 'transmit'?"),

@@ -7,6 +7,7 @@ open for as long as it likes.
 from __future__ import annotations
 
 import asyncio
+import functools
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -38,6 +39,19 @@ class Seen:
     python: str = ""
     missing: tuple[str, ...] = ()
     damage: str = ""
+    bug: Exception | None = None  # an error of ours, met while what the host says was taken
+
+
+def _met_here(heard: Callable[..., None]) -> Callable[..., None]:
+    """An error of ours ends the session as what it is; asyncssh would take it for the end of the connection."""
+    @functools.wraps(heard)
+    def guarded(channel: Channel, *what: Any) -> None:
+        try:
+            heard(channel, *what)
+        except Exception as error:
+            channel.seen.bug = channel.seen.bug or error
+            channel.close()
+    return guarded
 
 
 @dataclass
@@ -57,6 +71,7 @@ class Channel(asyncssh.SSHClientSession[bytes]):
         """The channel is open."""
         self._channel = chan
 
+    @_met_here
     def data_received(self, data: bytes, datatype: asyncssh.DataType) -> None:
         """Output of the helper, or of whatever the login shell runs before it."""
         if datatype == asyncssh.EXTENDED_DATA_STDERR:
@@ -81,16 +96,19 @@ class Channel(asyncssh.SSHClientSession[bytes]):
             self._channel.abort()
         self._end()
 
+    @_met_here
     def exit_status_received(self, status: int) -> None:
         """The helper, or what ran in its place, has ended."""
         self.seen.exit_status = status
         self._end()
 
+    @_met_here
     def exit_signal_received(self, signal: str, core_dumped: bool, msg: str, lang: str) -> None:  # noqa: ARG002 - theirs
         """The helper, or what ran in its place, was killed."""
         self.seen.signal = signal
         self._end()
 
+    @_met_here
     def connection_lost(self, exc: Exception | None) -> None:
         """The channel is closed, with its connection or alone."""
         self.seen.closed = True

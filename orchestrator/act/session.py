@@ -16,7 +16,7 @@ from orchestrator.act.channel import Channel
 from orchestrator.act.holders import HELD, held_by
 from orchestrator.act.login import NOT_SSH, Login, log_in
 from orchestrator.act.start_failures import explain, old_python
-from orchestrator.faults import BugError, Fault, HostError
+from orchestrator.faults import BugError, Fault, HostError, as_fault
 from orchestrator.onhost.frames import FrameError
 
 if TYPE_CHECKING:
@@ -193,7 +193,7 @@ class HostSession:
     def send(self, message: dict[str, Any]) -> None:
         """One message to the helper; HostError "lost" when there is none any more."""
         if self.lost.is_set():
-            raise self.error("lost", "the connection was lost", next_step="")
+            raise self._bug() or self.error("lost", "the connection was lost", next_step="")
         try:
             self._channel.send(message)
         except FrameError as error:
@@ -255,7 +255,9 @@ class HostSession:
             for task in tasks:
                 task.cancel()
 
-    async def _start_failure(self, bound_s: float) -> HostError:
+    async def _start_failure(self, bound_s: float) -> Fault:
+        if bug := self._bug():
+            return bug
         if self._channel.ended.is_set():
             until = asyncio.get_running_loop().time() + SETTLE_S
             while not self._channel.seen.closed and asyncio.get_running_loop().time() < until:
@@ -294,9 +296,20 @@ class HostSession:
         why = seen.damage or seen.lost or (f"the helper ended with status {seen.exit_status}"
                                            if seen.exit_status is not None else "the connection was lost")
         said = seen.diagnostics.decode("utf-8", errors="replace")[-2000:]
+        bug = self._bug() if self._jobs else None
         for job in list(self._jobs.values()):
-            job.fail(self.error("noise" if seen.damage else "lost", why, said=said))
+            job.fail(bug or self.error("noise" if seen.damage else "lost", why, said=said))
         self._jobs.clear()
+
+    def _bug(self) -> BugError | None:
+        """The error of ours that has ended the session, for whoever meets it first: to others it is a lost one."""
+        error, self._channel.seen.bug = self._channel.seen.bug, None
+        if error is None:
+            return None
+        bug = BugError("session", f"{self.host.name}: the session ended by an error of ours: "
+                       f"{as_fault(error).message}")
+        bug.__cause__ = error
+        return bug
 
 
 async def connect(host: HostAddress, *, ssh_config: str | None = None, bound_s: float = START_BOUND_S) -> HostSession:

@@ -333,3 +333,29 @@ def test_closing_ends_the_helper(tmp_path: Path) -> None:
             return
         time.sleep(0.01)
     pytest.fail("the helper outlived its session")
+
+
+@pytest.mark.parametrize("place", ["take", "fail"])
+def test_an_error_of_ours_while_an_answer_is_taken_is_told_once_as_ours_and_then_the_session_is_lost(
+        place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """asyncssh, which calls us then, would take it for the end of the connection."""
+    async def work(made: HostSession) -> None:
+        def broken(*_: Any) -> None:
+            raise KeyError("injected")
+
+        with monkeypatch.context() as patch:
+            patch.setattr(session.Job, place, broken)
+            if place == "fail":  # met when the session ends
+                job = made.start("facts")
+                made._channel.exit_status_received(1)
+                assert not job.done
+                found = pytest.raises(BugError, made.send, {})
+            else:
+                with pytest.raises(BugError) as found:
+                    await made.request("facts")
+        assert isinstance(found.value.__cause__, KeyError)
+        assert made.lost.is_set()
+        with pytest.raises(HostError, match="the connection was lost"):
+            await made.request("facts")
+
+    _on_session(tmp_path, work)

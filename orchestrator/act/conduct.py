@@ -17,7 +17,7 @@ from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
 from orchestrator.act.still_held import still_held
-from orchestrator.act.supervised import raise_own
+from orchestrator.act.supervised import end_heard, raise_own
 from orchestrator.act.wiring import wired_elsewhere
 from orchestrator.decide.addressing import addresses_of
 from orchestrator.decide.answering import questions_of
@@ -263,9 +263,7 @@ class ConductedTrial:
         try:
             result = await job.result()
         finally:
-            saying.cancel()
-            [ended] = await asyncio.gather(saying, return_exceptions=True)
-        raise_own(ended)
+            await end_heard(saying)
         return result
 
     async def _pass_on(self, job: Job) -> None:
@@ -305,7 +303,7 @@ class ConductedTrial:
                 results = await asyncio.gather(*(self._measured(job, host, *end)
                                                  for (host, job), end in zip(jobs, ends, strict=True)))
         except BaseException as error:
-            await asyncio.gather(*(job.cancel() for _, job in jobs), return_exceptions=True)
+            raise_own(*await asyncio.gather(*(job.cancel() for _, job in jobs), return_exceptions=True))
             if isinstance(error, HostError) and error.code == "peer_lost":
                 # Where the other end's session or lease has ended, its streams may tell so first: asking finds out.
                 await self._still_held()
@@ -328,8 +326,7 @@ class ConductedTrial:
             result = await job.result()
             await taking
         finally:
-            taking.cancel()
-            raise_own(*await asyncio.gather(taking, return_exceptions=True))  # it leads over the end of the job
+            await end_heard(taking)  # what it has met leads over the end of the job
         return {**result, "window": self.windows}
 
     async def _take_intervals(self, job: Job, about: Json) -> None:
@@ -355,7 +352,7 @@ class ConductedTrial:
             jobs.append(dial)
             await asyncio.gather(*(wait_for_stage(job, "connected", 20.0) for job in jobs))
         except BaseException:
-            await asyncio.gather(*(job.cancel() for job in jobs), return_exceptions=True)
+            raise_own(*await asyncio.gather(*(job.cancel() for job in jobs), return_exceptions=True))
             raise
         return [(leg.first.host, dial), (leg.second.host, serve)]
 

@@ -9,6 +9,7 @@ from types import TracebackType
 from typing import Any
 
 from orchestrator.act.session import HostSession, Job
+from orchestrator.act.supervised import end_heard, error_of, raise_own
 from orchestrator.decide.outside import CHANGED_OUTSIDE, NEXT_STEP, ExternalChange, from_host, in_words
 from orchestrator.decide.power import NO_LIFE
 from orchestrator.faults import BugError, Fault, HostError
@@ -65,10 +66,11 @@ class ExternalWatch:
                 await asyncio.sleep(COLLECT_S)
         finally:
             noticing.cancel()
-            if not working.done():
-                working.cancel()
+            given_up = working.cancel()
             await asyncio.gather(working, noticing, return_exceptions=True)
-        fault = None if working.cancelled() else working.exception()
+        fault = error_of(working)
+        if given_up and isinstance(fault, asyncio.CancelledError):
+            fault = None
         if fault is not None and not isinstance(fault, Fault):
             raise fault
         if not isinstance(fault, BugError) and not (isinstance(fault, HostError) and fault.code in NO_LIFE):
@@ -89,6 +91,8 @@ class ExternalWatch:
         for host, answer in zip(self._jobs, await asyncio.gather(*ended, return_exceptions=True), strict=True):
             if isinstance(answer, dict):
                 self._note(host, answer["changes"])
+            elif not isinstance(answer, TimeoutError):
+                raise_own(answer)
 
     async def _listen(self, host: str, job: Job) -> None:
         """A watch that ends early is no reason to end the trial: what it would have seen is read back after it."""
@@ -106,9 +110,10 @@ class ExternalWatch:
                 self._first.set()
 
     async def _cancel(self) -> None:
-        for task in self._listening:
-            task.cancel()
-        await asyncio.gather(*self._listening, *(job.cancel() for job in self._jobs.values()), return_exceptions=True)
+        try:
+            await end_heard(*self._listening)
+        finally:
+            raise_own(*await asyncio.gather(*(job.cancel() for job in self._jobs.values()), return_exceptions=True))
 
 
 def external_change(changes: Sequence[ExternalChange]) -> HostError:

@@ -12,6 +12,7 @@ from typing import Any
 
 from orchestrator.act.clocks import lead_s, read_clock
 from orchestrator.act.session import HostSession, Job
+from orchestrator.act.supervised import raise_own
 from orchestrator.faults import HostError
 from orchestrator.planning.traffic import DEFAULTS
 
@@ -53,7 +54,7 @@ async def _measure(session: HostSession, transport: str, ports: Sequence[int]) -
         await asyncio.gather(*(job.tell(window) for job in jobs))
         served, _ = await asyncio.gather(*(job.result() for job in jobs))
     except BaseException:
-        await asyncio.gather(*(job.cancel() for job in jobs), return_exceptions=True)
+        raise_own(*await asyncio.gather(*(job.cancel() for job in jobs), return_exceptions=True))
         raise
     part = next(part for part in served["parts"] if part["part"] == "receive")
     return float(part["goodput_bytes"]) * 8 / float(part["window_s"])

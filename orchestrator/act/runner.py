@@ -17,7 +17,7 @@ from dataclasses import asdict
 from orchestrator.act.actions import HostActions
 from orchestrator.act.journal import JOURNAL_WRITE, Journal
 from orchestrator.act.recovering import result_of
-from orchestrator.act.supervised import Supervisor, Task, in_thread, within
+from orchestrator.act.supervised import Supervisor, Task, in_thread, is_wanted, within
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.above_ceiling import fills, fills_before
@@ -37,6 +37,7 @@ LOST = frozenset({"lost", "noise", "silent"})  # codes of a session that is of n
 ADVICE_BOUND_S = 600.0  # statistics over some thousand trials take seconds
 MOST_BUGS = 20  # of which the traceback is kept
 RENEWALS_IN_VAIN = 3  # a loop that fails on every turn must not spin
+ANY = (Exception, asyncio.CancelledError)  # what may be raised; the latter is wanted only where a task was cancelled
 Listener = Callable[[RunState, ev.Event | do.Command | str], None]
 
 
@@ -68,14 +69,18 @@ class Runner:
         """Until the state machine says that the run is over, or can say nothing any more; the exit code."""
         try:
             code = await self._run(first_event)
-        except Exception as error:  # the last resort has failed, too: nobody can say what the hosts are
+        except ANY as error:  # the last resort has failed, too: nobody can say what the hosts are
+            if is_wanted(error):
+                raise
             self._note_bug(error)
             code = 5 if self.state.exit_code is None else self.state.exit_code
         finally:
             for end in (self._tasks.end, self._renewals.end, self._flushes.end, self.actions.close):
                 try:
                     await end()
-                except Exception as error:
+                except ANY as error:
+                    if is_wanted(error):
+                        raise
                     self._note_bug(error)
         return 4 if self.bugs and code != 5 else code
 
@@ -87,8 +92,8 @@ class Runner:
             while self.state.exit_code is None:
                 self._start(self._handle(await self._next_event()))
             return self.state.exit_code
-        except Exception as error:
-            if self.state.exit_code is not None:  # the hosts are free; it was the telling of it that failed
+        except ANY as error:
+            if is_wanted(error) or self.state.exit_code is not None:  # the hosts are free; telling of it has failed
                 raise
             return await self._end_by_the_hosts_records(error)
 
@@ -103,7 +108,7 @@ class Runner:
             if event is not None:
                 return event
 
-    async def _end_by_the_hosts_records(self, error: Exception) -> int:
+    async def _end_by_the_hosts_records(self, error: BaseException) -> int:
         """The journal or the state machine fails: nothing is measured on, and the hosts' own records restore them."""
         disk = isinstance(error, HostError) and error.code == JOURNAL_WRITE
         if not disk:

@@ -51,7 +51,7 @@ class Supervisor:
 
     def _look_at(self, task: Task) -> None:
         died = self._died.pop(task)
-        error = asyncio.CancelledError("cancelled by nobody of ours") if task.cancelled() else task.exception()
+        error = error_of(task)  # a CancelledError is nobody's of ours, or it would be unheard
         if error is not None:
             died(error)
         self._ended()
@@ -61,10 +61,36 @@ def _unheard(_: BaseException) -> None:
     """The end of a task that was cancelled on purpose."""
 
 
-def raise_own(outcome: object) -> None:
+def is_wanted(error: BaseException) -> bool:
+    """Whether the task that runs now is cancelled by this; a CancelledError out of the blue is an error of ours."""
+    task = asyncio.current_task()
+    return isinstance(error, asyncio.CancelledError) and task is not None and task.cancelling() > 0
+
+
+def error_of(task: asyncio.Task[Any]) -> BaseException | None:
+    """What a task that is done has ended with, a CancelledError too."""
+    try:
+        return task.exception()
+    except asyncio.CancelledError as cancelled:
+        return cancelled
+
+
+def raise_own(*outcomes: object) -> None:
     """Raise what a task that was ended on purpose has met, if it is an error of ours and no host's."""
-    if isinstance(outcome, Exception) and not isinstance(outcome, HostError):
-        raise outcome
+    for outcome in outcomes:
+        if isinstance(outcome, Exception) and not isinstance(outcome, HostError):
+            raise outcome
+
+
+async def end_heard(*tasks: asyncio.Task[Any]) -> None:
+    """End tasks whose result nobody wants any more; an error of ours that one of them has met is raised."""
+    wanted = [task.cancel() for task in tasks]
+    await asyncio.gather(*tasks, return_exceptions=True)
+    for task, was_at_work in zip(tasks, wanted, strict=True):
+        error = error_of(task)
+        if isinstance(error, asyncio.CancelledError) and not was_at_work:
+            raise error
+        raise_own(error)
 
 
 async def within(work: Coroutine[Any, Any, T], bound_s: float, what: str) -> T:

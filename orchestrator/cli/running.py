@@ -37,7 +37,7 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
     from orchestrator.act.bundle import helper_bundle
     from orchestrator.act.journal import Journal
     from orchestrator.act.run_folder import journal_path, write_run_json, writing
-    from orchestrator.act.runner import Runner
+    from orchestrator.act.runner import ANY, Runner
 
     def more_trials(state: RunState) -> tuple[list[Trial], str]:
         from orchestrator.results import enough  # statistics are slow to load, and most plans need none while running
@@ -76,7 +76,7 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
                 journal.append("setup", state.setup.as_dict())
         try:
             code = asyncio.run(run(heard))
-        except Exception as error:  # not even the runner could begin or end: nobody has looked at the hosts
+        except ANY as error:  # not even the runner could begin or end: nobody has looked at the hosts
             progress.trace(error)
             held = any(host.token or host.changed for host in state.hosts.values())
             code = Exit.NOT_AS_FOUND if held else Exit.OUR_FAULT

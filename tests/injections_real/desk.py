@@ -57,8 +57,8 @@ class Outcome:
 class Desk:
     """`with Desk(folder) as desk: desk.play(case)`."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, bound_s: float = BOUND_S) -> None:
+        self.folder, self.bound_s = folder, bound_s
         self.lab = Lab(server="openssh")
 
     def __enter__(self) -> Desk:
@@ -138,7 +138,7 @@ class Desk:
                 self._wait_as_found()
                 return -9, time.monotonic()
         try:
-            code: int | None = self._process.wait(BOUND_S)
+            code: int | None = self._process.wait(self.bound_s)
         except subprocess.TimeoutExpired:
             self._end_by_force()
             code = None
@@ -166,7 +166,7 @@ class Desk:
 
     def _wait_for_change(self) -> None:
         """Until a host is changed, or the command is over."""
-        until = time.monotonic() + BOUND_S
+        until = time.monotonic() + self.bound_s
         while self._process.poll() is None and time.monotonic() < until:
             if any(host.path("/sys/class/net/eth1/mtu").read_text().strip() == str(CHANGED_MTU)
                    for host in self.lab.hosts.values()):
@@ -194,7 +194,7 @@ class Desk:
     def _judged(self, case: Case, code: int | None) -> list[str]:
         """Exit code, terminal and log."""
         if code is None:
-            return [f"no end within {BOUND_S:g} s"]
+            return [f"no end within {self.bound_s:g} s"]
         problems = [f"on the terminal: {words}" for words in NEVER_SHOWN if words in self.said]
         if case.allowed is not ANYTHING and code not in case.allowed:
             problems.append(f"exit code {code}, not one of {sorted(case.allowed)}")

@@ -68,11 +68,12 @@ class Case:
         return f"{self.scene}: {self.error} at {self.place}, visit {self.visit}{' and all later' * self.lasting}"
 
 
-ERRORS: dict[str, Callable[[], Exception]] = {
+ERRORS: dict[str, Callable[[], BaseException]] = {
     "Exception": lambda: Exception("injected"),
     "KeyError": lambda: KeyError("injected"),
     "OSError": lambda: OSError(5, "injected"),
     "TimeoutError": lambda: TimeoutError("injected"),
+    "CancelledError": lambda: asyncio.CancelledError("injected"),  # which nobody has asked for
     "BugError": lambda: BugError("injected", "injected"),
     "HostError": lambda: HostError("injected", "injected", host="dome"),
 }
@@ -96,7 +97,7 @@ class Tracer:
         self.functions = {str(path) for path in FUNCTIONS_OF}
         self.case = case
         self.visits: Counter[Place] = Counter()
-        self.raised: Exception | None = None
+        self.raised: BaseException | None = None
         self.armed = True
 
     def __enter__(self) -> Tracer:
@@ -146,7 +147,7 @@ class Ended:
     codes: list[int]
     problems: list[str]
     bugs: list[BaseException]
-    raised: Exception | None
+    raised: BaseException | None
     as_found: dict[str, bool]
     named: set[str]
     nothing_of_ours: bool
@@ -162,7 +163,7 @@ class InjectedStage(StartedStage):
         self.problems: list[str] = []
         self.said: list[str] = []
         self.codes: list[int] = []
-        self.refused: Exception | None = None  # what kept the run from being taken up again
+        self.refused: BaseException | None = None  # what kept the run from being taken up again
         if kernels:
             super().__init__(("dome",))
         else:
@@ -182,7 +183,7 @@ class InjectedStage(StartedStage):
         assert self.running is not None
         try:
             self.codes.append(await self.running)
-        except Exception as error:  # as cli/running.py does
+        except (Exception, asyncio.CancelledError) as error:  # as cli/running.py does
             held = any(host.token or host.changed for host in self.state.hosts.values())
             self.codes.append(5 if held else 4)
             self.refused = error
@@ -402,7 +403,8 @@ def cases(seed: int, visits: dict[str, Counter[Place]]) -> Iterator[Case]:
     dice = random.Random(seed)
     places = sorted({place for found in visits.values() for place in found})
     while True:
-        round_of = [(place, error) for place in places for error in ERRORS]
+        round_of = [(place, error) for place in places for error in ERRORS
+                    if error != "CancelledError" or place.kind == "await"]
         dice.shuffle(round_of)
         for place, error in round_of:
             scene = dice.choice([name for name, found in visits.items() if place in found])

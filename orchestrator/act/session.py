@@ -30,6 +30,7 @@ ANSWER_GRACE_S = 10.0  # the host ends a job at its bound; only a host that cann
 EVENTS_LIMIT = 20_000  # of one job, waiting to be looked at
 WAITING_LIMIT_BYTES = 32 * 1024 * 1024  # memory that what a host has said may take until it is looked at
 UNASKED_LIMIT_BYTES = 256 * 1024 * 1024  # what a host may say in all that answers nothing: late answers are some MB
+AT_A_LIMIT = "look at the host's free memory and its limits (free, ulimit -a, df), then try again"
 HEARTBEAT_S = 300.0  # the helper gives up a controller that is silent for an hour
 
 
@@ -220,7 +221,8 @@ class HostSession:
             fault = BugError("helper", f"{verb} on {self.host.name}: {message}")
         else:
             held = held_by(code, values) if code in HELD else None
-            fault = self.error(code, held[0], next_step=held[1]) if held else self.error(code, message)
+            told, next_step = held or (message, AT_A_LIMIT if code in ("memory", "exhausted") else "")
+            fault = self.error(code, told, next_step=next_step)
         fault.values = {**values, "verb": verb}  # set, not passed: the host's keys may be those of the call
         return fault
 

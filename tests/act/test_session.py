@@ -349,7 +349,8 @@ def test_an_error_of_ours_while_an_answer_is_taken_is_told_once_as_ours_and_then
                 job = made.start("facts")
                 made._channel.exit_status_received(1)
                 assert not job.done
-                found = pytest.raises(BugError, made.send, {})
+                with pytest.raises(BugError) as found:
+                    made.send({})
             else:
                 with pytest.raises(BugError) as found:
                     await made.request("facts")

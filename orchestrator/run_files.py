@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import json
 import os
 import secrets
 import stat
@@ -21,6 +20,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from orchestrator.faults import PlanError
+from orchestrator.stored import loads
 
 MOST_NAMES = 20_000  # files in one folder that are looked at
 _MEBI = 1024 * 1024
@@ -109,8 +109,11 @@ class Folder:
 
     def read(self, name: str, most_bytes: int = MOST_TEXT_BYTES) -> bytes:
         """The whole content of a file, also of one that grows meanwhile; errors as `open_read`."""
+        kept = bytearray()  # in parts: room for all that may be read is not taken before it is there
         with self.open_read(name, most_bytes) as file:
-            return file.read(most_bytes)
+            while len(kept) < most_bytes and (part := file.read(min(_MEBI, most_bytes - len(kept)))):
+                kept += part
+        return bytes(kept)
 
     def text(self, name: str, most_bytes: int = MOST_TEXT_BYTES) -> str:
         """A text file's content; bytes that are not UTF-8 are replaced."""
@@ -125,8 +128,8 @@ class Folder:
     def json(self, name: str) -> Any:
         """A JSON file's content; PlanError when it is no JSON or nested too deeply."""
         try:
-            value = json.loads(self.text(name))
-        except (ValueError, RecursionError) as error:
+            value = loads(self.text(name))
+        except ValueError as error:
             raise PlanError("run_file_broken", f"{self.at(name)} is not JSON: {error}", path=name) from error
         if _depth_exceeds(value, MOST_JSON_DEPTH):
             raise PlanError("run_file_broken", f"{self.at(name)} is nested more than {MOST_JSON_DEPTH} deep", path=name)

@@ -23,6 +23,7 @@ from orchestrator.decide.interval_lines import INTERVALS, IntervalLine
 from orchestrator.decide.journal_lines import MOST_BYTES, Cut, Entry, Walk, encode
 from orchestrator.faults import BugError, HostError
 from orchestrator.run_files import Folder
+from orchestrator.stored import made_of
 
 MOST_CUT_BYTES = 64 << 20  # of what is kept of a tail that is no part of the story
 FLUSH_BOUND_S = 60.0
@@ -172,10 +173,17 @@ def read_lines(path: Path) -> tuple[list[Entry], Cut | None, str]:
     return entries, walk.cut, walk.sum
 
 
+def holds_any(path: Path) -> bool:
+    """Whether the journal begins with a good line."""
+    with Folder(path.parent).open_read(path.name, MOST_BYTES) as file:
+        return next(iter(Walk(file)), None) is not None
+
+
 def _story(path: Path) -> tuple[list[Entry], Walk]:
     with Folder(path.parent).open_read(path.name, MOST_BYTES) as file:
         walk = Walk(file)
-        return [line.entry() for line in walk if line.kind != INTERVALS], walk
+        with made_of(path):
+            return [line.entry() for line in walk if line.kind != INTERVALS], walk
 
 
 def flush_folder(folder: Path) -> None:

@@ -16,15 +16,16 @@ from typing import Any
 
 from orchestrator import __version__
 from orchestrator.act.holders import holder_words
-from orchestrator.act.journal import flush_folder, read_lines, undriven
+from orchestrator.act.journal import flush_folder, holds_any, read_lines, undriven
 from orchestrator.decide.host_ends import HostEnd, host_ends
 from orchestrator.decide.kernels import facts_as_measured
 from orchestrator.decide.replay import replay
 from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState
-from orchestrator.faults import BugError, Fault, HostError, PlanError, as_fault
+from orchestrator.faults import HostError, PlanError
 from orchestrator.results.folder import SCHEMA_VERSION
 from orchestrator.run_files import Folder, has_file, write_file
+from orchestrator.stored import made_of
 
 RUNNING = "running"
 _ENDED = {0: "complete", 1: "complete", 3: "refused", 4: "our fault", 5: "not as found", 6: "stopped early",
@@ -127,11 +128,11 @@ def journal_path(folder: Path) -> Path:
 def has_begun(folder: Path) -> bool:
     """Whether the run's journal holds its setup: before that no host was contacted."""
     path = journal_path(folder)
-    return has_file(path) and bool(read_lines(path)[0])
+    return has_file(path) and holds_any(path)
 
 
 def state_of(folder: Path) -> RunState:
-    """The run's state, replayed from its journal; PlanError when the folder holds none, BugError when it cannot be."""
+    """The run's state, replayed from its journal; PlanError when the folder holds none that tells a run's story."""
     path = journal_path(folder)
     if not has_file(path):
         raise PlanError("no_journal", f"{folder} holds no journal, so it is not a run's folder",
@@ -140,14 +141,8 @@ def state_of(folder: Path) -> RunState:
     if not entries:
         raise PlanError("not_begun", f"{folder}: the run ended before any host was contacted",
                         next_step=f"begin it with: linktrial resume {shlex.quote(str(folder))}")
-    try:
+    with made_of(path):
         return replay(entries)[0]
-    except Fault:
-        raise
-    except Exception as error:
-        raise BugError("replay", f"{folder}: the journal cannot be replayed: {as_fault(error).message}",
-                       next_step=f"linktrial recover {shlex.quote(str(folder))} restores the hosts from their own "
-                                 "records") from error
 
 
 def is_driven(folder: Path) -> bool:

@@ -15,6 +15,7 @@ from orchestrator.cli.plans import LoadedPlan
 from orchestrator.cli.say import say
 from orchestrator.faults import PlanError
 from orchestrator.run_files import Folder, has_file
+from orchestrator.stored import made_of
 
 if TYPE_CHECKING:
     from orchestrator.results.environment import Unlike
@@ -47,7 +48,8 @@ def plans_to_run(plans: Sequence[LoadedPlan], references: Sequence[Path], access
         key = repr(sorted(one.loaded.plan.hosts.items()))
         if key not in known:
             known[key] = _read_kernels(one.loaded, access)
-        found = kernel_changes(_run_json(one.reference[-1]), known[key])
+        with made_of(one.reference[-1]):
+            found = kernel_changes(_run_json(one.reference[-1]), known[key])
         _tell(one, found, known[key])
         again += [one] if found else []
     return again
@@ -116,9 +118,10 @@ def _refuse_unlike(one: Again) -> None:
            "cells": [{"key": cell.key, "settings": [asdict(use) for use in cell.settings],
                       "traffic": dict(cell.traffic)} for cell in setup.cells]}
     reference = _run_json(one.reference[-1])
-    was, now = (conditions({"trial": each.get("trial", {}), "cells": each.get("cells", [])}, ())
-                for each in (reference, json.loads(json.dumps(run))))
-    unlike = [each for each in differences(was, now) if each.reference and each.candidate]
+    with made_of(one.reference[-1]):
+        was, now = (conditions({"trial": each.get("trial", {}), "cells": each.get("cells", [])}, ())
+                    for each in (reference, json.loads(json.dumps(run))))
+        unlike = [each for each in differences(was, now) if each.reference and each.candidate]
     if unlike:
         raise PlanError("not_alike", f"{one.loaded.path} does not measure what {one.reference[-1].name} did: "
                         f"{unlike[0].what} was {unlike[0].reference} and is {unlike[0].candidate}",

@@ -16,12 +16,14 @@ from orchestrator.onhost.settings.keeping import Kept, keep
 from orchestrator.planning import cells
 from orchestrator.planning.cells import Cell
 from orchestrator.run_files import Folder
+from orchestrator.stored import made_of
 
 
 def print_kept(run: Path, number: int, *, as_json: bool) -> int:
     """Print the commands and files of every host for the levels of cell `number`; nothing is contacted."""
     cell = _cell(run, number)
-    kept = {host: keep(uses, CATALOGUE) for host, uses in _uses(run, cell).items()}
+    with made_of(run / "run.json"):
+        kept = {host: keep(uses, CATALOGUE) for host, uses in _uses(run, cell).items()}
     if as_json:
         say_json({host: each._asdict() for host, each in kept.items()}, indent=2)
     else:

@@ -19,6 +19,7 @@ from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState
 from orchestrator.faults import PlanError
 from orchestrator.results.plain_text import visible
+from orchestrator.stored import made_of
 
 OBEY_HELP = ("Let the programs run that the plan in this folder of somebody else's names; the folder's name, as it is "
              "shown with them.")
@@ -26,7 +27,8 @@ OBEY_HELP = ("Let the programs run that the plan in this folder of somebody else
 
 def require_the_plans_own(run: Path, loaded: LoadedPlan, state: RunState, obeyed: Sequence[str], command: str) -> None:
     """PlanError unless what `command` would do to hosts is what the run's own plan asks, and the user's to ask."""
-    found = [*differences(composed_as(loaded.plan, state.setup), state.setup), *beyond_the_plan(state)]
+    with made_of(run):
+        found = [*differences(composed_as(loaded.plan, state.setup), state.setup), *beyond_the_plan(state)]
     if found:
         _show(f"{run}: the journal does not say what the plan says:", found)
         raise PlanError("journal_is_not_the_plans", f"{run}: its journal is not that of its plan; nothing was done",
@@ -59,7 +61,8 @@ def require_own_plans(plans: Sequence[LoadedPlan], obeyed: Sequence[str]) -> Non
 
 def journal_may_be_used(run: Path, loaded: LoadedPlan, state: RunState, obeyed: Sequence[str]) -> list[str]:
     """Why what the journal alone knows of hosts is not used to restore them; empty when it is."""
-    found = [*differences(composed_as(loaded.plan, state.setup), state.setup), *beyond_the_plan(state)]
+    with made_of(run):
+        found = [*differences(composed_as(loaded.plan, state.setup), state.setup), *beyond_the_plan(state)]
     known = [f"{name}: {place} to {visible(repr(host.before.get(place)))[:200]}"
              for name, host in state.hosts.items() for place in host.ours]
     if found:

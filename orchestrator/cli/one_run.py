@@ -11,14 +11,15 @@ from typing import Any
 from orchestrator.act.signals import Signals
 from orchestrator.cli.access import Access
 from orchestrator.cli.exits import Exit
-from orchestrator.cli.own_fault import say_own_fault
+from orchestrator.cli.own_fault import say_fault
 from orchestrator.cli.plans import LoadedPlan, load_plans
 from orchestrator.cli.running import drive, finish_folder
-from orchestrator.cli.say import say
+from orchestrator.cli.say import say, typed
 from orchestrator.decide.ending import outcome_code
 from orchestrator.decide.state import RunState
-from orchestrator.faults import BugError, PlanError
+from orchestrator.faults import PlanError
 from orchestrator.run_files import Folder, has_file
+from orchestrator.stored import NO_SENSE
 
 STATUSES = ("suspect", "failed", "impossible", "skipped")
 
@@ -62,8 +63,11 @@ def go_on_run(run: Path, access: Access, again: str = "", replicates: int | None
         return drive(fresh, loaded, run, access, signals=signals)
     try:
         state = state_of(run)
-    except BugError as error:  # nobody knows what the hosts are before they are recovered
-        say_own_fault(error)
+    except PlanError as error:
+        if error.code != NO_SENSE:
+            raise
+        say_fault(error)  # nobody knows what the hosts are before they are recovered
+        say(f"to restore the hosts from their own records: linktrial recover {typed(run)}", err=True)
         return Exit.NOT_AS_FOUND
     added = _added(loaded, state, replicates) if replicates else []
     positions = _positions(state, again)

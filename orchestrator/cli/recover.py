@@ -16,7 +16,7 @@ from orchestrator.cli.access import Access, access_options, opener
 from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.cli.last_words import accept_command
 from orchestrator.cli.obeying import journal_may_be_used
-from orchestrator.cli.own_fault import say_own_fault
+from orchestrator.cli.own_fault import say_fault, say_own_fault
 from orchestrator.cli.plans import LoadedPlan, PlanSource, load_plans, load_sources, plan_sources
 from orchestrator.cli.progress import stays_lines
 from orchestrator.cli.say import say, typed
@@ -25,6 +25,7 @@ from orchestrator.faults import BugError, Fault, HostError, PlanError, as_fault
 from orchestrator.planning.binds import parse_binds
 from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import is_suite, open_suite
+from orchestrator.stored import NO_SENSE
 
 if TYPE_CHECKING:
     from orchestrator.act.recovering import Recovered
@@ -99,19 +100,10 @@ def _accepting(targets: list[Target], named: tuple[str, ...]) -> list[Target]:
 def recover_all(targets: Sequence[Target], what: Path, access: Access, obeyed: Sequence[str] = ()) -> int:
     """Recover every host of every target; from a run's journal too, whose folder is finished; the exit code."""
     from orchestrator.act.journal import undriven
-    from orchestrator.act.run_folder import has_begun, journal_path, state_of
+    from orchestrator.act.run_folder import journal_path
 
     for target in targets:
-        if target.folder is not None and has_begun(target.folder):
-            try:
-                target.state = state_of(target.folder)
-            except BugError as error:  # the hosts' own records are what counts most, and they are there
-                say_own_fault(error)
-                target.unread = True
-                continue
-            target.unused = journal_may_be_used(target.folder, target.loaded, target.state, obeyed)
-            for line in target.unused:
-                say(line, err=True)
+        _read_journal(target, obeyed)
     with contextlib.ExitStack() as kept:
         for target in targets:
             if target.state is not None and target.folder is not None:
@@ -136,6 +128,24 @@ def recover_all(targets: Sequence[Target], what: Path, access: Access, obeyed: S
     if code not in (Exit.COMPLETE, Exit.SOME_NOT_VALID):
         say(f"to try again: linktrial recover {typed(what)}", err=True)
     return code
+
+
+def _read_journal(target: Target, obeyed: Sequence[str]) -> None:
+    """What the run's journal says, as far as it may be used, and why not; one that makes no sense is told and left."""
+    from orchestrator.act.run_folder import has_begun, state_of
+
+    if target.folder is None or not has_begun(target.folder):
+        return
+    try:
+        target.state = state_of(target.folder)
+        target.unused = journal_may_be_used(target.folder, target.loaded, target.state, obeyed)
+    except PlanError as error:
+        if error.code != NO_SENSE:
+            raise
+        say_fault(error)  # the hosts' own records are what counts most, and they are there
+        target.state, target.unread = None, True
+    for line in target.unused:
+        say(line, err=True)
 
 
 async def _recover(targets: Sequence[Target], access: Access) -> int:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +17,7 @@ from orchestrator.cli.survey_text import survey_lines
 from orchestrator.faults import BugError, Fault, HostError, PlanError
 from orchestrator.planning.binds import parse_binds
 from orchestrator.run_files import read_file
+from orchestrator.stored import loads, made_of
 
 if TYPE_CHECKING:
     from orchestrator.act.surveying import Surveyed
@@ -45,7 +45,10 @@ def command(what: tuple[str, ...], bind: tuple[str, ...], as_json: bool, against
     access = Access(ssh_config)
     surveyed, needs = _survey_plan(what, bind, access) if _is_plan(what) else (_survey_named(what, access), [])
     found = [*findings(surveyed.surveys, needs), *wiring_findings(surveyed.wires, needs), *_path_findings(surveyed)]
-    changes = survey_changes(_earlier(against), surveyed.surveys) if against else []
+    changes: list[str] = []
+    if against:
+        with made_of(against):
+            changes = survey_changes(_earlier(against), surveyed.surveys)
     rows = ceilings(surveyed.surveys, needs)
     if as_json:
         say_json({
@@ -136,8 +139,8 @@ def _all_faults(surveyed: Surveyed) -> dict[str, Fault]:
 def _earlier(path: Path) -> dict[str, Any]:
     """The surveys in a file: those of `--json`, or of a run's folder."""
     try:
-        found = json.loads(read_file(path))
-    except (ValueError, RecursionError) as error:
+        found = loads(read_file(path).decode(errors="replace"))
+    except ValueError as error:
         raise PlanError("survey_file", f"{path}: is not a survey: {error}") from error
     if not isinstance(found, dict):
         raise PlanError("survey_file", f"{path}: is not a survey")

@@ -12,6 +12,7 @@ from orchestrator.cli.say import typed
 from orchestrator.decide.host_ends import host_ends
 from orchestrator.decide.state import HostState, RunState
 from orchestrator.run_files import Folder
+from orchestrator.stored import made_of
 
 LAST_LINES = 5
 _RAN_THROUGH = (Exit.COMPLETE, Exit.SOME_NOT_VALID)
@@ -19,9 +20,16 @@ _RAN_THROUGH = (Exit.COMPLETE, Exit.SOME_NOT_VALID)
 
 def run_view(run: Path) -> dict[str, Any]:
     """What is known of a run; plain data. Reads its folder only."""
-    from orchestrator.act.run_folder import ends_known, is_driven, state_of
+    from orchestrator.act.run_folder import state_of
 
     state = state_of(run)
+    with made_of(run):
+        return _run_view(run, state)
+
+
+def _run_view(run: Path, state: RunState) -> dict[str, Any]:
+    from orchestrator.act.run_folder import ends_known, is_driven
+
     code, verified = ends_known(run, state)
     driven = is_driven(run)
     asked = {trial.position for trial in state.schedule if trial.role != "rehearse"}

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from orchestrator.stored import fitting
+
 Json = dict[str, Any]
 
 
@@ -186,6 +188,9 @@ def event_to_dict(event: Event) -> Json:
 
 
 def event_from_dict(data: Mapping[str, Any]) -> Event:
-    """The event that the journal holds; KeyError for a name this version does not know."""
-    fields = {key: value for key, value in data.items() if key != "event"}
-    return EVENTS[data["event"]](**fields)
+    """The event that the journal holds; ValueError when it is none that this version knows."""
+    kind = EVENTS.get(str(data.get("event")))
+    if kind is None:
+        raise ValueError(f"{str(data.get('event'))[:60]!r} is no event of a run")
+    event: Event = fitting(kind, {key: value for key, value in data.items() if key != "event"})
+    return event

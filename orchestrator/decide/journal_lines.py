@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.decide.interval_lines import INTERVALS
+from orchestrator.stored import loads
 
 _SUM_LENGTH = 16
 _TAIL = len(',"sum":""}') + _SUM_LENGTH
@@ -67,8 +68,10 @@ class Line:
     text: str
 
     def entry(self) -> Entry:
-        """What it says."""
-        data = json.loads(self.text)
+        """What it says; ValueError when that is no record."""
+        data = loads(self.text)
+        if not isinstance(data["body"], dict):
+            raise ValueError(f"line {self.number} of the journal says nothing")
         return Entry(data["n"], data["at"], data["kind"], data["body"])
 
 

@@ -10,18 +10,15 @@ from orchestrator.decide.journal_lines import Entry
 from orchestrator.decide.machine import advance, handle
 from orchestrator.decide.setup import setup_from_dict
 from orchestrator.decide.state import RunState, begin
-from orchestrator.faults import BugError, HostError
-
-# What a journal may make of the state machine whose lines hold together and make no sense: a stranger can write such.
-REPLAYED_IN_VAIN = (LookupError, TypeError, ValueError, AttributeError, StopIteration, AssertionError, RecursionError,
-                    ArithmeticError, BugError)
 
 
 def replay(entries: Sequence[Entry]) -> tuple[RunState, list[Command]]:
-    """(the state after all events, the commands that the last of them led to)."""
+    """(the state after all events, the commands that the last of them led to).
+
+    Entries from a file are replayed within `stored.made_of`: lines that hold together may tell what no run does.
+    """
     if not entries or entries[0].kind != "setup":
-        raise HostError("journal_empty", "the journal does not begin with a run's setup",
-                        next_step="if the hosts may have been changed, run: linktrial recover PLAN")
+        raise ValueError("the journal does not begin with a run's setup")
     state = begin(setup_from_dict(entries[0].body))
     commands = advance(state)  # as the run's first process did before anything had happened
     for entry in entries[1:]:

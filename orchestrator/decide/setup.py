@@ -9,6 +9,7 @@ from typing import Any
 from orchestrator.planning.cells import Cell, SettingUse
 from orchestrator.planning.order import Trial
 from orchestrator.planning.rehearsal import REHEARSE_S
+from orchestrator.stored import fitting
 
 TRAFFIC_SLACK_S = 20.0  # beyond a trial's traffic: connecting, draining, reading counters that lag
 
@@ -89,24 +90,6 @@ class RunSetup:
 
 
 def setup_from_dict(data: Mapping[str, Any]) -> RunSetup:
-    """The inverse of `RunSetup.as_dict`, after a trip through JSON."""
-    cells = tuple(
-        Cell(**{**cell, "settings": tuple(SettingUse(**use) for use in cell["settings"])}) for cell in data["cells"]
-    )
-    links = tuple(
-        LinkSetup(**{
-            **link,
-            "ends": tuple(tuple(end) for end in link["ends"]),
-            "addresses": tuple(tuple(pair) for pair in link["addresses"]),
-            "ports": tuple(link["ports"]),
-        })
-        for link in data["links"]
-    )
-    fixed = {
-        "hosts": tuple(data["hosts"]), "links": links, "cells": cells,
-        "schedule": tuple(Trial(**trial) for trial in data["schedule"]), "accept": tuple(data["accept"]),
-        "costly": tuple(data["costly"]), "bsd_hosts": tuple(data.get("bsd_hosts", ())),
-        "power": tuple(PowerSwitch(**{**switch, "command": tuple(switch["command"])})
-                       for switch in data.get("power", ())),
-    }
-    return RunSetup(**{**data, **fixed})
+    """The inverse of `RunSetup.as_dict`, after a trip through JSON; ValueError when it is none."""
+    setup: RunSetup = fitting(RunSetup, data)
+    return setup

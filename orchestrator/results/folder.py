@@ -37,6 +37,8 @@ CHARTS = "charts"
 
 _MEBI = 1024 * 1024
 GREATEST_UNPACKED_BYTES = 512 * _MEBI
+_UNPACKED_UNASKED_BYTES = 32 * _MEBI  # below that nobody looks how small it was packed
+GREATEST_RATIO = 200  # what a run measures packs to a tenth or so; only what is made to fill memory goes far beyond
 GREATEST_STREAMED_BYTES = 8192 * _MEBI  # of what is read in pieces and never held: a day of both ends takes under 1 GiB
 
 
@@ -51,15 +53,16 @@ class RunFolder(Folder):
         """
         with self.open_read(name) as packed:
             kept = bytearray()
-            for piece in _unpacked_pieces(packed, greatest_bytes):
+            for piece in _unpacked_pieces(packed, greatest_bytes, self.at(name)):
                 kept += piece
-        return bytes(kept[: kept.rfind(b"\n") + 1])
+        del kept[kept.rfind(b"\n") + 1:]
+        return bytes(kept)
 
     def pieces(self, name: str, greatest_bytes: int = GREATEST_STREAMED_BYTES) -> Iterator[bytes]:
         """The same in pieces that each end with a line's end, for what is too large to be held."""
         with self.open_read(name) as packed:
             rest = b""
-            for piece in _unpacked_pieces(packed, greatest_bytes):
+            for piece in _unpacked_pieces(packed, greatest_bytes, self.at(name)):
                 whole, newline, tail = piece.rpartition(b"\n")
                 if newline:
                     yield rest + whole + newline
@@ -67,23 +70,30 @@ class RunFolder(Folder):
                 rest += tail
 
 
-def _unpacked_pieces(packed: BinaryIO, greatest_bytes: int) -> Iterator[bytes]:
+def _unpacked_pieces(packed: BinaryIO, greatest_bytes: int, path: Path) -> Iterator[bytes]:
     """The members of a gzip file one after the other, until its end, its first fault or the bound.
 
     By hand, because the standard library's reader gives nothing of a good member when a torn one follows it.
+    PlanError when it unpacks to far more than anything measured does.
     """
-    left, rest = greatest_bytes, b""
+    left, rest, read = greatest_bytes, b"", 0
     member = zlib.decompressobj(wbits=31)
     while left > 0:
-        rest = rest or packed.read(_MEBI // 8)
+        if not rest:
+            rest = packed.read(_MEBI // 8)
+            read += len(rest)
         if not rest:
             return
         try:
-            piece = member.decompress(rest, left)
+            piece = member.decompress(rest, min(left, _MEBI))
         except zlib.error:
             return
         yield piece
         left -= len(piece)
+        unpacked = greatest_bytes - left
+        if unpacked > max(_UNPACKED_UNASKED_BYTES, GREATEST_RATIO * read):
+            raise PlanError("run_file_large", f"{path} unpacks to more than {GREATEST_RATIO} times its size",
+                            path=str(path))
         rest = member.unused_data if member.eof else member.unconsumed_tail
         if member.eof:
             member = zlib.decompressobj(wbits=31)

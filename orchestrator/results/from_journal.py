@@ -9,9 +9,8 @@ from orchestrator.decide.events import Conducted
 from orchestrator.decide.journal_lines import Entry
 from orchestrator.decide.judge import Verdict, judge
 from orchestrator.decide.machine import BROKEN_OFF
-from orchestrator.decide.replay import REPLAYED_IN_VAIN, replay
+from orchestrator.decide.replay import replay
 from orchestrator.decide.state import RunState
-from orchestrator.faults import PlanError
 from orchestrator.results.interval_index import IntervalIndex, read_story
 
 Json = dict[str, Any]
@@ -70,8 +69,4 @@ def _empty_record(state: RunState, position: int) -> Json:
 def read_judged(journal: Path) -> tuple[RunState, list[tuple[Json, Verdict]], IntervalIndex]:
     """The same, from the journal's file, and where its intervals stand; a torn tail is left out."""
     entries, index = read_story(journal)
-    try:
-        return *judged_records(entries), index
-    except REPLAYED_IN_VAIN as error:
-        raise PlanError("journal_broken", f"{journal}: is no journal of a run: {type(error).__name__}",
-                        next_step="its lines are whole, but do not tell a run's story") from error
+    return *judged_records(entries), index

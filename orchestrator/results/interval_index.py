@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import NamedTuple
 from orchestrator.decide.interval_lines import INTERVALS, IntervalLine, Place, line_from
 from orchestrator.decide.journal_lines import MOST_BYTES, Entry, Line, Walk
 from orchestrator.run_files import Folder
+from orchestrator.stored import loads
 
 _BODY, _SERIES = ',"body":', ',"series":['
 
@@ -35,7 +35,7 @@ class IntervalIndex:
         begin = line.text.find(_BODY) + len(_BODY)
         end = line.text.find(_SERIES, begin)
         try:
-            head = json.loads(line.text[begin:end] + "}")
+            head = loads(line.text[begin:end] + "}")
             place = Place(int(head["position"]), int(head["attempt"]), int(head["window"]))
             of_end = End(str(head["link"]), str(head["end"]), str(head["host"]))
         except (ValueError, KeyError, TypeError):
@@ -48,8 +48,8 @@ class IntervalIndex:
             for byte in self.places.get(place, {}).get(end, ()):
                 file.seek(byte)
                 try:
-                    yield line_from(json.loads(file.readline())["body"])
-                except ValueError:
+                    yield line_from(loads(file.readline().decode("ascii"))["body"])
+                except (ValueError, KeyError, TypeError):
                     continue
 
 

@@ -14,6 +14,7 @@ from typing import Any
 
 from orchestrator.results.plain_text import visible
 from orchestrator.results.read_run import RunData
+from orchestrator.stored import made_of
 
 _NOT_IN_A_LABEL = re.compile(r"[^a-zA-Z0-9_]")
 _STATUSES = ("valid", "suspect", "impossible", "failed", "skipped")
@@ -45,6 +46,11 @@ _FAMILIES = (
 
 def openmetrics_text(data: RunData) -> str:
     """The cells of a run; a figure that a cell does not have has no sample."""
+    with made_of(data.path):
+        return _text(data)
+
+
+def _text(data: RunData) -> str:
     labels = _label_names(data.factors)
     rows = data.cells.to_dict("records")
     placed = [(_labels(row, labels), row) for row in rows]

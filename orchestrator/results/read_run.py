@@ -73,6 +73,9 @@ def read_table(folder: RunFolder, table: str) -> pd.DataFrame:
         return _typed(pd.DataFrame(columns=columns.names(table)), table)
     with _source(folder, table) as source:
         start = io.StringIO(source.read(_HEADER_BYTES).decode("utf-8", "replace"), newline="")
+        if "\0" in start.getvalue():
+            raise PlanError("run_file_broken", f"{folder.at(table)} is no table: it holds bytes that are not text",
+                            path=str(folder.at(table)))
         header = _header(start, folder.at(table))
         source.seek(0)
         if not header:

@@ -12,6 +12,7 @@ from statistics import median
 from orchestrator.faults import PlanError
 from orchestrator.results.folder import open_run
 from orchestrator.run_files import Folder
+from orchestrator.stored import made_of
 
 LEVEL, FOUND = 0.05, 0.90
 _LEAST_VALUES = 3  # of a cell whose spread counts
@@ -43,8 +44,9 @@ def noise_of(path: str | Path) -> Noise | None:
     folder = open_run(path)
     if not folder.has("cells.csv"):
         return None
-    rows = csv.DictReader(io.StringIO(folder.text("cells.csv"), newline=""))
-    found = [ratio for row in rows if (ratio := _ratio(row)) is not None]
+    with made_of(folder.at("cells.csv")):
+        rows = csv.DictReader(io.StringIO(folder.text("cells.csv"), newline=""))
+        found = [ratio for row in rows if (ratio := _ratio(row)) is not None]
     return Noise(str(path), median(found), len(found)) if found else None
 
 

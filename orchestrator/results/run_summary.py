@@ -19,6 +19,7 @@ from orchestrator.results.environment import conditions, environment
 from orchestrator.results.grid import level_text
 from orchestrator.results.read_run import RunData
 from orchestrator.results.statistics import unit_means
+from orchestrator.stored import made_of
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,12 @@ def summary_from_dict(stored: Any) -> RunSummary:
 
 
 def summarise_run(data: RunData) -> RunSummary:
-    """The summary of a run that was read."""
+    """The summary of a run that was read; PlanError when what it holds makes no sense."""
+    with made_of(data.path):
+        return _summary(data)
+
+
+def _summary(data: RunData) -> RunSummary:
     run = data.run
     threshold = run.get("threshold_ratio")
     plan = data.folder.text("plan.yaml") if data.folder.has("plan.yaml") else ""

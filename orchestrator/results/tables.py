@@ -27,12 +27,18 @@ from orchestrator.results.rows.intervals import (
 )
 from orchestrator.results.write import append_member, append_text_member, write_rows
 from orchestrator.run_files import Folder
+from orchestrator.stored import made_of
 
 Json = dict[str, Any]
 
 
 def write_tables(folder: Path) -> None:
     """trials.csv, hosts.csv, cells.csv, the packed tables and columns.json; repeatable."""
+    with made_of(folder / "journal.jsonl"):
+        _write_tables(folder)
+
+
+def _write_tables(folder: Path) -> None:
     from orchestrator.results.cells import cells_table
     from orchestrator.results.folder import open_run
     from orchestrator.results.read_run import read_table

@@ -62,6 +62,7 @@ ALSO = {
         "orchestrator.decide",
         "orchestrator.planning",
         "orchestrator.faults",
+        "orchestrator.stored",
         "orchestrator.wire",
         "orchestrator.metrics",
     },

@@ -28,6 +28,7 @@ from orchestrator.report.public.tables import Tables
 from orchestrator.results import columns
 from orchestrator.results.folder import RunFolder, open_run
 from orchestrator.run_files import MOST_TABLE_BYTES, Folder
+from orchestrator.stored import made_of
 
 SUMS = "SHA256SUMS"
 PLAN = "plan.yaml"
@@ -56,13 +57,15 @@ def publish(run: Path, out: Path | None, *, inside: Path | None = None) -> tuple
     `out` must be new or empty; by default it lies beside the run, or in `inside`, named by stand-ins. PlanError when it
     holds something; BugError when something that was replaced is still there: then nothing of the copy stays.
     """
-    copying = _Copying(open_run(run))
+    with made_of(run):
+        copying = _Copying(open_run(run))
     target = Folder(out or (inside or run.resolve().parent) / copying.name())
     if target.path.exists() and target.names():
         raise PlanError("not_empty", f"{target.name} is not empty", next_step="name another folder with --out")
     target.make()
     try:
-        said = copying.write(target)
+        with made_of(run):
+            said = copying.write(target)
         paths = making.write(target.path, None)
         _bare_pictures(target)
         leaking = leaks(target, copying.scrubber.stand_ins.originals)

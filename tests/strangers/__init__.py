@@ -1,0 +1,1 @@
+"""Run folders and plans that strangers wrote: mutated at random, through every command that reads one."""

@@ -20,7 +20,8 @@ def _nested(levels: int) -> Any:
 VALUES: tuple[Any, ...] = (
     None, True, False, 0, -1, 1, 2, 7, 10**6, 2**31, 2**63, 2**64, -(2**63), 10**30, 0.5, -0.5, 1e-300, 1e308,
     float("nan"), float("inf"), float("-inf"), "", "x", "0", "1", "-1", "nan", "NaN", "1e999", "true",
-    "dome", "vault", "trunk", "valid", "../../../etc/passwd", "/etc/passwd", "a/b", ".", "..", "-oProxyCommand=id", "$(id)", "`id`", "'; id; '",
+    "dome", "vault", "trunk", "valid", "../../../etc/passwd", "/etc/passwd", "a/b", ".", "..", "-oProxyCommand=id",
+    "$(id)", "`id`", "'; id; '",
     "=1+1", "@SUM(A1)", "<script>alert(1)</script>", "\x1b[2J\x1b]0;owned\x07", "one\ntwo", "one\r\ntwo", "\x00",
     "\x85\x9b31m", "dome\u202eemod", "\u2028", "\ud800", "\ufeff", "\U0001f600", "é", "x" * 300, "x" * 100_000,
     "2026-01-01T00:00:00+00:00", "{level}", "%s%n", [], {}, [None], [1, "x", None], [[]], ["dome", "eth1"], [0] * 5_000,

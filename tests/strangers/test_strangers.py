@@ -1,4 +1,4 @@
-"""What a stranger's folder or plan holds is data: a bounded, seeded sample; the long form is tests/proofs.sh strangers."""
+"""A stranger's folder or plan is data: a bounded, seeded sample; the long form is tests/proofs.sh strangers."""
 
 from __future__ import annotations
 

@@ -140,3 +140,9 @@ def test_columns_that_are_not_written_yet_are_empty(run: Path) -> None:
     assert read.trials["source_port"].isna().all()
     assert set(read.trials["reason"]) == {""}
     assert read.factors == ("mtu", "direction")
+
+
+def test_a_table_that_is_made_to_fill_the_memory_is_refused(run: Path) -> None:
+    (run / "series.csv.gz").write_bytes(gzip.compress(b"trial,attempt\n" + b"1,1\n" * (10 << 20)))
+    with pytest.raises(PlanError, match="unpacks to more than 200 times its size"):
+        open_run(run).unpacked("series.csv.gz")

@@ -22,7 +22,7 @@ from orchestrator.decide.machine import advance, handle
 from orchestrator.decide.state import Flight, RunState, begin
 from orchestrator.faults import BugError, HostError
 from tests.sim.fake_host import FakeHost
-from tests.sim.sim import make_setup
+from tests.sim.sim import MemoryJournal, make_setup
 from tests.sim.stage import Stage
 from tests.sim.test_event_table import BOTH, LARGE
 
@@ -301,3 +301,11 @@ def test_a_timeout_of_the_work_itself_is_not_taken_for_its_bound():
         raise HostError("refused", "no")
 
     in_a_loop(work)
+
+
+def test_a_run_taken_up_again_after_a_fault_of_ours_is_not_ended_by_its_memory():
+    state = begin(make_setup(1))
+    state.bug, state.exit_code = "an earlier one", 4
+    runner = runner_module.Runner(state, MemoryJournal(), HostActions(state, None, None), lambda *_: None)
+    runner._handle(ev.Resumed())
+    assert runner.bugs == []

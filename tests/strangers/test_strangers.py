@@ -5,6 +5,10 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import pytest
+
+pytestmark = pytest.mark.timeout(300)
+
 
 def _played(*words: str) -> str:
     """In a process of its own, because it forks and sets its own home."""

@@ -56,7 +56,7 @@ class Prepared(Event):
 
     host: str
     before: list[Json]
-    image: Json
+    image: Json | None  # None where a host could make none
     instrument: dict[str, float] = field(default_factory=dict)  # transport -> the pair's own ceiling there, bit/s
     cannot: list[str] = field(default_factory=list)  # why it cannot have levels that take a restart
 

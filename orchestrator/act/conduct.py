@@ -11,7 +11,7 @@ from typing import Any
 
 from orchestrator.act.clocks import HostClock, lead_s, read_clock
 from orchestrator.act.external import ExternalWatch, external_change
-from orchestrator.act.in_band import SharedEnd, in_band
+from orchestrator.act.in_band import HOST_PAUSE_S, SharedEnd, in_band
 from orchestrator.act.legs import End, Leg, look_at, watch_orders
 from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
@@ -284,7 +284,10 @@ class ConductedTrial:
         setup = self.state.setup
         traffic_s = setup.warmup_s + length_s
         self.traffic_s += traffic_s
+        shared = [SharedEnd(end.session, end.token) for leg, _ in legs for end in leg.ends
+                  if end.interface in self.control.get(end.host, ())]
         bound_s = traffic_s + 2 * clock_skew.MOST * traffic_s + TRAFFIC_SLACK_S  # clocks part in a long trial
+        bound_s += HOST_PAUSE_S if shared else 0.0
         hosts = {end.host: end for leg, _ in legs for end in leg.ends}
         await self._still_held()  # the renewals simply go on while traffic runs, whatever its length
         jobs: list[tuple[str, Job]] = []  # the host's name, and its job: both ends of a link, one link after the other
@@ -293,8 +296,6 @@ class ConductedTrial:
                 jobs += await self._connect(leg, facts, bound_s, asked_bit_s)
             clocks = await asyncio.gather(*(read_clock(end.session) for end in hosts.values()))
             ends = [(leg.link.name, end) for leg, _ in legs for end in ("first", "second")]
-            shared = [SharedEnd(end.session, end.token) for leg, _ in legs for end in leg.ends
-                      if end.interface in self.control.get(end.host, ())]
             async with in_band(shared, setup.lease_s) as traffic:
                 self._note_ssh_alone(traffic.unheard)
                 known = dict(zip(hosts, clocks, strict=True))

@@ -22,6 +22,7 @@ from orchestrator.planning.least_lease import OFTENEST_S, UNANSWERED_S
 OFTEN_S = 0.2  # between two renewals, as long as the last were answered
 PROOF_S = 2.0  # without traffic in the way, a few milliseconds do
 TOLD_BEFORE_S = 0.3
+HOST_PAUSE_S = 120.0  # what a host has to say may wait so long after a flood: its TCP's pauses are not ours to limit
 FREE_AFTER_S = 0.3  # after the traffic's end a switch's queue has drained
 
 

@@ -51,6 +51,7 @@ class Restored:
     case: LeaseKill
     after_s: dict[str, float] = field(default_factory=dict)
     before_death: bool = False  # the trial, or the whole run, was over before the controller could die in it
+    referee_late_s: float = 0.0  # how much later than meant the referee looked at the worst, which adds to `after_s`
     problems: list[str] = field(default_factory=list)
 
     @property
@@ -107,12 +108,14 @@ def _referee(desk: Desk, case: LeaseKill, lease_s: float, outcome: Restored) -> 
              for name, host in desk.lab.hosts.items()}
     changed = {name for name, file in files.items() if _read(file) != AS_FOUND_MTU}
     _strike(desk, case)
-    died = time.monotonic()
+    died = looked = time.monotonic()
     while len(outcome.after_s) < len(changed) and time.monotonic() - died < lease_s + 4 * LATE_S:
         for name in changed - set(outcome.after_s):
             if _read(files[name]) == AS_FOUND_MTU:
                 outcome.after_s[name] = time.monotonic() - died
         time.sleep(POLL_S)
+        outcome.referee_late_s = max(outcome.referee_late_s, time.monotonic() - looked - POLL_S)
+        looked = time.monotonic()
     outcome.before_death = not changed
     for name in sorted(changed):
         late_s = outcome.after_s.get(name)

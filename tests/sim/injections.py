@@ -36,8 +36,8 @@ ROOT = Path(orchestrator.__file__).parent
 # What drives a run. The pure rooms below it are entered through their functions; SSH itself is not simulated.
 AWAITS_OF = tuple(ROOT / "act" / name for name in (
     "runner.py", "supervised.py", "actions.py", "conduct.py", "clocks.py", "path_proof.py", "instrument.py",
-    "wiring.py", "power.py"))
-FUNCTIONS_OF = (*AWAITS_OF, *sorted((ROOT / "decide").glob("*.py")))
+    "wiring.py", "power.py", "external.py", "in_band.py", "looking_at_ends.py", "recovering.py", "still_held.py"))
+FUNCTIONS_OF = (*AWAITS_OF, ROOT / "act/journal.py", ROOT / "act/legs.py", *sorted((ROOT / "decide").rglob("*.py")))
 NOT_ITS_BEGINNING = frozenset({"<module>", "<lambda>", "<genexpr>", "<listcomp>", "<setcomp>", "<dictcomp>"})
 LONGEST_S = 3 * 3600.0  # of virtual time; beyond it a run hangs
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import os
 import re
-import resource
 import subprocess
 import sys
 import time
@@ -24,6 +23,12 @@ RAW = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 # The same command, which gives up a silent host sooner: what is waited for is a bound of our own, and not the subject.
 HASTY = """
 import sys
+memory = sys.argv.pop(1)
+def note_memory():  # of this program alone: what resource tells counts the one that it was started by as well
+    with open(memory, "w") as file:
+        file.write(next(line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM")))
+import atexit
+atexit.register(note_memory)
 from orchestrator.act import login, recovering, session, surveying
 from orchestrator.cli import access
 access.CONNECT_BOUND_S = float(sys.argv.pop(1))
@@ -49,11 +54,12 @@ async def play(folder: Path, command: str, step: str, seed: int) -> list[str]:
         plan.write_text(yaml.safe_dump(PLAN))
         words = {"trust": ["box"], "survey": ["box"], "run": [str(plan), "--out", str(folder / "runs")],
                  "recover": [str(plan)]}[command]
-        argv = [sys.executable, "-c", HASTY, str(HASTY_S), command, *words, "--ssh-config", config]
-        return await asyncio.to_thread(_run, argv, command)
+        memory = folder / "memory-kib"
+        argv = [sys.executable, "-c", HASTY, str(memory), str(HASTY_S), command, *words, "--ssh-config", config]
+        return await asyncio.to_thread(_run, argv, command, memory)
 
 
-def _run(argv: list[str], command: str) -> list[str]:
+def _run(argv: list[str], command: str, memory: Path) -> list[str]:
     began = time.monotonic()
     process = subprocess.Popen(argv, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
                                env={**os.environ, "NO_COLOR": "1"})
@@ -75,7 +81,7 @@ def _run(argv: list[str], command: str) -> list[str]:
         problems.append("not a word")
     if len(text) > 60_000:
         problems.append(f"{len(text)} characters were said")
-    most = 1024 * resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+    most = 1024 * int(memory.read_text())
     if most > MOST_BYTES:
         problems.append(f"{most / 1e6:.0f} MB after {time.monotonic() - began:.0f} s")
     return problems

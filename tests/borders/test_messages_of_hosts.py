@@ -53,9 +53,9 @@ def test_every_verb_that_a_host_knows_has_a_shape() -> None:
 async def _flooded(body: bytes, count: int) -> tuple[int, Fault | None]:
     session = ScriptedSession("dome", random.Random(1), 0.0, {})
     job = session.start("survey", {}, bound_s=5.0)
-    most = 0
+    most, event = 0, frame(body % job.number)
     for _ in range(count):
-        session._channel.data_received(frame(body % job.number), None)  # type: ignore[arg-type]
+        session._channel.data_received(event, None)  # type: ignore[arg-type]
         most = max(most, session.waiting_bytes)
     try:
         await job.result()
@@ -64,13 +64,13 @@ async def _flooded(body: bytes, count: int) -> tuple[int, Fault | None]:
     return most, None
 
 
-@pytest.mark.parametrize("inner", [b'"' + b"x" * (FRAME_LIMIT_BYTES - 200) + b'"', b"[" + b"[]," * 200_000 + b"[]]"])
+@pytest.mark.parametrize("inner", [b'"' + b"x" * (FRAME_LIMIT_BYTES - 200) + b'"', b"[" + b"[]," * 80_000 + b"[]]"])
 def test_events_are_bounded_in_bytes_and_not_only_in_number(inner: bytes) -> None:
     """Twenty thousand events of four megabytes each were kept: gigabytes, until somebody looked."""
     body = b'{"id":%d,"kind":"event","body":{"more":' + inner.replace(b"%", b"%%") + b"}}"
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-        most, fault = runner.run(_flooded(body, 60))
+        most, fault = runner.run(_flooded(body, 20))
     grown_bytes = 1024 * (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)
     assert isinstance(fault, HostError)
     assert fault.code == "too_much"
@@ -80,7 +80,7 @@ def test_events_are_bounded_in_bytes_and_not_only_in_number(inner: bytes) -> Non
 
 @pytest.mark.parametrize(("text", "why"), [
     (b'{"a":NaN}', "number"), (b'{"a":1e999}', "number"), (b'{"a":-Infinity}', "number"), (b'{"a":1,"a":2}', "twice"),
-    (b'{"a":' + b"9" * 4000 + b"}", "digits"), (b"[1]", "object"), (b'{"a":"\xff"}', ""), (b"{", ""),
+    (b'{"a":' + b"9" * 4000 + b"}", "digits"), (b"[1]", "object"), (b'{"a":"\xff"}', "decode"), (b"{", "Expecting"),
     (json.dumps({"a": deep(DEEPEST)}).encode(), "deep"), (b'{"a":' + b"[" * 100_000 + b"]" * 100_000 + b"}", "deep"),
     (b'{"a":[' + b"0," * MOST_PARTS + b"0]}", "parts")])
 def test_a_message_that_is_none_of_ours_is_refused_before_it_is_used(text: bytes, why: str) -> None:

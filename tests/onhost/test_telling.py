@@ -32,7 +32,7 @@ def test_a_controller_that_takes_nothing_blocks_nothing_and_what_is_dropped_is_c
         talk, series = Talk(here), _series()
         telling = Telling(talk, [series], list)
         for first in range(0, 100_000, 1000):
-            series.add(first, [10**30 + place for place in range(1000)], [])
+            series.add(first, [10**19 + place for place in range(1000)], [])
             telling.due_ns = 0
             telling.turn()
         assert len(talk._unsent) <= _UNSENT_LIMIT_BYTES

@@ -113,7 +113,7 @@ class Helper:
         for job in [job for job in self._jobs.values() if now >= job.ends_at]:
             self._refuse(job, Refusal("timeout", f"{job.verb} took longer than {job.bound_s:g} s", bound_s=job.bound_s))
         self._end_what_outlives_its_lease()
-        if now - self._last_heard > IDLE_BOUND_S:
+        if now - self._last_heard > IDLE_BOUND_S or self._lease.is_left_behind(now - self._last_heard):
             self._ended = True
         if now >= self._next_watch:
             self._next_watch = now + WATCH_EVERY_S

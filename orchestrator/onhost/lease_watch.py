@@ -16,11 +16,22 @@ class LeaseWatch:
         self._record = record
         self._stamp: Tuple[Any, ...] = ()
         self._state: Optional[Dict[str, Any]] = None
+        self._lasted_s = 0.0  # how long a lease was granted for, once one was seen here
 
     def token(self) -> Optional[int]:
         """The token of the lease that lasts now; None when nobody holds this host."""
         state = self._look()
         return int(state["token"]) if state is not None and lease.is_live(state, boottime_ns(), boot_id()) else None
+
+    def is_left_behind(self, silent_s: float) -> bool:
+        """Whether there was a lease, none lasts now, and nothing was heard for as long as one lasts: nobody is there.
+
+        A cable that was out in the moment of a session's end leaves its helper on a connection that nobody closes.
+        """
+        if self.token() is not None:
+            self._lasted_s = float((self._state or {}).get("lease_s") or 0.0)
+            return False
+        return 0.0 < self._lasted_s <= silent_s
 
     def left_s(self, token: int) -> float:
         """How long the lease of this token still lasts, seconds; zero once it is over, or another's."""

@@ -27,8 +27,7 @@ OBEY_HELP = ("Let the programs run that the plan in this folder of somebody else
 
 def require_the_plans_own(run: Path, loaded: LoadedPlan, state: RunState, obeyed: Sequence[str], command: str) -> None:
     """PlanError unless what `command` would do to hosts is what the run's own plan asks, and the user's to ask."""
-    with made_of(run):
-        found = [*differences(composed_as(loaded.plan, state.setup), state.setup), *beyond_the_plan(state)]
+    found = _not_the_plans(run, loaded, state)
     if found:
         _show(f"{run}: the journal does not say what the plan says:", found)
         raise PlanError("journal_is_not_the_plans", f"{run}: its journal is not that of its plan; nothing was done",
@@ -42,7 +41,7 @@ def require_own(run: Path, run_id: str, loaded: LoadedPlan, setup: RunSetup, obe
     """PlanError when the plan names programs, the folder is not of this user's making, and nobody has allowed it."""
     name = run.resolve().name
     named = programs(setup)
-    if not named or name in obeyed or made_here(run_id, loaded.text, loaded.binds):
+    if not named or _is_own(run, run_id, loaded, obeyed):
         return
     _show(f"{run} was not made by your linktrial, and its plan names programs:",
           [_where(program, loaded) for program in named])
@@ -61,17 +60,27 @@ def require_own_plans(plans: Sequence[LoadedPlan], obeyed: Sequence[str]) -> Non
 
 def journal_may_be_used(run: Path, loaded: LoadedPlan, state: RunState, obeyed: Sequence[str]) -> list[str]:
     """Why what the journal alone knows of hosts is not used to restore them; empty when it is."""
-    with made_of(run):
-        found = [*differences(composed_as(loaded.plan, state.setup), state.setup), *beyond_the_plan(state)]
+    found = _not_the_plans(run, loaded, state)
     known = [f"{name}: {place} to {visible(repr(host.before.get(place)))[:200]}"
              for name, host in state.hosts.items() for place in host.ours]
     if found:
         return [f"{run}: its journal is not that of its plan, and was not used:", *found]
-    if known and run.resolve().name not in obeyed and not made_here(state.setup.run_id, loaded.text, loaded.binds):
+    if known and not _is_own(run, state.setup.run_id, loaded, obeyed):
         name = shlex.quote(run.resolve().name)
         return [f"{run} was not made by your linktrial; restored is what the hosts' own records say.",
                 f"Its journal would have hosts restored so (if they may be: --obey {name}):", *known]
     return []
+
+
+def _not_the_plans(run: Path, loaded: LoadedPlan, state: RunState) -> list[str]:
+    """What the journal says that the plan does not."""
+    with made_of(run):
+        return [*differences(composed_as(loaded.plan, state.setup), state.setup), *beyond_the_plan(state)]
+
+
+def _is_own(run: Path, run_id: str, loaded: LoadedPlan, obeyed: Sequence[str]) -> bool:
+    """Whether this user made the folder with just this plan, or has said to obey it; new bindings are the user's."""
+    return run.resolve().name in obeyed or made_here(run_id, loaded.text, loaded.made_with)
 
 
 def _where(program: Program, loaded: LoadedPlan) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from orchestrator.faults import PlanError
@@ -22,6 +22,7 @@ class LoadedPlan:
     plan: Plan
     binds: dict[str, str]
     made_by: str = ""  # the run, or the suite's entry, in whose folder it lies; "" for a plan of the user's own
+    made_with: dict[str, str] = field(default_factory=dict)  # what was bound in it there
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,7 @@ def load_sources(sources: Iterable[PlanSource], binds: dict[str, str]) -> list[L
         try:
             text = _read(path)
             plan = load(text, name=str(path), binds=bound, catalogue=CATALOGUE, used=used)
-            loaded.append(LoadedPlan(path, text, plan, bound, _maker(path)))
+            loaded.append(LoadedPlan(path, text, plan, bound, _maker(path), source.binds))
         except PlanProblems as error:
             problems.extend(error.problems)
     problems.extend(unused_binds(binds, used))

@@ -89,6 +89,15 @@ def test_a_folder_that_this_user_made_is_gone_on_with_unasked(tmp_path: Path, dr
     assert driven == [folder]
 
 
+def test_a_folder_of_ones_own_is_run_again_with_another_binding_unasked(tmp_path: Path, driven: list[Path]) -> None:
+    text = PLAN.replace("{ssh: hall,", "{ssh: $far,")
+    folder = make_folder(tmp_path / "runs", "night-1", text)
+    (folder / "run.json").write_text(json.dumps({"schema": 1, "run_id": "night-1", "binds": {"far": "hall"}}))
+    note_made("night-1", text, {"far": "hall"})
+    assert ran(run.command, folder, "--bind", "far=other", "--out", tmp_path / "x").exception is None
+    assert len(driven) == 1
+
+
 def test_a_plan_changed_after_the_folder_was_made_is_a_strangers(tmp_path: Path, driven: list[Path]) -> None:
     folder = folder_of(tmp_path)
     note_made("night-1", PLAN, {})

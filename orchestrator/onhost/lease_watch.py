@@ -8,6 +8,8 @@ from orchestrator.onhost import lease
 from orchestrator.onhost.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
 
+LEFT_BEHIND_GRACE_S = 20.0
+
 
 class LeaseWatch:
     """Reads the record only when it has changed: the loop asks several times a second while traffic is measured."""
@@ -24,14 +26,15 @@ class LeaseWatch:
         return int(state["token"]) if state is not None and lease.is_live(state, boottime_ns(), boot_id()) else None
 
     def is_left_behind(self, silent_s: float) -> bool:
-        """Whether there was a lease, none lasts now, and nothing was heard for as long as one lasts: nobody is there.
+        """Whether there was a lease, none lasts now, and nothing was heard for as long and a grace: nobody is there.
 
-        A cable that was out in the moment of a session's end leaves its helper on a connection that nobody closes.
+        A cable that was out in the moment of a session's end leaves its helper on a connection that nobody closes. The
+        grace is for a controller that slept: it is told that its lease is over, rather than finding a closed pipe.
         """
         if self.token() is not None:
             self._lasted_s = float((self._state or {}).get("lease_s") or 0.0)
             return False
-        return 0.0 < self._lasted_s <= silent_s
+        return self._lasted_s > 0.0 and silent_s >= self._lasted_s + LEFT_BEHIND_GRACE_S
 
     def left_s(self, token: int) -> float:
         """How long the lease of this token still lasts, seconds; zero once it is over, or another's."""

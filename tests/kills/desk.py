@@ -168,11 +168,11 @@ class Desk:
         assert run is not None
         return state_of(run)
 
-    def differences(self) -> list[str]:
-        """What is not as found on which host, and what of ours is still there."""
+    def differences(self, grace_s: float = GRACE_S) -> list[str]:
+        """What is not as found on which host, and what of ours is still there `grace_s` seconds later."""
         found = []
         for name, host in self.lab.hosts.items():
-            until = time.monotonic() + GRACE_S
+            until = time.monotonic() + grace_s
             while (left := list(victims.ours(host))) and time.monotonic() < until:
                 time.sleep(0.02)
             if left:

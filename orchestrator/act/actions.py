@@ -16,13 +16,13 @@ from orchestrator.act.supervised import within
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.interval_lines import IntervalLine
+from orchestrator.decide.links.shared_paths import lease_too_short
 from orchestrator.decide.machine import KEEPER_DIES, NOT_AS_FOUND
-from orchestrator.decide.power import NO_LIFE, START_BY_HAND, switch_of
+from orchestrator.decide.restarting.power import NO_LIFE, START_BY_HAND, switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
-from orchestrator.decide.shared_paths import lease_too_short
 from orchestrator.decide.state import RunState, acts_on_interface, changed_places, place_name, restart_uses
 from orchestrator.faults import BugError, Fault, HostError, as_fault
-from orchestrator.onhost.latest import CHANGE_BOUND_S
+from orchestrator.onhost.safety.latest import CHANGE_BOUND_S
 from orchestrator.planning.least_lease import CONNECT_S, FIRST_PAUSE_S, confirm_s, longest_pause_s
 
 Json = dict[str, Any]

@@ -11,7 +11,7 @@ import ipaddress
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from orchestrator.onhost.shapes import Check, either, flag, listing, maybe, number, one_of, text, whole
+from orchestrator.onhost.service.shapes import Check, either, flag, listing, maybe, number, one_of, text, whole
 
 _LARGEST = 2.0**64
 _SIGNED = frozenset({"clock_skew_ppm", "edge_error_bytes", "highest_sequence", "temperature_max_c", "counter_lag_s",

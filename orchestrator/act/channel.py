@@ -16,7 +16,7 @@ from typing import Any
 import asyncssh
 
 from orchestrator.act.bundle import MARKER
-from orchestrator.onhost.frames import FrameError, FrameReader, encode
+from orchestrator.onhost.service.frames import FrameError, FrameReader, encode
 
 NOISE_LIMIT_BYTES = 256 * 1024
 DIAGNOSTICS_LIMIT_BYTES = 16 * 1024

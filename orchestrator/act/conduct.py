@@ -19,15 +19,15 @@ from orchestrator.act.session import HostSession, Job
 from orchestrator.act.still_held import still_held
 from orchestrator.act.supervised import end_heard, raise_own
 from orchestrator.act.wiring import wired_elsewhere
-from orchestrator.decide.addressing import addresses_of
-from orchestrator.decide.answering import questions_of
-from orchestrator.decide.ends import interface_facts, interface_of
+from orchestrator.decide.as_found.somebody_else import CHANGED_OUTSIDE, changed_outside, taken_away
 from orchestrator.decide.foreseen import IMPOSSIBLE, why_foreseen
 from orchestrator.decide.interval_lines import IntervalLine, line_from
-from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside, taken_away
+from orchestrator.decide.links.addressing import addresses_of
+from orchestrator.decide.links.answering import questions_of
+from orchestrator.decide.links.ends import interface_facts, interface_of
+from orchestrator.decide.links.shared_paths import only_ssh_renews
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
 from orchestrator.decide.setup import TRAFFIC_SLACK_S
-from orchestrator.decide.shared_paths import only_ssh_renews
 from orchestrator.decide.state import MOST_ATTEMPTS, RunState, facts_of, place_of
 from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
 from orchestrator.faults import HostError, LinkError

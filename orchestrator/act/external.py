@@ -10,10 +10,10 @@ from typing import Any
 
 from orchestrator.act.session import HostSession, Job
 from orchestrator.act.supervised import end_heard, error_of, raise_own
-from orchestrator.decide.outside import CHANGED_OUTSIDE, NEXT_STEP, ExternalChange, from_host, in_words
-from orchestrator.decide.power import NO_LIFE
+from orchestrator.decide.as_found.somebody_else import CHANGED_OUTSIDE, NEXT_STEP, ExternalChange, from_host, in_words
+from orchestrator.decide.restarting.power import NO_LIFE
 from orchestrator.faults import BugError, Fault, HostError
-from orchestrator.onhost.messages import LONGEST_BOUND_S
+from orchestrator.onhost.service.messages import LONGEST_BOUND_S
 
 Json = dict[str, Any]
 BEGIN_BOUND_S = 30.0  # settings are read once; a slow driver may take seconds

@@ -16,7 +16,7 @@ from typing import cast
 
 from orchestrator.act.session import HostSession
 from orchestrator.faults import HostError
-from orchestrator.onhost.renewal_datagram import KEY_BYTES, read_heard, renewal
+from orchestrator.onhost.safety.renewal_datagram import KEY_BYTES, read_heard, renewal
 from orchestrator.planning.least_lease import OFTENEST_S, UNANSWERED_S
 
 OFTEN_S = 0.2  # between two renewals, as long as the last were answered

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from orchestrator.act.session import HostSession
-from orchestrator.decide.answering import Question, questions, wrong_answer
-from orchestrator.decide.end_problems import EndNotReady, ends_not_ready
+from orchestrator.decide.links.answering import Question, questions, wrong_answer
+from orchestrator.decide.links.end_problems import EndNotReady, ends_not_ready
 from orchestrator.decide.state import RunState, facts_of
 from orchestrator.faults import HostError
 

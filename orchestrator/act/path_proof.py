@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.act.session import HostSession, Job
-from orchestrator.decide.path import path_verdict
-from orchestrator.decide.path_causes import EndSeen, explained
+from orchestrator.decide.links.path_causes import EndSeen, explained
+from orchestrator.decide.links.path_verdict import path_verdict
 from orchestrator.faults import HostError
 
 Json = dict[str, Any]

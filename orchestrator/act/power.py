@@ -9,7 +9,7 @@ import signal
 
 from orchestrator.decide.setup import PowerSwitch
 from orchestrator.faults import HostError
-from orchestrator.results.plain_text import visible
+from orchestrator.words.plain_text import visible
 
 COMMAND_BOUND_S = 120.0  # a switch may wait between off and on
 _MOST_SAID = 300

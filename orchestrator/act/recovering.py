@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from orchestrator.act.session import HostSession
-from orchestrator.decide.power import NO_LIFE, START_BY_HAND
-from orchestrator.decide.stays import is_as_found
+from orchestrator.decide.as_found.stays import is_as_found
+from orchestrator.decide.restarting.power import NO_LIFE, START_BY_HAND
 from orchestrator.faults import Fault, HostError
 from orchestrator.onhost.settings import CATALOGUE
 

@@ -17,9 +17,9 @@ from typing import Any
 from orchestrator import __version__
 from orchestrator.act.holders import holder_words
 from orchestrator.act.journal import flush_folder, holds_any, read_lines, undriven
-from orchestrator.decide.host_ends import HostEnd, host_ends
-from orchestrator.decide.kernels import facts_as_measured
+from orchestrator.decide.as_found.host_ends import HostEnd, host_ends
 from orchestrator.decide.replay import replay
+from orchestrator.decide.restarting.kernels import facts_as_measured
 from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState
 from orchestrator.faults import HostError, PlanError

@@ -20,14 +20,14 @@ from orchestrator.act.recovering import result_of
 from orchestrator.act.supervised import Supervisor, Task, in_thread, is_wanted, within
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
-from orchestrator.decide.above_ceiling import fills, fills_before
-from orchestrator.decide.evidence import goodputs
+from orchestrator.decide.as_found.somebody_else import CHANGED_OUTSIDE, changed_outside
+from orchestrator.decide.as_found.stays import is_as_found
 from orchestrator.decide.interval_lines import IntervalLine
-from orchestrator.decide.judge import judge
 from orchestrator.decide.machine import HOST_IS_UNFIT, LEASE_IS_GONE, advance, handle, note_end_by_records
-from orchestrator.decide.outside import CHANGED_OUTSIDE, changed_outside
 from orchestrator.decide.state import RunState
-from orchestrator.decide.stays import is_as_found
+from orchestrator.decide.verdict.above_ceiling import fills, fills_before
+from orchestrator.decide.verdict.evidence import goodputs
+from orchestrator.decide.verdict.judge import judge
 from orchestrator.decide.waits import longest_s
 from orchestrator.faults import BugError, Fault, HostError, as_fault
 from orchestrator.planning.order import Trial

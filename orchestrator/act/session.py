@@ -17,7 +17,7 @@ from orchestrator.act.holders import HELD, held_by
 from orchestrator.act.login import NOT_SSH, Login, log_in
 from orchestrator.act.start_failures import explain, old_python
 from orchestrator.faults import BugError, Fault, HostError, as_fault
-from orchestrator.onhost.frames import FrameError
+from orchestrator.onhost.service.frames import FrameError
 
 if TYPE_CHECKING:
     from orchestrator.act.in_band import RenewalLine

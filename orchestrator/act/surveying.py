@@ -12,10 +12,10 @@ from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path
 from orchestrator.act.session import HostSession
 from orchestrator.act.wiring import prove_wiring
-from orchestrator.decide.addressing import addresses_of
-from orchestrator.decide.answering import questions_of
-from orchestrator.decide.ends import interface_facts, interface_of
 from orchestrator.decide.findings import End, Wire, findings
+from orchestrator.decide.links.addressing import addresses_of
+from orchestrator.decide.links.answering import questions_of
+from orchestrator.decide.links.ends import interface_facts, interface_of
 from orchestrator.decide.setup import LinkSetup
 from orchestrator.faults import Fault, HostError, as_fault
 

@@ -8,18 +8,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.plans import load_plans
 from orchestrator.cli.say import say, say_json, say_text
-from orchestrator.onhost.latest import latest_s
+from orchestrator.onhost.safety.latest import latest_s
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import PlanProblems, parse_binds
 from orchestrator.planning.order import replicate_range
 from orchestrator.planning.outline import Outline, duration_text, outline, render
-from orchestrator.report.wording import THIN, share_text
+from orchestrator.words.exit_codes import Exit
+from orchestrator.words.figures import THIN, share_text
 
 if TYPE_CHECKING:
-    from orchestrator.results.resolution import Noise, Resolution
+    from orchestrator.results.statistics.resolution import Noise, Resolution
 
 RUNS = Path("runs")  # where `run` puts them
 # The character \b keeps click from filling the lines that follow it.
@@ -74,7 +74,7 @@ def _latest_s(found: Outline) -> dict[str, float]:
 
 def _noise(found: Outline, noise_run: Path | None) -> tuple[Noise, Resolution | None] | None:
     """The last known noise and what the plan's replicates resolve at it."""
-    from orchestrator.results.resolution import latest_noise, noise_of, resolution
+    from orchestrator.results.statistics.resolution import latest_noise, noise_of, resolution
 
     noise = noise_of(noise_run) if noise_run is not None else latest_noise(RUNS, found.plan.plan)
     if noise is None:

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.cli.say import say, say_json, typed
 from orchestrator.faults import PlanError
 from orchestrator.results.suite import is_suite, open_suite
 from orchestrator.run_files import has_file
+from orchestrator.words.exit_codes import Exit, most_serious
 
 if TYPE_CHECKING:
-    from orchestrator.results.compare import Comparison
-    from orchestrator.results.run_summary import RunSummary
+    from orchestrator.results.comparison.compare import Comparison
+    from orchestrator.results.comparison.run_summary import RunSummary
 
 _FAIL_ON = {"worse": "worse", "lost": "lost", "unsure": "cannot tell", "better": "better"}
 # The character \b keeps click from filling the lines that follow it.
@@ -123,8 +123,10 @@ def plan_of(run: RunSummary) -> str:
 
 def _compare(plan: str, reference: list[RunSummary], candidate: list[RunSummary], options: dict[str, Any]) -> int:
     """One plan's runs; `plan` is empty where no suite is compared."""
-    from orchestrator.results.compare import compare  # loads pandas and scipy, and help must not wait for them
-    from orchestrator.results.references import load
+    from orchestrator.results.comparison.compare import (
+        compare,  # loads pandas and scipy, and help must not wait for them
+    )
+    from orchestrator.results.comparison.references import load
 
     spread = load(options["spread_from"], options["references"]) if options["spread_from"] else []
     spread = [run for run in spread if not plan or plan_of(run) == plan]
@@ -139,7 +141,7 @@ def _compare(plan: str, reference: list[RunSummary], candidate: list[RunSummary]
 def _keep(options: dict[str, Any]) -> int:
     if options["candidates"] or options["against"]:
         raise PlanError("usage", "--keep stores RUNS and compares nothing: leave --with and --against out")
-    from orchestrator.results.references import keep
+    from orchestrator.results.comparison.references import keep
 
     path, count = keep(options["keep"], _read(options["runs"]), options["references"])
     say(f"{path}: {count} {'run' if count == 1 else 'runs'}")
@@ -148,7 +150,7 @@ def _keep(options: dict[str, Any]) -> int:
 
 def _sides(options: dict[str, Any]) -> tuple[list[RunSummary], list[RunSummary]]:
     """(reference, candidate) as the command line names them."""
-    from orchestrator.results.references import load
+    from orchestrator.results.comparison.references import load
 
     if options["against"]:
         if options["candidates"]:
@@ -163,8 +165,8 @@ def _sides(options: dict[str, Any]) -> tuple[list[RunSummary], list[RunSummary]]
 
 def _read(paths: list[Path]) -> list[RunSummary]:
     """The runs at these paths; a suite's are those of its runs that measured something."""
+    from orchestrator.results.comparison.run_summary import summarise_run
     from orchestrator.results.read_run import read_run
-    from orchestrator.results.run_summary import summarise_run
 
     runs = []
     for path in paths:
@@ -189,7 +191,7 @@ def _write(found: Comparison, options: dict[str, Any], plan: str) -> None:
     if path := _file(options["markdown"], plan):
         write_file(path, words.markdown(found))
     if path := _file(options["html"], plan):
-        from orchestrator.report.page_comparison import page
+        from orchestrator.report.page.comparison import page
 
         write_file(path, page(found))
     if path := _file(options["junit"], plan):

@@ -10,15 +10,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.cli.access import Access, opener
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.plans import LoadedPlan
 from orchestrator.cli.say import say
 from orchestrator.faults import PlanError
 from orchestrator.run_files import Folder, has_file
 from orchestrator.stored import made_of
+from orchestrator.words.exit_codes import Exit
 
 if TYPE_CHECKING:
-    from orchestrator.results.environment import Unlike
+    from orchestrator.results.comparison.environment import Unlike
 
 WHAT = ("kernel",)
 _MEASURED = (Exit.COMPLETE, Exit.SOME_NOT_VALID)
@@ -37,7 +37,7 @@ def plans_to_run(plans: Sequence[LoadedPlan], references: Sequence[Path], access
 
     PlanError when a plan has no reference run, or would measure something else; HostError when a host cannot be read.
     """
-    from orchestrator.results.kernel_change import kernel_changes
+    from orchestrator.results.comparison.kernel_change import kernel_changes
 
     asked = [Again(loaded, _runs_of(loaded, references)) for loaded in plans]
     for one in asked:
@@ -64,10 +64,10 @@ def verdict(again: Again, run_code: int, folder: Path | None) -> int:
         say("", f"{again.loaded.plan.plan}: not compared, because its run is not complete")
         return run_code
     from orchestrator.report.comparison import text_lines
-    from orchestrator.results.compare import LOST, compare
+    from orchestrator.results.comparison.compare import LOST, compare
+    from orchestrator.results.comparison.run_summary import summarise_run
+    from orchestrator.results.comparison.verdicts import WORSE
     from orchestrator.results.read_run import read_run
-    from orchestrator.results.run_summary import summarise_run
-    from orchestrator.results.verdicts import WORSE
 
     found = compare([summarise_run(read_run(path)) for path in again.reference], [summarise_run(read_run(folder))])
     say("", f"{again.loaded.plan.plan} against {again.reference[-1].name}", *text_lines(found))
@@ -111,7 +111,7 @@ def _run_json(run: Path) -> dict[str, Any]:
 def _refuse_unlike(one: Again) -> None:
     """PlanError when the plan would not measure what the reference did: a night must not end with that news."""
     from orchestrator.decide.compose import compose
-    from orchestrator.results.environment import conditions, differences
+    from orchestrator.results.comparison.environment import conditions, differences
 
     setup = compose(one.loaded.plan, run_id="", holder="")
     run = {"trial": {"length_s": setup.length_s, "warmup_s": setup.warmup_s},

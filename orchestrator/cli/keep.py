@@ -6,10 +6,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.plans import load_plans
 from orchestrator.cli.say import say, say_json
-from orchestrator.decide.ends import target_of
+from orchestrator.decide.links.ends import target_of
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.onhost.settings.keeping import Kept, keep
@@ -17,6 +16,7 @@ from orchestrator.planning import cells
 from orchestrator.planning.cells import Cell
 from orchestrator.run_files import Folder
 from orchestrator.stored import made_of
+from orchestrator.words.exit_codes import Exit
 
 
 def print_kept(run: Path, number: int, *, as_json: bool) -> int:

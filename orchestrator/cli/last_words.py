@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.say import typed
-from orchestrator.decide.host_ends import HostEnd, host_ends
+from orchestrator.decide.as_found.host_ends import HostEnd, host_ends
 from orchestrator.decide.state import RunState
 from orchestrator.faults import as_fault
+from orchestrator.words.exit_codes import Exit
 
 _RESUMABLE = (Exit.OUR_FAULT, Exit.NOT_AS_FOUND, Exit.STOPPED_EARLY, Exit.INTERRUPTED, Exit.TERMINATED)
 

@@ -9,8 +9,8 @@ import sys
 import click
 
 from orchestrator import __version__
-from orchestrator.cli.exits import Exit, exit_of
 from orchestrator.faults import BugError, as_fault
+from orchestrator.words.exit_codes import Exit, exit_of
 
 # One command, one file: orchestrator/cli/<name>.py defines `command`.
 COMMANDS = {

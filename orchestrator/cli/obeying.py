@@ -18,8 +18,8 @@ from orchestrator.decide.obeying import HERE, Program, beyond_the_plan, composed
 from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState
 from orchestrator.faults import PlanError
-from orchestrator.results.plain_text import visible
 from orchestrator.stored import made_of
+from orchestrator.words.plain_text import visible
 
 OBEY_HELP = ("Let the programs run that the plan in this folder of somebody else's names; the folder's name, as it is "
              "shown with them.")

@@ -10,7 +10,6 @@ from typing import Any
 
 from orchestrator.act.signals import Signals
 from orchestrator.cli.access import Access
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.own_fault import say_fault
 from orchestrator.cli.plans import LoadedPlan, load_plans
 from orchestrator.cli.running import drive, finish_folder
@@ -20,6 +19,7 @@ from orchestrator.decide.state import RunState
 from orchestrator.faults import PlanError
 from orchestrator.run_files import Folder, has_file
 from orchestrator.stored import NO_SENSE
+from orchestrator.words.exit_codes import Exit
 
 STATUSES = ("suspect", "failed", "impossible", "skipped")
 

@@ -18,14 +18,14 @@ from typing import Any, TextIO
 from orchestrator.cli.say import trace_lines, write_visible
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
-from orchestrator.decide import stays
-from orchestrator.decide.evidence import goodputs
+from orchestrator.decide.as_found import stays
 from orchestrator.decide.machine import NOT_AS_FOUND
 from orchestrator.decide.state import RunState
+from orchestrator.decide.verdict.evidence import goodputs
 from orchestrator.faults import Fault
-from orchestrator.report.wording import rate_text
-from orchestrator.results.plain_text import visible
 from orchestrator.run_files import Folder
+from orchestrator.words.figures import rate_text
+from orchestrator.words.plain_text import visible
 
 HEARTBEAT_S = 30.0
 

@@ -13,19 +13,19 @@ from typing import TYPE_CHECKING
 import click
 
 from orchestrator.cli.access import Access, access_options, opener
-from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.cli.last_words import accept_command
 from orchestrator.cli.obeying import journal_may_be_used
 from orchestrator.cli.own_fault import say_fault, say_own_fault
 from orchestrator.cli.plans import LoadedPlan, PlanSource, load_plans, load_sources, plan_sources
 from orchestrator.cli.progress import stays_lines
 from orchestrator.cli.say import say, typed
-from orchestrator.decide.stays import accepted, remaining
+from orchestrator.decide.as_found.stays import accepted, remaining
 from orchestrator.faults import BugError, Fault, HostError, PlanError, as_fault
 from orchestrator.planning.binds import parse_binds
-from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import is_suite, open_suite
 from orchestrator.stored import NO_SENSE
+from orchestrator.words.exit_codes import Exit, most_serious
+from orchestrator.words.plain_text import visible
 
 if TYPE_CHECKING:
     from orchestrator.act.recovering import Recovered

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.say import say, typed
 from orchestrator.faults import PlanError
 from orchestrator.results.suite import is_suite, open_suite
 from orchestrator.run_files import Folder, has_file, write_file
+from orchestrator.words.exit_codes import Exit
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 _FOLDER = click.Path(path_type=Path, file_okay=False)

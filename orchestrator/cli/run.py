@@ -10,7 +10,6 @@ from typing import Any
 import click
 
 from orchestrator.cli.access import Access, access_options
-from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.cli.if_changed import WHAT, plans_to_run, verdict
 from orchestrator.cli.obeying import OBEY_HELP, require_own_plans
 from orchestrator.cli.one_run import begin_run
@@ -18,6 +17,7 @@ from orchestrator.cli.plans import LoadedPlan, load_plans, means_suite
 from orchestrator.faults import PlanError
 from orchestrator.planning.binds import parse_binds
 from orchestrator.results.suite import is_suite, open_suite
+from orchestrator.words.exit_codes import Exit, most_serious
 
 # The character \b keeps click from filling the lines that follow it.
 _HELP = """Run PLANS: apply every cell's settings, measure, put the hosts back, write the report.

@@ -12,16 +12,16 @@ from typing import TYPE_CHECKING, Any
 from orchestrator.act.signals import Interrupted, Signals, survive_a_lost_terminal
 from orchestrator.cli import last_words
 from orchestrator.cli.access import Access, opener
-from orchestrator.cli.exits import Exit, most_serious
 from orchestrator.cli.plans import LoadedPlan
 from orchestrator.cli.progress import Progress
 from orchestrator.cli.say import say
+from orchestrator.decide.as_found.host_ends import host_ends
 from orchestrator.decide.events import Event
-from orchestrator.decide.host_ends import host_ends
 from orchestrator.decide.state import RunState
 from orchestrator.faults import BugError
 from orchestrator.planning.order import Trial
 from orchestrator.planning.screening import screen_as_dict
+from orchestrator.words.exit_codes import Exit, most_serious
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -40,7 +40,9 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
     from orchestrator.act.runner import ANY, Runner
 
     def more_trials(state: RunState) -> tuple[list[Trial], str]:
-        from orchestrator.results import enough  # statistics are slow to load, and most plans need none while running
+        from orchestrator.results.statistics import (
+            enough,  # statistics are slow to load, and most plans need none while running
+        )
 
         return enough.more_trials(state)
 

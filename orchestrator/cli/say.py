@@ -17,7 +17,7 @@ from typing import Any, TextIO
 
 import click
 
-from orchestrator.results.plain_text import visible
+from orchestrator.words.plain_text import visible
 
 _LONGEST_LINE = 20_000  # a host's word may be any length; nobody reads on for so long
 

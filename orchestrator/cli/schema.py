@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.say import say_json
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning.schema import plan_schema
+from orchestrator.words.exit_codes import Exit
 
 # The character \b keeps click from filling the lines that follow it.
 _HELP = """Print the JSON schema of plan files.

@@ -9,11 +9,11 @@ from typing import Any
 
 import click
 
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.say import say, say_json, say_text
 from orchestrator.onhost.settings import CATALOGUE, FAMILIES
 from orchestrator.planning.cautions import STANDING
 from orchestrator.planning.traffic import TRAFFIC_FACTORS
+from orchestrator.words.exit_codes import Exit
 
 _WIDTH = 110
 

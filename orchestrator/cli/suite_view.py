@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 from orchestrator.cli.say import say, typed
 from orchestrator.cli.views import run_view
 from orchestrator.faults import Fault
-from orchestrator.results.plain_text import visible
 from orchestrator.results.suite import Suite, SuiteEntry
+from orchestrator.words.plain_text import visible
 
 if TYPE_CHECKING:
     from rich.table import Table

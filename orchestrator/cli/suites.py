@@ -14,7 +14,6 @@ from typing import Any
 
 from orchestrator.act.signals import Interrupted, Signals
 from orchestrator.cli.access import Access
-from orchestrator.cli.exits import Exit, exit_of, most_serious
 from orchestrator.cli.obeying import require_own_plans
 from orchestrator.cli.one_run import begin_run, go_on_run
 from orchestrator.cli.plans import LoadedPlan, PlanSource, load_sources, mark_of
@@ -22,6 +21,7 @@ from orchestrator.cli.say import say, typed
 from orchestrator.faults import Fault, PlanError
 from orchestrator.results.suite import PLANS, SUITE, Suite, SuiteEntry
 from orchestrator.run_files import has_file
+from orchestrator.words.exit_codes import Exit, exit_of, most_serious
 
 _ENDS_ALL = (Exit.INTERRUPTED, Exit.TERMINATED)
 

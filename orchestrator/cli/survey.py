@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from orchestrator.cli.access import CONNECT_BOUND_S, Access, access_options, opener
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.own_fault import say_fault, say_own_fault
 from orchestrator.cli.say import say, say_json
 from orchestrator.cli.survey_text import survey_lines
@@ -18,6 +17,7 @@ from orchestrator.faults import BugError, Fault, HostError, PlanError
 from orchestrator.planning.binds import parse_binds
 from orchestrator.run_files import read_file
 from orchestrator.stored import loads, made_of
+from orchestrator.words.exit_codes import Exit
 
 if TYPE_CHECKING:
     from orchestrator.act.surveying import Surveyed
@@ -107,8 +107,8 @@ def _survey_plan(what: tuple[str, ...], bind: tuple[str, ...], access: Access) -
 
 def _needs(setup: RunSetup, link: LinkSetup, surveyed: Surveyed) -> Iterator[LinkNeed]:
     """What the plan asks of a link whose ends were both found; one that was not is told as a fault already."""
-    from orchestrator.decide.ends import interface_of
     from orchestrator.decide.findings import LinkNeed
+    from orchestrator.decide.links.ends import interface_of
 
     try:
         ends = [(host, interface_of(selector, surveyed.surveys[host], host)) for host, selector in link.ends

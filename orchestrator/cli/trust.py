@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from orchestrator.cli.access import CONNECT_BOUND_S, Access, access_options
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.say import say, typed
+from orchestrator.words.exit_codes import Exit
 
 if TYPE_CHECKING:
     import asyncssh

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.say import typed
-from orchestrator.decide.host_ends import host_ends
+from orchestrator.decide.as_found.host_ends import host_ends
 from orchestrator.decide.state import HostState, RunState
 from orchestrator.run_files import Folder
 from orchestrator.stored import made_of
+from orchestrator.words.exit_codes import Exit
 
 LAST_LINES = 5
 _RAN_THROUGH = (Exit.COMPLETE, Exit.SOME_NOT_VALID)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from orchestrator.decide.commands import Abandon, Command, Finish, Release, Restart, Restore, Take
-from orchestrator.decide.power import reach
-from orchestrator.decide.restarts import MOST_STARTS
+from orchestrator.decide.restarting.power import reach
+from orchestrator.decide.restarting.restarts import MOST_STARTS
 from orchestrator.decide.starting import prepare
 from orchestrator.decide.state import HostState, RunState
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from orchestrator.decide.addressing import addresses_of
-from orchestrator.decide.ends import interface_facts, interface_of
+from orchestrator.decide.links.addressing import addresses_of
+from orchestrator.decide.links.ends import interface_facts, interface_of
 from orchestrator.decide.state import RunState
 from orchestrator.faults import Fault
 from orchestrator.planning.cells import Cell

@@ -12,16 +12,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from orchestrator.decide import events as ev
+from orchestrator.decide.as_found.external_changes import note_external, note_found_before
+from orchestrator.decide.as_found.somebody_else import CHANGED_OUTSIDE
 from orchestrator.decide.commands import Apply, Command
 from orchestrator.decide.costs import note_costs
-from orchestrator.decide.deaths import count_death
 from orchestrator.decide.ending import ending_commands, wants_to_end
 from orchestrator.decide.expected import Standing, answered_command, note_bug, note_unexpected, remember, standing
-from orchestrator.decide.external_changes import note_external, note_found_before
-from orchestrator.decide.kernels import note_kernels
-from orchestrator.decide.outside import CHANGED_OUTSIDE
-from orchestrator.decide.power import NO_LIFE, WANTED, by_hand, may_switch
-from orchestrator.decide.restarts import note_applied, note_back
+from orchestrator.decide.restarting.deaths import count_death
+from orchestrator.decide.restarting.kernels import note_kernels
+from orchestrator.decide.restarting.power import NO_LIFE, WANTED, by_hand, may_switch
+from orchestrator.decide.restarting.restarts import note_applied, note_back
 from orchestrator.decide.starting import starting_commands
 from orchestrator.decide.state import (
     MOST_ATTEMPTS,

@@ -5,9 +5,9 @@ from __future__ import annotations
 from itertools import combinations
 from typing import Any
 
-from orchestrator.decide.addressing import addresses_of
-from orchestrator.decide.end_problems import address_problem, end_problem
-from orchestrator.decide.ends import interface_facts, interface_of, same_network_namespace, target_of
+from orchestrator.decide.links.addressing import addresses_of
+from orchestrator.decide.links.end_problems import address_problem, end_problem
+from orchestrator.decide.links.ends import interface_facts, interface_of, same_network_namespace, target_of
 from orchestrator.decide.state import RunState, facts_of
 from orchestrator.faults import BugError, Fault, HostError, LinkError
 from orchestrator.planning.cautions import udp_to_strangers

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from orchestrator.decide.commands import Command, Connect, Prepare, ProveKeeper, Take
-from orchestrator.decide.power import reach
 from orchestrator.decide.preflight import interfaces_used, preflight_problem
+from orchestrator.decide.restarting.power import reach
 from orchestrator.decide.state import RunState, all_places, known_before
 
 

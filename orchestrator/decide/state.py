@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from orchestrator.decide.ends import target_of
+from orchestrator.decide.as_found.stays import is_as_found
+from orchestrator.decide.links.ends import target_of
 from orchestrator.decide.setup import RunSetup
-from orchestrator.decide.stays import is_as_found
 from orchestrator.planning.cells import BOOT_LINES, COMMAND, Cell, SettingUse, plain_level
 from orchestrator.planning.order import Trial
 

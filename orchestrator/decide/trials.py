@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from orchestrator.decide.commands import Apply, Command, Conduct, Consider, Restart
 from orchestrator.decide.foreseen import why_foreseen
-from orchestrator.decide.restarts import only_first_phase
+from orchestrator.decide.restarting.restarts import only_first_phase
 from orchestrator.decide.state import Flight, HostState, Json, RunState, needed_uses, place_name
 
 

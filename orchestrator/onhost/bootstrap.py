@@ -54,6 +54,6 @@ def start(sources: Mapping[str, Sequence[Any]], code_hash: str) -> None:
     if sys.platform != "linux" and not bsd:
         sys.exit(f"linktrial: neither Linux nor BSD: {sys.platform}")
     sys.meta_path.insert(0, SentModules(sources, "bsd" if bsd else ""))
-    from orchestrator.onhost import helper
+    from orchestrator.onhost.service import helper
 
     sys.exit(helper.main(code_hash))

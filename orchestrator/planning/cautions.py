@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from orchestrator.planning.cells import Cell, SettingUse, cells
 from orchestrator.planning.least_lease import needs_of
 from orchestrator.planning.plan import Plan
-from orchestrator.planning.units import DURATION, format_as
+from orchestrator.words.units import DURATION, format_as
 
 _IPV6_LEAST_MTU = 1280  # RFC 8200 s5
 # Ranges that cannot lead to a stranger: RFC 1918, RFC 4193, RFC 3927, RFC 4291 s2.5.6, RFC 2544 App. C.2.2 (RFC 6890),

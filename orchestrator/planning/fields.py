@@ -14,7 +14,7 @@ from annotated_types import Len
 from pydantic import BeforeValidator, Strict, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from orchestrator.planning import units
+from orchestrator.words import units
 
 NAME = r"^[a-z][a-z0-9_-]{0,31}$"
 INTERFACE = r"[A-Za-z0-9_.][A-Za-z0-9_.:-]{0,14}"

@@ -14,7 +14,7 @@ from orchestrator.planning.cells import COMMAND, Cell, SettingUse, cells
 from orchestrator.planning.document import Document
 from orchestrator.planning.grammar import Link
 from orchestrator.planning.plan import Plan
-from orchestrator.planning.units import DURATION, format_as
+from orchestrator.words.units import DURATION, format_as
 
 CONNECT_S = 2.0  # a login and the helper's start on a small board
 SOONEST_BACK_S, LATEST_BACK_S = 2.0, 7.0  # a copper link that renegotiates is back after

@@ -9,7 +9,6 @@ from itertools import groupby
 from types import MappingProxyType
 from typing import Any
 
-from orchestrator.planning import units
 from orchestrator.planning.cautions import Caution, cautions
 from orchestrator.planning.cells import Cell, cells
 from orchestrator.planning.changes import HostChanges, SettingChange, changes
@@ -20,6 +19,7 @@ from orchestrator.planning.plan import Catalogue, Plan, level_text
 from orchestrator.planning.screening import screen_as_dict, screen_of, screen_sentences
 from orchestrator.planning.systems import BSD, NOT_WATCHED
 from orchestrator.planning.together import links_text
+from orchestrator.words import units
 
 _WIDTH = 110
 NONE: Mapping[str, float] = MappingProxyType({})

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
-from orchestrator.planning import units
 from orchestrator.planning.document import Json, shown
 from orchestrator.planning.fields import spell
 from orchestrator.planning.suggest import closest
 from orchestrator.planning.together import read_level
+from orchestrator.words import units
 
 # Every key of a flow, with what it is where the plan says nothing; None leaves it to the traffic pair. A cell that runs
 # on several links at once has the key `together` beside them.

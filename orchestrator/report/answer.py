@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from orchestrator.decide import stays
+from orchestrator.decide.as_found import stays
 from orchestrator.report import influence, limits, method, noted, screening
 from orchestrator.report.matrix import BOTH_WAYS, DIRECTION
 from orchestrator.report.model import STATUSES, CellResult, Report
-from orchestrator.report.wording import count_text, duration_text, listed, rate_text, share_text
+from orchestrator.words.figures import count_text, duration_text, listed, rate_text, share_text
 
 _MOST_BROKEN_OFF = 4  # attempts, links and ways that get a sentence
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from orchestrator.report.answer import levels_text
 from orchestrator.report.model import CellResult, Report
-from orchestrator.report.wording import rate_text
 from orchestrator.results.junit import Case, Outcome, junit_text
+from orchestrator.words.figures import rate_text
 
 _OUTCOMES: dict[str, Outcome] = {"measured": "passed", "suspect": "failure", "impossible": "error", "failed": "error",
                                  "skipped": "skipped"}

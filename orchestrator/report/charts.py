@@ -14,12 +14,12 @@ from typing import Any
 
 from orchestrator.report.influence import Panel, panels
 from orchestrator.report.loss import curves
-from orchestrator.report.markup import tag
 from orchestrator.report.matrix import Matrix, MatrixRow, arrange, column_label
 from orchestrator.report.model import CellResult, Report
-from orchestrator.report.wording import Unit, count_text, rate_unit
-from orchestrator.results.plain_text import shortened
+from orchestrator.report.page.markup import tag
 from orchestrator.run_files import Folder
+from orchestrator.words.figures import Unit, count_text, rate_unit
+from orchestrator.words.plain_text import shortened
 
 GREATEST_ROWS = 40
 GREATEST_COLUMNS = 6

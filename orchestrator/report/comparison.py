@@ -8,12 +8,12 @@ from typing import Any
 
 from orchestrator.report.influence import signed
 from orchestrator.report.markdown import safe, table
-from orchestrator.report.wording import count_text, decimals_for, listed, rate_text, significant, time_text
-from orchestrator.results.compare import CellComparison, Comparison
-from orchestrator.results.environment import Unlike
+from orchestrator.results.comparison.compare import CellComparison, Comparison
+from orchestrator.results.comparison.environment import Unlike
+from orchestrator.results.comparison.verdicts import BETTER, SAME, UNSURE, WORSE
 from orchestrator.results.junit import Case, Outcome, junit_text
-from orchestrator.results.plain_text import visible
-from orchestrator.results.verdicts import BETTER, SAME, UNSURE, WORSE
+from orchestrator.words.figures import count_text, decimals_for, listed, rate_text, significant, time_text
+from orchestrator.words.plain_text import visible
 
 WORDS = (WORSE, BETTER, UNSURE, SAME)
 _ABSENT = "absent"

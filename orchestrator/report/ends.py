@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from orchestrator.report.wording import rate_text
-from orchestrator.results.environment import facts_of, interface_of
-from orchestrator.results.plain_text import shortened
+from orchestrator.results.comparison.environment import facts_of, interface_of
+from orchestrator.words.figures import rate_text
+from orchestrator.words.plain_text import shortened
 
 _HOST_FACTS = (("model", "model"), ("machine", "architecture"), ("kernel", "kernel"), ("kernel_build", "kernel build"),
                ("python", "Python"), ("cpus", "cores"))

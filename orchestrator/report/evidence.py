@@ -9,9 +9,9 @@ from typing import Any, ClassVar, cast
 import pandas as pd
 
 from orchestrator.report.model import Key
-from orchestrator.report.wording import share_text, time_text
 from orchestrator.results.over_time import Line, Point, core_means, goodput_over_time
 from orchestrator.results.read_run import RunData
+from orchestrator.words.figures import share_text, time_text
 
 # Above this many trials the page shows no lines over time: they would be neither legible nor small.
 GREATEST_TRIALS_DRAWN = 2500

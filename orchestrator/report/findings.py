@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from orchestrator.report import page_influence, page_limits, page_loss, page_screening
-from orchestrator.report.markup import Markup
 from orchestrator.report.model import Key, Report
+from orchestrator.report.page import influence as page_influence
+from orchestrator.report.page import limits as page_limits
+from orchestrator.report.page import loss as page_loss
+from orchestrator.report.page import screening as page_screening
+from orchestrator.report.page.markup import Markup
 
 
 def sections(report: Report) -> list[tuple[str, str, Markup]]:

@@ -12,10 +12,10 @@ import pandas as pd
 
 from orchestrator.report.loss import OFFERED
 from orchestrator.report.model import WAYS, Factor, Report
-from orchestrator.report.wording import Shown, listed, shown, significant
-from orchestrator.results.effects import Change, Effects, Interplay, effects
-from orchestrator.results.grid import Grid
-from orchestrator.results.plain_text import visible
+from orchestrator.results.statistics.effects import Change, Effects, Interplay, effects
+from orchestrator.results.statistics.grid import Grid
+from orchestrator.words.figures import Shown, listed, shown, significant
+from orchestrator.words.plain_text import visible
 
 # Effects of more levels than this take minutes and make tables that nobody reads.
 GREATEST_CHANGES = 800

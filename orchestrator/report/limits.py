@@ -10,8 +10,8 @@ import pandas as pd
 
 from orchestrator.report.matrix import DIRECTION
 from orchestrator.report.model import WAYS, CellResult, Key, Report
-from orchestrator.report.wording import count_text, listed
-from orchestrator.results.causes import Cause, cell_cause
+from orchestrator.results.causes.from_columns import Cause, cell_cause
+from orchestrator.words.figures import count_text, listed
 
 # What held a cell back needs no more trials to show than this; in a large run fewer, so that it takes seconds.
 GREATEST_TRIALS_JUDGED = 30

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from orchestrator.report import answer, charts, html, influence, limits, markdown, model
+from orchestrator.report import answer, charts, influence, limits, markdown, model
+from orchestrator.report.page import html
 from orchestrator.results import columns
 from orchestrator.results.folder import CHARTS
 from orchestrator.results.read_run import read_run
-from orchestrator.results.screen import screens_of
+from orchestrator.results.statistics.screen import screens_of
 from orchestrator.run_files import Folder
 from orchestrator.stored import made_of
 

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from orchestrator.report.matrix import Matrix, arrange, column_label
 from orchestrator.report.model import CellResult, Report
-from orchestrator.report.wording import Unit, count_text, rate_unit, share_text, shown
-from orchestrator.results.plain_text import visible
+from orchestrator.words.figures import Unit, count_text, rate_unit, share_text, shown
+from orchestrator.words.plain_text import visible
 
 GREATEST_ROWS = 500
 # What Markdown or the HTML inside it would act on, in a table cell as well as in running text (CommonMark 0.31

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from orchestrator.report.model import WAYS, CellResult, Factor, Report
-from orchestrator.results.plain_text import visible
+from orchestrator.words.plain_text import visible
 
 DIRECTION = "direction"
 LINK = "link"

@@ -7,8 +7,8 @@ from typing import Any
 
 from orchestrator.report.influence import threshold
 from orchestrator.report.model import Report
-from orchestrator.report.wording import count_text, listed, share_text
 from orchestrator.results.control import Drift, drifts
+from orchestrator.words.figures import count_text, listed, share_text
 
 
 def commands(report: Report) -> list[tuple[str, str]]:

@@ -10,12 +10,12 @@ from typing import Any, cast
 
 import pandas as pd
 
-from orchestrator.results.causes import Cause
-from orchestrator.results.effects import Effects
-from orchestrator.results.plain_text import visible
+from orchestrator.results.causes.from_columns import Cause
 from orchestrator.results.read_run import RunData
-from orchestrator.results.screen import Screen
+from orchestrator.results.statistics.effects import Effects
+from orchestrator.results.statistics.screen import Screen
 from orchestrator.results.write import cell_text, restore_text
+from orchestrator.words.plain_text import visible
 
 Key = tuple[int, str, str]
 STATUSES = ("valid", "suspect", "impossible", "failed", "skipped")

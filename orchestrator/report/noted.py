@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from orchestrator.report.model import CellResult, Key, Report
-from orchestrator.report.wording import count_text, listed
-from orchestrator.results.plain_text import shortened
 from orchestrator.results.sums import is_sum
+from orchestrator.words.figures import count_text, listed
+from orchestrator.words.plain_text import shortened
 
 MOST_SENTENCES = 4
 _MOST_CELLS = 3

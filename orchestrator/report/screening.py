@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from orchestrator.planning.fraction import effect_name
 from orchestrator.report.influence import change_text, threshold
 from orchestrator.report.model import Report
-from orchestrator.report.wording import count_text, listed
-from orchestrator.results.effects import Change
-from orchestrator.results.screen import Screen, ScreenEffect
+from orchestrator.results.statistics.effects import Change
+from orchestrator.results.statistics.screen import Screen, ScreenEffect
+from orchestrator.words.figures import count_text, listed
 
 GREATEST_CLAUSES = 3
 

@@ -9,14 +9,14 @@ from pathlib import Path
 from orchestrator import __version__
 from orchestrator.faults import PlanError
 from orchestrator.report import read_report
-from orchestrator.report.html import answer_list, document
 from orchestrator.report.limits import groups, short
-from orchestrator.report.markup import Markup, joined, tag
 from orchestrator.report.model import CellResult, Report
-from orchestrator.report.page_run import plain_table
-from orchestrator.report.wording import count_text, listed, rate_text, share_text
+from orchestrator.report.page.html import answer_list, document
+from orchestrator.report.page.markup import Markup, joined, tag
+from orchestrator.report.page.run import plain_table
 from orchestrator.results.suite import Suite, open_suite
 from orchestrator.run_files import Folder
+from orchestrator.words.figures import count_text, listed, rate_text, share_text
 
 PAGE = "suite.html"
 NOTHING = "nothing was measured"

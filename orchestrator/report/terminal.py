@@ -14,8 +14,8 @@ from rich.text import Text
 
 from orchestrator.report.answer import as_found
 from orchestrator.report.matrix import Matrix, MatrixRow, arrange, column_label
-from orchestrator.report.wording import THIN, Unit, count_text, rate_unit, share_text, shown
-from orchestrator.results.plain_text import visible
+from orchestrator.words.figures import THIN, Unit, count_text, rate_unit, share_text, shown
+from orchestrator.words.plain_text import visible
 
 if TYPE_CHECKING:
     from rich.console import Console

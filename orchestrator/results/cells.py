@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from orchestrator.results import columns
-from orchestrator.results.statistics import Sample, Summary, summarise_all
+from orchestrator.results.statistics.summary import Sample, Summary, summarise_all
 
 CELL_COLUMNS = tuple(columns.names("cells.csv"))
 # Rows that are not a measurement of the cell as the plan asks for it: the steps of a search lead to its confirming

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from orchestrator.results.statistics import TREND_LEVEL, trend
+from orchestrator.results.statistics.summary import TREND_LEVEL, trend
 
 
 @dataclass(frozen=True)

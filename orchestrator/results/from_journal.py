@@ -7,10 +7,10 @@ from typing import Any
 
 from orchestrator.decide.events import Conducted
 from orchestrator.decide.journal_lines import Entry
-from orchestrator.decide.judge import Verdict, judge
 from orchestrator.decide.machine import BROKEN_OFF
 from orchestrator.decide.replay import replay
 from orchestrator.decide.state import RunState
+from orchestrator.decide.verdict.judge import Verdict, judge
 from orchestrator.results.interval_index import IntervalIndex, read_story
 
 Json = dict[str, Any]

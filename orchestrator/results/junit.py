@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 from xml.sax.saxutils import escape, quoteattr
 
-from orchestrator.results.plain_text import visible
+from orchestrator.words.plain_text import visible
 
 Outcome = Literal["passed", "failure", "error", "skipped"]
 # What XML 1.0 cannot carry even escaped; `visible` has taken the control characters already.

@@ -12,9 +12,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from orchestrator.results.plain_text import visible
 from orchestrator.results.read_run import RunData
 from orchestrator.stored import made_of
+from orchestrator.words.plain_text import visible
 
 _NOT_IN_A_LABEL = re.compile(r"[^a-zA-Z0-9_]")
 _STATUSES = ("valid", "suspect", "impossible", "failed", "skipped")

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from orchestrator.decide.judge import Verdict
+from orchestrator.decide.verdict.judge import Verdict
 from orchestrator.results.columns import names, write_columns
 from orchestrator.results.from_journal import read_judged
 from orchestrator.results.rows import (
@@ -42,7 +42,7 @@ def _write_tables(folder: Path) -> None:
     from orchestrator.results.cells import cells_table
     from orchestrator.results.folder import open_run
     from orchestrator.results.read_run import read_table
-    from orchestrator.results.stopping import LEAST, widening
+    from orchestrator.results.statistics.stopping import LEAST, widening
     from orchestrator.results.sums import with_sums
 
     state, everything, intervals = read_judged(folder / "journal.jsonl")

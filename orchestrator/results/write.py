@@ -18,8 +18,8 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from orchestrator.results.plain_text import visible
 from orchestrator.run_files import Folder, write_file
+from orchestrator.words.plain_text import visible
 
 # Spreadsheets run cells that begin so (OWASP, "CSV Injection"); the apostrophe itself is in the set so that the
 # neutral form can be told from a text that began with one.

@@ -150,7 +150,7 @@ async def _channel(process: Session, what: str, dice: random.Random) -> None:
 
 async def _helper(process: Session, what: str, dice: random.Random) -> None:
     from orchestrator.act.bundle import helper_bundle
-    from orchestrator.onhost.frames import FrameReader
+    from orchestrator.onhost.service.frames import FrameReader
 
     out = process.stdout
     out.write(MARK)

@@ -11,7 +11,7 @@ import pytest
 
 from orchestrator.act.in_band import SharedEnd, in_band
 from orchestrator.faults import HostError
-from orchestrator.onhost.renewal_datagram import heard, read_renewal
+from orchestrator.onhost.safety.renewal_datagram import heard, read_renewal
 
 TOKEN, LEASE_S, BOOT_NS = 7, 10.0, 5_000_000_000
 

@@ -20,8 +20,8 @@ from orchestrator.act import login, session
 from orchestrator.act.bundle import helper_bundle
 from orchestrator.act.session import HostSession, connect
 from orchestrator.faults import BugError, HostError
-from orchestrator.onhost.frames import encode
-from orchestrator.onhost.process import started_ticks
+from orchestrator.onhost.service.frames import encode
+from orchestrator.onhost.system.process import started_ticks
 from tests.act.local_server import BOX, LocalServer, local_server
 
 

@@ -20,13 +20,13 @@ from orchestrator.act.recovering import recover_host
 from orchestrator.act.surveying import survey_hosts
 from orchestrator.cli import own_fault, say
 from orchestrator.cli.survey_text import survey_lines
-from orchestrator.decide.above_ceiling import fills
-from orchestrator.decide.evidence import goodputs
 from orchestrator.decide.findings import LinkNeed, ceilings, findings, survey_changes, wiring_findings
-from orchestrator.decide.judge import judge
 from orchestrator.decide.setup import LinkSetup
+from orchestrator.decide.verdict.above_ceiling import fills
+from orchestrator.decide.verdict.evidence import goodputs
+from orchestrator.decide.verdict.judge import judge
 from orchestrator.faults import BugError, Fault, HostError
-from orchestrator.onhost.decoding import decode
+from orchestrator.onhost.service.decoding import decode
 from orchestrator.results.rows.hosts import host_rows
 from orchestrator.results.rows.trials import trial_rows
 from tests.borders.mutations import RECORDED, mutated, text_of

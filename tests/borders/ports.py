@@ -20,8 +20,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "onhost" / "traffic
 from test_forged_datagrams import FORGED
 from two_ends import JobFailed, Running, arguments, flow, other_end, times
 
-from orchestrator.onhost import path
-from orchestrator.onhost.job_process import Job
+from orchestrator.onhost.path import proof as path
+from orchestrator.onhost.service.job_process import Job
 from orchestrator.onhost.traffic import signs
 
 FLOWS = (flow("transmit", "udp", datagram_bytes=600, asked_bit_s=8e6),

@@ -15,8 +15,8 @@ from orchestrator.act import answers
 from orchestrator.act.session import WAITING_LIMIT_BYTES
 from orchestrator.act.surveying import survey_hosts
 from orchestrator.faults import Fault, HostError
-from orchestrator.onhost.decoding import DEEPEST, MOST_PARTS, decode
-from orchestrator.onhost.frames import FRAME_LIMIT_BYTES
+from orchestrator.onhost.service.decoding import DEEPEST, MOST_PARTS, decode
+from orchestrator.onhost.service.frames import FRAME_LIMIT_BYTES
 from tests.borders.mutations import RECORDED, deep
 from tests.borders.play import Tally, play
 from tests.borders.scripted import ScriptedSession, frame
@@ -45,7 +45,7 @@ def test_an_empty_or_other_answer_is_no_answer(verb: str, answer: Any) -> None:
 
 
 def test_every_verb_that_a_host_knows_has_a_shape() -> None:
-    from orchestrator.onhost import messages
+    from orchestrator.onhost.service import messages
 
     assert set(messages.VERBS) - set(answers.DONE) == set()
 

@@ -14,7 +14,7 @@ from typing import Any
 from orchestrator.lab.board import FULL_SHARE_FILE
 from orchestrator.lab.lab import Lab
 from orchestrator.lab.scenario import Scenario, lab_host, port
-from orchestrator.results.causes import row_cause
+from orchestrator.results.causes.from_columns import row_cause
 from orchestrator.results.read_run import read_trials
 from tests.causes.situations import NO_QUOTA, TRUNK_BIT_S, UNSHAPED, Situation
 from tests.spine.bench import Bench, plan_text

@@ -154,7 +154,7 @@ def test_help_imports_no_room_at_all() -> None:
     assert {name for name in modules_of("--help") if name.startswith("orchestrator.")} <= {
         "orchestrator.cli",
         "orchestrator.cli.main",
-        "orchestrator.cli.exits",
+        "orchestrator.words.exit_codes",
         "orchestrator.faults",
     }
 

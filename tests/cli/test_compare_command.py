@@ -17,12 +17,12 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "results"))
 from synthetic import Scenario, make_run
 
 from orchestrator.cli.compare import _MEASURES, command
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.if_changed import Again, verdict
 from orchestrator.cli.plans import LoadedPlan
 from orchestrator.faults import PlanError
-from orchestrator.results.run_summary import MEASURES
+from orchestrator.results.comparison.run_summary import MEASURES
 from orchestrator.results.write import restore_text
+from orchestrator.words.exit_codes import Exit
 
 
 @pytest.fixture

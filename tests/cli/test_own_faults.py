@@ -14,11 +14,11 @@ from orchestrator.act import session as sessions
 from orchestrator.act.signals import Signals
 from orchestrator.cli import check, main, recover, running, survey
 from orchestrator.cli.access import Access
-from orchestrator.cli.exits import Exit
 from orchestrator.cli.plans import load_plans
 from orchestrator.cli.progress import Progress
 from orchestrator.faults import BugError
 from orchestrator.onhost.survey import read_survey
+from orchestrator.words.exit_codes import Exit
 from tests.sim.sim import make_setup
 from tests.spine.bench import plan_text
 

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from orchestrator.cli.exits import Exit
 from orchestrator.lab.lab import Lab
+from orchestrator.words.exit_codes import Exit
 
 pytestmark = pytest.mark.lab
 

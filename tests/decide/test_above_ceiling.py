@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from records import healthy_record
 
-from orchestrator.decide.above_ceiling import AGREEING_TRIALS, HELD_S, fills, fills_before
-from orchestrator.decide.judge import judge
+from orchestrator.decide.verdict.above_ceiling import AGREEING_TRIALS, HELD_S, fills, fills_before
+from orchestrator.decide.verdict.judge import judge
 from orchestrator.planning.order import Trial
 
 

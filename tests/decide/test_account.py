@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from records import changed, healthy_record
 
-from orchestrator.decide.account import accounts
-from orchestrator.decide.judge import judge
+from orchestrator.decide.verdict.account import accounts
+from orchestrator.decide.verdict.judge import judge
 
 Json = dict[str, Any]
 ETHERNET, IP4, TCP = 14, 20, 32  # TCP with timestamps (RFC 7323)

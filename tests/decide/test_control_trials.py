@@ -14,7 +14,7 @@ from orchestrator.decide.reorder import grouped
 from orchestrator.decide.state import begin
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import load
-from orchestrator.results.enough import asked, more_trials
+from orchestrator.results.statistics.enough import asked, more_trials
 
 PLAN = """\
 plan: night

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from orchestrator.decide import events as ev
-from orchestrator.decide.host_ends import host_ends
+from orchestrator.decide.as_found.host_ends import host_ends
 from orchestrator.decide.machine import handle, note_end_by_records
 from orchestrator.decide.state import RunState, begin
 from tests.sim.sim import make_setup

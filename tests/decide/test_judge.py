@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from orchestrator.decide.doubts import DOUBTS
-from orchestrator.decide.evidence import ways
-from orchestrator.decide.judge import UNFINISHED, Verdict, judge
+from orchestrator.decide.verdict.doubts import DOUBTS
+from orchestrator.decide.verdict.evidence import ways
+from orchestrator.decide.verdict.judge import UNFINISHED, Verdict, judge
 from tests.decide.records import changed, count, healthy_record
 
 Json = dict[str, Any]

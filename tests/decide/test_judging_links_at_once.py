@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from records import healthy_record
 
-from orchestrator.decide.evidence import each_link, goodputs
-from orchestrator.decide.judge import judge
+from orchestrator.decide.verdict.evidence import each_link, goodputs
+from orchestrator.decide.verdict.judge import judge
 from orchestrator.results.rows import counter_rows, host_rows, series_rows, trial_rows, watch_rows
 
 PARTS = ("link_facts", "ready", "path", "first", "second", "after")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from orchestrator.decide.kernels import facts_as_measured
+from orchestrator.decide.restarting.kernels import facts_as_measured
 from orchestrator.decide.state import HostState
 
 

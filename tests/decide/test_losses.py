@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from orchestrator.decide.evidence import ways
-from orchestrator.decide.judge import judge
-from orchestrator.decide.losses import Losses, losses
+from orchestrator.decide.verdict.evidence import ways
+from orchestrator.decide.verdict.judge import judge
+from orchestrator.decide.verdict.losses import Losses, losses
 from tests.decide.records import changed, count, healthy_record
 
 Json = dict[str, Any]

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from orchestrator.decide.path import path_verdict
-from orchestrator.decide.path_causes import EndSeen, explained
+from orchestrator.decide.links.path_causes import EndSeen, explained
+from orchestrator.decide.links.path_verdict import path_verdict
 
 Json = dict[str, Any]
 QUIET: Json = {"routers": [], "refusals": 0, "refused_by": [], "too_long_here": [], "dropped_here": 0}

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from orchestrator.decide.path import path_verdict
+from orchestrator.decide.links.path_verdict import path_verdict
 
 Json = dict[str, Any]
 QUIET = {"routers": [], "refusals": 0, "refused_by": [], "too_long_here": [], "dropped_here": 0}

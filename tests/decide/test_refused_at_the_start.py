@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from orchestrator.decide import events as ev
-from orchestrator.decide.answering import Question, wrong_answer
-from orchestrator.decide.end_problems import EndNotReady, ends_not_ready
+from orchestrator.decide.links.answering import Question, wrong_answer
+from orchestrator.decide.links.end_problems import EndNotReady, ends_not_ready
 from orchestrator.decide.machine import advance, handle
 from orchestrator.decide.preflight import preflight_problem
 from orchestrator.decide.setup import RunSetup

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from orchestrator.decide.evidence import ways
-from orchestrator.decide.losses import losses
 from orchestrator.decide.search import searched
+from orchestrator.decide.verdict.evidence import ways
+from orchestrator.decide.verdict.losses import losses
 from tests.decide.records import changed, healthy_record
 
 

@@ -6,8 +6,8 @@ import random
 
 import pytest
 
-from orchestrator.decide import series
-from orchestrator.decide.series import Stalls, summed_up
+from orchestrator.decide.verdict import series
+from orchestrator.decide.verdict.series import Stalls, summed_up
 
 SEGMENT = 1448
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from orchestrator.decide import events as ev
+from orchestrator.decide.links.shared_paths import lease_too_short, only_ssh_renews
 from orchestrator.decide.machine import advance, handle
-from orchestrator.decide.shared_paths import lease_too_short, only_ssh_renews
 from orchestrator.decide.state import RunState, begin
 from orchestrator.planning.least_lease import SOONEST_BACK_S, least_for_change_s, least_for_flood_s
 from tests.sim.fake_host import FakeHost

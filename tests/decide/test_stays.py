@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from orchestrator.decide import stays
+from orchestrator.decide.as_found import stays
 
 TOLD = {"what": "mtu of e0", "before": "1500", "now": "4000", "command": "ip link set dev e0 mtu 1500"}
 CONFLICT = {"setting": "mtu", "target": "e0", "before": {"mtu": 1500, "ipv6": {"e0": {"sysctls": {"conf/x": "1"}}}},

@@ -21,8 +21,8 @@ from orchestrator.cli import main as cli_main
 from orchestrator.lab.namespaces import die_with_parent
 from orchestrator.report import making, suite
 from orchestrator.report.terminal import print_matrix
-from orchestrator.results import compare as comparing
 from orchestrator.results import tables
+from orchestrator.results.comparison import compare as comparing
 from orchestrator.run_files import Folder
 from tests.endings.cases import Accident
 from tests.endings.machines import world

@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
-from orchestrator.cli.exits import Exit
 from orchestrator.lab.guests.boot_choice import CHOICE_ONCE
 from orchestrator.lab.guests.machines import Machines
+from orchestrator.words.exit_codes import Exit
 from tests.guests.runs import as_found, linktrial, plan, rows, run
 
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(900)]

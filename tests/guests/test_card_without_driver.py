@@ -12,12 +12,12 @@ from typing import Any
 
 import pytest
 
-from orchestrator.cli.exits import Exit
 from orchestrator.lab.guests.cards import Card
 from orchestrator.lab.guests.machines import Machines
 from orchestrator.lab.guests.recipe import FULL
 from orchestrator.lab.guests.scenario import Guest
 from orchestrator.lab.scenario import lab_host
+from orchestrator.words.exit_codes import Exit
 from tests.guests.runs import TRUNK_RATE_BIT_S, as_found, linktrial, plan, rows, run
 
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(290)]

@@ -14,11 +14,11 @@ from typing import NamedTuple
 import pytest
 from scipy import stats
 
-from orchestrator.cli.exits import Exit
 from orchestrator.lab.guests.machines import Machines
 from orchestrator.lab.guests.scenario import OBSERVATORY
-from orchestrator.results.causes import row_cause
+from orchestrator.results.causes.from_columns import row_cause
 from orchestrator.results.read_run import read_trials
+from orchestrator.words.exit_codes import Exit
 from tests.guests.runs import plan, run
 
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(1500)]

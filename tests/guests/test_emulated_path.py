@@ -19,8 +19,8 @@ from typing import Any, NamedTuple
 import pytest
 from scipy.stats import binom
 
-from orchestrator.cli.exits import Exit
 from orchestrator.lab.guests.machines import Machines
+from orchestrator.words.exit_codes import Exit
 from tests.guests.runs import plan, rows, run
 
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(290)]

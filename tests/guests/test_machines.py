@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from orchestrator.cli.exits import Exit
 from orchestrator.lab.guests.machines import Machines
+from orchestrator.words.exit_codes import Exit
 from tests.guests.runs import TRUNK_RATE_BIT_S, as_found, plan, rows, run
 
 pytestmark = [pytest.mark.guests, pytest.mark.timeout(290)]

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from orchestrator.cli.exits import Exit
 from orchestrator.lab.guests.machines import Machines
+from orchestrator.words.exit_codes import Exit
 from tests.guests.runs import as_found, plan, rows
 
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(290)]

@@ -14,12 +14,12 @@ from pathlib import Path
 
 import pytest
 
-from orchestrator.cli.exits import Exit
 from orchestrator.lab.guests.cards import Card
 from orchestrator.lab.guests.machines import Machines
 from orchestrator.lab.guests.recipe import FULL
 from orchestrator.lab.guests.scenario import Guest
 from orchestrator.lab.scenario import lab_host
+from orchestrator.words.exit_codes import Exit
 from tests.guests.runs import plan, rows, run
 
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(290)]

@@ -28,10 +28,10 @@ ELSEWHERE = {
     "cli/main.py": "the null device, in a dead terminal's place",
     "cli/demo.py": "a host of the lab that the demo has made",
     "cli/own_fault.py": "a new file for a traceback, where this machine keeps temporary ones",
-    "report/html.py": "our own package",
+    "report/page/html.py": "our own package",
     "report/public/sentences.py": "our own package",
     "results/parquet.py": "a folder that the user names for other tools",
-    "results/references.py": "the user's own references",
+    "results/comparison/references.py": "the user's own references",
 }
 # One call each, of files that stay within the door's rules.
 ALLOWED = {

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from orchestrator.onhost import jobs
+from orchestrator.onhost.service import jobs
 from tests.injections_real.errors import ERRORS, OF_A_HOST, OF_THE_WORLD, ON_HOSTS
 from tests.injections_real.places import Place, of_controller, of_loop, of_verb, of_watchdog
 

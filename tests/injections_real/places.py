@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import orchestrator
-from orchestrator.onhost import jobs
+from orchestrator.onhost.service import jobs
 
 ROOT = Path(orchestrator.__file__).parent
 # What a run goes through in the controller; the pure rooms below `decide.machine` are entered from it.

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import yaml
 
-from orchestrator.onhost.lease_watch import LEFT_BEHIND_GRACE_S
+from orchestrator.onhost.safety.lease_watch import LEFT_BEHIND_GRACE_S
 from orchestrator.planning.order import SplitMix
 from tests.kills import victims
 from tests.kills.desk import Desk

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from orchestrator.cli.exits import Exit
+from orchestrator.words.exit_codes import Exit
 
 _LINKTRIAL = [sys.executable, "-m", "orchestrator.cli"]
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from orchestrator.decide import series
+from orchestrator.decide.verdict import series
 from orchestrator.metrics.percentile import percentile
 from orchestrator.metrics.sample import EXACT, Sample
 from orchestrator.metrics.steadiness import EXACT_INTERVALS, Steadiness

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from orchestrator.act.bundle import MARKER, helper_bundle
-from orchestrator.onhost.frames import FrameReader, encode
+from orchestrator.onhost.service.frames import FrameReader, encode
 
 SYSTEM_PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 _ENTER = 'mount --bind "$0" /run && exec /bin/sh -c "$1"'

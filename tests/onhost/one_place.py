@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import lease, restoring
-from orchestrator.onhost.record import boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import lease, restoring
+from orchestrator.onhost.safety.record import boot_id, boottime_ns
 from tests.onhost.at_once import AtOnce
 
 

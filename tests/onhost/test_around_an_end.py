@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost.facts import read_interfaces
-from orchestrator.onhost.lower_devices import lower_devices
-from orchestrator.onhost.surroundings import surroundings
+from orchestrator.onhost.path.surroundings import surroundings
+from orchestrator.onhost.service.facts import read_interfaces
+from orchestrator.onhost.system.lower_devices import lower_devices
 from tests.onhost.own_namespace import in_own_namespace, make_pair, run
 
 pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="makes namespaces, which needs root")

@@ -15,7 +15,7 @@ from orchestrator.onhost.at_start import boot_files, hooks, revert
 from orchestrator.onhost.at_start.boot_loader import with_next_entry
 from orchestrator.onhost.at_start.managed_lines import BLOCK, WORDS, with_lines
 from orchestrator.onhost.at_start.next_start import RealNextStart
-from orchestrator.onhost.record import boot_id
+from orchestrator.onhost.safety.record import boot_id
 
 ORIGINAL, CHANGED = b"arm_64bit=1\n", b"arm_64bit=1\nover=1\n"
 SHELLS = [["/bin/sh"], *([["busybox", "sh"]] if shutil.which("busybox") else [])]

@@ -19,9 +19,10 @@ import pytest
 
 from orchestrator.act.bundle import collect_sources
 from orchestrator.onhost.bootstrap import ROOM, SentModules
-from orchestrator.onhost.bsd import boot, ifconfig, process, tools
+from orchestrator.onhost.bsd import ifconfig, tools
 from orchestrator.onhost.bsd.image import mending
 from orchestrator.onhost.bsd.settings.catalogue import CATALOGUE, catalogue
+from orchestrator.onhost.bsd.system import boot, process
 from orchestrator.onhost.bsd.traffic import kernel
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.kernel import Kernel
@@ -71,7 +72,7 @@ def test_what_stands_in_is_found_under_the_name_of_the_module_replaced_and_packa
         name = ".".join(path.with_suffix("").parts)
         assert plain.get_source(ROOM + name) == (HOUSE / path).read_text()
         assert bsd.get_source(ROOM + name) == (HOUSE / "bsd" / path).read_text()
-    for name in ("netlink", "settings", "lease", "keeper"):
+    for name in ("netlink", "settings", "safety.lease", "safety.keeper"):
         assert bsd.get_source(ROOM + name) == plain.get_source(ROOM + name)
 
 
@@ -181,7 +182,7 @@ def test_the_ssh_connection_is_read_from_an_ancestors_environment(monkeypatch: p
 
 def test_closing_all_but_some_closes_no_kept_one_and_every_other() -> None:
     """In a process of its own: os.closerange(0, 0) of some Pythons closes everything."""
-    program = ("import os; from orchestrator.onhost.bsd.process import close_all_but\n"
+    program = ("import os; from orchestrator.onhost.bsd.system.process import close_all_but\n"
                "a, b = os.pipe(); c, d = os.pipe()\n"
                "close_all_but({0, 1, 2, b, c})\n"
                "def there(n):\n    try: os.fstat(n); return 1\n    except OSError: return 0\n"
@@ -192,7 +193,7 @@ def test_closing_all_but_some_closes_no_kept_one_and_every_other() -> None:
 
 def test_a_process_ends_soon_after_its_parent_was_killed() -> None:
     """The parent forks a child that waits for ever, and is killed: the child's end of the pipe closes."""
-    program = ("import os, time; from orchestrator.onhost.bsd.process import die_with_parent; me = os.getpid()\n"
+    program = ("import os, time; from orchestrator.onhost.bsd.system.process import die_with_parent; me = os.getpid()\n"
                "if os.fork() == 0:\n    die_with_parent(me); print('up', flush=True)\n    while True: time.sleep(100)\n"
                "time.sleep(100)")
     with subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE) as parent:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from orchestrator.onhost.cgroup import groups_of_session, mount_of
+from orchestrator.onhost.system.cgroup import groups_of_session, mount_of
 
 V2 = "0::/user.slice/user-1000.slice/session-3.scope\n"
 V1 = ("12:pids:/user.slice/user-0.slice/session-1.scope\n1:name=systemd:/user.slice/user-0.slice/session-1.scope\n"

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import changes, holding, keeper, lease, restoring
-from orchestrator.onhost.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import changes, holding, keeper, lease, restoring
+from orchestrator.onhost.safety.record import Record, boot_id, boottime_ns
 from tests.onhost.at_once import AtOnce
 
 

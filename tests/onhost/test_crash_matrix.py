@@ -14,9 +14,10 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import catalogue, changes, holding, keeper, record, restoring
-from orchestrator.onhost.record import Record
+from orchestrator.onhost import catalogue
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import changes, holding, keeper, record, restoring
+from orchestrator.onhost.safety.record import Record
 from tests.onhost.at_once import AtOnce
 from tests.onhost.crash_disk import FATES, CrashingOs, Steps, Stopped
 

@@ -11,8 +11,8 @@ from own_namespace import in_own_namespace, make_pair, run
 from orchestrator.onhost.external.before_apply import changed_before
 from orchestrator.onhost.external.change import MOST_CHANGES, Changes
 from orchestrator.onhost.external.watching import _Watcher
-from orchestrator.onhost.record import Record
-from orchestrator.onhost.told import told
+from orchestrator.onhost.safety.record import Record
+from orchestrator.onhost.safety.told import told
 
 pytestmark = pytest.mark.lab
 NEAR = "near0"

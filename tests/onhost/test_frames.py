@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from orchestrator.onhost.frames import FRAME_LIMIT_BYTES, FrameError, FrameReader, encode
+from orchestrator.onhost.service.frames import FRAME_LIMIT_BYTES, FrameError, FrameReader, encode
 
 MESSAGE = {"id": 7, "verb": "apply", "args": {"uses": [{"setting": "mtu", "target": "eth1", "level": 9000}]}}
 NUMBERS = st.integers(-2**60, 2**60) | st.floats(allow_nan=False, allow_infinity=False)

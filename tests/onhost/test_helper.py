@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from orchestrator.onhost import messages
-from orchestrator.onhost.frames import FrameError, encode
-from orchestrator.onhost.process import started_ticks
+from orchestrator.onhost.service import messages
+from orchestrator.onhost.service.frames import FrameError, encode
+from orchestrator.onhost.system.process import started_ticks
 from tests.onhost.helper_process import HelperProcess, Refused, file_setting
 
 PYTHON_38 = Path("/root/.pyenv/versions/3.8.18/bin/python")

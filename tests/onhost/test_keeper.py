@@ -13,8 +13,8 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost.process import group_members, started_ticks
-from orchestrator.onhost.record import Record
+from orchestrator.onhost.safety.record import Record
+from orchestrator.onhost.system.process import group_members, started_ticks
 from tests.onhost.helper_process import HelperProcess, Refused, file_setting, with_level
 
 LEASE_S = 3.0  # long enough for a busy test machine to make a change within it

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import lease, probation
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import lease, probation
 
 T_S = 60.0
 S = lease.NS

@@ -12,10 +12,10 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import holding, keeper, renewed
-from orchestrator.onhost.process import children_named
-from orchestrator.onhost.record import Record, boottime_ns
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import holding, keeper, renewed
+from orchestrator.onhost.safety.record import Record, boottime_ns
+from orchestrator.onhost.system.process import children_named
 from tests.onhost.helper_process import HelperProcess, Refused
 from tests.onhost.test_messages import TRAFFIC
 

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import lease_watch
-from orchestrator.onhost.lease_watch import LeaseWatch
+from orchestrator.onhost.safety import lease_watch
+from orchestrator.onhost.safety.lease_watch import LeaseWatch
 
 
 class StandingRecord:

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import jobs, messages
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.service import jobs, messages
 from orchestrator.onhost.settings import CATALOGUE
 
 PLACE = {"setting": "mtu", "target": "eth1", "level": 9000}

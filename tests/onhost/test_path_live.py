@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from orchestrator.decide.path import path_verdict
+from orchestrator.decide.links.path_verdict import path_verdict
 from tests.onhost.two_hosts import TwoHosts, result_of, routed, switched, tell, wait_for_stage
 
 pytestmark = pytest.mark.lab

@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from orchestrator.decide.path import path_verdict
-from orchestrator.onhost import path, path_asking
-from orchestrator.onhost.path_line import BACK, BIG, DONE
-from orchestrator.onhost.probe_frame import Frame
+from orchestrator.decide.links.path_verdict import path_verdict
+from orchestrator.onhost.path import asking as path_asking
+from orchestrator.onhost.path import proof as path
+from orchestrator.onhost.path.line import BACK, BIG, DONE
+from orchestrator.onhost.path.probe_frame import Frame
 
 QUIET = {"routers": [], "refusals": 0, "refused_by": [], "too_long_here": [], "dropped_here": 0}
 

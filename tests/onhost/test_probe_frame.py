@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from orchestrator.onhost.probe_frame import HEAD_BYTES, FrameCodec
+from orchestrator.onhost.path.probe_frame import HEAD_BYTES, FrameCodec
 
 TOKEN = "3c" * 32
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from own_namespace import in_own_namespace, make_pair, run
 
-from orchestrator.onhost import ready
+from orchestrator.onhost.path import ready
 from orchestrator.onhost.refusal import Refusal
 
 pytestmark = pytest.mark.lab

@@ -12,10 +12,11 @@ from types import SimpleNamespace
 
 import pytest
 
-from orchestrator.onhost import boot, holding
-from orchestrator.onhost import record as record_module
-from orchestrator.onhost.record import Record
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import holding
+from orchestrator.onhost.safety import record as record_module
+from orchestrator.onhost.safety.record import Record
+from orchestrator.onhost.system import boot
 
 
 def _saved(folder: Path, *names: str) -> Record:

@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import holding, keeper, renewal_line
-from orchestrator.onhost.record import Record, boottime_ns
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.renewal_datagram import (
+from orchestrator.onhost.safety import holding, keeper, renewal_line
+from orchestrator.onhost.safety.record import Record, boottime_ns
+from orchestrator.onhost.safety.renewal_datagram import (
     HEARD_BYTES,
     RENEWAL_BYTES,
     heard,
@@ -21,7 +21,7 @@ from orchestrator.onhost.renewal_datagram import (
     read_renewal,
     renewal,
 )
-from orchestrator.onhost.renewal_line import RenewalLine
+from orchestrator.onhost.safety.renewal_line import RenewalLine
 
 LEASE_S = 30.0
 KEY, OTHER = b"k" * 32, b"o" * 32

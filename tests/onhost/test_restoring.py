@@ -10,10 +10,11 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import bounded, keeper, lease, restoring
-from orchestrator.onhost.process import started_ticks
-from orchestrator.onhost.record import LOCK_BOUND_S, Record, boottime_ns
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import keeper, lease, restoring
+from orchestrator.onhost.safety.record import LOCK_BOUND_S, Record, boottime_ns
+from orchestrator.onhost.service import bounded
+from orchestrator.onhost.system.process import started_ticks
 from tests.onhost.one_place import File, changed, only_place
 
 

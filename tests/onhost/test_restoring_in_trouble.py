@@ -12,11 +12,12 @@ import pytest
 
 from orchestrator.act import actions, recovering
 from orchestrator.lab.fake_host import INTERFACE, fake_host
-from orchestrator.onhost import bounded, keeper, lease, restoring
-from orchestrator.onhost.process import started_ticks
-from orchestrator.onhost.record import Record, boottime_ns
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import keeper, lease, restoring
+from orchestrator.onhost.safety.record import Record, boottime_ns
+from orchestrator.onhost.service import bounded
 from orchestrator.onhost.settings import catalogue
+from orchestrator.onhost.system.process import started_ticks
 from tests.onhost.one_place import File, changed, only_place
 
 

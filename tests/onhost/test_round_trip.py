@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import round_trip
-from orchestrator.onhost.round_trip import Answering, Asking
+from orchestrator.onhost.path import round_trip
+from orchestrator.onhost.path.round_trip import Answering, Asking
 from tests.onhost.two_hosts import ADDRESSES, TOKEN, relayed, switched
 
 pytestmark = pytest.mark.alone
@@ -21,14 +21,14 @@ Json = dict[str, Any]
 RELAY = Path(__file__).with_name("relay.py")
 _ANSWER = """
 import json, sys, time
-from orchestrator.onhost import round_trip
+from orchestrator.onhost.path import round_trip
 args = json.loads(sys.argv[1])
 print("{}", flush=True)
 round_trip.answer(args, time.monotonic_ns() + int(args.pop("seconds") * 1e9))
 """
 _ASK = """
 import json, sys, time
-from orchestrator.onhost import round_trip
+from orchestrator.onhost.path import round_trip
 args = json.loads(sys.argv[1])
 now = time.monotonic_ns()
 print(json.dumps(round_trip.ask(args, now + 5 * 10**8, now + 5 * 10**8, now + 15 * 10**8)))

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 import socket
 
-from orchestrator.onhost.frames import FrameReader
-from orchestrator.onhost.messages import LONGEST_BOUND_S, VERBS, check
-from orchestrator.onhost.talk import _UNSENT_LIMIT_BYTES, Talk
+from orchestrator.onhost.service.frames import FrameReader
+from orchestrator.onhost.service.messages import LONGEST_BOUND_S, VERBS, check
+from orchestrator.onhost.service.talk import _UNSENT_LIMIT_BYTES, Talk
 from orchestrator.onhost.traffic.flow_series import _MOST_WAITING, FlowSeries
 from orchestrator.onhost.traffic.flows import read_args
 from orchestrator.onhost.traffic.telling import Telling

@@ -8,8 +8,8 @@ import secrets
 import pytest
 from own_namespace import as_ordinary_user
 
-from orchestrator.onhost import wiring
-from orchestrator.onhost.probe_frame import FrameCodec
+from orchestrator.onhost.path import wiring
+from orchestrator.onhost.path.probe_frame import FrameCodec
 from orchestrator.onhost.refusal import Refusal
 
 TOKEN = secrets.token_hex(32)

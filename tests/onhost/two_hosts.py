@@ -18,7 +18,7 @@ ADDRESSES = {4: ("198.18.0.11", "198.18.0.12"), 6: ("2001:2::11", "2001:2::12")}
 TOKEN = "5e" * 32
 _RUN_JOB = """
 import json, sys
-from orchestrator.onhost import path
+from orchestrator.onhost.path import proof as path
 class Talk:
     def fileno(self): return 0
     def event(self, body): print(json.dumps(body), flush=True)

@@ -14,7 +14,7 @@ from typing import Any
 
 from orchestrator.act.journal import read_lines
 from orchestrator.act.run_folder import journal_path
-from orchestrator.decide.external_changes import NOTE
+from orchestrator.decide.as_found.external_changes import NOTE
 from orchestrator.lab.lab import Lab
 from orchestrator.lab.scenario import Scenario, lab_host
 from tests.kills import desk

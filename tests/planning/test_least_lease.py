@@ -23,7 +23,7 @@ from orchestrator.planning.least_lease import (
 )
 from orchestrator.planning.order import SplitMix
 from orchestrator.planning.outline import outline
-from orchestrator.planning.units import DURATION, format_as
+from orchestrator.words.units import DURATION, format_as
 
 FLOOD, CALM = "factors: {transport: [udp]}", "factors: {transport: [udp], offered_rate: [10Mbit/s]}"
 CHANGE, DROP = "factors: {mtu: [1400]}", "hold: [{setting: speed, at: 'dome:eth0', level: 100Mbit/s}]"

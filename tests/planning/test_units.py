@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from orchestrator.planning import units
 from orchestrator.planning.order import SplitMix
-from orchestrator.planning.units import DURATION, FRAME_RATE, KINDS, RATE, RATIO, SIZE, UnitError, format_as, parse
+from orchestrator.words import units
+from orchestrator.words.units import DURATION, FRAME_RATE, KINDS, RATE, RATIO, SIZE, UnitError, format_as, parse
 
 WHOLE = st.integers(min_value=0, max_value=10**15)
 FRACTIONAL = st.floats(min_value=0, max_value=10**6, allow_nan=False).filter(lambda value: value == 0 or value >= 1e-9)

@@ -32,7 +32,7 @@ from simulate import (
     words,
 )
 
-from orchestrator.results.stopping import PrecisionRule, widening
+from orchestrator.results.statistics.stopping import PrecisionRule, widening
 
 failures: list[str] = []
 

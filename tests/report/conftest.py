@@ -13,8 +13,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "results"))
 from page_tree import Element, parse
 from synthetic import Scenario, make_run
 
-from orchestrator.report import html, read_report
+from orchestrator.report import read_report
 from orchestrator.report.model import Report
+from orchestrator.report.page import html
 
 RATES = {"mtu": [1500, 9000, 9600], "clock": ["powersave", "performance"], "transport": ["tcp", "udp"],
          "offered_rate": ["50%", "95%"], "direction": ["transmit", "receive", "bidirectional"]}

@@ -11,9 +11,9 @@ from planted import Planter, Secret, found_in, plan_with_secrets
 from synthetic import Scenario, make_run
 
 from orchestrator.report.public import publish
-from orchestrator.results.compare import compare
+from orchestrator.results.comparison.compare import compare
+from orchestrator.results.comparison.run_summary import summarise_run
 from orchestrator.results.read_run import read_run
-from orchestrator.results.run_summary import summarise_run
 
 FACTORS = {"mtu": [1500, 9000], "transport": ["tcp", "udp"], "direction": ["transmit", "bidirectional"]}
 

@@ -11,7 +11,7 @@ from synthetic import Scenario, make_run
 
 from orchestrator.report import answer, limits, read_report
 from orchestrator.report.model import Report
-from orchestrator.results.causes import Cause
+from orchestrator.results.causes.from_columns import Cause
 
 FACTORS = {"mtu": ("1500", "9000"), "direction": ("transmit", "receive", "bidirectional")}
 THIN = "\u202f"

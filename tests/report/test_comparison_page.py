@@ -10,10 +10,10 @@ from page_tree import parse
 from synthetic import Scenario, make_run
 
 from orchestrator.cli.compare import command
-from orchestrator.report.page_comparison import page
-from orchestrator.results.compare import compare
+from orchestrator.report.page.comparison import page
+from orchestrator.results.comparison.compare import compare
+from orchestrator.results.comparison.run_summary import summarise_run
 from orchestrator.results.read_run import read_run
-from orchestrator.results.run_summary import summarise_run
 
 FACTORS = {"mtu": [1500, 9000], "clock": ["powersave", "performance"], "direction": ["transmit", "receive"]}
 HOSTILE = "</script><b onclick=x>\x1b[2J"

@@ -10,11 +10,11 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from orchestrator.report.comparison import answers, as_data, cell_line, junit, markdown, text_lines
-from orchestrator.report.page_comparison import page
-from orchestrator.results.compare import CellComparison, Comparison
-from orchestrator.results.environment import Unlike
-from orchestrator.results.run_summary import MEASURES, CellKey
-from orchestrator.results.verdicts import Verdict
+from orchestrator.report.page.comparison import page
+from orchestrator.results.comparison.compare import CellComparison, Comparison
+from orchestrator.results.comparison.environment import Unlike
+from orchestrator.results.comparison.run_summary import MEASURES, CellKey
+from orchestrator.results.comparison.verdicts import Verdict
 
 
 def _cell(mtu: str, word: str, verdict: Verdict | None, reason: str = "") -> CellComparison:

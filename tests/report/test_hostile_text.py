@@ -16,8 +16,9 @@ from page_tree import parse
 from rich.console import Console
 from synthetic import Scenario, make_run
 
-from orchestrator.report import cases, charts, html, markdown, read_report
+from orchestrator.report import cases, charts, markdown, read_report
 from orchestrator.report.model import Report
+from orchestrator.report.page import html
 from orchestrator.report.terminal import print_report
 from orchestrator.results.openmetrics import openmetrics_text
 from orchestrator.results.read_run import read_run

@@ -7,10 +7,10 @@ from dataclasses import replace
 from made_report import cell, made
 from page_tree import parse
 
-from orchestrator.report import page_matrix
 from orchestrator.report.matrix import arrange, column_label
-from orchestrator.report.wording import rate_unit
-from orchestrator.results.plain_text import visible
+from orchestrator.report.page import matrix as page_matrix
+from orchestrator.words.figures import rate_unit
+from orchestrator.words.plain_text import visible
 
 
 def test_direction_runs_across_where_it_varies() -> None:

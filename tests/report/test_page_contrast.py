@@ -7,7 +7,7 @@ from importlib import resources
 
 import pytest
 
-CSS = resources.files("orchestrator.report").joinpath("page.css").read_text()
+CSS = resources.files("orchestrator.report.page").joinpath("page.css").read_text()
 THEMES = ("light", "dark", "print")
 
 

@@ -20,7 +20,7 @@ from published import faults_of_the_copy, run_with_secrets
 from synthetic import Scenario, make_run
 
 from orchestrator.cli.report import command
-from orchestrator.decide.doubts import DOUBTS
+from orchestrator.decide.verdict.doubts import DOUBTS
 from orchestrator.faults import BugError, PlanError
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import PlanProblems, load

@@ -23,7 +23,7 @@ from orchestrator.results import columns
 from orchestrator.results.cells import cells_table
 from orchestrator.results.folder import open_run
 from orchestrator.results.read_run import read_table
-from orchestrator.results.screen import screens_of
+from orchestrator.results.statistics.screen import screens_of
 from orchestrator.results.write import cell_text, restore_text, write_rows
 
 DESIGN = fraction(["mtu", "clock", "ring", "steering"])  # 8 of 16, I = the four together

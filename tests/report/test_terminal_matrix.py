@@ -11,7 +11,7 @@ from rich.text import Text
 
 from orchestrator.report.model import Report
 from orchestrator.report.terminal import print_matrix, print_report
-from orchestrator.report.wording import shown
+from orchestrator.words.figures import shown
 
 
 def printed(report: Report, width: int, *, terminal: bool = False) -> str:

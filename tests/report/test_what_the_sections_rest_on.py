@@ -12,11 +12,14 @@ from made_report import cell, made
 from page_tree import Element, parse
 from synthetic import Scenario, make_run
 
-from orchestrator.report import ends, html, influence, loss, method, page_cells, page_run, read_report
+from orchestrator.report import ends, influence, loss, method, read_report
 from orchestrator.report.evidence import Evidence, gather
-from orchestrator.report.markup import Markup
 from orchestrator.report.model import Report, not_valid_groups
-from orchestrator.report.scale import STEPS, scale_of
+from orchestrator.report.page import cells as page_cells
+from orchestrator.report.page import html
+from orchestrator.report.page import run as page_run
+from orchestrator.report.page.markup import Markup
+from orchestrator.report.page.scale import STEPS, scale_of
 from orchestrator.results import columns
 from orchestrator.results.folder import RunFolder
 from orchestrator.results.over_time import goodput_over_time

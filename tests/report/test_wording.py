@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from orchestrator.report.wording import (
+from orchestrator.words.figures import (
     count_text,
     decimals_for,
     duration_text,

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from orchestrator.results.effects import RESPONSES, changes
-from orchestrator.results.grid import Grid
-from orchestrator.results.intervals import Interval, mean_intervals
-from orchestrator.results.statistics import Sample, summarise_all
-from orchestrator.results.stopping import BudgetCell, PrecisionRule, next_round
-from orchestrator.results.verdicts import Sides, Verdict, differences, judge
+from orchestrator.results.comparison.verdicts import Sides, Verdict, differences, judge
+from orchestrator.results.statistics.effects import RESPONSES, changes
+from orchestrator.results.statistics.grid import Grid
+from orchestrator.results.statistics.intervals import Interval, mean_intervals
+from orchestrator.results.statistics.stopping import BudgetCell, PrecisionRule, next_round
+from orchestrator.results.statistics.summary import Sample, summarise_all
 
 Draw = Callable[[np.random.Generator, tuple[int, ...]], np.ndarray]
 SKEWNESS = 1.0

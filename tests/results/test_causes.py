@@ -7,8 +7,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from orchestrator.decide.judge import judge
-from orchestrator.results.causes import Cause, cell_cause, row_cause
+from orchestrator.decide.verdict.judge import judge
+from orchestrator.results.causes.from_columns import Cause, cell_cause, row_cause
 from orchestrator.results.columns import names
 from orchestrator.results.rows import trial_rows
 from tests.decide.records import changed, count, healthy_record

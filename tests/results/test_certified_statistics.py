@@ -25,8 +25,8 @@ from nist_data import (
 )
 from scipy import stats
 
-from orchestrator.results.intervals import mean_interval, t_limits
-from orchestrator.results.statistics import Sample, outliers, skewness, summarise, summarise_all, trend
+from orchestrator.results.statistics.intervals import mean_interval, t_limits
+from orchestrator.results.statistics.summary import Sample, outliers, skewness, summarise, summarise_all, trend
 
 # NIST StRD, univariate summary statistics: set, mean, standard deviation (n - 1), correct digits that a sound
 # two-pass computation in double precision reaches

@@ -12,11 +12,17 @@ import pytest
 from synthetic import Scenario, make_run
 
 from orchestrator.faults import PlanError
-from orchestrator.results import references
-from orchestrator.results.compare import CellComparison, Comparison, compare
-from orchestrator.results.environment import Unlike, conditions, differences, plan_lines
+from orchestrator.results.comparison import references
+from orchestrator.results.comparison.compare import CellComparison, Comparison, compare
+from orchestrator.results.comparison.environment import Unlike, conditions, differences, plan_lines
+from orchestrator.results.comparison.run_summary import (
+    CellKey,
+    CellValues,
+    RunSummary,
+    summarise_run,
+    summary_from_dict,
+)
 from orchestrator.results.read_run import read_run
-from orchestrator.results.run_summary import CellKey, CellValues, RunSummary, summarise_run, summary_from_dict
 
 
 def made(run_id: str, cells: dict[str, tuple[float, ...]], *, environment: dict[str, str] | None = None,

@@ -23,7 +23,7 @@ from simulate import (
     words,
 )
 
-from orchestrator.results.stopping import PrecisionRule, precision, widening
+from orchestrator.results.statistics.stopping import PrecisionRule, precision, widening
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from orchestrator.results.environment import conditions
+from orchestrator.results.comparison.environment import conditions
 
 
 def run_with(*settings: dict[str, Any]) -> dict[str, Any]:

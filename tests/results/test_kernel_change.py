@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from synthetic import facts
 
-from orchestrator.results.environment import differences, environment
-from orchestrator.results.kernel_change import kernel_changes
+from orchestrator.results.comparison.environment import differences, environment
+from orchestrator.results.comparison.kernel_change import kernel_changes
 
 IDENTITY = {"release": "6.1.0", "build": "#1 SMP", "build_id": "aa11", "configuration_sha256": "c0ffee",
             "boot_parameters": "quiet", "modules_sha256": "11", "modules": ["stella 0a", "tun 0b"]}

@@ -9,7 +9,7 @@ from statsmodels.stats.power import TTestIndPower
 from synthetic import Scenario, make_run
 
 from orchestrator.faults import PlanError
-from orchestrator.results.resolution import latest_noise, noise_of, resolution
+from orchestrator.results.statistics.resolution import latest_noise, noise_of, resolution
 
 
 @pytest.mark.parametrize("replicates", [3, 5, 10, 20])

@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 
 from orchestrator.planning.fraction import Fraction, alias_sentences, effect_name, fraction
-from orchestrator.results.screen import screened, screens_of
+from orchestrator.results.statistics.screen import screened, screens_of
 
 FULL_3 = fraction(["A", "B", "C"])
 

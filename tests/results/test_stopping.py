@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from orchestrator.results.intervals import mean_interval
-from orchestrator.results.stopping import BudgetCell, PrecisionRule, next_round, precision, widening
+from orchestrator.results.statistics.intervals import mean_interval
+from orchestrator.results.statistics.stopping import BudgetCell, PrecisionRule, next_round, precision, widening
 
 RULE = PrecisionRule(0.02, least=5, most=20)
 QUIET = [100.0, 100.4, 99.7, 100.1, 99.9]

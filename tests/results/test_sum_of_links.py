@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from orchestrator.results.causes import row_cause
+from orchestrator.results.causes.from_columns import row_cause
 from orchestrator.results.cells import cells_table
 from orchestrator.results.columns import names
 from orchestrator.results.read_run import _completed

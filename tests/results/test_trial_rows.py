@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from orchestrator.decide.judge import judge
+from orchestrator.decide.verdict.judge import judge
 from orchestrator.results.columns import names
 from orchestrator.results.rows import (
     COUNTER_COLUMNS,

@@ -11,10 +11,10 @@ import pytest
 import statsmodels.api as sm
 from statsmodels.formula.api import ols
 
-from orchestrator.results.effects import RESPONSES, Change, Effects, effects
-from orchestrator.results.family import holm
-from orchestrator.results.grid import make_grid
-from orchestrator.results.variation import variation
+from orchestrator.results.statistics.effects import RESPONSES, Change, Effects, effects
+from orchestrator.results.statistics.family import holm
+from orchestrator.results.statistics.grid import make_grid
+from orchestrator.results.statistics.variation import variation
 
 
 def _two_level(names: str, values: list[float], replicates: int = 1) -> tuple[list[dict[str, str]], list[float]]:

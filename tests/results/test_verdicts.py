@@ -10,8 +10,7 @@ from nist_data import AUTO83B_JAPAN, AUTO83B_US
 from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import ttost_ind
 
-from orchestrator.results.variation import variation
-from orchestrator.results.verdicts import (
+from orchestrator.results.comparison.verdicts import (
     BETTER,
     SAME,
     UNSURE,
@@ -25,6 +24,7 @@ from orchestrator.results.verdicts import (
     rank_p_value,
     values_needed,
 )
+from orchestrator.results.statistics.variation import variation
 
 # e-Handbook 7.3.1: minutes to assemble, old and new process
 OLD = [32, 37, 35, 28, 41, 44, 35, 31, 34, 38, 42]

@@ -9,8 +9,8 @@ import copy
 from collections.abc import Callable
 from typing import Any
 
-from orchestrator.onhost import lease
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import lease
 
 Json = dict[str, Any]
 LASTING = frozenset({"command"})  # settings that a restart does not undo

@@ -17,10 +17,12 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
-from orchestrator.onhost import catalogue, changes, holding, jobs, keeper, messages, record, restoring
+from orchestrator.onhost import catalogue
 from orchestrator.onhost.at_start import restart
-from orchestrator.onhost.record import Record
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import changes, holding, keeper, record, restoring
+from orchestrator.onhost.safety.record import Record
+from orchestrator.onhost.service import jobs, messages
 from tests.onhost.at_once import AtOnce
 from tests.sim.fake_host import LASTING, FakeHost
 

@@ -25,7 +25,7 @@ from orchestrator.act import runner as runner_module
 from orchestrator.decide import events as ev
 from orchestrator.decide.ending import runs_changed
 from orchestrator.faults import BugError, HostError
-from orchestrator.onhost import record
+from orchestrator.onhost.safety import record
 from tests.sim.helper_host import helpers
 from tests.sim.invariants import broken_invariants
 from tests.sim.stage import LEASE_S, Stage

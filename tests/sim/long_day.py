@@ -26,8 +26,8 @@ from orchestrator.act.journal import Journal
 from orchestrator.act.runner import Runner
 from orchestrator.decide.state import begin
 from orchestrator.metrics.intervals import STEP_NS
-from orchestrator.onhost import round_trip
-from orchestrator.onhost.frames import FrameReader, encode
+from orchestrator.onhost.path import round_trip
+from orchestrator.onhost.service.frames import FrameReader, encode
 from orchestrator.onhost.traffic import tcp_info
 from orchestrator.onhost.traffic.arrivals import Arrivals
 from orchestrator.onhost.traffic.flow_series import FlowSeries

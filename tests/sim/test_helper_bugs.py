@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from orchestrator.faults import BugError
-from orchestrator.onhost import jobs, messages
+from orchestrator.onhost.service import jobs, messages
 from tests.sim.fake_host import FakeHost
 from tests.sim.fake_session import FakeJob
 from tests.sim.stage import HookedSession, Stage

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from orchestrator.onhost.frames import FRAME_LIMIT_BYTES
+from orchestrator.onhost.service.frames import FRAME_LIMIT_BYTES
 from tests.sim.long_day import grown, simulate
 
 

@@ -16,8 +16,8 @@ from orchestrator.act.supervised import Supervisor, in_thread, within
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide import machine
+from orchestrator.decide.as_found.host_ends import host_ends
 from orchestrator.decide.expected import Standing, standing
-from orchestrator.decide.host_ends import host_ends
 from orchestrator.decide.machine import advance, handle
 from orchestrator.decide.state import Flight, RunState, begin
 from orchestrator.faults import BugError, HostError

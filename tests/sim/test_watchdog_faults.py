@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost import keeper, lease, restoring
-from orchestrator.onhost.record import Record
+from orchestrator.onhost.safety import keeper, lease, restoring
+from orchestrator.onhost.safety.record import Record
 from tests.sim.helper_host import HelperHost
 from tests.sim.stage import MTU, Stage
 from tests.sim.test_event_table import LARGE, STRANGE_MTU

@@ -47,7 +47,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         pass
 
     def close(self) -> None:
-        """A dead controller's tasks end with it, here and now: left to the garbage, they would speak up in other tests."""
+        """A dead controller's tasks end with it: left to the garbage, they would speak up in other tests."""
         if not self.is_closed():
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", RuntimeWarning)  # never begun: its controller died first

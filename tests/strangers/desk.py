@@ -17,9 +17,12 @@ from typing import Any, NoReturn
 from orchestrator.cli import if_changed, keep, main, recover, report, running, settings, show, survey
 from orchestrator.faults import HostError
 from orchestrator.lab.namespaces import die_with_parent
-from orchestrator.report import making, page_comparison, public
+from orchestrator.report import making, public
+from orchestrator.report.page import comparison as page_comparison
 from orchestrator.report.public.look_again import our_words
-from orchestrator.results import kernel_change, openmetrics, parquet, resolution
+from orchestrator.results import openmetrics, parquet
+from orchestrator.results.comparison import kernel_change
+from orchestrator.results.statistics import resolution
 from tests.endings import desk as loaded_by_desk
 
 LOADED = (keep, report, settings, show, page_comparison, public, kernel_change, openmetrics, parquet, resolution,

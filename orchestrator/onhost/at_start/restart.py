@@ -7,10 +7,10 @@ import shutil
 import subprocess
 from typing import Any, Dict
 
-from orchestrator.onhost import lease
 from orchestrator.onhost.catalogue import setting_of
-from orchestrator.onhost.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import lease
+from orchestrator.onhost.safety.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.settings.kernel import Kernel, this_host
 
 # A moment for the answer to leave; then the host's own way down, which ends its programs and writes its disks.

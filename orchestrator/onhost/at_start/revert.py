@@ -39,7 +39,7 @@ from orchestrator.onhost.at_start.boot_files import (
 from orchestrator.onhost.at_start.boot_loader import is_block
 from orchestrator.onhost.at_start.managed_lines import added_words
 from orchestrator.onhost.at_start.revert_script import script_text
-from orchestrator.onhost.record import boot_id
+from orchestrator.onhost.safety.record import boot_id
 
 FOLDER = "/var/lib/linktrial-at-start"
 NOTES = "/run/linktrial-started"

@@ -5,10 +5,10 @@ from __future__ import annotations
 import contextlib
 from typing import Any, Dict, List, NamedTuple, Optional
 
-from orchestrator.onhost import lease
 from orchestrator.onhost.external.change import Change, Changes
-from orchestrator.onhost.record import Record
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import lease
+from orchestrator.onhost.safety.record import Record
 
 CHANGED_OUTSIDE = "changed_outside"  # the code of a level that was not given because of it
 

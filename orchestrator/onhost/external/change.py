@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from typing import Dict, List, Optional, Set, Tuple, TypedDict
 
-from orchestrator.onhost.told import Told
+from orchestrator.onhost.safety.told import Told
 
 MOST_CHANGES = 50  # of one trial: whoever changes more than that has made his point
 

@@ -6,7 +6,7 @@ from typing import Any, Dict, List, Optional, Set, Tuple
 
 from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.netlink import notices
-from orchestrator.onhost.told import Told, came_or_went, told
+from orchestrator.onhost.safety.told import Told, came_or_went, told
 
 # property of a link -> how a person calls it
 _WATCHED = {"mtu": "mtu", "up": "switched on", "mac": "hardware address",

@@ -11,7 +11,7 @@ import ctypes
 import os
 from typing import Dict, List
 
-from orchestrator.onhost.told import Told, told
+from orchestrator.onhost.safety.told import Told, told
 
 _SYSCTLS = ("net/core/rmem_max", "net/core/wmem_max", "net/ipv4/tcp_mem", "net/ipv4/tcp_rmem", "net/ipv4/tcp_wmem",
             "net/ipv4/tcp_congestion_control", "net/ipv4/tcp_mtu_probing", "net/ipv4/tcp_sack",

@@ -6,7 +6,7 @@ from typing import Any, Dict, List, NamedTuple, Optional
 
 from orchestrator.onhost.catalogue import setting_of
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.told import Told, told
+from orchestrator.onhost.safety.told import Told, told
 
 Place = Dict[str, Any]  # {setting, target, level}
 

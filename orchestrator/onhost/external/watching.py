@@ -10,14 +10,14 @@ import selectors
 import time
 from typing import Any, Dict, List
 
-from orchestrator.onhost import lease
 from orchestrator.onhost.external.change import Change, Changes
 from orchestrator.onhost.external.ends import End
 from orchestrator.onhost.external.kernel_files import KernelFiles
 from orchestrator.onhost.external.places import Places
 from orchestrator.onhost.netlink import notices
-from orchestrator.onhost.record import Record
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import lease
+from orchestrator.onhost.safety.record import Record
 
 EVERY_S = 1.0
 MOST_SHARE = 1 / 200

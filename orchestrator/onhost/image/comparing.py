@@ -6,9 +6,9 @@ import fnmatch
 from typing import Any, Dict, Iterable, List, Mapping, Set
 
 from orchestrator.onhost.image.mending import called, mend_command, mending_rank
+from orchestrator.onhost.safety.told import Told, came_or_went, leaves, told
+from orchestrator.onhost.safety.told import in_words as value_in_words
 from orchestrator.onhost.settings import CATALOGUE
-from orchestrator.onhost.told import Told, came_or_went, leaves, told
-from orchestrator.onhost.told import in_words as value_in_words
 
 # what is named by its key, so that its value is only a matter when both images have it
 _NAMED_THINGS = ("address", "route", "neighbour")

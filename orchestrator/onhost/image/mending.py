@@ -5,7 +5,7 @@ from __future__ import annotations
 from shlex import quote
 from typing import Any, Callable, Dict
 
-from orchestrator.onhost import spelled
+from orchestrator.onhost.safety import spelled
 
 _LINK_WORDS = {"mtu": "mtu", "transmit_queue_length": "txqueuelen", "mac": "address"}
 _TABLE_OPTIONS = {"ring": "-G", "coalescing": "-C", "pause": "-A", "channels": "-L"}

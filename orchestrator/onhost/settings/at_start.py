@@ -15,8 +15,8 @@ from typing import Any, Dict, Iterator
 from orchestrator.onhost.at_start.boot_files import BootFile, content_of, with_content
 from orchestrator.onhost.at_start.hooks import NONE
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.told import Told, told
 from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
-from orchestrator.onhost.told import Told, told
 
 WRITTEN = "written, in effect after a restart"
 _CHANGED = "{} was changed by somebody else since: it is left as it is"

@@ -13,8 +13,8 @@ import os
 from typing import Any, Dict, Iterator, List, Tuple
 
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.told import Told, bounded, leaves, told
 from orchestrator.onhost.settings.kernel import Kernel
-from orchestrator.onhost.told import Told, bounded, leaves, told
 
 INTERFACE, HOST = "interface", "host"
 

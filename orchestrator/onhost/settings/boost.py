@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any, Tuple
 
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.spelled import write_command
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.base import CANNOT, HOST, Setting
 from orchestrator.onhost.settings.cpu_policies import CPU_TREE
-from orchestrator.onhost.spelled import write_command
 
 # (file, what it says when boost is on): one driver offers the opposite
 _FILES = ((f"{CPU_TREE}/cpufreq/boost", "1"), (f"{CPU_TREE}/intel_pstate/no_turbo", "0"))

@@ -6,9 +6,9 @@ from shlex import quote
 from typing import Any, Dict, List, Mapping
 
 from orchestrator.onhost import ethtool
+from orchestrator.onhost.safety.spelled import default_queueing_command
 from orchestrator.onhost.settings import default_queues, levels, queues
 from orchestrator.onhost.settings.driver_table import DriverTable
-from orchestrator.onhost.spelled import default_queueing_command
 
 _KINDS = ("combined", "rx", "tx", "other")
 _MOST = 4096

@@ -8,11 +8,11 @@ from typing import Any, Dict, Iterator, List
 
 from orchestrator.onhost.at_start.hooks import NONE
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.told import Told, told
 from orchestrator.onhost.settings.at_start import WRITTEN
 from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
 from orchestrator.onhost.settings.kernel import Outcome
 from orchestrator.onhost.settings.levels import unknown_key
-from orchestrator.onhost.told import Told, told
 
 PLACE = "{level}"  # where a written value goes in an argument
 _BOUND_S = 30.0

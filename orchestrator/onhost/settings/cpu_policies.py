@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Dict, Mapping
 
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.spelled import write_command
 from orchestrator.onhost.settings.kernel import Kernel
-from orchestrator.onhost.spelled import write_command
 
 CPU_TREE = "/sys/devices/system/cpu"
 POLICIES = f"{CPU_TREE}/cpufreq"

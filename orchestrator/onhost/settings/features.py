@@ -8,10 +8,10 @@ from shlex import quote
 from typing import Any, Dict, Iterator, List, Tuple
 
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.told import Told, told
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.base import CANNOT, Setting
 from orchestrator.onhost.settings.kernel import Kernel
-from orchestrator.onhost.told import Told, told
 
 _PREFIX = "feature."
 _NAME = re.compile(r"[a-z][a-z0-9_-]{1,30}")  # ETH_GSTRING_LEN is 32 with the end

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any, Dict
 
+from orchestrator.onhost.safety.spelled import sysctl_command
 from orchestrator.onhost.settings import levels, queues
 from orchestrator.onhost.settings.base import Setting
-from orchestrator.onhost.spelled import sysctl_command
 
 _TABLE = "net/core/rps_sock_flow_entries"
 _FILE = "rps_flow_cnt"

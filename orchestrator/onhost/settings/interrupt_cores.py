@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any, Dict, List
 
-from orchestrator.onhost.core_list import parse_core_list
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.spelled import write_command
 from orchestrator.onhost.settings import levels, queues
 from orchestrator.onhost.settings.base import CANNOT, Setting
-from orchestrator.onhost.spelled import write_command
+from orchestrator.onhost.system.core_list import parse_core_list
 
 _SPREAD = "spread"
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import errno
 from typing import Any, Dict, Iterator, List
 
-from orchestrator.onhost import spelled
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import spelled
+from orchestrator.onhost.safety.told import Told, came_or_went, told
 from orchestrator.onhost.settings.kernel import Kernel
-from orchestrator.onhost.told import Told, came_or_went, told
 
 _SYSCTLS = "/proc/sys/net/ipv6"
 # Not values: stable_secret cannot be read unless it was set and cannot be written twice; the IPv6 MTU follows the link.

@@ -6,9 +6,9 @@ from shlex import quote
 from typing import Any, Dict, Iterator, List, Tuple
 
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.told import Told, came_or_went, told
 from orchestrator.onhost.settings import ipv6_state, levels
 from orchestrator.onhost.settings.base import CANNOT, Setting
-from orchestrator.onhost.told import Told, came_or_went, told
 
 _LEAST, _MOST = 68, 65535  # RFC 791's least, and the kernel's constant ceiling
 IPV6_LEAST = 1280  # RFC 8200; below it the kernel takes IPv6 off the interface

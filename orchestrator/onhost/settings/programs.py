@@ -10,8 +10,8 @@ import subprocess
 import time
 from typing import List
 
-from orchestrator.onhost.process import die_with_parent
 from orchestrator.onhost.settings.kernel import Outcome
+from orchestrator.onhost.system.process import die_with_parent
 
 _ENVIRONMENT = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C", "HOME": "/"}
 MOST_OUTPUT_BYTES = 1 << 16

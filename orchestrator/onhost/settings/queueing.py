@@ -7,10 +7,10 @@ from shlex import quote
 from typing import Any, Dict, Iterator, List, NamedTuple, Optional
 
 from orchestrator.onhost.netlink import frames
+from orchestrator.onhost.safety.spelled import default_queueing_command
+from orchestrator.onhost.safety.told import Told, told
 from orchestrator.onhost.settings import default_queues, levels
 from orchestrator.onhost.settings.base import Setting
-from orchestrator.onhost.spelled import default_queueing_command
-from orchestrator.onhost.told import Told, told
 
 _DEFAULT = "default"
 _MOST_LIMIT = 10_000_000

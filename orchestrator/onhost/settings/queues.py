@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Dict, Iterable, List, Sequence
 
-from orchestrator.onhost.core_list import parse_core_list
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.spelled import write_command
 from orchestrator.onhost.settings.kernel import Kernel
-from orchestrator.onhost.spelled import write_command
+from orchestrator.onhost.system.core_list import parse_core_list
 
 _GROUP_BITS = 32  # the kernel writes masks in groups of 8 hexadecimal digits with commas
 

@@ -7,8 +7,9 @@ import json
 import os
 from typing import Any, Dict, Iterable, List, Mapping, Optional
 
-from orchestrator.onhost import ethtool, neighbourhood, netlink
+from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.at_start.next_start import RealNextStart
+from orchestrator.onhost.path import neighbourhood
 from orchestrator.onhost.settings.kernel import LAB_MARK, Kernel, NextStart, Outcome
 from orchestrator.onhost.settings.programs import run_program
 from orchestrator.onhost.watch.cores import interrupt_numbers

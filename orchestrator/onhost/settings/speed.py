@@ -8,9 +8,9 @@ from typing import Any, Dict, Iterator, NamedTuple, Optional
 
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.told import Told, told
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.base import CANNOT, Setting
-from orchestrator.onhost.told import Told, told
 
 _AUTO, _FORCED = "auto", "forced"
 _WAYS = ("full", "half")

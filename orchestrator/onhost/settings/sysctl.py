@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from typing import Any, Dict, Tuple
 
+from orchestrator.onhost.safety.spelled import sysctl_command
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.base import HOST, Setting
 from orchestrator.onhost.settings.kernel import Kernel
-from orchestrator.onhost.spelled import sysctl_command
 
 _TREE = "/proc/sys"
 _PART = re.compile(r"[A-Za-z0-9_@+-][A-Za-z0-9_.@+-]{0,63}")

@@ -7,10 +7,10 @@ from shlex import quote
 from typing import Any, Dict, Iterator, List, Optional, Tuple, Union
 
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.spelled import address_command
+from orchestrator.onhost.safety.told import Told, came_or_went
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.base import CANNOT, Setting
-from orchestrator.onhost.spelled import address_command
-from orchestrator.onhost.told import Told, came_or_went
 
 _Network = Union[ipaddress.IPv4Network, ipaddress.IPv6Network]
 _Interface = Union[ipaddress.IPv4Interface, ipaddress.IPv6Interface]

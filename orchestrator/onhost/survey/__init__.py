@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Dict
 
-from orchestrator.onhost.control_path import control_path
-from orchestrator.onhost.facts import read_facts
+from orchestrator.onhost.safety.control_path import control_path
+from orchestrator.onhost.service.facts import read_facts
 from orchestrator.onhost.settings.kernel import this_host
 from orchestrator.onhost.survey.activity import read_activity
 from orchestrator.onhost.survey.cards import read_cards, read_interface_depths

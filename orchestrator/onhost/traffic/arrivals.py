@@ -20,7 +20,7 @@ from typing import Any, Dict, List, Optional, Tuple
 from orchestrator.metrics import clock_skew
 from orchestrator.metrics.delay_variation import above_least_percentile
 from orchestrator.metrics.jitter import Jitter
-from orchestrator.onhost.socket_options import SO_TIMESTAMPNS
+from orchestrator.onhost.system.socket_options import SO_TIMESTAMPNS
 from orchestrator.onhost.traffic.stamps import STEPPED_NS, wall_offset_ns
 
 _KEPT_IN_ALL = 400_000  # their jitter takes a few tenths of a second to compute

@@ -6,7 +6,7 @@ import time
 from typing import Any, Callable, Dict, List, Optional
 
 from orchestrator.metrics.intervals import WatchBatch
-from orchestrator.onhost.round_trip import LOADED_EVERY_S, Answering, Asking
+from orchestrator.onhost.path.round_trip import LOADED_EVERY_S, Answering, Asking
 from orchestrator.onhost.traffic import kernel, tcp_info
 from orchestrator.onhost.traffic.flows import Pair
 from orchestrator.onhost.traffic.kernel_counts import KernelCounts

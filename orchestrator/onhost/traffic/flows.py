@@ -5,8 +5,8 @@ from __future__ import annotations
 import socket
 from typing import Any, Dict, List, NamedTuple, Optional
 
-from orchestrator.onhost.device_socket import ip_and_udp_bytes
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.system.device_socket import ip_and_udp_bytes
 from orchestrator.wire.segments import LARGEST_DATAGRAM_BYTES
 
 HEADER_BYTES = 16  # sequence number and send time in front of every datagram's payload

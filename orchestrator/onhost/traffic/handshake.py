@@ -14,9 +14,9 @@ import struct
 import time
 from typing import Any, Dict, List, Optional
 
-from orchestrator.onhost.device_socket import refused_to_open, socket_address
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.socket_options import queued_errors
+from orchestrator.onhost.system.device_socket import refused_to_open, socket_address
+from orchestrator.onhost.system.socket_options import queued_errors
 from orchestrator.onhost.traffic import kernel, signs, sockets
 from orchestrator.onhost.traffic.flows import Pair, Stream
 

@@ -9,10 +9,10 @@ from __future__ import annotations
 import time
 from typing import Any, Dict, List, Optional, Tuple, TypedDict
 
-from orchestrator.onhost.control_connection import Connection, control_connection
 from orchestrator.onhost.netlink.connections import connection_info
-from orchestrator.onhost.probe_frame import HEAD_BYTES
-from orchestrator.onhost.round_trip import ProbingEnd
+from orchestrator.onhost.path.probe_frame import HEAD_BYTES
+from orchestrator.onhost.path.round_trip import ProbingEnd
+from orchestrator.onhost.safety.control_connection import Connection, control_connection
 from orchestrator.onhost.traffic import kernel, tcp_info
 from orchestrator.onhost.traffic.acknowledgements import Acknowledgements
 from orchestrator.onhost.traffic.flows import Pair

@@ -11,7 +11,7 @@ import os
 import socket
 from typing import Any, Dict, List
 
-from orchestrator.onhost.probe_frame import HEAD_BYTES, Frame, FrameCodec
+from orchestrator.onhost.path.probe_frame import HEAD_BYTES, Frame, FrameCodec
 from orchestrator.onhost.traffic.datagrams import PHASES
 
 HELLO, WELCOME, ALIVE, END = 1, 2, 3, 4

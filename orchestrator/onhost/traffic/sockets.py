@@ -8,9 +8,9 @@ import socket
 import struct
 
 from orchestrator.onhost import netlink
-from orchestrator.onhost.device_socket import ip_and_udp_bytes, refused_to_open, socket_address
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.socket_options import bind_to_interface, forbid_fragments, queue_errors
+from orchestrator.onhost.system.device_socket import ip_and_udp_bytes, refused_to_open, socket_address
+from orchestrator.onhost.system.socket_options import bind_to_interface, forbid_fragments, queue_errors
 from orchestrator.onhost.traffic import kernel, own_queue
 from orchestrator.onhost.traffic.flows import Flow, Pair, Stream
 

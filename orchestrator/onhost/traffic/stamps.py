@@ -11,7 +11,7 @@ import struct
 import time
 from typing import Any, Dict, List, Sequence, Tuple
 
-from orchestrator.onhost.socket_options import SO_TIMESTAMPNS
+from orchestrator.onhost.system.socket_options import SO_TIMESTAMPNS
 
 STEPPED_NS = 1_000_000  # a wall clock that moved by more against the monotonic one was set, not slewed
 _STAMP = "qq" if struct.calcsize("@l") == 8 else "ii"  # the struct timespec of SO_TIMESTAMPNS

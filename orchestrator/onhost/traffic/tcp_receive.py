@@ -15,7 +15,7 @@ import time
 from functools import partial
 from typing import Any, Dict, Optional, Tuple
 
-from orchestrator.onhost.socket_options import stamp_arrivals
+from orchestrator.onhost.system.socket_options import stamp_arrivals
 from orchestrator.onhost.traffic import kernel, signs, tcp_info
 from orchestrator.onhost.traffic.arrival_curve import ArrivalCurve
 from orchestrator.onhost.traffic.flows import Pair, Stream

@@ -10,7 +10,7 @@ import time
 from typing import Any, Dict, List, Optional, Tuple
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.socket_options import SO_TIMESTAMPNS, stamp_arrivals
+from orchestrator.onhost.system.socket_options import SO_TIMESTAMPNS, stamp_arrivals
 from orchestrator.onhost.traffic import kernel, message_vector, signs
 from orchestrator.onhost.traffic.arrivals import Arrivals
 from orchestrator.onhost.traffic.datagrams import PHASES, WINDOW, BatchReader, line_for

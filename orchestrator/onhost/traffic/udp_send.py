@@ -10,9 +10,9 @@ import socket
 import time
 from typing import Any, Dict, Optional
 
-from orchestrator.onhost.device_socket import ip_and_udp_bytes
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.socket_options import queued_errors
+from orchestrator.onhost.system.device_socket import ip_and_udp_bytes
+from orchestrator.onhost.system.socket_options import queued_errors
 from orchestrator.onhost.traffic import kernel, signs, udp_paths
 from orchestrator.onhost.traffic.datagrams import AFTER, PHASE_SPAN, PHASES, WARM_UP, WINDOW
 from orchestrator.onhost.traffic.marks import Marks

@@ -15,9 +15,9 @@ import traceback
 from functools import partial
 from typing import Any, Dict, List, Optional, Tuple
 
-from orchestrator.onhost.descriptors import point_standard_files_at_null
-from orchestrator.onhost.process import close_all_but, die_with_parent
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.service.descriptors import point_standard_files_at_null
+from orchestrator.onhost.system.process import close_all_but, die_with_parent
 from orchestrator.onhost.traffic import kernel
 from orchestrator.onhost.traffic.stream import StreamProcess
 from orchestrator.onhost.traffic.tcp_receive import TcpReceive

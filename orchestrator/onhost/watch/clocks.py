@@ -10,7 +10,7 @@ import glob
 import os
 from typing import Dict, NamedTuple, Optional, Tuple
 
-from orchestrator.onhost.core_list import parse_core_list
+from orchestrator.onhost.system.core_list import parse_core_list
 from orchestrator.onhost.watch.files import KeptFile, read_once
 
 _CPU = "devices/system/cpu"

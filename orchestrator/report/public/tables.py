@@ -7,7 +7,7 @@ import gzip
 import io
 from collections.abc import Callable, Iterator, Mapping
 
-from orchestrator.decide.doubts import DOUBTS
+from orchestrator.decide.verdict.doubts import DOUBTS
 from orchestrator.faults import PlanError
 from orchestrator.report.public.fields import Fields, is_number
 from orchestrator.report.public.reviewed import LEVELS, ROLES, STATUSES

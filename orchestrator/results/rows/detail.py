@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from orchestrator.decide.evidence import both_sides, each_link, ways
+from orchestrator.decide.verdict.evidence import both_sides, each_link, ways
 
 Json = Mapping[str, Any]
 Row = dict[str, Any]

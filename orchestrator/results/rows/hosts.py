@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from orchestrator.decide.account import Account, accounts
-from orchestrator.decide.evidence import Side, both_sides, each_link
-from orchestrator.decide.judge import Verdict
+from orchestrator.decide.verdict.account import Account, accounts
+from orchestrator.decide.verdict.evidence import Side, both_sides, each_link
+from orchestrator.decide.verdict.judge import Verdict
 
 Json = Mapping[str, Any]
 Row = dict[str, Any]

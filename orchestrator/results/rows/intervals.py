@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
-from orchestrator.decide.evidence import each_link
 from orchestrator.decide.interval_lines import Place
+from orchestrator.decide.verdict.evidence import each_link
 from orchestrator.metrics.intervals import STEP_NS
 from orchestrator.results.columns import names
 from orchestrator.results.interval_index import End, IntervalIndex

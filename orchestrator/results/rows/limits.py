@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from orchestrator.decide.evidence import Side, Way
+from orchestrator.decide.verdict.evidence import Side, Way
 from orchestrator.metrics.tcp import buffer_delay_ratio, efficiency_ratio, ideal_time_s, transfer_time_ratio
 
 Json = Mapping[str, Any]

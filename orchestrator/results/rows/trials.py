@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from orchestrator.decide.account import accounts
-from orchestrator.decide.checks import pause_frames
-from orchestrator.decide.evidence import Side, Way, both_sides, each_link, ways
-from orchestrator.decide.judge import Verdict
-from orchestrator.decide.losses import Losses, losses
+from orchestrator.decide.verdict.account import accounts
+from orchestrator.decide.verdict.checks import pause_frames
+from orchestrator.decide.verdict.evidence import Side, Way, both_sides, each_link, ways
+from orchestrator.decide.verdict.judge import Verdict
+from orchestrator.decide.verdict.losses import Losses, losses
 from orchestrator.results.rows.limits import limit_figures
 
 Json = Mapping[str, Any]

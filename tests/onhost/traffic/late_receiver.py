@@ -20,7 +20,7 @@ from shaper_count import Referee
 from two_ends import arguments, flow, part, run_pair
 from wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
 
-from orchestrator.decide.judge import judge
+from orchestrator.decide.verdict.judge import judge
 from orchestrator.lab.cpu_group import CpuGroup
 from orchestrator.wire import goodput_ceiling
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from orchestrator.metrics.intervals import Intervals, series_values
 from orchestrator.onhost import traffic
-from orchestrator.onhost.job_process import Job
+from orchestrator.onhost.service.job_process import Job
 from orchestrator.onhost.traffic.signs import fresh_token
 
 START_AHEAD_S = 0.02

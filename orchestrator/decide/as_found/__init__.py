@@ -1,0 +1,1 @@
+"""Whether a host is as it was found, and who changed what is not."""

@@ -1,0 +1,1 @@
+"""What a link runs between: its ends, its addresses, its path."""

@@ -1,0 +1,1 @@
+"""Hosts that restart, wanted or not."""

@@ -1,0 +1,1 @@
+"""The seam to the operating system, on the BSD family."""

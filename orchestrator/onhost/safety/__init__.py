@@ -1,0 +1,1 @@
+"""What keeps a host safe: the lease, the record, the watchdog, changes and restoring."""

@@ -1,0 +1,201 @@
+"""The lease's verbs on the record: take, renew, release, recover, and the keeper's proof of life."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from typing import Any, Callable
+
+from orchestrator.onhost.catalogue import image_room, survives_reboot
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety import accepting, keeper, lease, renewed, restoring
+from orchestrator.onhost.safety.record import Record, boot_id, boottime_ns
+from orchestrator.onhost.service.bounded import run_bounded
+from orchestrator.onhost.system.boot import network_namespace
+from orchestrator.onhost.system.process import started_ticks
+
+COMPARE_BOUND_S = 20.0  # an image takes a tenth of a second
+KEEPER_PATIENCE_S = 5.0  # a keeper that is putting back right now needs a moment
+
+
+def take(record: Record, wanted: dict[str, Any], session: int = 0) -> dict[str, Any]:
+    """Take this host for a run, or come back to it after a lost session; {token, earlier, left_s}.
+
+    `session` is the process of the helper that asks: the watchdog ends its traffic with the lease.
+    """
+    _let_keeper_finish(record)
+    with record.locked():
+        now_ns = boottime_ns()
+        before = record.load()
+        state = lease.take(before, wanted, now_ns=now_ns, wall_ns=time.time_ns(), boot=boot_id(),
+                           netns=network_namespace(), survives=survives_reboot)
+        record.save(state)
+        with renewed.locked(record.directory) as note:
+            renewed.write(note, _renewal(state, session, used=False))
+        if not keeper.alive(state):
+            if before is not None:
+                keeper.stop(before)
+            try:
+                keeper.start(record)
+            except Refusal:
+                if state["keeper"] is None:  # a new lease without a keeper is no lease
+                    record.remove()
+                raise
+    return {"token": state["token"], "earlier": state["earlier"], "left_s": (state["deadline_ns"] - now_ns) / lease.NS,
+            "joined": bool(before and lease.is_live(before, now_ns, boot_id()))}
+
+
+def renew(record: Record, token: int, lease_s: float, session: int = 0) -> dict[str, Any]:
+    """Put the deadline off; Refusal "stale", "expired" or "no_lease" when it is too late."""
+    state, now_ns = _renewed(record, token, lambda state, now_ns: lease.renew(state, lease_s, now_ns), session)
+    if not keeper.alive(state):
+        _start_keeper_again(record)
+    return {"left_s": (state["deadline_ns"] - now_ns) / lease.NS}
+
+
+def renew_until(record: Record, token: int, until_ns: int, session: int) -> None:
+    """Put the deadline off to an instant of CLOCK_BOOTTIME, by no more than the lease from now; Refusal as `renew`."""
+    _renewed(record, token, lambda state, now_ns: lease.renew(state, (until_ns - now_ns) / lease.NS, now_ns), session)
+
+
+def _renewed(record: Record, token: int, later: Callable[[dict[str, Any], int], dict[str, Any]],
+             session: int) -> tuple[dict[str, Any], int]:
+    """(the state with a later deadline, when). Never waits for the host's lock: a change that is slower than the lease
+    must not end it.
+    """
+    lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())  # the folder is there, and ours
+    with renewed.locked(record.directory) as note:
+        now_ns = boottime_ns()
+        state = lease.require(record.load(), token, now_ns=now_ns, boot=boot_id())
+        last = renewed.read(record.directory)
+        if last is not None and last.token == token and last.closed:
+            raise Refusal("expired", "the lease of this host has run out", **lease.description(state, now_ns))
+        state = later(state, now_ns)
+        renewed.write(note, _renewal(state, session, used=True))
+    return state, now_ns
+
+
+def _renewal(state: dict[str, Any], session: int, *, used: bool) -> renewed.Renewal:
+    return renewed.Renewal(state["token"], state["deadline_ns"], used, False, session, started_ticks(session))
+
+
+def _start_keeper_again(record: Record) -> None:
+    """Where a change holds the lock it has to wait; the helper looks after the keeper every other second as well."""
+    try:
+        with record.locked(renewed.LOCK_BOUND_S):
+            if lacks_keeper(record):
+                keeper.start(record)
+    except Refusal as refusal:
+        if refusal.code != "locked":
+            raise
+
+
+def release(record: Record, token: int) -> dict[str, Any]:
+    """Give the host up and leave nothing of ours behind; Refusal "unrestored" while changes are on it."""
+    with record.locked():
+        state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
+        if state["changes"]:
+            raise Refusal("unrestored", "changes of this run are still on the host", changes=state["changes"])
+        keeper.stop(state)
+        record.remove()
+    return {}
+
+
+def restore(record: Record, token: int) -> dict[str, Any]:
+    """Put everything back that this run changed; {restored, left, conflicts}. The lease stays."""
+    with record.locked():
+        state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
+        state = restoring.put_back(state, "controller", record.save)
+        record.save(state)
+    return dict(state["outcome"])
+
+
+def compare(record: Record, token: int) -> dict[str, Any]:
+    """How the host differs from its image as found: {ok, touched, other}."""
+    state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
+    return _differences(state)
+
+
+def recover(record: Record, run_id: str, accept: str | None = None) -> dict[str, Any]:
+    """Put back from this host's own record what a run left; {found, restored, left, conflicts, compared, mark}.
+
+    `run_id` "" stands for whichever run left something. A live lease is only ended for the run that is named.
+    Doing it twice is harmless: the second time there is nothing to find. What is not as found then, keeps the record.
+    `accept`, the `mark` of an earlier answer, ends the record all the same, if that is still all that differs.
+    """
+    _let_keeper_finish(record)
+    with record.locked():
+        state, now_ns = record.load(), boottime_ns()
+        if state is None:
+            record.remove()
+            return {"found": None, "restored": [], "left": [], "conflicts": [], "compared": None, "mark": ""}
+        found = lease.description(state, now_ns)
+        if run_id not in ("", state["run_id"]) or (not run_id and lease.is_live(state, now_ns, boot_id())):
+            raise Refusal("busy", f"{state['holder']} has this host for the run {state['run_id']}", **found)
+        if state["boot_id"] != boot_id():  # the reboot undid the rest; old values must not be put on a new boot
+            state = {**state, "changes": [one for one in state["changes"] if survives_reboot(one["setting"])],
+                     "image": None}
+        if state["standing"] != "restored":
+            state = restoring.put_back(state, "recover", record.save)
+            record.save(state)
+        outcome = dict(state["outcome"] or {"restored": [], "left": [], "conflicts": []})
+        compared = _compared_within(state, COMPARE_BOUND_S) if state["image"] is not None else None
+        stays = accepting.mark(outcome, compared)
+        if accept:
+            accepting.require_acceptable(outcome, compared, accept)
+        if not stays or accept:
+            keeper.stop(state)
+            record.remove()
+    return {"found": found, "compared": compared, "mark": stays, **outcome}
+
+
+def keeper_state(record: Record) -> dict[str, Any]:
+    """Whether the keeper lives, and what the record says; for the proof that it survives a session's end."""
+    state = record.load()
+    if state is None:
+        return {"alive": False, "pid": 0, "in_session": False, "record": None}
+    registered = state["keeper"] or {"pid": 0, "in_session": False}
+    return {"alive": keeper.alive(state), "pid": registered["pid"], "in_session": registered["in_session"],
+            "record": lease.description(state, boottime_ns())}
+
+
+def lacks_keeper(record: Record) -> bool:
+    """Whether somebody holds this host and the keeper was killed; False where the record cannot be read."""
+    try:
+        state = record.load()
+    except Refusal:
+        return False
+    return state is not None and lease.is_live(state, boottime_ns(), boot_id()) and not keeper.alive(state)
+
+
+def watch(record: Record) -> None:
+    """Start the keeper of a live lease again if it was killed."""
+    with record.locked():
+        if lacks_keeper(record):
+            keeper.start(record)
+
+
+def _let_keeper_finish(record: Record) -> None:
+    """If a lease has run out and its keeper lives, give it the moment that it needs."""
+    until = time.monotonic() + KEEPER_PATIENCE_S
+    while time.monotonic() < until:
+        state = record.load()
+        if state is None or state["standing"] != "held" or not keeper.alive(state):
+            return
+        if boottime_ns() < state["deadline_ns"]:
+            return
+        time.sleep(0.02)
+
+
+def _compared_within(state: dict[str, Any], bound_s: float) -> dict[str, Any] | None:
+    """How the host differs from its image as found; None where a stuck driver keeps the host from being looked at."""
+    with contextlib.suppress(Refusal):
+        return dict(run_bounded(lambda: _differences(state), bound_s))
+    return None
+
+
+def _differences(state: dict[str, Any]) -> dict[str, Any]:
+    touched = [{"setting": one["setting"], "target": one["target"]} for one in state["before"]]
+    images = image_room()
+    found = images.differences(state["image"], images.take_image(state["interfaces"]), touched)
+    return {"ok": not found["touched"], **found}

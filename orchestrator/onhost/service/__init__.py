@@ -1,0 +1,1 @@
+"""The helper itself: its loop, its messages, and the jobs it forks."""

@@ -1,0 +1,154 @@
+"""The closed table of what a controller may ask: each verb's arguments with their shapes and ranges.
+
+This is the privileged side's own check: nothing that the controller checked is taken on trust. An unknown verb, a
+key too many, a value out of range or a level that its setting would not take is refused before a job is forked.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any, Dict, NamedTuple
+
+from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.service.shapes import (
+    Check,
+    either,
+    flag,
+    listing,
+    maybe,
+    number,
+    one_of,
+    plain,
+    record,
+    text,
+    whole,
+)
+
+LONGEST_BOUND_S = 26 * 3600.0  # a trial of 24 h, an hour of warm-up, and what surrounds them
+INTERFACE = text(r"(?!-)[A-Za-z0-9_.:@-]{1,15}", 15)
+TARGET = text(r"(?!-)[A-Za-z0-9_.:@-]{0,64}", 64)
+ADDRESS = text(r"[0-9a-fA-F:.]{2,45}(%[A-Za-z0-9_.:@-]{1,15})?", 61)
+HEX_TOKEN = text(r"[0-9a-f]{64}", 64)
+RUN_ID = text(r"[A-Za-z0-9][A-Za-z0-9_.+-]{0,119}", 120)
+FENCE = whole(1, 2**62)
+LEASE_S = number(1, 2 * LONGEST_BOUND_S)
+RATE = maybe(number(1, 1e13))
+COUNT = maybe(whole(1, 2**31))
+CORE = maybe(whole(0, 8191))
+NAME = text(r"[a-z0-9_-]{0,32}", 32)
+_DEEPEST_VALUE, _ABOVE_A_VALUE = 8, 3  # arguments, list of places, place
+VALUE = plain(_DEEPEST_VALUE, 2**16)  # an MTU's remembers what IPv6 has on every interface that lies on it
+SETTING = text(r"[a-z][A-Za-z0-9_.@+/-]{0,199}", 200)  # dots and slashes: kernel parameters and features by name
+
+
+class Request(NamedTuple):
+    """A request that has passed all checks."""
+
+    verb: str
+    args: Dict[str, Any]
+    bound_s: float
+
+
+def _place(may_be_as_found: bool = False) -> Check:
+    outline = record({"setting": SETTING, "target": TARGET, "level": plain()},
+                     {"as_found": flag} if may_be_as_found else {})
+
+    def check(value: Any) -> str:
+        return outline(value) or _level_problem(value["setting"], value["level"])
+    return check
+
+
+def _known_place(value: Any) -> str:
+    """A place as the controller's journal knows it: with its before-value, and the levels that are ours."""
+    ours = listing(plain(), 1024)
+    problem = record({"setting": SETTING, "target": TARGET, "level": plain(), "value": VALUE, "ours": ours,
+                      "unfinished": flag})(value)
+    return problem or next(filter(None, (_level_problem(value["setting"], level)
+                                         for level in [value["level"], *value["ours"]])), "")
+
+
+def _level_problem(setting: str, level: Any) -> str:
+    """What the setting itself says against a level; None stands for "no level", when only reading."""
+    catalogue = importlib.import_module("orchestrator.onhost.settings").CATALOGUE
+    if setting not in catalogue:
+        return f"names an unknown setting {setting!r}"
+    problem = "" if level is None else catalogue[setting].problem_with(level)
+    return f"has a level that {setting} cannot be given: {problem}" if problem else ""
+
+
+_OFFERED = maybe(record({}, {"bit_s": number(1, 1e13), "link_share": number(0, 2), "frames_s": number(0, 1e10),
+                             "search": flag}))
+_FLOW = record({"way": one_of("transmit", "receive"), "transport": one_of("tcp", "udp")}, {
+    "direction": one_of("transmit", "receive", "bidirectional"), "streams": maybe(whole(1, 256)),
+    "ip": maybe(one_of(4, 6)), "offered_rate": _OFFERED, "asked_bit_s": RATE, "datagram_bytes": maybe(whole(1, 65507)),
+    "congestion": maybe(NAME), "socket_buffer_bytes": maybe(whole(1, 2**31 - 1)),
+    "segment_bytes": maybe(whole(1, 65535)), "pacing_bit_s": RATE, "dscp": maybe(whole(0, 63)),
+    "sender_core": CORE, "receiver_core": CORE, "no_copy": maybe(flag), "burst_datagrams": maybe(whole(1, 1024)),
+    "send_path": maybe(one_of("segment", "batch", "single")),
+    "receive_path": maybe(one_of("coalesce", "batch", "single")), "loss_ratio_limit": maybe(number(0, 1)),
+})
+_PEERS = {"token": HEX_TOKEN, "interface": INTERFACE, "local": ADDRESS, "peer": ADDRESS, "family": one_of(4, 6)}
+_TRAFFIC = record(
+    {**_PEERS, "ports": listing(whole(1, 65535), 4096, 1), "flows": listing(_FLOW, 4, 1), "mtu": whole(68, 65536)},
+    {"rate_bit_s": RATE, "watch_s": maybe(number(0.02, 60)), "round_trip": maybe(flag),
+     "bound_s": maybe(number(0.1, LONGEST_BOUND_S))})
+_PATH = record({**_PEERS, "port": whole(1, 65535), "mtu": whole(68, 65536)}, {
+    "small_first_bound_s": maybe(number(0, 600)), "bound_s": maybe(number(0.1, 3600)), "ladder": maybe(plain())})
+_READY = record({"interface": INTERFACE}, {
+    "family": maybe(one_of(4, 6)), "bound_s": maybe(number(0, 600)), "address": maybe(ADDRESS),
+    "mtu": maybe(whole(68, 65536)), "speed_bit_s": RATE})
+
+VERBS: dict[str, Check] = {
+    "clock": record({}),
+    "facts": record({}),
+    "kernel": record({}),
+    "survey": record({}),
+    "image": record({"interfaces": listing(INTERFACE, 64)}),
+    "read": record({"places": listing(_place(), 1024)}),
+    "lease.take": record({"run_id": RUN_ID, "holder": text(longest=200), "lease_s": LEASE_S}, {"token": maybe(FENCE)}),
+    "lease.renew": record({"token": FENCE, "lease_s": LEASE_S}),
+    "lease.listen": record({"token": FENCE, "key": HEX_TOKEN}),
+    "lease.release": record({"token": FENCE}),
+    "keeper": record({}),
+    "recover": record({"run_id": either(one_of(""), RUN_ID)}, {"accept": maybe(HEX_TOKEN)}),
+    "prepare": record({"token": FENCE, "interfaces": listing(INTERFACE, 64), "places": listing(_place(), 1024)}),
+    "adopt": record({"token": FENCE, "before": listing(_known_place, 1024)}),
+    "apply": record({"token": FENCE, "uses": listing(_place(may_be_as_found=True), 1024)},
+                    {"confirm_s": maybe(number(0.5, 600)), "keep_others": maybe(flag)}),
+    "confirm": record({"token": FENCE}),
+    "control": record({}),
+    "possible": record({"uses": listing(_place(), 1024)}),
+    "verify": record({"uses": listing(_place(), 1024)}),
+    "restore": record({"token": FENCE}),
+    "restart": record({"token": FENCE}),
+    "compare": record({"token": FENCE}),
+    "ready": _READY,
+    "forget": record({"interface": INTERFACE, "peer": ADDRESS}),
+    "neighbours.answering": record({"interface": INTERFACE, "address": ADDRESS, "source": ADDRESS}),
+    "path.surroundings": record({"interface": INTERFACE, "peer": ADDRESS}),
+    "path.answer": _PATH,
+    "path.probe": _PATH,
+    "wiring.listen": record({"token": HEX_TOKEN, "bound_s": number(0.1, 600)}),
+    "wiring.call": record({"token": HEX_TOKEN, "interface": INTERFACE, "number": whole(0, 65535)}),
+    "external.watch": record({"uses": listing(_place(), 1024), "as_found": listing(_place(), 1024),
+                              "interfaces": listing(record({"interface": INTERFACE,
+                                                            "addresses": listing(ADDRESS, 16)}), 64)}),
+    "traffic.serve": _TRAFFIC,
+    "traffic.dial": _TRAFFIC,
+}
+_ENVELOPE = record({"id": whole(1, 2**53), "verb": text(longest=40),
+                    "args": plain(_ABOVE_A_VALUE + _DEEPEST_VALUE, 2**20), "bound_s": number(0.001, LONGEST_BOUND_S)})
+
+
+def check(message: dict[str, Any]) -> Request:
+    """The request in a message; Refusal "unknown_verb" or "bad_request" when it is not one that this host takes."""
+    problem = _ENVELOPE(message)
+    if problem:
+        raise Refusal("bad_request", f"the request {problem}")
+    verb, args = message["verb"], message["args"]
+    if verb not in VERBS:
+        raise Refusal("unknown_verb", f"this host knows no {verb!r}", verb=verb)
+    problem = VERBS[verb](args)
+    if problem:
+        raise Refusal("bad_request", f"{verb}: the request {problem}", verb=verb)
+    return Request(verb, args, message["bound_s"])

@@ -1,0 +1,1 @@
+"""The seam to the operating system: what another family of systems replaces."""

@@ -1,0 +1,1 @@
+"""What a set of values supports: intervals, effects, and how many replicates are enough."""

@@ -39,8 +39,7 @@ def bill(lock: str, version: str) -> Bom:
 
 def _component(name: str, version: str, scope: ComponentScope) -> Component:
     purl = PackageURL("pypi", name=name.lower().replace("_", "-"), version=version)
-    return Component(name=name, version=version, type=ComponentType.LIBRARY, scope=scope, purl=purl,
-                     bom_ref=str(purl))
+    return Component(name=name, version=version, type=ComponentType.LIBRARY, scope=scope, purl=purl, bom_ref=str(purl))
 
 
 def main() -> None:

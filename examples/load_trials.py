@@ -24,8 +24,12 @@ valid = trials[trials["status"] == "valid"]
 
 # %% The matrix, in Gbit/s, and how much of what the framing allows was reached.
 by_cell = valid.groupby([*factors, "way"], dropna=False)
-table = by_cell.agg(n=("goodput_bit_s", "size"), goodput_gbit_s=("goodput_bit_s", lambda rate: rate.mean() / 1e9),
-                    spread=("goodput_bit_s", lambda rate: rate.std() / rate.mean()), fill=("fill", "mean"))
+table = by_cell.agg(
+    n=("goodput_bit_s", "size"),
+    goodput_gbit_s=("goodput_bit_s", lambda rate: rate.mean() / 1e9),
+    spread=("goodput_bit_s", lambda rate: rate.std() / rate.mean()),
+    fill=("fill", "mean"),
+)
 print(table.round(4).to_string(), end="\n\n")
 
 # %% What one level brings against another, everything else being equal. Ratios, because rates multiply.
@@ -37,7 +41,8 @@ if "mtu" in factors and valid["mtu"].nunique() > 1:
     print((wide[high] / wide[low]).round(3).to_string(), end="\n\n")
 
 # %% The hosts' side of it: a process that waits for its quota, or a core that is full, is no fault of the link.
-hosts = pd.read_csv(run / "hosts.csv").merge(trials[["trial", "attempt", *factors]].drop_duplicates(),
-                                             on=["trial", "attempt"])
+hosts = pd.read_csv(run / "hosts.csv").merge(
+    trials[["trial", "attempt", *factors]].drop_duplicates(), on=["trial", "attempt"]
+)
 shown = [name for name in ("busiest_core_busy", "throttled_ratio", "clock_mean_hz") if name in hosts]
 print(hosts.groupby(["host", *factors], dropna=False)[shown].mean().round(3).to_string())

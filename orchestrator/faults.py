@@ -31,8 +31,13 @@ class Fault(Exception):  # noqa: N818 - the four kinds below carry the word Erro
 
     def as_dict(self) -> dict[str, Any]:
         """The error as it goes into the journal and over the wire."""
-        return {"whose": self.whose, "code": self.code, "message": self.message,
-                "next_step": self.next_step, "values": self.values}
+        return {
+            "whose": self.whose,
+            "code": self.code,
+            "message": self.message,
+            "next_step": self.next_step,
+            "values": self.values,
+        }
 
 
 class PlanError(Fault):

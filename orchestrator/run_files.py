@@ -79,8 +79,9 @@ class Folder:
             for entry in entries:
                 found.append(entry.name)
                 if len(found) > MOST_NAMES:
-                    raise PlanError("run_folder_large", f"{self.name} holds more than {MOST_NAMES} files",
-                                    path=self.name)
+                    raise PlanError(
+                        "run_folder_large", f"{self.name} holds more than {MOST_NAMES} files", path=self.name
+                    )
         return sorted(found)
 
     # -- reading
@@ -100,8 +101,12 @@ class Folder:
             if not stat.S_ISREG(status.st_mode):
                 raise PlanError("run_file_odd", f"{path} is not a regular file", path=str(path))
             if status.st_size > most_bytes:
-                raise PlanError("run_file_large", f"{path} holds {status.st_size} bytes, more than the {most_bytes} "
-                                "that are read", path=str(path), size_bytes=status.st_size)
+                raise PlanError(
+                    "run_file_large",
+                    f"{path} holds {status.st_size} bytes, more than the {most_bytes} that are read",
+                    path=str(path),
+                    size_bytes=status.st_size,
+                )
             return os.fdopen(file, "rb")
         except BaseException:
             os.close(file)
@@ -154,8 +159,9 @@ class Folder:
         status = os.fstat(file)
         if not stat.S_ISREG(status.st_mode) or status.st_nlink != 1 or status.st_uid != os.geteuid():
             os.close(file)
-            raise PlanError("run_file_odd", f"{path} is not a regular file of your own; nothing was written to it",
-                            path=str(path))
+            raise PlanError(
+                "run_file_odd", f"{path} is not a regular file of your own; nothing was written to it", path=str(path)
+            )
         os.fchmod(file, _PRIVATE)
         return file
 
@@ -253,15 +259,30 @@ def write_file(path: Path, content: str | bytes, *, flush: bool = False, private
     Folder(path.parent).write(path.name, content, flush=flush, private=private)
 
 
-_FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EMFILE, errno.ENFILE,
-                   errno.EIO, errno.ENOENT})  # the disk's or the machine's state, not what the folder holds
+_FULL = frozenset(
+    {
+        errno.ENOSPC,
+        errno.EDQUOT,
+        errno.EROFS,
+        errno.EACCES,
+        errno.EPERM,
+        errno.EMFILE,
+        errno.ENFILE,
+        errno.EIO,
+        errno.ENOENT,
+    }
+)  # the disk's or the machine's state, not what the folder holds
 
 
 def _depth_exceeds(value: Any, most: int) -> bool:
     level = [value]
     for _ in range(most):
-        level = [inner for outer in level if isinstance(outer, (dict, list))
-                 for inner in (outer.values() if isinstance(outer, dict) else outer)]
+        level = [
+            inner
+            for outer in level
+            if isinstance(outer, (dict, list))
+            for inner in (outer.values() if isinstance(outer, dict) else outer)
+        ]
         if not level:
             return False
     return True
@@ -288,8 +309,9 @@ def _open_folder(path: Path, above: int | None, name: str = "") -> int:
 
 def _odd(path: Path, error: OSError) -> PlanError:
     if error.errno in (errno.ELOOP, errno.EMLINK):
-        return PlanError("run_file_link", f"{path} is a link, which is not followed inside a run's folder",
-                         path=str(path))
+        return PlanError(
+            "run_file_link", f"{path} is a link, which is not followed inside a run's folder", path=str(path)
+        )
     if error.errno in (errno.EISDIR, errno.ENXIO, errno.ENOTDIR, errno.ENODEV):
         return PlanError("run_file_odd", f"{path} is not a regular file", path=str(path))
     return PlanError("run_file_read", f"{path}: {error.strerror}", path=str(path))

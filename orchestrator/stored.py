@@ -79,9 +79,12 @@ def _no_sense(what: object, error: Exception) -> PlanError:
     place, trace = "", error.__traceback__
     while trace is not None:
         place, trace = f"{trace.tb_frame.f_code.co_name}, line {trace.tb_lineno}", trace.tb_next
-    return PlanError(NO_SENSE, f"{what}: what is stored there makes no sense",
-                     next_step="if nobody has edited it, please report it with this: "
-                     f"{type(error).__name__} in {place}: {str(error)[:200]}")
+    return PlanError(
+        NO_SENSE,
+        f"{what}: what is stored there makes no sense",
+        next_step="if nobody has edited it, please report it with this: "
+        f"{type(error).__name__} in {place}: {str(error)[:200]}",
+    )
 
 
 def fitting(kind: Any, value: Any) -> Any:
@@ -145,8 +148,15 @@ def _several(kind: Any, origin: Any, inner: tuple[Any, ...], value: Any) -> Any:
 def _fields(kind: Any) -> tuple[tuple[str, Any, bool], ...]:
     """(name, type, whether it must be there) of a dataclass's fields."""
     hints = typing.get_type_hints(kind)
-    return tuple((each.name, hints[each.name], each.default is dataclasses.MISSING
-                  and each.default_factory is dataclasses.MISSING) for each in dataclasses.fields(kind) if each.init)
+    return tuple(
+        (
+            each.name,
+            hints[each.name],
+            each.default is dataclasses.MISSING and each.default_factory is dataclasses.MISSING,
+        )
+        for each in dataclasses.fields(kind)
+        if each.init
+    )
 
 
 def _record(kind: Any, value: Any) -> Any:

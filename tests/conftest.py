@@ -41,8 +41,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item: pytest.Item) \
-        -> Generator[None, pytest.TestReport, pytest.TestReport]:
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """Where the lab is required, a test on its hosts or guests that was skipped has failed."""
     report = yield
     required = LAB_REQUIRED and any(item.get_closest_marker(name) for name in ("lab", "guests"))

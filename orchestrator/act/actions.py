@@ -37,8 +37,9 @@ LEAST_TRY_S = 3 * CONNECT_S  # a try to reach a lost host is not given up before
 class HostActions:
     """What can be asked of the hosts. Holds the open sessions; knows nothing of what comes next."""
 
-    def __init__(self, state: RunState, connect: Connect, same: Same | None = None,
-                 switch: Switch = switch_power) -> None:
+    def __init__(
+        self, state: RunState, connect: Connect, same: Same | None = None, switch: Switch = switch_power
+    ) -> None:
         """`connect` opens a session to a host by its name in the plan; `switch` switches a host's power."""
         self._switch = switch
         self.state, self._connect, self._same = state, connect, same or same_value
@@ -87,8 +88,13 @@ class HostActions:
             # Our own, from a controller that died before it could note the answer; this run's journal is ours alone.
             found = await self._ask(command.host, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
             if found["left"] or found["conflicts"]:
-                raise HostError(NOT_AS_FOUND, f"{command.host}: what this run had changed could not all be put back",
-                                host=command.host, left=found["left"], conflicts=found["conflicts"]) from error
+                raise HostError(
+                    NOT_AS_FOUND,
+                    f"{command.host}: what this run had changed could not all be put back",
+                    host=command.host,
+                    left=found["left"],
+                    conflicts=found["conflicts"],
+                ) from error
             answer = await self._ask(command.host, "lease.take", self._wanted_lease())
         return ev.Taken(command.host, answer["token"], answer.get("earlier"))
 
@@ -101,9 +107,14 @@ class HostActions:
         await self._open(name)
         after = await self._ask(name, "keeper", {})
         if not after["alive"] or after["pid"] != before["pid"]:
-            raise HostError(KEEPER_DIES, f"{name}: the keeper does not survive the end of an SSH session", host=name,
-                            next_step="let processes linger after logout on this host (its session manager kills them)",
-                            before=before, after=after)
+            raise HostError(
+                KEEPER_DIES,
+                f"{name}: the keeper does not survive the end of an SSH session",
+                host=name,
+                next_step="let processes linger after logout on this host (its session manager kills them)",
+                before=before,
+                after=after,
+            )
         return ev.KeeperProven(name, {"pid": after["pid"]})
 
     async def prepare(self, command: do.Prepare) -> ev.Event:
@@ -112,11 +123,23 @@ class HostActions:
         known = [place["known"] for place in command.places if "known" in place]
         if known:  # a host that restarted or put itself back: what the journal kept is the truth to restore
             await self._ask(command.host, "adopt", {"token": token, "before": known})
-        answer = await self._ask(command.host, "prepare", {
-            "token": token, "interfaces": list(command.interfaces),
-            "places": [place_level(place) for place in command.places]}, CHANGE_BOUND_S)
-        return ev.Prepared(command.host, answer["before"], answer["image"], await self._instrument(command.host),
-                           await self._impossible(command.host))
+        answer = await self._ask(
+            command.host,
+            "prepare",
+            {
+                "token": token,
+                "interfaces": list(command.interfaces),
+                "places": [place_level(place) for place in command.places],
+            },
+            CHANGE_BOUND_S,
+        )
+        return ev.Prepared(
+            command.host,
+            answer["before"],
+            answer["image"],
+            await self._instrument(command.host),
+            await self._impossible(command.host),
+        )
 
     async def _impossible(self, name: str) -> list[str]:
         """Which levels that take a restart the host cannot have: known now, not when their night has come."""
@@ -140,9 +163,12 @@ class HostActions:
         """Set places to levels; the answer says what each took."""
         if any(acts_on_interface(use) and use["target"] in self.control[command.host] for use in command.uses):
             return await self._apply_on_probation(command)
-        answer = await self._ask(command.host, "apply", {
-            "token": self._token(command.host), "uses": list(command.uses),
-            "keep_others": self._keeps_others()}, CHANGE_BOUND_S)
+        answer = await self._ask(
+            command.host,
+            "apply",
+            {"token": self._token(command.host), "uses": list(command.uses), "keep_others": self._keeps_others()},
+            CHANGE_BOUND_S,
+        )
         return ev.Applied(command.host, command.position, answer["uses"])
 
     async def _apply_on_probation(self, command: do.Apply) -> ev.Event:
@@ -154,14 +180,23 @@ class HostActions:
         answer: Json | None = None
         unanswered: HostError | None = None
         try:  # not even with an answer's grace: a lease may be over by then
-            answer = await asyncio.wait_for(self._ask(name, "apply", {
-                **token, "uses": uses, "confirm_s": bound_s, "keep_others": self._keeps_others()}, bound_s / 2),
-                bound_s / 2)
+            answer = await asyncio.wait_for(
+                self._ask(
+                    name,
+                    "apply",
+                    {**token, "uses": uses, "confirm_s": bound_s, "keep_others": self._keeps_others()},
+                    bound_s / 2,
+                ),
+                bound_s / 2,
+            )
         except HostError as error:  # the answer may be what the change has cut off
             unanswered = error
         except TimeoutError:
-            unanswered = HostError("silent", f"{name}: a change of the interface that SSH uses was not answered within "
-                                   f"{bound_s / 2:g} s", host=name)
+            unanswered = HostError(
+                "silent",
+                f"{name}: a change of the interface that SSH uses was not answered within {bound_s / 2:g} s",
+                host=name,
+            )
         await self._open_anew(name, until, bound_s)
         try:
             await self._ask(name, "confirm", token)
@@ -170,8 +205,10 @@ class HostActions:
                 raise unanswered from error  # nothing was begun, and this says why
             if error.code != "reverted":
                 raise
-            why = (f"SSH reaches {name} over {', '.join(sorted(self.control[name]))}, and no new connection could be "
-                   f"made in {bound_s:g} s after the change; the host took it back")
+            why = (
+                f"SSH reaches {name} over {', '.join(sorted(self.control[name]))}, and no new connection could be "
+                f"made in {bound_s:g} s after the change; the host took it back"
+            )
             return ev.Applied(name, command.position, [{**use, "ok": False, "seen": None, "why": why} for use in uses])
         if answer is None:
             answer = await self._ask(name, "verify", {"uses": [place_level(use) for use in uses]}, CHANGE_BOUND_S)
@@ -199,8 +236,9 @@ class HostActions:
                 return
             except (HostError, TimeoutError) as error:
                 if clock() > until + bound_s:
-                    raise HostError("lost", f"{name}: no connection after a change of the interface that SSH uses",
-                                    host=name) from error
+                    raise HostError(
+                        "lost", f"{name}: no connection after a change of the interface that SSH uses", host=name
+                    ) from error
             await asyncio.sleep(FIRST_PAUSE_S)
 
     async def restore(self, command: do.Restore) -> ev.Event:
@@ -243,8 +281,12 @@ class HostActions:
                 return await self._rejoin_once(name, facts, may_be_going_down=clock() < began_s + GOING_DOWN_S)
             except HostError as error:
                 if self.state.began and error.code in NO_LIFE and clock() + pause_s > until:
-                    raise HostError(error.code, f"{error.message}; it did not come back within {patience_s:g} s",
-                                    host=name, next_step=START_BY_HAND) from error
+                    raise HostError(
+                        error.code,
+                        f"{error.message}; it did not come back within {patience_s:g} s",
+                        host=name,
+                        next_step=START_BY_HAND,
+                    ) from error
                 if error.code == "busy" or clock() + pause_s > until:
                     raise
             await asyncio.sleep(pause_s)
@@ -295,11 +337,13 @@ class HostActions:
         answer = await self._ask(name, "read", {"places": places}, CHANGE_BOUND_S)
         return all(self._same(item, host.before[place_name(item)]) for item in answer["places"])
 
-    async def conduct(self, command: do.Conduct, tell: Callable[[str], None],
-                      keep: Callable[[IntervalLine], None]) -> tuple[Json, Fault | None]:
+    async def conduct(
+        self, command: do.Conduct, tell: Callable[[str], None], keep: Callable[[IntervalLine], None]
+    ) -> tuple[Json, Fault | None]:
         """The record of a trial, and the fault that broke it off, if one did; `keep` has what is measured meanwhile."""
-        trial = ConductedTrial(self.state, self.state.trial(command.position), self.sessions, tell, keep,
-                               self._answered, self.control)
+        trial = ConductedTrial(
+            self.state, self.state.trial(command.position), self.sessions, tell, keep, self._answered, self.control
+        )
         try:
             return await trial.conduct(), None
         except Fault as fault:
@@ -313,8 +357,9 @@ class HostActions:
         run_id = self.setup.run_id
         try:
             known = changed_places(self.state, name)
-            return await within(recover_host(name, self._connect, run_id, known, self._same), PUT_BACK_BOUND_S,
-                                f"putting {name} back")
+            return await within(
+                recover_host(name, self._connect, run_id, known, self._same), PUT_BACK_BOUND_S, f"putting {name} back"
+            )
         except Exception as error:
             fault = as_fault(error)
             if fault.code == "busy" and fault.values.get("run_id") != run_id and not self.state.hosts[name].changed:
@@ -351,8 +396,14 @@ def place_level(place: Json) -> Json:
 
 
 _ACTIONS: dict[type[do.Command], Callable[..., Awaitable[ev.Event]]] = {
-    do.Connect: HostActions.connect, do.Take: HostActions.take, do.ProveKeeper: HostActions.prove_keeper,
-    do.Prepare: HostActions.prepare, do.Apply: HostActions.apply, do.Restore: HostActions.restore,
-    do.Release: HostActions.release, do.Rejoin: HostActions.rejoin,
-    do.PowerCycle: HostActions.power_cycle, do.Restart: HostActions.restart,
+    do.Connect: HostActions.connect,
+    do.Take: HostActions.take,
+    do.ProveKeeper: HostActions.prove_keeper,
+    do.Prepare: HostActions.prepare,
+    do.Apply: HostActions.apply,
+    do.Restore: HostActions.restore,
+    do.Release: HostActions.release,
+    do.Rejoin: HostActions.rejoin,
+    do.PowerCycle: HostActions.power_cycle,
+    do.Restart: HostActions.restart,
 }

@@ -20,8 +20,9 @@ from orchestrator.onhost.service.frames import FrameError, FrameReader, encode
 
 NOISE_LIMIT_BYTES = 256 * 1024
 DIAGNOSTICS_LIMIT_BYTES = 16 * 1024
-_START = re.compile(re.escape(MARKER.encode())
-                    + rb" ([0-9]{1,4}\.[0-9]{1,4}\.[0-9]{1,4}) ([A-Za-z0-9_,.]{1,400}|-)\r?\n")
+_START = re.compile(
+    re.escape(MARKER.encode()) + rb" ([0-9]{1,4}\.[0-9]{1,4}\.[0-9]{1,4}) ([A-Za-z0-9_,.]{1,400}|-)\r?\n"
+)
 _LONGEST_START = len(MARKER) + 450
 _KEPT_NOISE_BYTES = 16 * 1024  # for saying what came instead
 
@@ -44,6 +45,7 @@ class Seen:
 
 def _met_here(heard: Callable[..., None]) -> Callable[..., None]:
     """An error of ours ends the session as what it is; asyncssh would take it for the end of the connection."""
+
     @functools.wraps(heard)
     def guarded(channel: Channel, *what: Any) -> None:
         try:
@@ -51,6 +53,7 @@ def _met_here(heard: Callable[..., None]) -> Callable[..., None]:
         except Exception as error:
             channel.seen.bug = channel.seen.bug or error
             channel.close()
+
     return guarded
 
 
@@ -121,15 +124,15 @@ class Channel(asyncssh.SSHClientSession[bytes]):
         self._noise += data
         found = None if self.ended.is_set() else _START.search(self._noise, looked_at)
         if found is None:
-            del self._noise[:-NOISE_LIMIT_BYTES - 1]
+            del self._noise[: -NOISE_LIMIT_BYTES - 1]
             self.seen.output = bytes(self._noise[-_KEPT_NOISE_BYTES:])
             if len(self._noise) > NOISE_LIMIT_BYTES and not self.ended.is_set():
                 self.damaged(f"more than {NOISE_LIMIT_BYTES} bytes came before the helper's start marker")
             return  # last words may come after the exit status that they explain
         self.seen.python = found[1].decode()
         self.seen.missing = () if found[2] == b"-" else tuple(found[2].decode().split(","))
-        rest = bytes(self._noise[found.end():])
-        self.seen.output = bytes(self._noise[:found.start()][-_KEPT_NOISE_BYTES:])
+        rest = bytes(self._noise[found.end() :])
+        self.seen.output = bytes(self._noise[: found.start()][-_KEPT_NOISE_BYTES:])
         self._noise.clear()
         self.started.set()
         self._feed(rest)

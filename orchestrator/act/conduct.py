@@ -47,9 +47,16 @@ PATH_BOUND_S = FORWARDING_BOUND_S + 30.0
 class ConductedTrial:
     """Carries a trial out and keeps its record; a session that is lost on the way raises HostError."""
 
-    def __init__(self, state: RunState, trial: Trial, sessions: dict[str, HostSession],
-                 tell: Callable[[str], None], keep: Callable[[IntervalLine], None],
-                 answered: set[str] | None = None, control: Mapping[str, frozenset[str]] | None = None) -> None:
+    def __init__(
+        self,
+        state: RunState,
+        trial: Trial,
+        sessions: dict[str, HostSession],
+        tell: Callable[[str], None],
+        keep: Callable[[IntervalLine], None],
+        answered: set[str] | None = None,
+        control: Mapping[str, frozenset[str]] | None = None,
+    ) -> None:
         """`tell` receives a few words on what is happening, for the person who watches; `keep` what is measured.
 
         `answered` names the links on which nobody else answers for the run's own addresses; it grows. `control` says by
@@ -64,16 +71,42 @@ class ConductedTrial:
         self.traffic_s = 0.0
         self.tokens = {name: host.token for name, host in state.hosts.items()}  # with which the trial began
         self.record: Json = {
-            "trial": trial.position, "attempt": state.attempt, "cell": trial.cell, "replicate": trial.replicate,
-            "block": trial.block, "whole_plot": trial.whole_plot, "position": trial.position, "role": trial.role,
-            "link": self.cell.link, "levels": dict(self.cell.levels), "traffic": dict(self.cell.traffic),
-            "started_at": datetime.now(UTC).isoformat(timespec="milliseconds"), "link_facts": None,
-            "settings": {}, "ready": {}, "path": None, "first": None, "second": None, "after": {},
-            "settle_s": 0.0, "overhead_s": 0.0, "error": None,
+            "trial": trial.position,
+            "attempt": state.attempt,
+            "cell": trial.cell,
+            "replicate": trial.replicate,
+            "block": trial.block,
+            "whole_plot": trial.whole_plot,
+            "position": trial.position,
+            "role": trial.role,
+            "link": self.cell.link,
+            "levels": dict(self.cell.levels),
+            "traffic": dict(self.cell.traffic),
+            "started_at": datetime.now(UTC).isoformat(timespec="milliseconds"),
+            "link_facts": None,
+            "settings": {},
+            "ready": {},
+            "path": None,
+            "first": None,
+            "second": None,
+            "after": {},
+            "settle_s": 0.0,
+            "overhead_s": 0.0,
+            "error": None,
         }
         if len(self.cell.links) > 1:  # the first link's part is the record's own
-            self.record["beside"] = [{"link": link, "link_facts": None, "ready": {}, "path": None, "first": None,
-                                      "second": None, "after": {}} for link in self.cell.links[1:]]
+            self.record["beside"] = [
+                {
+                    "link": link,
+                    "link_facts": None,
+                    "ready": {},
+                    "path": None,
+                    "first": None,
+                    "second": None,
+                    "after": {},
+                }
+                for link in self.cell.links[1:]
+            ]
 
     async def conduct(self) -> Json:
         """The trial's record; what the cell or the path cannot do is in it, not raised."""
@@ -92,8 +125,10 @@ class ConductedTrial:
     async def _conduct(self) -> None:
         if why := why_foreseen(self.state, self.cell):
             raise LinkError(IMPOSSIBLE, why, next_step="leave these levels out together")
-        legs = [self._leg(link, record) for link, record in
-                zip(self.cell.links, (self.record, *self.record.get("beside", ())), strict=True)]
+        legs = [
+            self._leg(link, record)
+            for link, record in zip(self.cell.links, (self.record, *self.record.get("beside", ())), strict=True)
+        ]
         if not await self._settings_hold("settings"):
             return
         async with ExternalWatch(watch_orders(self.state, self.cell, legs), self._still_held) as watch:
@@ -133,8 +168,15 @@ class ConductedTrial:
         while isinstance(step := advance(rules, [searched(one) for one in steps]), NextTrial):
             self.tell(f"search: {step.rate_bit_s / 1e6:.5g} Mb/s for {step.length_s:g} s")
             [(mine, theirs)] = await self._traffic([(leg, facts)], step.length_s, step.rate_bit_s)
-            steps.append({"asked_bit_s": step.rate_bit_s, "length_s": step.length_s, "full_length": step.full_length,
-                          "first": mine, "second": theirs})
+            steps.append(
+                {
+                    "asked_bit_s": step.rate_bit_s,
+                    "length_s": step.length_s,
+                    "full_length": step.full_length,
+                    "first": mine,
+                    "second": theirs,
+                }
+            )
         self.record["search"] = {"steps": steps, "answer": asdict(step), "role": "confirm"}
         best = confirming_step(steps, step)
         if best is None:
@@ -149,8 +191,13 @@ class ConductedTrial:
         name_b = interface_of(selector_b, host_b.facts or {}, b)
         facts_a, facts_b = interface_facts(name_a, host_a.facts or {}), interface_facts(name_b, host_b.facts or {})
         family, local_a, local_b = addresses_of(link, facts_a, facts_b, self.cell.traffic["ip"])
-        return Leg(link, End(a, self._session(a), host_a.token, name_a, local_a, facts_a),
-                   End(b, self._session(b), host_b.token, name_b, local_b, facts_b), family, record)
+        return Leg(
+            link,
+            End(a, self._session(a), host_a.token, name_a, local_a, facts_a),
+            End(b, self._session(b), host_b.token, name_b, local_b, facts_b),
+            family,
+            record,
+        )
 
     def _session(self, name: str) -> HostSession:
         """The host's session; it may have been lost and taken away since the trial began."""
@@ -164,8 +211,11 @@ class ConductedTrial:
         found: dict[str, list[Json]] = {}
         for name, host in self.state.hosts.items():
             refused = [use for use in self.state.applied.get(name, []) if not use["ok"]]
-            places = [{**host.places[place_of(use, host)], "level": use.level}
-                      for use in self.cell.settings if use.host == name]
+            places = [
+                {**host.places[place_of(use, host)], "level": use.level}
+                for use in self.cell.settings
+                if use.host == name
+            ]
             if refused and when == "settings":
                 found[name] = refused
             elif places:
@@ -188,30 +238,51 @@ class ConductedTrial:
 
     async def _ready(self, leg: Leg) -> None:
         bound_s = READY_BOUND_S if self.state.attempt == 1 else READY_AGAIN_BOUND_S
-        answers = await asyncio.gather(*(
-            end.session.request("ready", {"interface": end.interface, "family": leg.family, "address": end.address,
-                                          "bound_s": bound_s}, bound_s=bound_s + 10) for end in leg.ends))
+        answers = await asyncio.gather(
+            *(
+                end.session.request(
+                    "ready",
+                    {"interface": end.interface, "family": leg.family, "address": end.address, "bound_s": bound_s},
+                    bound_s=bound_s + 10,
+                )
+                for end in leg.ends
+            )
+        )
         leg.record["ready"] = {end.host: answer for end, answer in zip(leg.ends, answers, strict=True)}
         for end, answer in zip(leg.ends, answers, strict=True):
             if not answer["ready"]:
                 why = answer.get("why", "")
                 if taken := taken_away(end.host, end.interface, end.address, answer):
                     raise external_change([taken])
-                raise LinkError("not_ready", f"{end.host}: {end.interface} did not become ready: {why}",
-                                next_step=look_at(end, answer), host=end.host)
+                raise LinkError(
+                    "not_ready",
+                    f"{end.host}: {end.interface} did not become ready: {why}",
+                    next_step=look_at(end, answer),
+                    host=end.host,
+                )
 
     async def _forget(self, leg: Leg) -> None:
         """What was learned about the peer in an earlier cell must not decide this one."""
-        await asyncio.gather(*(
-            end.session.request("forget", {"interface": end.interface, "peer": peer.address},
-                                bound_s=15.0)
-            for end, peer in (leg.ends, leg.ends[::-1])))
+        await asyncio.gather(
+            *(
+                end.session.request("forget", {"interface": end.interface, "peer": peer.address}, bound_s=15.0)
+                for end, peer in (leg.ends, leg.ends[::-1])
+            )
+        )
 
     def _link_facts(self, leg: Leg) -> LinkFacts:
         now = [{**end.facts, **leg.record["ready"][end.host]} for end in leg.ends]
-        about = [{"host": end.host, "interface": end.interface, "address": end.address, "mtu": facts["mtu"],
-                  "speed_bit_s": facts.get("speed_bit_s"), "driver": facts.get("driver", "")}
-                 for end, facts in zip(leg.ends, now, strict=True)]
+        about = [
+            {
+                "host": end.host,
+                "interface": end.interface,
+                "address": end.address,
+                "mtu": facts["mtu"],
+                "speed_bit_s": facts.get("speed_bit_s"),
+                "driver": facts.get("driver", ""),
+            }
+            for end, facts in zip(leg.ends, now, strict=True)
+        ]
         mtu = int(min(facts["mtu"] for facts in now))
         return LinkFacts(link_rate_bit_s(leg.link, *now), leg.family, mtu, *about)
 
@@ -225,8 +296,9 @@ class ConductedTrial:
         self.answered.add(leg.link.name)
 
     async def _who_else_answers(self, leg: Leg) -> HostError | None:
-        for question in questions_of(leg.link, (leg.first.interface, leg.second.interface),
-                                     (leg.first.address, leg.second.address)):
+        for question in questions_of(
+            leg.link, (leg.first.interface, leg.second.interface), (leg.first.address, leg.second.address)
+        ):
             if fault := await who_else_answers(question, facts_of(self.state), self.sessions):
                 return fault
         return None
@@ -234,8 +306,9 @@ class ConductedTrial:
     async def _path_carries(self, leg: Leg, facts: LinkFacts) -> bool:
         port = self._ports(leg)[0]
         ends = (PathEnd(end.session, end.interface, end.address, end.host) for end in leg.ends)
-        leg.record["path"] = await prove_path(*ends, family=facts.family, port=port, mtu=facts.mtu,
-                                              small_bound_s=FORWARDING_BOUND_S, follow=self._follow)
+        leg.record["path"] = await prove_path(
+            *ends, family=facts.family, port=port, mtu=facts.mtu, small_bound_s=FORWARDING_BOUND_S, follow=self._follow
+        )
         if leg.record["path"]["verdict"] in ("silent", "refused"):
             await self._look_where_frames_go(leg)
         return str(leg.record["path"]["verdict"]) == "open"
@@ -275,8 +348,9 @@ class ConductedTrial:
         await asyncio.sleep(settle_s)
         self.record["settle_s"] = settle_s
 
-    async def _traffic(self, legs: Sequence[tuple[Leg, LinkFacts]], length_s: float,
-                       asked_bit_s: float | None = None) -> list[tuple[Json, Json]]:
+    async def _traffic(
+        self, legs: Sequence[tuple[Leg, LinkFacts]], length_s: float, asked_bit_s: float | None = None
+    ) -> list[tuple[Json, Json]]:
         """(dialling end's, serving end's) result of each link, in one window for all of them.
 
         `asked_bit_s` takes the place of the cell's rate.
@@ -284,8 +358,12 @@ class ConductedTrial:
         setup = self.state.setup
         traffic_s = setup.warmup_s + length_s
         self.traffic_s += traffic_s
-        shared = [SharedEnd(end.session, end.token) for leg, _ in legs for end in leg.ends
-                  if end.interface in self.control.get(end.host, ())]
+        shared = [
+            SharedEnd(end.session, end.token)
+            for leg, _ in legs
+            for end in leg.ends
+            if end.interface in self.control.get(end.host, ())
+        ]
         bound_s = traffic_s + 2 * clock_skew.MOST * traffic_s + TRAFFIC_SLACK_S  # clocks part in a long trial
         bound_s += HOST_PAUSE_S if shared else 0.0
         hosts = {end.host: end for leg, _ in legs for end in leg.ends}
@@ -301,8 +379,9 @@ class ConductedTrial:
                 known = dict(zip(hosts, clocks, strict=True))
                 traffic.over_at(await self._give_windows(jobs, known, length_s, traffic.lead_s))
                 self.windows += 1
-                results = await asyncio.gather(*(self._measured(job, host, *end)
-                                                 for (host, job), end in zip(jobs, ends, strict=True)))
+                results = await asyncio.gather(
+                    *(self._measured(job, host, *end) for (host, job), end in zip(jobs, ends, strict=True))
+                )
         except BaseException as error:
             raise_own(*await asyncio.gather(*(job.cancel() for _, job in jobs), return_exceptions=True))
             if isinstance(error, HostError) and error.code == "peer_lost":
@@ -320,8 +399,14 @@ class ConductedTrial:
 
     async def _measured(self, job: Job, host: str, link: str, end: str) -> Json:
         """The job's result; what it tells before is kept as it comes, and is all there when this returns."""
-        about = {"position": self.trial.position, "attempt": self.record["attempt"], "window": self.windows,
-                 "link": link, "end": end, "host": host}
+        about = {
+            "position": self.trial.position,
+            "attempt": self.record["attempt"],
+            "window": self.windows,
+            "link": link,
+            "end": end,
+            "host": host,
+        }
         taking = asyncio.ensure_future(self._take_intervals(job, about))
         try:
             result = await job.result()
@@ -337,14 +422,17 @@ class ConductedTrial:
                 try:
                     self.keep(line_from({**about, **event["intervals"]}))
                 except (TypeError, ValueError) as error:
-                    raise HostError("bad_answer", f"{about['host']} told intervals of another shape: {error}",
-                                    host=about["host"]) from error
+                    raise HostError(
+                        "bad_answer", f"{about['host']} told intervals of another shape: {error}", host=about["host"]
+                    ) from error
 
-    async def _connect(self, leg: Leg, facts: LinkFacts, bound_s: float,
-                       asked_bit_s: float | None) -> list[tuple[str, Job]]:
+    async def _connect(
+        self, leg: Leg, facts: LinkFacts, bound_s: float, asked_bit_s: float | None
+    ) -> list[tuple[str, Job]]:
         """The dialling and the serving end's job, connected and waiting for their window."""
-        dial_args, serve_args = traffic_args(self.cell, self._ports(leg), facts, token=secrets.token_hex(32),
-                                             bound_s=bound_s, asked=asked_bit_s)
+        dial_args, serve_args = traffic_args(
+            self.cell, self._ports(leg), facts, token=secrets.token_hex(32), bound_s=bound_s, asked=asked_bit_s
+        )
         serve = leg.second.session.start("traffic.serve", serve_args, bound_s=bound_s + 10)
         jobs = [serve]
         try:
@@ -357,8 +445,9 @@ class ConductedTrial:
             raise
         return [(leg.first.host, dial), (leg.second.host, serve)]
 
-    async def _give_windows(self, jobs: Sequence[tuple[str, Job]], clocks: Mapping[str, HostClock],
-                            length_s: float, later_s: float) -> float:
+    async def _give_windows(
+        self, jobs: Sequence[tuple[str, Job]], clocks: Mapping[str, HostClock], length_s: float, later_s: float
+    ) -> float:
         """When the traffic is over, by our own clock; it begins `later_s` later than both ends need to be told."""
         setup = self.state.setup
         start = self.clock() + lead_s(clocks.values()) + later_s
@@ -366,8 +455,13 @@ class ConductedTrial:
         for host, job in jobs:
             clock = clocks[host]
             window_from_ns = clock.host_ns(window)
-            await job.tell({"start_ns": clock.host_ns(start), "window_from_ns": window_from_ns,
-                            "window_to_ns": window_from_ns + round(length_s * 1e9)})
+            await job.tell(
+                {
+                    "start_ns": clock.host_ns(start),
+                    "window_from_ns": window_from_ns,
+                    "window_to_ns": window_from_ns + round(length_s * 1e9),
+                }
+            )
         self.record["clock_error_s"] = max(clock.error_s for clock in clocks.values())
         return window + length_s
 
@@ -383,12 +477,19 @@ class ConductedTrial:
         if not held and self.state.attempt < MOST_ATTEMPTS:  # the last one is told as it was measured: suspect
             raise external_change(changed_outside(self.record["after"]["settings"]))
         sessions = {end.host: end.session for leg in legs for end in leg.ends}
-        answers = dict(zip(sessions, await asyncio.gather(*(session.request("facts", {}, bound_s=15.0)
-                                                            for session in sessions.values())), strict=True))
+        answers = dict(
+            zip(
+                sessions,
+                await asyncio.gather(*(session.request("facts", {}, bound_s=15.0) for session in sessions.values())),
+                strict=True,
+            )
+        )
         for leg in legs:
             leg.record["after"]["speed_bit_s"] = {
-                end.host: interface_facts(end.interface, answers[end.host])["speed_bit_s"] for end in leg.ends}
+                end.host: interface_facts(end.interface, answers[end.host])["speed_bit_s"] for end in leg.ends
+            }
         self.record["after"]["boot_id"] = {name: answer["boot_id"] for name, answer in answers.items()}
         self.record["kernels"] = {name: (host.facts or {}).get("kernel") for name, host in self.state.hosts.items()}
-        self.record["before"] = {"boot_id": {name: (host.facts or {}).get("boot_id")
-                                             for name, host in self.state.hosts.items()}}
+        self.record["before"] = {
+            "boot_id": {name: (host.facts or {}).get("boot_id") for name, host in self.state.hosts.items()}
+        }

@@ -24,8 +24,9 @@ COLLECT_S = 0.3  # whoever changes one thing often changes another right after i
 class ExternalWatch:
     """`async with ExternalWatch(orders) as watch: await watch.unless_changed(...)`."""
 
-    def __init__(self, orders: Mapping[str, tuple[HostSession, Json]],
-                 still_held: Callable[[], Awaitable[None]]) -> None:
+    def __init__(
+        self, orders: Mapping[str, tuple[HostSession, Json]], still_held: Callable[[], Awaitable[None]]
+    ) -> None:
         """`orders`: host -> its session and what it is to watch, as the helper's `external.watch` takes it.
 
         `still_held` raises HostError where a host is not ours any more: it has put itself back, and nobody else did.
@@ -48,8 +49,9 @@ class ExternalWatch:
         self._listening = [asyncio.ensure_future(self._listen(host, job)) for host, job in self._jobs.items()]
         return self
 
-    async def __aexit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                        trace: TracebackType | None) -> None:
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         """Nothing of it stays on a host."""
         await self._cancel()
 
@@ -118,5 +120,10 @@ class ExternalWatch:
 
 def external_change(changes: Sequence[ExternalChange]) -> HostError:
     """The fault of a trial whose conditions somebody else has changed."""
-    return HostError(CHANGED_OUTSIDE, f"changed by somebody else: {in_words(changes)}", host=changes[0].host,
-                     changed=[change.as_dict() for change in changes], next_step=NEXT_STEP)
+    return HostError(
+        CHANGED_OUTSIDE,
+        f"changed by somebody else: {in_words(changes)}",
+        host=changes[0].host,
+        changed=[change.as_dict() for change in changes],
+        next_step=NEXT_STEP,
+    )

@@ -34,12 +34,16 @@ def held_by(code: str, values: Mapping[str, Any]) -> tuple[str, str] | None:
         return None
     if code == "unclean":
         left = _places(values.get("changes"))
-        do = (f"restore it: linktrial recover {folder} (where its folder is lost: its plan); if the run is not yours, "
-              f"ask {who}")
+        do = (
+            f"restore it: linktrial recover {folder} (where its folder is lost: its plan); if the run is not yours, "
+            f"ask {who}"
+        )
         return f"{run} of {who}, begun {since}, has left changes on this host{left}", do
     lease = f"; its lease ends in {left_s:.0f} s, renewed while it runs" if isinstance(left_s, int | float) else ""
-    do = (f"wait for its end, or ask {who}; a run that is dead lets go when its lease ends, and one that is yours at "
-          f"once: linktrial recover {folder}")
+    do = (
+        f"wait for its end, or ask {who}; a run that is dead lets go when its lease ends, and one that is yours at "
+        f"once: linktrial recover {folder}"
+    )
     return f"{who} holds this host since {since} with {run}{lease}", do
 
 

@@ -138,8 +138,11 @@ def pinned_key(text: str) -> asyncssh.SSHKey:
     try:
         return asyncssh.import_public_key(text)
     except (asyncssh.KeyImportError, ValueError) as error:
-        raise HostError("pinned_key", f"the plan's host_key {text[:60]!r} is not a public key: {error}",
-                        next_step="it looks like: ssh-ed25519 AAAA...") from error
+        raise HostError(
+            "pinned_key",
+            f"the plan's host_key {text[:60]!r} is not a public key: {error}",
+            next_step="it looks like: ssh-ed25519 AAAA...",
+        ) from error
 
 
 def line_for(route: SshRoute, key: asyncssh.SSHKey) -> str:

@@ -140,7 +140,8 @@ async def _open(end: SharedEnd, lease_s: float) -> RenewalLine | None:
         return None
     loop = asyncio.get_running_loop()
     _, line = await loop.create_datagram_endpoint(
-        lambda: RenewalLine(key, end.token, lease_s, int(about["boottime_ns"])), remote_addr=(address, about["port"]))
+        lambda: RenewalLine(key, end.token, lease_s, int(about["boottime_ns"])), remote_addr=(address, about["port"])
+    )
     try:
         await asyncio.wait_for(line.proven.wait(), PROOF_S)
     except TimeoutError:

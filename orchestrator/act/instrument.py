@@ -36,10 +36,23 @@ async def own_ceiling(session: HostSession, transports: Sequence[str], ports: Se
 
 
 async def _measure(session: HostSession, transport: str, ports: Sequence[int]) -> float:
-    flow = {**DEFAULTS, "way": "transmit", "transport": transport, "asked_bit_s": None,
-            "datagram_bytes": DATAGRAM_BYTES}
-    args = {**LOOPBACK, "token": secrets.token_hex(32), "ports": list(ports[:4]), "flows": [flow], "rate_bit_s": None,
-            "watch_s": 1.0, "round_trip": False, "bound_s": BOUND_S}
+    flow = {
+        **DEFAULTS,
+        "way": "transmit",
+        "transport": transport,
+        "asked_bit_s": None,
+        "datagram_bytes": DATAGRAM_BYTES,
+    }
+    args = {
+        **LOOPBACK,
+        "token": secrets.token_hex(32),
+        "ports": list(ports[:4]),
+        "flows": [flow],
+        "rate_bit_s": None,
+        "watch_s": 1.0,
+        "round_trip": False,
+        "bound_s": BOUND_S,
+    }
     serve = session.start("traffic.serve", args, bound_s=BOUND_S)
     jobs: list[Job] = [serve]
     try:
@@ -49,8 +62,11 @@ async def _measure(session: HostSession, transport: str, ports: Sequence[int]) -
         clock = await read_clock(session)
         start_ns = clock.host_ns(asyncio.get_running_loop().time() + lead_s([clock]))
         window_from_ns = start_ns + round(WARMUP_S * 1e9)
-        window = {"start_ns": start_ns, "window_from_ns": window_from_ns,
-                  "window_to_ns": window_from_ns + round(WINDOW_S * 1e9)}
+        window = {
+            "start_ns": start_ns,
+            "window_from_ns": window_from_ns,
+            "window_to_ns": window_from_ns + round(WINDOW_S * 1e9),
+        }
         await asyncio.gather(*(job.tell(window) for job in jobs))
         served, _ = await asyncio.gather(*(job.result() for job in jobs))
     except BaseException:

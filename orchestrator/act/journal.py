@@ -111,8 +111,12 @@ class Journal:
 
     def _break(self, error: OSError) -> HostError:
         self._broken = True
-        return HostError(JOURNAL_WRITE, f"cannot write {self.path}: {error}", host="controller",
-                         next_step="make room on the disk, then: linktrial resume " + str(self.path.parent))
+        return HostError(
+            JOURNAL_WRITE,
+            f"cannot write {self.path}: {error}",
+            host="controller",
+            next_step="make room on the disk, then: linktrial resume " + str(self.path.parent),
+        )
 
     def _recover(self) -> tuple[list[Entry], int, str]:
         entries, walk = _story(self.path)
@@ -132,8 +136,9 @@ class Journal:
     def __enter__(self) -> Journal:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.close()
 
 
@@ -142,8 +147,12 @@ def _lock(file: int, path: Path) -> None:
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
-        raise HostError("run_in_use", f"{path.parent}: another linktrial is driving this run", host="controller",
-                        next_step="wait for it, end it, or look with: linktrial show " + str(path.parent)) from error
+        raise HostError(
+            "run_in_use",
+            f"{path.parent}: another linktrial is driving this run",
+            host="controller",
+            next_step="wait for it, end it, or look with: linktrial show " + str(path.parent),
+        ) from error
 
 
 @contextlib.contextmanager
@@ -161,9 +170,12 @@ def alone_in(folder: Path) -> Iterator[None]:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
-            raise HostError("suite_in_use", f"{folder}: another linktrial is running this suite", host="controller",
-                            next_step="wait for it, end it, or look with: linktrial show "
-                                      f"{shlex.quote(str(folder))}") from error
+            raise HostError(
+                "suite_in_use",
+                f"{folder}: another linktrial is running this suite",
+                host="controller",
+                next_step=f"wait for it, end it, or look with: linktrial show {shlex.quote(str(folder))}",
+            ) from error
         yield
 
 

@@ -56,11 +56,28 @@ def watch_orders(state: RunState, cell: Cell, legs: Sequence[Leg]) -> dict[str, 
     for end in ends:
         host = state.hosts[end.host]
         used = {place_of(use, host): use for use in cell.settings if use.host == end.host}
-        orders[end.host] = (end.session, {
-            "uses": [{**host.places[place], "level": use.level} for place, use in used.items()],
-            "as_found": [{**where, "level": host.before_levels.get(place)} for place, where in host.places.items()
-                         if place not in used],
-            "interfaces": [{"interface": name, "addresses": sorted({one.address for one in ends if one.address
-                            and (one.host, one.interface) == (end.host, name)})}
-                           for name in sorted({one.interface for one in ends if one.host == end.host})]})
+        orders[end.host] = (
+            end.session,
+            {
+                "uses": [{**host.places[place], "level": use.level} for place, use in used.items()],
+                "as_found": [
+                    {**where, "level": host.before_levels.get(place)}
+                    for place, where in host.places.items()
+                    if place not in used
+                ],
+                "interfaces": [
+                    {
+                        "interface": name,
+                        "addresses": sorted(
+                            {
+                                one.address
+                                for one in ends
+                                if one.address and (one.host, one.interface) == (end.host, name)
+                            }
+                        ),
+                    }
+                    for name in sorted({one.interface for one in ends if one.host == end.host})
+                ],
+            },
+        )
     return orders

@@ -78,14 +78,24 @@ class _Client(asyncssh.SSHClient):
 
         conn.validate_server_host_key = validate  # type: ignore[method-assign] # on this one connection
 
-    def validate_host_public_key(self, host: str, addr: str, port: int,  # noqa: ARG002 - asyncssh calls it so
-                                 key: asyncssh.SSHKey) -> bool:
+    def validate_host_public_key(
+        self,
+        host: str,  # noqa: ARG002 - asyncssh calls it so
+        addr: str,  # noqa: ARG002
+        port: int,  # noqa: ARG002
+        key: asyncssh.SSHKey,
+    ) -> bool:
         """Called for a key that is not trusted: kept for the message."""
         self.shown = key
         return False
 
-    def validate_host_ca_key(self, host: str, addr: str, port: int,  # noqa: ARG002 - as above
-                             key: asyncssh.SSHKey) -> bool:
+    def validate_host_ca_key(
+        self,
+        host: str,  # noqa: ARG002 - as above
+        addr: str,  # noqa: ARG002
+        port: int,  # noqa: ARG002
+        key: asyncssh.SSHKey,
+    ) -> bool:
         """Called for a certificate of an authority that is not trusted: kept for the message."""
         self.shown = key
         return False
@@ -103,8 +113,9 @@ async def log_in(host: HostAddress, *, ssh_config: str | None = None, bound_s: f
         return await _log_in_once(host, route, hops, bound_s, trusted, _Client(route))
 
 
-async def shown_key(host: HostAddress, *, ssh_config: str | None = None,
-                    bound_s: float = 30.0) -> tuple[SshRoute, asyncssh.SSHKey]:
+async def shown_key(
+    host: HostAddress, *, ssh_config: str | None = None, bound_s: float = 30.0
+) -> tuple[SshRoute, asyncssh.SSHKey]:
     """The route to a host and the key that it shows; trusts nobody and does not log in (jump hosts apart)."""
     route = await resolve(host, ssh_config)
     client = _Client(route)
@@ -122,8 +133,9 @@ async def shown_key(host: HostAddress, *, ssh_config: str | None = None,
 
 
 @contextlib.asynccontextmanager
-async def _jumps(host: HostAddress, route: SshRoute, ssh_config: str | None,
-                 bound_s: float) -> AsyncIterator[list[asyncssh.SSHClientConnection]]:
+async def _jumps(
+    host: HostAddress, route: SshRoute, ssh_config: str | None, bound_s: float
+) -> AsyncIterator[list[asyncssh.SSHClientConnection]]:
     """Connections to a route's jump hosts, each through the one before; closed when the block fails."""
     if len(route.jumps) > JUMPS_MOST:
         raise HostError("proxy_jump", f"{host.name}: more than {JUMPS_MOST} jump hosts", host=host.name)
@@ -141,22 +153,44 @@ async def _jumps(host: HostAddress, route: SshRoute, ssh_config: str | None,
         raise
 
 
-async def _log_in_once(host: HostAddress, route: SshRoute, hops: list[asyncssh.SSHClientConnection], bound_s: float,
-                       trusted: Trusted, client: _Client) -> Login:
+async def _log_in_once(
+    host: HostAddress,
+    route: SshRoute,
+    hops: list[asyncssh.SSHClientConnection],
+    bound_s: float,
+    trusted: Trusted,
+    client: _Client,
+) -> Login:
     async with offered_keys(route) as offered, _gate(route):
         try:
             connection = await asyncssh.connect(
-                route.hostname, route.port, config=None, tunnel=hops[-1] if hops else (), options=None,
-                client_factory=lambda: client, username=route.user,
-                known_hosts=trusted.for_asyncssh(), host_key_alias=route.host_key_alias or None,
-                x509_trusted_certs=None, x509_trusted_cert_paths=(),
+                route.hostname,
+                route.port,
+                config=None,
+                tunnel=hops[-1] if hops else (),
+                options=None,
+                client_factory=lambda: client,
+                username=route.user,
+                known_hosts=trusted.for_asyncssh(),
+                host_key_alias=route.host_key_alias or None,
+                x509_trusted_certs=None,
+                x509_trusted_cert_paths=(),
                 client_keys=offered.keys,
                 client_certs=[str(file) for file in route.certificate_files if file.is_file()],
-                agent_path=None, agent_identities=None, agent_forwarding=False,
-                password_auth=False, kbdint_auth=False, gss_auth=False, gss_kex=False,
-                request_pty=False, x11_forwarding=False,
-                connect_timeout=bound_s, login_timeout=bound_s,
-                keepalive_interval=KEEPALIVE_S, keepalive_count_max=KEEPALIVES_MISSED)
+                agent_path=None,
+                agent_identities=None,
+                agent_forwarding=False,
+                password_auth=False,
+                kbdint_auth=False,
+                gss_auth=False,
+                gss_kex=False,
+                request_pty=False,
+                x11_forwarding=False,
+                connect_timeout=bound_s,
+                login_timeout=bound_s,
+                keepalive_interval=KEEPALIVE_S,
+                keepalive_count_max=KEEPALIVES_MISSED,
+            )
         except (asyncssh.Error, OSError, TimeoutError, *NOT_SSH) as error:
             raise _explained(error, host, route, trusted, client, offered.passed_over) from error
     _try_again_soon(connection)
@@ -173,7 +207,8 @@ def _try_again_soon(connection: asyncssh.SSHClientConnection) -> None:
 
 
 _gates: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[tuple[str, int], asyncio.Semaphore]] = (
-    weakref.WeakKeyDictionary())
+    weakref.WeakKeyDictionary()
+)
 
 
 def _gate(route: SshRoute) -> asyncio.Semaphore:
@@ -191,16 +226,20 @@ _WAYS_NOT_TO_CONNECT: tuple[tuple[tuple[type[Exception], ...], str, str, str], .
     ((asyncssh.ChannelOpenError,), "jump_refused", "the jump host does not reach {place}: {error}", _CHECK),
     ((TimeoutError,), "no_answer", "{place} does not answer", "is the host on, and reachable from here?"),
     ((ConnectionRefusedError,), "refused", "{place} refuses connections", "is its SSH server running on this port?"),
-    ((asyncssh.ConnectionLost, ConnectionResetError), "closed",
-     "{place} closed the connection during the login: {error}",
-     "look at the host's SSH log: an expired account, or too many connections at once"),
+    (
+        (asyncssh.ConnectionLost, ConnectionResetError),
+        "closed",
+        "{place} closed the connection during the login: {error}",
+        "look at the host's SSH log: an expired account, or too many connections at once",
+    ),
     ((asyncssh.Error, OSError), "unreachable", "{place} cannot be reached: {error}", _CHECK),
     (NOT_SSH, "not_ssh", "what answers at {place} does not speak SSH as it should: {error}", _CHECK),
 )
 
 
-def _explained(error: Exception, host: HostAddress, route: SshRoute, trusted: Trusted, client: _Client,
-               passed_over: list[str]) -> HostError:
+def _explained(
+    error: Exception, host: HostAddress, route: SshRoute, trusted: Trusted, client: _Client, passed_over: list[str]
+) -> HostError:
     """An error of the connection as ours: what happened and what to do."""
     place = f"{route.hostname} port {route.port}"
 
@@ -212,38 +251,59 @@ def _explained(error: Exception, host: HostAddress, route: SshRoute, trusted: Tr
     if isinstance(error, asyncssh.PermissionDenied):
         hint = f" ({'; '.join(passed_over)})" if passed_over else ""
         way_out = "add the key to an agent with ssh-add" if passed_over else _CHECK.format(ssh=host.ssh)
-        return fault("login_refused", f"{place} does not let {route.user} in{hint}: the key is not accepted, or the "
-                     "account is locked, has expired or has a login shell that does not exist", way_out,
-                     passed_over=passed_over)
+        return fault(
+            "login_refused",
+            f"{place} does not let {route.user} in{hint}: the key is not accepted, or the "
+            "account is locked, has expired or has a login shell that does not exist",
+            way_out,
+            passed_over=passed_over,
+        )
     for kinds, code, meaning, next_step in _WAYS_NOT_TO_CONNECT:
         if isinstance(error, kinds):
-            return fault(code, meaning.format(place=place, name=route.hostname, error=error),
-                         next_step.format(ssh=host.ssh))
+            return fault(
+                code, meaning.format(place=place, name=route.hostname, error=error), next_step.format(ssh=host.ssh)
+            )
     raise error
 
 
 def _host_key_fault(error: Exception, host: HostAddress, trusted: Trusted, client: _Client) -> HostError:
     shown = fingerprint(client.shown) if client.shown is not None else ""
-    values = {"shown": shown, "known": [fingerprint(key) for key in trusted.keys + trusted.authorities],
-              "places": trusted.places_of(trusted.keys + trusted.authorities + trusted.revoked)}
+    values = {
+        "shown": shown,
+        "known": [fingerprint(key) for key in trusted.keys + trusted.authorities],
+        "places": trusted.places_of(trusted.keys + trusted.authorities + trusted.revoked),
+    }
 
     def fault(code: str, message: str, next_step: str) -> HostError:
         return HostError(code, f"{host.name}: {message}", host=host.name, next_step=next_step, **values)
 
     if client.revoked or "revoked" in str(error):
         why = client.revoked or ", ".join(values["places"])
-        return fault("host_key_revoked", f"the host key of {trusted.name} is revoked ({why})",
-                     "do not connect; give the host a new key")
+        return fault(
+            "host_key_revoked",
+            f"the host key of {trusted.name} is revoked ({why})",
+            "do not connect; give the host a new key",
+        )
     if not trusted.keys and not trusted.authorities:
-        return fault("host_key_unknown", f"the host key of {trusted.name} is not known" + (f": {shown}" * bool(shown)),
-                     f"compare it with the host's own (ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub there), then: "
-                     f"linktrial trust {shlex.quote(host.ssh)}")
+        return fault(
+            "host_key_unknown",
+            f"the host key of {trusted.name} is not known" + (f": {shown}" * bool(shown)),
+            f"compare it with the host's own (ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub there), then: "
+            f"linktrial trust {shlex.quote(host.ssh)}",
+        )
     if client.shown is None and isinstance(error, asyncssh.KeyExchangeFailed) and "host key" not in str(error).lower():
-        return fault("no_common_algorithm", f"no common algorithm with {trusted.name}: {error}",
-                     "update the host's SSH server")
+        return fault(
+            "no_common_algorithm", f"no common algorithm with {trusted.name}: {error}", "update the host's SSH server"
+        )
     if client.shown is None and isinstance(error, asyncssh.HostKeyNotVerifiable):
-        return fault("host_key_invalid", f"the host key of {trusted.name} cannot be accepted: {error}",
-                     "renew the host's certificate")
-    return fault("host_key_changed", f"{trusted.name} shows another host key than the known one ({shown or error}; "
-                 f"known from {', '.join(values['places'])})",
-                 "if the host was installed anew: remove the old line there, then: linktrial trust " + host.ssh)
+        return fault(
+            "host_key_invalid",
+            f"the host key of {trusted.name} cannot be accepted: {error}",
+            "renew the host's certificate",
+        )
+    return fault(
+        "host_key_changed",
+        f"{trusted.name} shows another host key than the known one ({shown or error}; "
+        f"known from {', '.join(values['places'])})",
+        "if the host was installed anew: remove the old line there, then: linktrial trust " + host.ssh,
+    )

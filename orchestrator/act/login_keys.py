@@ -43,8 +43,9 @@ async def offered_keys(route: SshRoute) -> AsyncIterator[OfferedKeys]:
     offered = OfferedKeys()
     async with _agent_keys(route) as held:
         named = [data for file in route.identity_files for data in _public_data(file)]
-        offered.keys.extend(sorted((key for key in held if _plain_data(key) in named),
-                                   key=lambda key: named.index(_plain_data(key))))
+        offered.keys.extend(
+            sorted((key for key in held if _plain_data(key) in named), key=lambda key: named.index(_plain_data(key)))
+        )
         already = {_plain_data(key) for key in offered.keys}
         for key in _file_keys(route, offered.passed_over):
             if key.has_cert or _plain_data(key) not in already:

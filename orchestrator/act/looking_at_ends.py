@@ -31,18 +31,28 @@ async def look_at_ends(state: RunState, sessions: Mapping[str, HostSession]) -> 
             raise fault
 
 
-async def who_else_answers(question: Question, facts: Mapping[str, Json],
-                           sessions: Mapping[str, HostSession]) -> HostError | None:
+async def who_else_answers(
+    question: Question, facts: Mapping[str, Json], sessions: Mapping[str, HostSession]
+) -> HostError | None:
     """What is wrong with the answers to one question; None also where nobody can be asked."""
-    answer = await _asked(sessions, question.host, "neighbours.answering", {
-        "interface": question.interface, "address": question.address, "source": question.source}, ASKED_BOUND_S)
+    answer = await _asked(
+        sessions,
+        question.host,
+        "neighbours.answering",
+        {"interface": question.interface, "address": question.address, "source": question.source},
+        ASKED_BOUND_S,
+    )
     return wrong_answer(question, answer["macs"], facts[question.asked_host]) if answer else None
 
 
 async def _still_not_ready(end: EndNotReady, sessions: Mapping[str, HostSession]) -> HostError | None:
-    answer = await _asked(sessions, end.host, "ready", {
-        "interface": end.interface, "family": end.family, "address": end.address, "bound_s": SETTLED_BOUND_S},
-        SETTLED_BOUND_S + ASKED_BOUND_S)
+    answer = await _asked(
+        sessions,
+        end.host,
+        "ready",
+        {"interface": end.interface, "family": end.family, "address": end.address, "bound_s": SETTLED_BOUND_S},
+        SETTLED_BOUND_S + ASKED_BOUND_S,
+    )
     return None if not answer or answer["ready"] else end.fault(str(answer["why"]), answer["waited_s"])
 
 

@@ -30,22 +30,41 @@ class PathEnd:
     host: str = ""
 
 
-async def prove_path(first: PathEnd, second: PathEnd, *, family: int, port: int, mtu: int, small_bound_s: float,
-                     follow: Callable[[Job], Awaitable[Json]] | None = None) -> Json:
+async def prove_path(
+    first: PathEnd,
+    second: PathEnd,
+    *,
+    family: int,
+    port: int,
+    mtu: int,
+    small_bound_s: float,
+    follow: Callable[[Job], Awaitable[Json]] | None = None,
+) -> Json:
     """The verdict on a path for frames of `mtu` bytes, each direction alone; raises HostError.
 
     A small frame is waited for `small_bound_s` at most. `follow` takes the asking job and gives its result, for a
     caller that wants to hear how it goes.
     """
-    shared = {"token": secrets.token_hex(32), "family": family, "port": port, "mtu": mtu,
-              "small_first_bound_s": small_bound_s}
+    shared = {
+        "token": secrets.token_hex(32),
+        "family": family,
+        "port": port,
+        "mtu": mtu,
+        "small_first_bound_s": small_bound_s,
+    }
     bound_s = small_bound_s + _PROOF_BOUND_S
-    answer = second.session.start("path.answer", {**shared, "interface": second.interface, "local": second.address,
-                                                  "peer": first.address}, bound_s=bound_s)
+    answer = second.session.start(
+        "path.answer",
+        {**shared, "interface": second.interface, "local": second.address, "peer": first.address},
+        bound_s=bound_s,
+    )
     try:
         await wait_for_stage(answer, "listening", _LISTENING_BOUND_S)
-        probe = first.session.start("path.probe", {**shared, "interface": first.interface, "local": first.address,
-                                                   "peer": second.address}, bound_s=bound_s)
+        probe = first.session.start(
+            "path.probe",
+            {**shared, "interface": first.interface, "local": first.address, "peer": second.address},
+            bound_s=bound_s,
+        )
         mine = await (follow(probe) if follow else probe.result())
         await answer.tell({"done": True})
         theirs = await answer.result()
@@ -63,8 +82,9 @@ async def _looked_around(end: PathEnd, other: PathEnd) -> EndSeen:
     """What an end of a path that does not carry sees; nothing where its session has gone."""
     around: Json | None = None
     with contextlib.suppress(HostError):
-        around = await end.session.request("path.surroundings", {"interface": end.interface, "peer": other.address},
-                                           bound_s=_LOOK_BOUND_S)
+        around = await end.session.request(
+            "path.surroundings", {"interface": end.interface, "peer": other.address}, bound_s=_LOOK_BOUND_S
+        )
     return EndSeen(end.host, end.interface, end.address, around)
 
 

@@ -19,8 +19,12 @@ async def switch_power(switch: PowerSwitch, bound_s: float = COMMAND_BOUND_S) ->
     """Run the command to its end; HostError when it cannot be run, fails, or takes longer than `bound_s` seconds."""
     try:
         process = await asyncio.create_subprocess_exec(
-            *switch.command, stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.STDOUT, start_new_session=True)
+            *switch.command,
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.STDOUT,
+            start_new_session=True,
+        )
     except OSError as error:
         raise _failed(switch, f"cannot be run: {error.strerror or error}") from error
     try:
@@ -43,6 +47,10 @@ async def _end(process: asyncio.subprocess.Process) -> None:
 
 
 def _failed(switch: PowerSwitch, why: str) -> HostError:
-    return HostError("power_cycle", f"{switch.host}: the command that switches its power, {switch.command[0]}, {why}",
-                     host=switch.host, command=list(switch.command),
-                     next_step=f"try the command by hand; start {switch.host}, then resume the run")
+    return HostError(
+        "power_cycle",
+        f"{switch.host}: the command that switches its power, {switch.command[0]}, {why}",
+        host=switch.host,
+        command=list(switch.command),
+        next_step=f"try the command by hand; start {switch.host}, then resume the run",
+    )

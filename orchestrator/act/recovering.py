@@ -44,15 +44,26 @@ class Recovered:
 
     def as_result(self) -> Json:
         """The same as a Restored event holds it."""
-        return {"restored": self.restored, "left": self.left, "conflicts": self.conflicts,
-                "differences": self.differences, "source": self.source, "restart": self.restart,
-                **({"accepted": self.accepted} if self.accepted else {})}
+        return {
+            "restored": self.restored,
+            "left": self.left,
+            "conflicts": self.conflicts,
+            "differences": self.differences,
+            "source": self.source,
+            "restart": self.restart,
+            **({"accepted": self.accepted} if self.accepted else {}),
+        }
 
     def kept(self) -> Recovered:
         """The same once its owner has said that what differs is to stay."""
         touched = self.differences.get("touched") or []
-        return replace(self, left=[], conflicts=[], accepted=[*self.left, *self.conflicts, *touched],
-                       differences={**self.differences, "touched": []})
+        return replace(
+            self,
+            left=[],
+            conflicts=[],
+            accepted=[*self.left, *self.conflicts, *touched],
+            differences={**self.differences, "touched": []},
+        )
 
 
 def same_value(seen: Json, before: Any) -> bool:
@@ -71,13 +82,20 @@ def result_of(outcome: Recovered | Fault) -> Json:
     """As a Restored event holds it; a host that could not be asked is not as found, whatever is on it."""
     if isinstance(outcome, Recovered):
         return outcome.as_result()
-    unknown = {"setting": "", "target": "", "before": None, "now": None, "why": f"recover: {outcome.message}",
-               "command": ""}
+    unknown = {
+        "setting": "",
+        "target": "",
+        "before": None,
+        "now": None,
+        "why": f"recover: {outcome.message}",
+        "command": "",
+    }
     return {"restored": [], "left": [unknown], "conflicts": [], "differences": {}, "source": "nothing", "restart": []}
 
 
-async def recover_host(name: str, connect: Connect, run_id: str,
-                       known: Sequence[Json], same: Same = same_value, *, accept: bool = False) -> Recovered:
+async def recover_host(
+    name: str, connect: Connect, run_id: str, known: Sequence[Json], same: Same = same_value, *, accept: bool = False
+) -> Recovered:
     """Recover one host. `known` is what the journal knows of changed places (decide.state.known_before); may be empty.
 
     Harmless to repeat. `run_id` "" recovers whatever ended run left something on the host. With `accept` what is found
@@ -107,8 +125,15 @@ async def _accept(name: str, connect: Connect, run_id: str) -> Recovered:
 
 def _recorded(name: str, answer: Json) -> Recovered:
     """What a host's own record came to."""
-    return Recovered(name, "record", answer["restored"], answer["left"], answer["conflicts"],
-                     answer["compared"] or {}, restart=answer.get("restart") or [])
+    return Recovered(
+        name,
+        "record",
+        answer["restored"],
+        answer["left"],
+        answer["conflicts"],
+        answer["compared"] or {},
+        restart=answer.get("restart") or [],
+    )
 
 
 async def _put_back(name: str, connect: Connect, run_id: str, known: Sequence[Json], same: Same) -> Recovered:
@@ -138,14 +163,14 @@ async def _once_free(session: HostSession, run_id: str) -> Json:
             if error.code != "locked":
                 raise
             if clock() >= until:
-                error.next_step = error.next_step or ("look at that process on the host (ps, /proc/PID/stack), end it "
-                                                      "if it hangs, and recover again")
+                error.next_step = error.next_step or (
+                    "look at that process on the host (ps, /proc/PID/stack), end it if it hangs, and recover again"
+                )
                 raise
             await asyncio.sleep(PAUSE_S)  # the host itself has waited for a good while before it said so
 
 
-async def _from_journal(name: str, session: HostSession, run_id: str, known: Sequence[Json],
-                        same: Same) -> Recovered:
+async def _from_journal(name: str, session: HostSession, run_id: str, known: Sequence[Json], same: Same) -> Recovered:
     """The host knows nothing: it was released, or restarted. What still reads otherwise than before is put back."""
     if not known:
         return Recovered(name)
@@ -154,24 +179,28 @@ async def _from_journal(name: str, session: HostSession, run_id: str, known: Seq
     differing = [item for item, seen in zip(known, now, strict=True) if not same(seen, item["value"])]
     if not differing:
         return Recovered(name)
-    taken = await session.request("lease.take", {"run_id": run_id, "holder": "recover", "lease_s": LEASE_S},
-                                  bound_s=BOUND_S)
+    taken = await session.request(
+        "lease.take", {"run_id": run_id, "holder": "recover", "lease_s": LEASE_S}, bound_s=BOUND_S
+    )
     token = {"token": taken["token"]}
     await session.request("adopt", {**token, "before": differing}, bound_s=BOUND_S)
     result = await session.request("restore", token, bound_s=BOUND_S)
     if not result["left"] and not result["conflicts"]:
         await session.request("lease.release", token, bound_s=BOUND_S)
-    return Recovered(name, "journal", result["restored"], result["left"], result["conflicts"],
-                     restart=result.get("restart") or [])
+    return Recovered(
+        name, "journal", result["restored"], result["left"], result["conflicts"], restart=result.get("restart") or []
+    )
 
 
-async def restart_host(name: str, connect: Connect, run_id: str, places: Sequence[Json],
-                       bound_s: float = RESTART_BOUND_S) -> None:
+async def restart_host(
+    name: str, connect: Connect, run_id: str, places: Sequence[Json], bound_s: float = RESTART_BOUND_S
+) -> None:
     """Have a host restart, whose boot files are as found, so that it runs so too; HostError when it is not back."""
     session = await connect(name)
     try:
-        taken = await session.request("lease.take", {"run_id": run_id or "recover", "holder": "recover",
-                                                     "lease_s": LEASE_S}, bound_s=BOUND_S)
+        taken = await session.request(
+            "lease.take", {"run_id": run_id or "recover", "holder": "recover", "lease_s": LEASE_S}, bound_s=BOUND_S
+        )
         token = {"token": taken["token"]}
         await session.request("prepare", {**token, "interfaces": [], "places": list(places)}, bound_s=BOUND_S)
         boot = (await session.request("facts", {}, bound_s=BOUND_S))["boot_id"]
@@ -186,8 +215,13 @@ async def restart_host(name: str, connect: Connect, run_id: str, places: Sequenc
     until = clock() + bound_s
     while not await _runs_anew(name, connect, boot):
         if clock() > until:
-            raise HostError("no_restart", f"{name}: was asked to restart, so that it runs as it did before the run, "
-                            f"and is not back after {bound_s:g} s", host=name, next_step=START_BY_HAND)
+            raise HostError(
+                "no_restart",
+                f"{name}: was asked to restart, so that it runs as it did before the run, "
+                f"and is not back after {bound_s:g} s",
+                host=name,
+                next_step=START_BY_HAND,
+            )
         await asyncio.sleep(RESTART_PAUSE_S)
 
 

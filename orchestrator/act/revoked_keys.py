@@ -20,8 +20,16 @@ _CERTIFICATES, _EXPLICIT, _SHA1, _SIGNATURE, _SHA256 = 1, 2, 3, 4, 5
 _SERIALS, _SERIAL_RANGE, _SERIAL_BITMAP, _KEY_IDS = 0x20, 0x21, 0x22, 0x23
 _CERTIFICATE_ENDING = b"-cert-v01@openssh.com"
 # How many strings of a certificate make up its public key (PROTOCOL.certkeys in OpenSSH's sources).
-_KEY_FIELDS = {b"ssh-rsa": 2, b"ssh-dss": 4, b"ecdsa-sha2-nistp256": 2, b"ecdsa-sha2-nistp384": 2,
-               b"ecdsa-sha2-nistp521": 2, b"ssh-ed25519": 1, b"sk-ecdsa-sha2-nistp256": 3, b"sk-ssh-ed25519": 2}
+_KEY_FIELDS = {
+    b"ssh-rsa": 2,
+    b"ssh-dss": 4,
+    b"ecdsa-sha2-nistp256": 2,
+    b"ecdsa-sha2-nistp384": 2,
+    b"ecdsa-sha2-nistp521": 2,
+    b"ssh-ed25519": 1,
+    b"sk-ecdsa-sha2-nistp256": 3,
+    b"sk-ssh-ed25519": 2,
+}
 
 
 class _NotUnderstoodError(Exception):
@@ -53,8 +61,9 @@ class _Authority:
         if shown.key_id in self.key_ids:
             return True
         # Serial number 0 is what a certificate without one has: it can be revoked by its key's id only.
-        return shown.serial != 0 and (shown.serial in self.serials
-                                      or any(low <= shown.serial <= high for low, high in self.ranges))
+        return shown.serial != 0 and (
+            shown.serial in self.serials or any(low <= shown.serial <= high for low, high in self.ranges)
+        )
 
 
 @dataclass
@@ -68,12 +77,14 @@ class RevokedKeys:
 
     def has(self, shown: Shown) -> bool:
         """Whether the key, the certificate or the authority that signed it is revoked."""
-        return (any(self._has_key(key) for key in (shown.key, shown.authority) if key)
-                or any(authority.revokes(shown) for authority in self.authorities))
+        return any(self._has_key(key) for key in (shown.key, shown.authority) if key) or any(
+            authority.revokes(shown) for authority in self.authorities
+        )
 
     def _has_key(self, key: bytes) -> bool:
-        return (key in self.keys or hashlib.sha256(key).digest() in self.sha256
-                or hashlib.sha1(key).digest() in self.sha1)  # noqa: S324 - the format's own kind of fingerprint
+        return (
+            key in self.keys or hashlib.sha256(key).digest() in self.sha256 or hashlib.sha1(key).digest() in self.sha1  # noqa: S324 - the lists' own
+        )
 
 
 def revoked_by(files: Iterable[Path], key_data: bytes) -> str:
@@ -127,7 +138,7 @@ def shown_in(key_data: bytes) -> Shown:
 
 
 def _parse_list(content: bytes) -> RevokedKeys:
-    wire, found = _Wire(content[len(_MAGIC):]), RevokedKeys()
+    wire, found = _Wire(content[len(_MAGIC) :]), RevokedKeys()
     if wire.number(4) != 1:
         raise _NotUnderstoodError
     for _ in range(3):  # its own version, when it was made, flags
@@ -191,7 +202,7 @@ class _Wire:
         if size > self.left:
             raise _NotUnderstoodError
         self._at += size
-        return self._data[self._at - size:self._at]
+        return self._data[self._at - size : self._at]
 
 
 def _as_string(data: bytes) -> bytes:

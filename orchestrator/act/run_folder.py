@@ -28,8 +28,16 @@ from orchestrator.run_files import Folder, has_file, write_file
 from orchestrator.stored import made_of
 
 RUNNING = "running"
-_ENDED = {0: "complete", 1: "complete", 3: "refused", 4: "our fault", 5: "not as found", 6: "stopped early",
-          130: "interrupted", 143: "terminated"}
+_ENDED = {
+    0: "complete",
+    1: "complete",
+    3: "refused",
+    4: "our fault",
+    5: "not as found",
+    6: "stopped early",
+    130: "interrupted",
+    143: "terminated",
+}
 
 
 def new_run_id(plan_name: str) -> str:
@@ -43,8 +51,12 @@ def writing(folder: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise HostError("run_folder", f"cannot write {error.filename or folder}: {error.strerror}", host="controller",
-                        next_step="make room there, or name another folder with --out") from error
+        raise HostError(
+            "run_folder",
+            f"cannot write {error.filename or folder}: {error.strerror}",
+            host="controller",
+            next_step="make room there, or name another folder with --out",
+        ) from error
 
 
 def make_folder(out: Path, run_id: str, plan_text: str) -> Path:
@@ -63,10 +75,21 @@ def write_private(path: Path, text: str) -> None:
     write_file(path, text, flush=True, private=True)
 
 
-def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: str | None, helper_hash: str,
-                   bench: dict[str, Any], purpose: str, threshold_ratio: float,
-                   binds: dict[str, str], lab: dict[str, Any] | None = None,
-                   screen: dict[str, Any] | None = None, exit_code: int | None = None) -> None:
+def write_run_json(
+    folder: Path,
+    state: RunState,
+    *,
+    started_at: str,
+    ended_at: str | None,
+    helper_hash: str,
+    bench: dict[str, Any],
+    purpose: str,
+    threshold_ratio: float,
+    binds: dict[str, str],
+    lab: dict[str, Any] | None = None,
+    screen: dict[str, Any] | None = None,
+    exit_code: int | None = None,
+) -> None:
     """run.json: what the run was, on which hosts, and how it ended.
 
     `exit_code` leads over the state's: an error of ours may come after the state machine has ended.
@@ -74,18 +97,44 @@ def write_run_json(folder: Path, state: RunState, *, started_at: str, ended_at: 
     setup: RunSetup = state.setup
     code = state.exit_code if exit_code is None else exit_code
     run = {
-        "schema": SCHEMA_VERSION, "run_id": setup.run_id, "plan_name": setup.plan_name, "purpose": purpose,
-        "bench": bench, "binds": binds, "linktrial": __version__, "helper_hash": helper_hash, "started_at": started_at,
-        "ended_at": ended_at, "exit": code, "ended": _ENDED.get(code, RUNNING) if code is not None else RUNNING,
-        "seed": setup.seed, "threshold_ratio": threshold_ratio,
+        "schema": SCHEMA_VERSION,
+        "run_id": setup.run_id,
+        "plan_name": setup.plan_name,
+        "purpose": purpose,
+        "bench": bench,
+        "binds": binds,
+        "linktrial": __version__,
+        "helper_hash": helper_hash,
+        "started_at": started_at,
+        "ended_at": ended_at,
+        "exit": code,
+        "ended": _ENDED.get(code, RUNNING) if code is not None else RUNNING,
+        "seed": setup.seed,
+        "threshold_ratio": threshold_ratio,
         "trial": {"length_s": setup.length_s, "warmup_s": setup.warmup_s, "settle_s": setup.settle_s},
-        "links": {link.name: {"ends": [list(end) for end in link.ends], "rate_bit_s": link.rate_bit_s,
-                              "isolated": link.isolated} for link in setup.links},
-        "cells": [{"number": cell.number, "key": cell.key, "levels": cell.levels, "link": cell.link,
-                   "links": cell.links, "settings": [asdict(use) for use in cell.settings],
-                   "traffic": dict(cell.traffic)}
-                  for cell in setup.cells],
-        "lab": lab, "screen": screen, **_as_known(state),
+        "links": {
+            link.name: {
+                "ends": [list(end) for end in link.ends],
+                "rate_bit_s": link.rate_bit_s,
+                "isolated": link.isolated,
+            }
+            for link in setup.links
+        },
+        "cells": [
+            {
+                "number": cell.number,
+                "key": cell.key,
+                "levels": cell.levels,
+                "link": cell.link,
+                "links": cell.links,
+                "settings": [asdict(use) for use in cell.settings],
+                "traffic": dict(cell.traffic),
+            }
+            for cell in setup.cells
+        ],
+        "lab": lab,
+        "screen": screen,
+        **_as_known(state),
     }
     write_private(folder / "run.json", json.dumps(run, indent=1, sort_keys=False))
 
@@ -97,7 +146,9 @@ def _as_known(state: RunState) -> dict[str, Any]:
         "instrument": {name: host.instrument for name, host in state.hosts.items()},
         "replicates_asked": max((trial.replicate for trial in state.schedule), default=0),
         "as_found": {end.host: _as_found(state, end) for end in host_ends(state)},
-        "stop": state.stop, "refused": state.refused, "notes": state.notes,
+        "stop": state.stop,
+        "refused": state.refused,
+        "notes": state.notes,
     }
 
 
@@ -105,10 +156,18 @@ def _as_found(state: RunState, end: HostEnd) -> dict[str, Any]:
     host = state.hosts[end.host]
     result = host.restored or {}
     differences = result.get("differences", {})
-    return {"ok": end.verified, "how": end.how, "changed": host.changed, "left": result.get("left", []),
-            "conflicts": result.get("conflicts", []), "touched": differences.get("touched", []),
-            "other": differences.get("other", []), "restart": result.get("restart", []),
-            "accepted": result.get("accepted", []), "fault": (host.fault or {}).get("message", "")}
+    return {
+        "ok": end.verified,
+        "how": end.how,
+        "changed": host.changed,
+        "left": result.get("left", []),
+        "conflicts": result.get("conflicts", []),
+        "touched": differences.get("touched", []),
+        "other": differences.get("other", []),
+        "restart": result.get("restart", []),
+        "accepted": result.get("accepted", []),
+        "fault": (host.fault or {}).get("message", ""),
+    }
 
 
 def write_surveys(folder: Path, state: RunState) -> None:
@@ -135,12 +194,18 @@ def state_of(folder: Path) -> RunState:
     """The run's state, replayed from its journal; PlanError when the folder holds none that tells a run's story."""
     path = journal_path(folder)
     if not has_file(path):
-        raise PlanError("no_journal", f"{folder} holds no journal, so it is not a run's folder",
-                        next_step="name the folder of a run or of a suite")
+        raise PlanError(
+            "no_journal",
+            f"{folder} holds no journal, so it is not a run's folder",
+            next_step="name the folder of a run or of a suite",
+        )
     entries, _, _ = read_lines(path)
     if not entries:
-        raise PlanError("not_begun", f"{folder}: the run ended before any host was contacted",
-                        next_step=f"begin it with: linktrial resume {shlex.quote(str(folder))}")
+        raise PlanError(
+            "not_begun",
+            f"{folder}: the run ended before any host was contacted",
+            next_step=f"begin it with: linktrial resume {shlex.quote(str(folder))}",
+        )
     with made_of(path):
         return replay(entries)[0]
 

@@ -44,8 +44,14 @@ Listener = Callable[[RunState, ev.Event | do.Command | str], None]
 class Runner:
     """Drives one run to its end. Listeners see every event and command; they never change anything."""
 
-    def __init__(self, state: RunState, journal: Journal, actions: HostActions, listener: Listener,
-                 advise: Callable[[RunState], tuple[list[Trial], str]] | None = None) -> None:
+    def __init__(
+        self,
+        state: RunState,
+        journal: Journal,
+        actions: HostActions,
+        listener: Listener,
+        advise: Callable[[RunState], tuple[list[Trial], str]] | None = None,
+    ) -> None:
         """`state` is fresh, or replayed from the journal when a run is taken up again.
 
         `advise` says which trials an open-ended schedule is still worth, and why.
@@ -102,8 +108,12 @@ class Runner:
         while True:
             if self.events.empty() and self._tasks.idle:
                 awaited = {name: host.awaited for name, host in self.state.hosts.items() if host.awaited}
-                raise BugError("stuck", f"the run waits for what nobody does: {awaited or 'nothing'} awaited of hosts, "
-                               f"{self.state.flight or 'no trial'} under way", recent=self.state.recent)
+                raise BugError(
+                    "stuck",
+                    f"the run waits for what nobody does: {awaited or 'nothing'} awaited of hosts, "
+                    f"{self.state.flight or 'no trial'} under way",
+                    recent=self.state.recent,
+                )
             event = await self.events.get()
             if event is not None:
                 return event
@@ -117,8 +127,11 @@ class Runner:
         self._tell(f"{fault.message}; putting the hosts back" + (f" - {fault.next_step}" if fault.next_step else ""))
         await self._tasks.end()
         await self._renewals.end()
-        met = [name for name, host in self.state.hosts.items()
-               if not host.released and (host.facts is not None or name in self.actions.sessions)]
+        met = [
+            name
+            for name, host in self.state.hosts.items()
+            if not host.released and (host.facts is not None or name in self.actions.sessions)
+        ]
         found = dict(zip(met, await asyncio.gather(*(self.actions.put_back_now(name) for name in met)), strict=True))
         results = {name: result_of(one) for name, one in found.items()}
         as_found = all(is_as_found(result) and not result.get("restart") for result in results.values())
@@ -232,10 +245,23 @@ class Runner:
             return
         record["fills_before"] = fills_before(self.state, command.position)
         verdict = judge(record)
-        self.post(ev.Conducted(command.position, command.attempt, record, {
-            "status": verdict.status, "doubts": list(verdict.doubts), "reason": verdict.reason,
-            "changed_outside": [one.as_dict() for one in changed_outside(record["after"].get("settings") or {})],
-            "goodput_bit_s": goodputs(record), "fill": fills(record)}))
+        self.post(
+            ev.Conducted(
+                command.position,
+                command.attempt,
+                record,
+                {
+                    "status": verdict.status,
+                    "doubts": list(verdict.doubts),
+                    "reason": verdict.reason,
+                    "changed_outside": [
+                        one.as_dict() for one in changed_outside(record["after"].get("settings") or {})
+                    ],
+                    "goodput_bit_s": goodputs(record),
+                    "fill": fills(record),
+                },
+            )
+        )
 
     async def _consider(self) -> None:
         advise = self.advise

@@ -106,9 +106,14 @@ class Job:
         """An answer from the host; only the session calls this."""
         content = message.get("error" if kind == "error" else "body")
         if problem := answers.problem_with(self.verb, kind, content, self._args):
-            self.fail(self._session.error("bad_answer", f"answered something that is no answer of linktrial's: "
-                                          f"{self.verb}: it {problem}", kind=kind,
-                                          next_step="the host, or what is between, is not what it seems: look at it"))
+            self.fail(
+                self._session.error(
+                    "bad_answer",
+                    f"answered something that is no answer of linktrial's: {self.verb}: it {problem}",
+                    kind=kind,
+                    next_step="the host, or what is between, is not what it seems: look at it",
+                )
+            )
             return
         assert isinstance(content, dict)  # noqa: S101 - said by the check
         if kind == "event":
@@ -231,8 +236,10 @@ class HostSession:
         bundle = helper_bundle()
         command = bundle.command(sudo=self.host.privilege == "sudo")
         try:
-            await asyncio.wait_for(self._login.connection.create_session(
-                lambda: self._channel, command, encoding=None, request_pty=False), bound_s)
+            await asyncio.wait_for(
+                self._login.connection.create_session(lambda: self._channel, command, encoding=None, request_pty=False),
+                bound_s,
+            )
             await self._wait_for(self._channel.started.wait(), bound_s)
         except TimeoutError:
             pass
@@ -295,8 +302,15 @@ class HostSession:
     def _ended(self) -> None:
         self.lost.set()
         seen = self._channel.seen
-        why = seen.damage or seen.lost or (f"the helper ended with status {seen.exit_status}"
-                                           if seen.exit_status is not None else "the connection was lost")
+        why = (
+            seen.damage
+            or seen.lost
+            or (
+                f"the helper ended with status {seen.exit_status}"
+                if seen.exit_status is not None
+                else "the connection was lost"
+            )
+        )
         said = seen.diagnostics.decode("utf-8", errors="replace")[-2000:]
         bug = self._bug() if self._jobs else None
         for job in list(self._jobs.values()):
@@ -308,8 +322,7 @@ class HostSession:
         error, self._channel.seen.bug = self._channel.seen.bug, None
         if error is None:
             return None
-        bug = BugError("session", f"{self.host.name}: the session ended by an error of ours: "
-                       f"{as_fault(error).message}")
+        bug = BugError("session", f"{self.host.name}: the session ended by an error of ours: {as_fault(error).message}")
         bug.__cause__ = error
         return bug
 

@@ -41,8 +41,9 @@ class Signals:
         self._take_over()
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         """As before."""
         for number, handler in self._before.items():
             signal.signal(number, handler)  # type: ignore[arg-type] # what getsignal gave

@@ -26,8 +26,13 @@ ANSWER_LIMIT_BYTES = 256 * 1024
 _SAFE_WORD = re.compile(r"(?!-)[^\s\x00-\x1f\x7f]{1,255}")
 _OFF = {"no", "off", "false"}
 _NOWHERE = {"none", "/dev/null"}
-_DEFAULT_IDENTITIES = ("~/.ssh/id_ed25519", "~/.ssh/id_ecdsa", "~/.ssh/id_rsa", "~/.ssh/id_ed25519_sk",
-                       "~/.ssh/id_ecdsa_sk")
+_DEFAULT_IDENTITIES = (
+    "~/.ssh/id_ed25519",
+    "~/.ssh/id_ecdsa",
+    "~/.ssh/id_rsa",
+    "~/.ssh/id_ed25519_sk",
+    "~/.ssh/id_ecdsa_sk",
+)
 _DEFAULT_KNOWN = ("~/.ssh/known_hosts", "~/.ssh/known_hosts2")
 _DEFAULT_KNOWN_GLOBALLY = ("/etc/ssh/ssh_known_hosts", "/etc/ssh/ssh_known_hosts2")
 
@@ -72,6 +77,7 @@ async def resolve(address: HostAddress, config_file: str | None = None) -> SshRo
 
 def interpret(values: dict[str, list[str]], address: HostAddress) -> SshRoute:
     """The route in the resolved values. Pure but for the names of user and machine that tokens stand for."""
+
     def last(key: str, default: str = "") -> str:
         return values.get(key, [default])[0]
 
@@ -84,13 +90,18 @@ def interpret(values: dict[str, list[str]], address: HostAddress) -> SshRoute:
         return tuple(Path(_expand(word, tokens)).expanduser() for word in words if word.lower() not in _NOWHERE)
 
     if last("proxycommand", "none") != "none":
-        raise HostError("proxy_command", f"the SSH configuration reaches {address.ssh} through a ProxyCommand, which "
-                        "linktrial does not run", host=address.name,
-                        next_step=f"use ProxyJump for {address.ssh} in the SSH configuration")
+        raise HostError(
+            "proxy_command",
+            f"the SSH configuration reaches {address.ssh} through a ProxyCommand, which linktrial does not run",
+            host=address.name,
+            next_step=f"use ProxyJump for {address.ssh} in the SSH configuration",
+        )
     known = _words(values.get("userknownhostsfile", [])) + _words(values.get("globalknownhostsfile", []))
     jump = last("proxyjump", "none")
     return SshRoute(
-        hostname, user, port,
+        hostname,
+        user,
+        port,
         identity_files=paths(values.get("identityfile", [])),
         certificate_files=paths(values.get("certificatefile", [])),
         identity_agent=_agent(last("identityagent", "SSH_AUTH_SOCK"), tokens),
@@ -124,43 +135,67 @@ def _refuse_unchecked(values: dict[str, list[str]], address: HostAddress) -> Non
     raise HostError(
         "host_key_checking_off",
         f"the SSH configuration for {address.ssh} accepts any host key ({reason}); linktrial changes hosts as root "
-        "and has to know which", host=address.name,
+        "and has to know which",
+        host=address.name,
         next_step=f"remove that line for {address.ssh}, or give linktrial another file with --ssh-config, "
-        f"then: linktrial trust {shlex.quote(address.ssh)}")
+        f"then: linktrial trust {shlex.quote(address.ssh)}",
+    )
 
 
 async def _ask_ssh(program: str, address: HostAddress, config_file: str | None) -> dict[str, list[str]]:
     words = [program, "-G"]
     for flag, value in (("-F", config_file), ("-l", address.user), ("-p", address.port)):
         words += [flag, str(value)] if value is not None else []
-    process = await asyncio.create_subprocess_exec(*words, "--", address.ssh, stdin=asyncio.subprocess.DEVNULL,
-                                                   stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE)
+    process = await asyncio.create_subprocess_exec(
+        *words,
+        "--",
+        address.ssh,
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+    )
     try:
         answer, complaint = await asyncio.wait_for(process.communicate(), ASK_BOUND_S)
     except TimeoutError:
         process.kill()
         await process.wait()
-        raise HostError("ssh_config", f"ssh -G {address.ssh} did not answer within {ASK_BOUND_S:g} s",
-                        host=address.name) from None
+        raise HostError(
+            "ssh_config", f"ssh -G {address.ssh} did not answer within {ASK_BOUND_S:g} s", host=address.name
+        ) from None
     if process.returncode != 0 or len(answer) > ANSWER_LIMIT_BYTES:
-        raise HostError("ssh_config", f"the SSH configuration for {address.ssh} cannot be used: "
-                        f"{complaint.decode(errors='replace').strip()[:500]}", host=address.name)
+        raise HostError(
+            "ssh_config",
+            f"the SSH configuration for {address.ssh} cannot be used: "
+            f"{complaint.decode(errors='replace').strip()[:500]}",
+            host=address.name,
+        )
     return parse_answer(answer.decode("utf-8", errors="replace"))
 
 
 class _Reader(SSHClientConfig):
     """asyncssh's reader, which otherwise does not look at these keys."""
 
-    _handlers = {**SSHClientConfig._handlers,  # noqa: RUF012 - declared so there
-                 "stricthostkeychecking": ("StrictHostKeyChecking", SSHConfig._set_string),
-                 "revokedhostkeys": ("RevokedHostKeys", SSHConfig._set_string)}
+    _handlers = {  # noqa: RUF012 - as in its parent
+        **SSHClientConfig._handlers,
+        "stricthostkeychecking": ("StrictHostKeyChecking", SSHConfig._set_string),
+        "revokedhostkeys": ("RevokedHostKeys", SSHConfig._set_string),
+    }
 
 
 def _ask_asyncssh(address: HostAddress, config_file: str | None) -> dict[str, list[str]]:
     files = [Path(config_file)] if config_file else [Path("~/.ssh/config").expanduser(), Path("/etc/ssh/ssh_config")]
     try:
-        found = _Reader.load(None, [file for file in files if config_file or file.is_file()], False, False, False,
-                             getpass.getuser(), address.user or (), address.ssh, address.port or ())
+        found = _Reader.load(
+            None,
+            [file for file in files if config_file or file.is_file()],
+            False,
+            False,
+            False,
+            getpass.getuser(),
+            address.user or (),
+            address.ssh,
+            address.port or (),
+        )
     except (ConfigParseError, OSError) as error:
         raise HostError("ssh_config", f"the SSH configuration cannot be read: {error}", host=address.name) from error
 
@@ -170,11 +205,25 @@ def _ask_asyncssh(address: HostAddress, config_file: str | None) -> dict[str, li
             return list(default)
         return [str(one) for one in value] if isinstance(value, list) else [str(value)]
 
-    values = {key.lower(): many(key) for key in ("User", "Port", "CertificateFile", "IdentityAgent", "ProxyJump",
-                                                 "ProxyCommand", "HostKeyAlias", "StrictHostKeyChecking",
-                                                 "RevokedHostKeys")}
-    values |= {"hostname": many("Hostname", (address.ssh,)), "identityfile": many("IdentityFile", _DEFAULT_IDENTITIES),
-               "identitiesonly": ["yes" if found.get("IdentitiesOnly") else "no"]}
+    values = {
+        key.lower(): many(key)
+        for key in (
+            "User",
+            "Port",
+            "CertificateFile",
+            "IdentityAgent",
+            "ProxyJump",
+            "ProxyCommand",
+            "HostKeyAlias",
+            "StrictHostKeyChecking",
+            "RevokedHostKeys",
+        )
+    }
+    values |= {
+        "hostname": many("Hostname", (address.ssh,)),
+        "identityfile": many("IdentityFile", _DEFAULT_IDENTITIES),
+        "identitiesonly": ["yes" if found.get("IdentitiesOnly") else "no"],
+    }
     for key, default in (("UserKnownHostsFile", _DEFAULT_KNOWN), ("GlobalKnownHostsFile", _DEFAULT_KNOWN_GLOBALLY)):
         # asyncssh reads "none" as an empty list, which to it means: trust anybody
         values[key.lower()] = [shlex.join(many(key, default)) or "none"]
@@ -194,8 +243,19 @@ def _words(lines: list[str]) -> list[str]:
 def _tokens(hostname: str, user: str, port: int, asked: str) -> dict[str, str]:
     """The %-tokens of ssh_config(5) that can stand in a file's name."""
     here = socket.gethostname()
-    return {"%": "%", "d": str(Path.home()), "h": hostname, "i": str(os.getuid()), "k": asked, "L": here.split(".")[0],
-            "l": here, "n": asked, "p": str(port), "r": user, "u": getpass.getuser()}
+    return {
+        "%": "%",
+        "d": str(Path.home()),
+        "h": hostname,
+        "i": str(os.getuid()),
+        "k": asked,
+        "L": here.split(".")[0],
+        "l": here,
+        "n": asked,
+        "p": str(port),
+        "r": user,
+        "u": getpass.getuser(),
+    }
 
 
 def _expand(word: str, tokens: dict[str, str]) -> str:

@@ -101,8 +101,9 @@ async def within(work: Coroutine[Any, Any, T], bound_s: float, what: str) -> T:
     except TimeoutError as error:
         if not limit.expired():
             raise
-        raise BugError("overdue", f"{what} had not ended after {bound_s:g} s, although each of its steps has a bound"
-                       ) from error
+        raise BugError(
+            "overdue", f"{what} had not ended after {bound_s:g} s, although each of its steps has a bound"
+        ) from error
 
 
 async def in_thread(work: Callable[[], T], bound_s: float) -> T:

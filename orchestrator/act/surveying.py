@@ -51,6 +51,7 @@ async def survey_hosts(names: Sequence[str], open_session: Open, links: Sequence
         except Exception as error:  # one that is nobody else's is ours, and stops no other host either
             found.surveys.pop(name, None)
             found.faults[name] = as_fault(error)
+
     try:
         await asyncio.gather(*(one(name) for name in names))
         await _prove_wiring(links, sessions, found)
@@ -92,15 +93,22 @@ async def _prove(link: LinkSetup, sessions: Mapping[str, HostSession], found: Su
     if a not in found.surveys or b not in found.surveys:
         return
     try:
-        first, second = (interface_facts(interface_of(selector, found.surveys[host], host), found.surveys[host])
-                         for host, selector in ((a, selector_a), (b, selector_b)))
+        first, second = (
+            interface_facts(interface_of(selector, found.surveys[host], host), found.surveys[host])
+            for host, selector in ((a, selector_a), (b, selector_b))
+        )
         family, local, peer = addresses_of(link, first, second, None)
         for question in questions_of(link, (first["name"], second["name"]), (local, peer)) if family == 4 else ():
             if fault := await who_else_answers(question, found.surveys, sessions):
                 found.link_faults[link.name] = fault
                 return
         found.paths[link.name] = await prove_path(
-            PathEnd(sessions[a], first["name"], local, a), PathEnd(sessions[b], second["name"], peer, b), family=family,
-            port=link.ports[0], mtu=min(first["mtu"], second["mtu"]), small_bound_s=_SMALL_FRAME_BOUND_S)
+            PathEnd(sessions[a], first["name"], local, a),
+            PathEnd(sessions[b], second["name"], peer, b),
+            family=family,
+            port=link.ports[0],
+            mtu=min(first["mtu"], second["mtu"]),
+            small_bound_s=_SMALL_FRAME_BOUND_S,
+        )
     except Exception as error:
         found.link_faults[link.name] = as_fault(error)

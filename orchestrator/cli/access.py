@@ -26,14 +26,17 @@ class Access:
 
 def access_options(function: F) -> F:
     """Give a command the options that say how hosts are reached."""
-    return click.option("--ssh-config", type=click.Path(exists=True, dir_okay=False),
-                        help="An SSH configuration of your own.")(function)
+    return click.option(
+        "--ssh-config", type=click.Path(exists=True, dir_okay=False), help="An SSH configuration of your own."
+    )(function)
 
 
 def opener(plan: Plan, access: Access) -> Callable[[str], Awaitable[HostSession]]:
     """A function that opens a session to one of the plan's hosts by its name."""
     from orchestrator.act.session import HostAddress, connect
 
-    addresses = {name: HostAddress(name, host.ssh, host.user, host.port, host.privilege, host.host_key)
-                 for name, host in plan.hosts.items()}
+    addresses = {
+        name: HostAddress(name, host.ssh, host.user, host.port, host.privilege, host.host_key)
+        for name, host in plan.hosts.items()
+    }
     return lambda name: connect(addresses[name], ssh_config=access.ssh_config, bound_s=CONNECT_BOUND_S)

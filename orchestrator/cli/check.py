@@ -38,12 +38,17 @@ linktrial check plans/kernel-regression --json
 @click.argument("plans", nargs=-1, required=True, metavar="PLAN...", type=click.Path(path_type=Path))
 @click.option("--bind", "binds", multiple=True, metavar="NAME=VALUE", help="Put VALUE where the plan says $NAME.")
 @click.option("--all", "everything", is_flag=True, help="Show the whole of a long schedule.")
-@click.option("--noise", "noise_run", type=click.Path(path_type=Path), metavar="RUN",
-              help="An earlier run whose spread says what the replicates can resolve; by default the plan's newest in "
-              "runs/.")
+@click.option(
+    "--noise",
+    "noise_run",
+    type=click.Path(path_type=Path),
+    metavar="RUN",
+    help="An earlier run whose spread says what the replicates can resolve; by default the plan's newest in runs/.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print data for programs.")
-def command(plans: tuple[Path, ...], binds: tuple[str, ...], everything: bool,
-            noise_run: Path | None, as_json: bool) -> int:
+def command(
+    plans: tuple[Path, ...], binds: tuple[str, ...], everything: bool, noise_run: Path | None, as_json: bool
+) -> int:
     """Read plans and say what they would do; no host is contacted."""
     try:
         found = [outline(loaded.plan, CATALOGUE) for loaded in load_plans(plans, parse_binds(binds))]
@@ -53,13 +58,32 @@ def command(plans: tuple[Path, ...], binds: tuple[str, ...], everything: bool,
         say_json({"problems": [problem.as_dict() for problem in error.problems], "plans": []}, indent=2)
         return Exit.PLAN_WRONG
     if as_json:
-        say_json({"problems": [], "plans": [
-            {**one.as_dict(), "noise": _noise_as_dict(one, noise_run), "restored_at_the_latest_s": _latest_s(one)}
-            for one in found]}, indent=2)
+        say_json(
+            {
+                "problems": [],
+                "plans": [
+                    {
+                        **one.as_dict(),
+                        "noise": _noise_as_dict(one, noise_run),
+                        "restored_at_the_latest_s": _latest_s(one),
+                    }
+                    for one in found
+                ],
+            },
+            indent=2,
+        )
         return Exit.COMPLETE
-    say_text("\n\n\n".join(render(one, everything=everything, noise=_noise_text(one, noise_run).replace(THIN, " "),
-                                    latest_s=_latest_s(one))
-                             for one in found))
+    say_text(
+        "\n\n\n".join(
+            render(
+                one,
+                everything=everything,
+                noise=_noise_text(one, noise_run).replace(THIN, " "),
+                latest_s=_latest_s(one),
+            )
+            for one in found
+        )
+    )
     if len(found) > 1:
         total = duration_text(sum(one.estimate.total_s for one in found))
         say("", "", f"{len(found)} plans, {sum(len(one.trials) for one in found)} trials, about {total}.")
@@ -92,16 +116,22 @@ def _noise_as_dict(found: Outline, noise_run: Path | None) -> dict[str, Any] | N
 def _noise_text(found: Outline, noise_run: Path | None) -> str:
     known = _noise(found, noise_run)
     if known is None:
-        where = f"{noise_run} has no cell with three valid trials" if noise_run is not None else \
-            f"no earlier run of this plan in {RUNS}/ (--noise RUN names one)"
+        where = (
+            f"{noise_run} has no cell with three valid trials"
+            if noise_run is not None
+            else f"no earlier run of this plan in {RUNS}/ (--noise RUN names one)"
+        )
         return f"unknown: {where}. What {replicate_range(found.plan)[0]} replicates can resolve is not known yet"
     noise, resolved = known
     begin = f"{share_text(noise.ratio)} between replicates in {noise.run} (median of {noise.cells} figures)"
     if resolved is None:
         return f"{begin}; one replicate has no interval"
-    width, alone, family = (share_text(ratio) for ratio in (
-        resolved.half_width_ratio, resolved.alone_ratio, resolved.family_ratio))
+    width, alone, family = (
+        share_text(ratio) for ratio in (resolved.half_width_ratio, resolved.alone_ratio, resolved.family_ratio)
+    )
     together = f", and of {family} with all {len(found.cells)} cells compared at once" if len(found.cells) > 1 else ""
-    return (f"{begin}: with {replicate_range(found.plan)[0]} replicates a mean is known to ±{width}; between two such "
-            f"runs a change of {alone} in one cell is found nine times in ten{together}. What changes from run to run "
-            "comes on top")
+    return (
+        f"{begin}: with {replicate_range(found.plan)[0]} replicates a mean is known to ±{width}; between two such "
+        f"runs a change of {alone} in one cell is found nine times in ten{together}. What changes from run to run "
+        "comes on top"
+    )

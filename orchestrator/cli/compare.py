@@ -66,23 +66,42 @@ def _verdicts(_ctx: click.Context, _param: click.Parameter, text: str) -> frozen
     return frozenset(_FAIL_ON[name] for name in names)
 
 
-@click.command("compare", cls=ManyAfterWith, help=_HELP,
-               short_help="Say what differs between runs, and how sure that is.")
+@click.command(
+    "compare", cls=ManyAfterWith, help=_HELP, short_help="Say what differs between runs, and how sure that is."
+)
 @click.argument("runs", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--with", "candidates", multiple=True, type=click.Path(path_type=Path), metavar="CANDIDATE...",
-              help="The runs that are compared with the reference; several runs a side say how far runs differ.")
+@click.option(
+    "--with",
+    "candidates",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="CANDIDATE...",
+    help="The runs that are compared with the reference; several runs a side say how far runs differ.",
+)
 @click.option("--against", metavar="NAME", help="Take the stored reference NAME as the reference; RUNS are compared.")
-@click.option("--spread-from", metavar="NAME",
-              help="With one run a side: how far runs differ, from the stored reference NAME.")
+@click.option(
+    "--spread-from", metavar="NAME", help="With one run a side: how far runs differ, from the stored reference NAME."
+)
 @click.option("--keep", metavar="NAME", help="Add RUNS to the stored reference NAME, and compare nothing.")
 @click.option("--references", type=click.Path(path_type=Path, file_okay=False), help="Where references are stored.")
 @click.option("--threshold", callback=_ratio, metavar="3%", help="A difference that matters; the plan's, otherwise.")
-@click.option("--measure", type=click.Choice(_MEASURES), default="goodput", show_default=True,
-              help="What to compare; CPU is seconds per gigabyte, round-trip the 99th percentile under traffic.")
+@click.option(
+    "--measure",
+    type=click.Choice(_MEASURES),
+    default="goodput",
+    show_default=True,
+    help="What to compare; CPU is seconds per gigabyte, round-trip the 99th percentile under traffic.",
+)
 @click.option("--anyway", is_flag=True, help="Compare runs that did not measure the same thing.")
-@click.option("--fail-on", callback=_verdicts, default="worse,lost", show_default=True,
-              metavar="worse,lost,unsure,better", help="The verdicts for which the exit code is 1; lost is a cell that "
-              "the reference measured and the candidate could not.")
+@click.option(
+    "--fail-on",
+    callback=_verdicts,
+    default="worse,lost",
+    show_default=True,
+    metavar="worse,lost,unsure,better",
+    help="The verdicts for which the exit code is 1; lost is a cell that "
+    "the reference measured and the candidate could not.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON.")
 @click.option("--markdown", type=click.Path(path_type=Path, dir_okay=False), help="Write it as Markdown too.")
 @click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write it as a page too.")
@@ -99,14 +118,19 @@ def command(**options: Any) -> int:
 
 def _compare_suites(reference: list[RunSummary], candidate: list[RunSummary], options: dict[str, Any]) -> int:
     """Plan by plan, by name; a plan that only one side has is said, and lost when it is the reference's."""
-    plans = {plan: ([run for run in reference if plan_of(run) == plan],
-                    [run for run in candidate if plan_of(run) == plan])
-             for plan in dict.fromkeys(map(plan_of, (*reference, *candidate)))}
+    plans = {
+        plan: ([run for run in reference if plan_of(run) == plan], [run for run in candidate if plan_of(run) == plan])
+        for plan in dict.fromkeys(map(plan_of, (*reference, *candidate)))
+    }
     pairs = {plan: sides for plan, sides in plans.items() if all(sides)}
     alone = {plan: "reference" if sides[0] else "candidate" for plan, sides in plans.items() if not all(sides)}
     if not pairs:
-        raise PlanError("not_alike", "the two sides have no plan in common",
-                        next_step="compare suites of the same plans", plans=sorted(plans))
+        raise PlanError(
+            "not_alike",
+            "the two sides have no plan in common",
+            next_step="compare suites of the same plans",
+            plans=sorted(plans),
+        )
     codes = [_compare(plan, was, now, options) for plan, (was, now) in pairs.items()]
     if not options["as_json"]:
         say(*(line for plan, side in alone.items() for line in ("", f"{plan}: only the {side} has it; not compared")))
@@ -130,8 +154,14 @@ def _compare(plan: str, reference: list[RunSummary], candidate: list[RunSummary]
 
     spread = load(options["spread_from"], options["references"]) if options["spread_from"] else []
     spread = [run for run in spread if not plan or plan_of(run) == plan]
-    found = compare(reference, candidate, measure=options["measure"], threshold_ratio=options["threshold"],
-                    spread_from=spread, anyway=options["anyway"])
+    found = compare(
+        reference,
+        candidate,
+        measure=options["measure"],
+        threshold_ratio=options["threshold"],
+        spread_from=spread,
+        anyway=options["anyway"],
+    )
     if plan and not options["as_json"]:
         say("", plan)
     _write(found, options, plan)
@@ -154,12 +184,18 @@ def _sides(options: dict[str, Any]) -> tuple[list[RunSummary], list[RunSummary]]
 
     if options["against"]:
         if options["candidates"]:
-            raise PlanError("usage", "--against names the reference, so the runs to compare stand without --with",
-                            next_step=f"linktrial compare RUN... --against {options['against']}")
+            raise PlanError(
+                "usage",
+                "--against names the reference, so the runs to compare stand without --with",
+                next_step=f"linktrial compare RUN... --against {options['against']}",
+            )
         return load(options["against"], options["references"]), _read(options["runs"])
     if not options["candidates"]:
-        raise PlanError("usage", "name the runs to compare after --with, or a stored reference with --against",
-                        next_step="linktrial compare REFERENCE... --with CANDIDATE...")
+        raise PlanError(
+            "usage",
+            "name the runs to compare after --with, or a stored reference with --against",
+            next_step="linktrial compare REFERENCE... --with CANDIDATE...",
+        )
     return _read(options["runs"]), _read(options["candidates"])
 
 
@@ -175,8 +211,11 @@ def _read(paths: list[Path]) -> list[RunSummary]:
             folders = [folder for entry in suite.entries if (folder := suite.folder_of(entry)) is not None]
             found = [summarise_run(read_run(folder)) for folder in folders if has_file(folder / "trials.csv")]
             if not found:
-                raise PlanError("nothing_measured", f"{path}: no run of this suite has measured anything",
-                                next_step=f"linktrial resume {typed(path)}")
+                raise PlanError(
+                    "nothing_measured",
+                    f"{path}: no run of this suite has measured anything",
+                    next_step=f"linktrial resume {typed(path)}",
+                )
             runs += found
         else:
             runs.append(summarise_run(read_run(path)))

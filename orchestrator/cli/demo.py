@@ -23,11 +23,17 @@ _HIDDEN = Path("/run")  # the lab has its own
 
 
 @click.command()
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path("runs"), show_default=True,
-              help="Where the run's folder is made.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("runs"),
+    show_default=True,
+    help="Where the run's folder is made.",
+)
 @click.option("--seconds", type=click.FloatRange(1, 60), default=1.5, show_default=True, help="Length of one trial.")
-@click.option("--replicates", type=click.IntRange(1, 20), default=2, show_default=True,
-              help="How often each cell is measured.")
+@click.option(
+    "--replicates", type=click.IntRange(1, 20), default=2, show_default=True, help="How often each cell is measured."
+)
 @click.option("--seed", type=click.IntRange(0), default=7, show_default=True, help="Of the order of the trials.")
 def command(out: Path, seconds: float, replicates: int, seed: int) -> int:
     """Make an observatory's dome computer and vault server, run a plan on them, show the matrix.
@@ -40,17 +46,24 @@ def command(out: Path, seconds: float, replicates: int, seed: int) -> int:
 
     folder = out.resolve()
     if folder.is_relative_to(_HIDDEN):
-        raise PlanError("out_hidden", f"{folder} would be lost with the lab, which has a {_HIDDEN} of its own",
-                        next_step="give --out another folder")
+        raise PlanError(
+            "out_hidden",
+            f"{folder} would be lost with the lab, which has a {_HIDDEN} of its own",
+            next_step="give --out another folder",
+        )
     why_no_board = _why_no_slow_board()
     try:
         with Lab(observatory(slow_board=not why_no_board), server="asyncssh") as lab:
             note = _introduce(lab, why_no_board)
-            return _run_in(lab, folder, note, with_clock=not why_no_board, seconds=seconds, replicates=replicates,
-                           seed=seed)
+            return _run_in(
+                lab, folder, note, with_clock=not why_no_board, seconds=seconds, replicates=replicates, seed=seed
+            )
     except LabError as error:
-        raise HostError("no_lab", str(error), next_step="the demo needs Linux with iproute2, and root or "
-                                                        "unprivileged user namespaces") from error
+        raise HostError(
+            "no_lab",
+            str(error),
+            next_step="the demo needs Linux with iproute2, and root or unprivileged user namespaces",
+        ) from error
 
 
 def _why_no_slow_board() -> str:
@@ -68,8 +81,12 @@ def _introduce(lab: Lab, why_no_board: str) -> dict[str, Any]:
     say(f"lab: {hosts} are made of namespaces on this machine, joined by a {trunk} switch", err=True)
     board = f"no clock is varied: {why_no_board}" if why_no_board else sentence("dome", fit_board(lab, "dome", "vault"))
     say(f"lab: {board}", err=True)
-    return {"hosts": list(lab.hosts), "server": lab.server, "trunk_rate_bit_s": lab.scenario.trunk_rate_bit_s,
-            "board": board}
+    return {
+        "hosts": list(lab.hosts),
+        "server": lab.server,
+        "trunk_rate_bit_s": lab.scenario.trunk_rate_bit_s,
+        "board": board,
+    }
 
 
 def _run_in(lab: Lab, out: Path, note: dict[str, Any], **plan: Any) -> int:
@@ -79,13 +96,22 @@ def _run_in(lab: Lab, out: Path, note: dict[str, Any], **plan: Any) -> int:
     inside = Path(lab.ssh_config).parent  # vanishes with the lab
     for name, text in (("dome-to-vault.yaml", demo_plan(**plan)), ("lab.json", json.dumps(note))):
         lab.controller.path(str(inside / name)).write_text(text)
-    arguments = ["run", str(inside / "dome-to-vault.yaml"), "--out", str(out), "--ssh-config", lab.ssh_config,
-                 "--lab-note", str(inside / "lab.json")]
+    arguments = [
+        "run",
+        str(inside / "dome-to-vault.yaml"),
+        "--out",
+        str(out),
+        "--ssh-config",
+        lab.ssh_config,
+        "--lab-note",
+        str(inside / "lab.json"),
+    ]
     return _wait(lab.start([sys.executable, "-P", "-m", "orchestrator.cli", *arguments]))
 
 
 def _wait(run: subprocess.Popen[bytes]) -> int:
     """The run decides when it ends: the terminal's Ctrl-C reaches it directly, other wishes to end are passed on."""
+
     def pass_on(number: int, _frame: object) -> None:
         with contextlib.suppress(ProcessLookupError):
             run.send_signal(number)

@@ -80,14 +80,20 @@ def _runs_of(loaded: LoadedPlan, references: Sequence[Path]) -> tuple[Path, ...]
     if not references and has_file(own / "run.json"):
         return (own,)  # an earlier run again: it is the reference itself
     if not references:
-        raise PlanError("no_reference", f"{loaded.path}: --if-changed needs a run to compare with",
-                        next_step="name it with --reference RUN, or run an earlier run's folder again")
+        raise PlanError(
+            "no_reference",
+            f"{loaded.path}: --if-changed needs a run to compare with",
+            next_step="name it with --reference RUN, or run an earlier run's folder again",
+        )
     runs = [run for folder in references for run in _runs_in(folder)]
     mine = [run for run in runs if _run_json(run).get("plan_name") == loaded.plan.plan]
     if not mine:
-        raise PlanError("no_reference", f"{loaded.path}: no reference run is of the plan '{loaded.plan.plan}'",
-                        next_step="run it once without --if-changed, or name another --reference",
-                        known=sorted({str(_run_json(run).get("plan_name")) for run in runs}))
+        raise PlanError(
+            "no_reference",
+            f"{loaded.path}: no reference run is of the plan '{loaded.plan.plan}'",
+            next_step="run it once without --if-changed, or name another --reference",
+            known=sorted({str(_run_json(run).get("plan_name")) for run in runs}),
+        )
     return tuple(sorted(mine, key=lambda run: str(_run_json(run).get("started_at"))))
 
 
@@ -114,18 +120,27 @@ def _refuse_unlike(one: Again) -> None:
     from orchestrator.results.comparison.environment import conditions, differences
 
     setup = compose(one.loaded.plan, run_id="", holder="")
-    run = {"trial": {"length_s": setup.length_s, "warmup_s": setup.warmup_s},
-           "cells": [{"key": cell.key, "settings": [asdict(use) for use in cell.settings],
-                      "traffic": dict(cell.traffic)} for cell in setup.cells]}
+    run = {
+        "trial": {"length_s": setup.length_s, "warmup_s": setup.warmup_s},
+        "cells": [
+            {"key": cell.key, "settings": [asdict(use) for use in cell.settings], "traffic": dict(cell.traffic)}
+            for cell in setup.cells
+        ],
+    }
     reference = _run_json(one.reference[-1])
     with made_of(one.reference[-1]):
-        was, now = (conditions({"trial": each.get("trial", {}), "cells": each.get("cells", [])}, ())
-                    for each in (reference, json.loads(json.dumps(run))))
+        was, now = (
+            conditions({"trial": each.get("trial", {}), "cells": each.get("cells", [])}, ())
+            for each in (reference, json.loads(json.dumps(run)))
+        )
         unlike = [each for each in differences(was, now) if each.reference and each.candidate]
     if unlike:
-        raise PlanError("not_alike", f"{one.loaded.path} does not measure what {one.reference[-1].name} did: "
-                        f"{unlike[0].what} was {unlike[0].reference} and is {unlike[0].candidate}",
-                        next_step="run the reference's own folder again, or run this plan without --if-changed")
+        raise PlanError(
+            "not_alike",
+            f"{one.loaded.path} does not measure what {one.reference[-1].name} did: "
+            f"{unlike[0].what} was {unlike[0].reference} and is {unlike[0].candidate}",
+            next_step="run the reference's own folder again, or run this plan without --if-changed",
+        )
 
 
 def _read_kernels(loaded: LoadedPlan, access: Access) -> Mapping[str, Any]:

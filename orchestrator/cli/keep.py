@@ -48,8 +48,11 @@ def _uses(run: Path, cell: Cell) -> dict[str, list[Mapping[str, Any]]]:
     for use in cell.settings:
         host = facts.get(use.host)
         if not host:
-            raise PlanError("no_facts", f"{run}: run.json does not say what {use.host} is",
-                            next_step="name the folder of a run that reached its hosts")
+            raise PlanError(
+                "no_facts",
+                f"{run}: run.json does not say what {use.host} is",
+                next_step="name the folder of a run that reached its hosts",
+            )
         target = target_of(use, host.get("facts", host))
         uses.setdefault(use.host, []).append({"setting": use.setting, "target": target, "level": use.level})
     return uses
@@ -61,7 +64,8 @@ def _shown(host: str, kept: Kept) -> Iterator[str]:
     for path, text in kept.files.items():
         yield ""
         yield f"# {host}: to keep it after a restart, in {path}" + (
-            " (then: systemctl enable " + Path(path).stem + ")" if path.endswith(".service") else "")
+            " (then: systemctl enable " + Path(path).stem + ")" if path.endswith(".service") else ""
+        )
         yield from text.rstrip().split("\n")
     if kept.not_kept:
         yield ""

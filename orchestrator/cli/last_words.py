@@ -24,8 +24,11 @@ def next_steps(code: int, state: RunState, folder: Path) -> list[str]:
     lines = []
     if code == Exit.NOT_AS_FOUND:
         lines.append(f"to restore what is left, now or at any time: linktrial recover {typed(folder)}")
-        lines += [f"to keep what {end.host} has now instead: {accept_command(folder, end.host)}"
-                  for end in host_ends(state) if end.stays]
+        lines += [
+            f"to keep what {end.host} has now instead: {accept_command(folder, end.host)}"
+            for end in host_ends(state)
+            if end.stays
+        ]
     asked, finished = trial_counts(state)
     if code in _RESUMABLE and state.next_position():
         lines.append(f"{finished} of {asked} trials have an outcome; to go on: linktrial resume {typed(folder)}")
@@ -41,8 +44,9 @@ def accept_command(run: Path, host: str) -> str:
 
 def own_fault(error: BaseException, folder: Path) -> str:
     """One sentence for a run that an error of ours has ended; its traceback is in the log."""
-    return (f"our own fault: {as_fault(error).message}; please report it with {folder / 'log.txt'}, which has the "
-            "traceback")
+    return (
+        f"our own fault: {as_fault(error).message}; please report it with {folder / 'log.txt'}, which has the traceback"
+    )
 
 
 def trial_counts(state: RunState) -> tuple[int, int]:
@@ -53,12 +57,14 @@ def trial_counts(state: RunState) -> tuple[int, int]:
 
 def report_is_missing(folder: Path, state: RunState, ends: Sequence[HostEnd]) -> tuple[str, str]:
     """What somebody reads who has ended a run while its report was made."""
-    hosts = "all hosts are verified as found" if all(end.verified for end in ends) else \
-        "NOT all hosts are verified as found, as said before"
+    hosts = (
+        "all hosts are verified as found"
+        if all(end.verified for end in ends)
+        else "NOT all hosts are verified as found, as said before"
+    )
     _, finished = trial_counts(state)
     what = f"{finished} finished {'trial is' if finished == 1 else 'trials are'} kept"
-    return (f"interrupted while the report was made; {hosts}, and {what} in {folder}",
-            report_command(folder))
+    return (f"interrupted while the report was made; {hosts}, and {what} in {folder}", report_command(folder))
 
 
 def report_command(folder: Path) -> str:

@@ -21,8 +21,10 @@ from orchestrator.faults import PlanError
 from orchestrator.stored import made_of
 from orchestrator.words.plain_text import visible
 
-OBEY_HELP = ("Let the programs run that the plan in this folder of somebody else's names; the folder's name, as it is "
-             "shown with them.")
+OBEY_HELP = (
+    "Let the programs run that the plan in this folder of somebody else's names; the folder's name, as it is "
+    "shown with them."
+)
 
 
 def require_the_plans_own(run: Path, loaded: LoadedPlan, state: RunState, obeyed: Sequence[str], command: str) -> None:
@@ -30,24 +32,33 @@ def require_the_plans_own(run: Path, loaded: LoadedPlan, state: RunState, obeyed
     found = _not_the_plans(run, loaded, state)
     if found:
         _show(f"{run}: the journal does not say what the plan says:", found)
-        raise PlanError("journal_is_not_the_plans", f"{run}: its journal is not that of its plan; nothing was done",
-                        next_step="a newer linktrial may compose a plan otherwise: use the one that began the run; "
-                        f"hosts are restored from their own records by: linktrial recover {shlex.quote(str(run))}")
+        raise PlanError(
+            "journal_is_not_the_plans",
+            f"{run}: its journal is not that of its plan; nothing was done",
+            next_step="a newer linktrial may compose a plan otherwise: use the one that began the run; "
+            f"hosts are restored from their own records by: linktrial recover {shlex.quote(str(run))}",
+        )
     require_own(run, state.setup.run_id, loaded, state.setup, obeyed, command)
 
 
-def require_own(run: Path, run_id: str, loaded: LoadedPlan, setup: RunSetup, obeyed: Sequence[str],
-                command: str) -> None:
+def require_own(
+    run: Path, run_id: str, loaded: LoadedPlan, setup: RunSetup, obeyed: Sequence[str], command: str
+) -> None:
     """PlanError when the plan names programs, the folder is not of this user's making, and nobody has allowed it."""
     name = run.resolve().name
     named = programs(setup)
     if not named or _is_own(run, run_id, loaded, obeyed):
         return
-    _show(f"{run} was not made by your linktrial, and its plan names programs:",
-          [_where(program, loaded) for program in named])
-    raise PlanError("not_made_here", f"{run}: nothing was run",
-                    next_step="if you know whose it is and these may run: "
-                    f"{command} {shlex.quote(str(run))} --obey {shlex.quote(name)}")
+    _show(
+        f"{run} was not made by your linktrial, and its plan names programs:",
+        [_where(program, loaded) for program in named],
+    )
+    raise PlanError(
+        "not_made_here",
+        f"{run}: nothing was run",
+        next_step="if you know whose it is and these may run: "
+        f"{command} {shlex.quote(str(run))} --obey {shlex.quote(name)}",
+    )
 
 
 def require_own_plans(plans: Sequence[LoadedPlan], obeyed: Sequence[str]) -> None:
@@ -61,14 +72,20 @@ def require_own_plans(plans: Sequence[LoadedPlan], obeyed: Sequence[str]) -> Non
 def journal_may_be_used(run: Path, loaded: LoadedPlan, state: RunState, obeyed: Sequence[str]) -> list[str]:
     """Why what the journal alone knows of hosts is not used to restore them; empty when it is."""
     found = _not_the_plans(run, loaded, state)
-    known = [f"{name}: {place} to {visible(repr(host.before.get(place)))[:200]}"
-             for name, host in state.hosts.items() for place in host.ours]
+    known = [
+        f"{name}: {place} to {visible(repr(host.before.get(place)))[:200]}"
+        for name, host in state.hosts.items()
+        for place in host.ours
+    ]
     if found:
         return [f"{run}: its journal is not that of its plan, and was not used:", *found]
     if known and not _is_own(run, state.setup.run_id, loaded, obeyed):
         name = shlex.quote(run.resolve().name)
-        return [f"{run} was not made by your linktrial; restored is what the hosts' own records say.",
-                f"Its journal would have hosts restored so (if they may be: --obey {name}):", *known]
+        return [
+            f"{run} was not made by your linktrial; restored is what the hosts' own records say.",
+            f"Its journal would have hosts restored so (if they may be: --obey {name}):",
+            *known,
+        ]
     return []
 
 

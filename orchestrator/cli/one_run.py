@@ -24,8 +24,16 @@ from orchestrator.words.exit_codes import Exit
 STATUSES = ("suspect", "failed", "impossible", "skipped")
 
 
-def begin_run(loaded: LoadedPlan, out: Path, run_id: str, access: Access, lab: Mapping[str, Any] | None = None, *,
-              rehearse: bool = False, signals: Signals | None = None) -> int:
+def begin_run(
+    loaded: LoadedPlan,
+    out: Path,
+    run_id: str,
+    access: Access,
+    lab: Mapping[str, Any] | None = None,
+    *,
+    rehearse: bool = False,
+    signals: Signals | None = None,
+) -> int:
     """Run a plan into the new folder `out`/`run_id`; the exit code."""
     from orchestrator.act.made_here import note_made
     from orchestrator.act.run_folder import make_folder
@@ -45,8 +53,16 @@ def _fresh(loaded: LoadedPlan, folder: Path, run_id: str, rehearse: bool) -> Run
     return begin(setup_from_dict(json.loads(json.dumps(setup.as_dict()))))  # the same as replayed
 
 
-def go_on_run(run: Path, access: Access, again: str = "", replicates: int | None = None,
-              signals: Signals | None = None, *, rehearse: bool = False, obeyed: Sequence[str] = ()) -> int:
+def go_on_run(
+    run: Path,
+    access: Access,
+    again: str = "",
+    replicates: int | None = None,
+    signals: Signals | None = None,
+    *,
+    rehearse: bool = False,
+    obeyed: Sequence[str] = (),
+) -> int:
     """Go on with the run in a folder; one that is complete ends as it did, and gets its report if it has none.
 
     `rehearse`: one that ended before any host was contacted is to stop after its rehearsal. `obeyed`: folders of
@@ -84,7 +100,8 @@ def _tell_complete(run: Path, state: RunState, signals: Signals | None, journal:
         say(f"{run}: every trial has its outcome; nothing is left to do (see --again, --replicates)")
     folder = Folder(run)
     if any(position > 0 for position in state.outcomes) and (
-            folder.modified_ns("report.html") < folder.modified_ns(journal.name)):
+        folder.modified_ns("report.html") < folder.modified_ns(journal.name)
+    ):
         finish_folder(run)
 
 
@@ -98,10 +115,16 @@ def _positions(state: RunState, again: str) -> list[int]:
     wanted = [word.strip() for word in again.split(",") if word.strip()]
     unknown = sorted(set(wanted) - set(STATUSES))
     if unknown:
-        raise PlanError("again", f"--again {', '.join(unknown)}: not a status that can be measured again",
-                        next_step=f"name some of {', '.join(STATUSES)}")
-    return [position for position, outcome in state.outcomes.items()
-            if outcome["status"] in wanted or ("suspect" in wanted and position in state.marks)]
+        raise PlanError(
+            "again",
+            f"--again {', '.join(unknown)}: not a status that can be measured again",
+            next_step=f"name some of {', '.join(STATUSES)}",
+        )
+    return [
+        position
+        for position, outcome in state.outcomes.items()
+        if outcome["status"] in wanted or ("suspect" in wanted and position in state.marks)
+    ]
 
 
 def _added(loaded: LoadedPlan, state: RunState, replicates: int) -> list[dict[str, Any]]:
@@ -109,9 +132,8 @@ def _added(loaded: LoadedPlan, state: RunState, replicates: int) -> list[dict[st
     from orchestrator.planning import schedule
 
     have = max(trial.replicate for trial in state.schedule)
-    more = [trial for trial in schedule(loaded.plan, state.setup.cells, replicates=replicates)
-            if trial.replicate > have]
+    more = [
+        trial for trial in schedule(loaded.plan, state.setup.cells, replicates=replicates) if trial.replicate > have
+    ]
     last = max(trial.position for trial in state.schedule)
     return [{**asdict(trial), "position": last + number} for number, trial in enumerate(more, 1)]
-
-

@@ -140,8 +140,13 @@ def _goodputs(record: dict[str, Any]) -> str:
 
 def _broken(state: RunState, event: ev.ConductBroken) -> str:
     """What becomes of the trial: the run has noted the event already."""
-    then = ("the run stops here" if state.stop else "it counts as failed" if event.position in state.outcomes
-            else "the trial will be repeated")
+    then = (
+        "the run stops here"
+        if state.stop
+        else "it counts as failed"
+        if event.position in state.outcomes
+        else "the trial will be repeated"
+    )
     return f"    broken off: {event.fault.get('message', '')}; {then}"
 
 
@@ -150,8 +155,11 @@ def _lost(_: RunState, event: ev.SessionLost) -> str:
 
 
 def _rejoined(_: RunState, event: ev.Rejoined) -> str:
-    words = {"kept": "its settings are as we left them", "reverted": "it had put itself back",
-             "rebooted": "it has restarted"}
+    words = {
+        "kept": "its settings are as we left them",
+        "reverted": "it had put itself back",
+        "rebooted": "it has restarted",
+    }
     return f"{event.host}: reached again; {words[event.outcome]}"
 
 
@@ -179,7 +187,15 @@ def _finish(state: RunState, _: do.Finish) -> str:
 
 
 _TELLERS: dict[type[Any], Callable[[RunState, Any], str | list[str]]] = {
-    ev.Connected: _connected, ev.HostFailed: _host_failed, ev.Prepared: _prepared, do.Conduct: _conduct,
-    ev.Conducted: _conducted, ev.ConductBroken: _broken, ev.SessionLost: _lost, ev.Rejoined: _rejoined,
-    ev.StopAsked: _stop, do.PowerCycle: _power_cycle, do.Finish: _finish,
+    ev.Connected: _connected,
+    ev.HostFailed: _host_failed,
+    ev.Prepared: _prepared,
+    do.Conduct: _conduct,
+    ev.Conducted: _conducted,
+    ev.ConductBroken: _broken,
+    ev.SessionLost: _lost,
+    ev.Rejoined: _rejoined,
+    ev.StopAsked: _stop,
+    do.PowerCycle: _power_cycle,
+    do.Finish: _finish,
 }

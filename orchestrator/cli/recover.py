@@ -54,15 +54,27 @@ ALL_HOSTS = "every host of the plan"
 
 @click.command()
 @click.argument("what", type=click.Path(path_type=Path, exists=True))
-@click.option("--accept", multiple=True, is_flag=False, flag_value=ALL_HOSTS, metavar="[HOST]",
-              help="Keep what this host has now where it differs from how it was found (without a name: every host): "
-                   "somebody else's change that is to stay, or what cannot be put back.")
-@click.option("--obey", "obeyed", multiple=True, metavar="NAME",
-              help="Use what the journal in this folder of somebody else's says of hosts, where theirs is gone.")
+@click.option(
+    "--accept",
+    multiple=True,
+    is_flag=False,
+    flag_value=ALL_HOSTS,
+    metavar="[HOST]",
+    help="Keep what this host has now where it differs from how it was found (without a name: every host): "
+    "somebody else's change that is to stay, or what cannot be put back.",
+)
+@click.option(
+    "--obey",
+    "obeyed",
+    multiple=True,
+    metavar="NAME",
+    help="Use what the journal in this folder of somebody else's says of hosts, where theirs is gone.",
+)
 @click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
 @access_options
-def command(what: Path, accept: tuple[str, ...], obeyed: tuple[str, ...], bind: tuple[str, ...],
-            ssh_config: str | None) -> int:
+def command(
+    what: Path, accept: tuple[str, ...], obeyed: tuple[str, ...], bind: tuple[str, ...], ssh_config: str | None
+) -> int:
     """Restore what a run left behind. WHAT is a run's or a suite's folder, or a plan when the folder is lost.
 
     A value that is neither the run's nor the one before it was set by somebody else: it is reported every time and
@@ -73,8 +85,11 @@ def command(what: Path, accept: tuple[str, ...], obeyed: tuple[str, ...], bind: 
     if is_suite(what):
         suite = open_suite(what)
         sources = [(suite.plan_of(entry), entry, suite.folder_of(entry)) for entry in suite.entries]
-        targets = [Target(load_sources([PlanSource(plan, dict(entry.binds))], binds)[0], folder)
-                   for plan, entry, folder in sources if plan is not None and folder is not None]
+        targets = [
+            Target(load_sources([PlanSource(plan, dict(entry.binds))], binds)[0], folder)
+            for plan, entry, folder in sources
+            if plan is not None and folder is not None
+        ]
         if not targets:
             say(f"{what}: no plan of this suite has begun, so no host was contacted")
             return Exit.COMPLETE
@@ -90,8 +105,11 @@ def _accepting(targets: list[Target], named: tuple[str, ...]) -> list[Target]:
     known = list(dict.fromkeys(name for target in targets for name in target.loaded.plan.hosts))
     for name in named:
         if name not in (*known, ALL_HOSTS):
-            raise PlanError("no_host", f"--accept {visible(name)}: no host has this name",
-                            next_step=f"the hosts are {', '.join(known)}; --accept behind the folder means all of them")
+            raise PlanError(
+                "no_host",
+                f"--accept {visible(name)}: no host has this name",
+                next_step=f"the hosts are {', '.join(known)}; --accept behind the folder means all of them",
+            )
     for target in targets:
         target.accepting = frozenset(known if ALL_HOSTS in named else named)
     return targets
@@ -157,9 +175,13 @@ async def _recover(targets: Sequence[Target], access: Access) -> int:
         state, plan = target.state, target.loaded.plan
         run_id = state.setup.run_id if state else target.folder.resolve().name if target.folder else ""
         try:
-            target.found[name] = await recover_host(name, opener(plan, access), run_id,
-                                                    changed_places(state, name) if state and not target.unused else [],
-                                                    accept=name in target.accepting)
+            target.found[name] = await recover_host(
+                name,
+                opener(plan, access),
+                run_id,
+                changed_places(state, name) if state and not target.unused else [],
+                accept=name in target.accepting,
+            )
         except Exception as error:  # whatever it is, the other hosts' outcome is told, too
             target.found[name] = as_fault(error)
 
@@ -203,8 +225,11 @@ def _tell(targets: Sequence[Target], what: Path) -> list[int]:
 def _of_machine(runs: Sequence[tuple[Target, str]]) -> tuple[int, list[str]]:
     """(its exit code, what is said of it): the worst of its runs decides."""
     unseen = [(target, name) for target, name in runs if name not in target.found]
-    failed = [(error, target.unsure(name), name) for target, name in runs
-              if isinstance(error := target.found.get(name), Fault)]
+    failed = [
+        (error, target.unsure(name), name)
+        for target, name in runs
+        if isinstance(error := target.found.get(name), Fault)
+    ]
     found = [each for target, name in runs if (each := target.found.get(name)) and not isinstance(each, Fault)]
     left = [each for each in found if not each.as_found]
     if left:
@@ -218,19 +243,31 @@ def _of_machine(runs: Sequence[tuple[Target, str]]) -> tuple[int, list[str]]:
         error, _, name = next((one for one in failed if one[1]), failed[0])
         unsure = any(one[1] for one in failed)
         why = error.message.removeprefix(f"{name}: ") + (f" - {error.next_step}" if error.next_step else "")
-        return (Exit.NOT_AS_FOUND, [f"NOT verified as found: {why}"]) if unsure else \
-            (Exit.REFUSED, [f"not asked, and not known to be changed: {why}"])
+        return (
+            (Exit.NOT_AS_FOUND, [f"NOT verified as found: {why}"])
+            if unsure
+            else (Exit.REFUSED, [f"not asked, and not known to be changed: {why}"])
+        )
     if unseen:
         unsure = any(target.unsure(name) for target, name in unseen)
-        return (Exit.NOT_AS_FOUND, ["NOT verified as found: interrupted before it had answered"]) if unsure else \
-            (Exit.COMPLETE, ["not known to be changed; interrupted before it had answered"])
+        return (
+            (Exit.NOT_AS_FOUND, ["NOT verified as found: interrupted before it had answered"])
+            if unsure
+            else (Exit.COMPLETE, ["not known to be changed; interrupted before it had answered"])
+        )
     restored = [each for each in found if each.source != "nothing"]
     if not restored:
         untold = any(target.unused and target.state and target.state.hosts[name].ours for target, name in runs)
-        return (Exit.REFUSED, ["has no record of the run; what the run's folder alone says was not used"]) if untold \
+        return (
+            (Exit.REFUSED, ["has no record of the run; what the run's folder alone says was not used"])
+            if untold
             else (Exit.COMPLETE, ["as found; nothing of the run was left"])
-    kept = [f"    {one.what}: {one.now} from now on ({one.before} before the run)" for each in restored
-            for one in accepted(each.as_result())]
+        )
+    kept = [
+        f"    {one.what}: {one.now} from now on ({one.before} before the run)"
+        for each in restored
+        for one in accepted(each.as_result())
+    ]
     again = ", and restarted, so that it runs as before" if any(each.restarted for each in restored) else ""
     sources = " and ".join(dict.fromkeys("host's" if each.source == "record" else "journal's" for each in restored))
     but = ", but for what its owner keeps:" if kept else ""
@@ -252,7 +289,8 @@ def _note(target: Target, *, shows: bool) -> None:
 
     assert target.folder is not None  # noqa: S101 - asked only of runs
     results: Mapping[str, Recovered] = {
-        name: found for name, found in target.found.items() if not isinstance(found, Fault)}
+        name: found for name, found in target.found.items() if not isinstance(found, Fault)
+    }
     with Journal(journal_path(target.folder)) as journal:
         if journal.cut:
             say(f"the journal's tail was torn (line {journal.cut.line}: {journal.cut.why}) and was cut off")

@@ -27,18 +27,25 @@ linktrial report RUN --openmetrics linktrial.prom
 @click.command("report", help=_HELP, short_help="Write a run's report again.")
 @click.argument("run", type=click.Path(path_type=Path))
 @click.option("--out", type=_FOLDER, help="Write into this folder instead.")
-@click.option("--public", is_flag=True,
-              help="Write a copy without names, addresses, users and ids: figures and our own words only.")
+@click.option(
+    "--public",
+    is_flag=True,
+    help="Write a copy without names, addresses, users and ids: figures and our own words only.",
+)
 @click.option("--junit", type=_FILE, help="Also write the cells as JUnit XML.")
 @click.option("--openmetrics", type=_FILE, help="Also write the cells as OpenMetrics text.")
 @click.option("--parquet", type=_FOLDER, help="Also write the tables as Parquet files into this folder.")
-def command(run: Path, out: Path | None, public: bool, junit: Path | None, openmetrics: Path | None,
-            parquet: Path | None) -> int:
+def command(
+    run: Path, out: Path | None, public: bool, junit: Path | None, openmetrics: Path | None, parquet: Path | None
+) -> int:
     """Write the report of RUN, a run's folder or a suite's, again; no host is contacted."""
     if is_suite(run):
         if junit or openmetrics or parquet:
-            raise PlanError("usage", f"{run} is a suite: --junit, --openmetrics and --parquet write one run's figures",
-                            next_step=f"name a run's folder; linktrial show {typed(run)} lists them")
+            raise PlanError(
+                "usage",
+                f"{run} is a suite: --junit, --openmetrics and --parquet write one run's figures",
+                next_step=f"name a run's folder; linktrial show {typed(run)} lists them",
+            )
         paths = _suite(run, out, public=public)
     else:
         paths = _public(run, out) if public else _again(run, out)

@@ -18,8 +18,7 @@ from orchestrator.results.suite import is_suite, open_suite
 @click.option("--replicates", type=click.IntRange(min=1), help="Bring every cell to this many replicates.")
 @click.option("--obey", "obeyed", multiple=True, metavar="NAME", help=OBEY_HELP)
 @access_options
-def command(run: Path, again: str, replicates: int | None, obeyed: tuple[str, ...],
-            ssh_config: str | None) -> int:
+def command(run: Path, again: str, replicates: int | None, obeyed: tuple[str, ...], ssh_config: str | None) -> int:
     """Go on with the run, or the suite, in folder RUN: same plans, schedule and seed; finished trials are kept.
 
     What is complete stays as it is, and the exit code is that of the whole. Plans of a suite that never began are run.

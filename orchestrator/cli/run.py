@@ -38,21 +38,42 @@ Test traffic can saturate a link for everyone on it: use links that you own and 
 
 @click.command(help=_HELP)
 @click.argument("plans", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), default=Path("runs"), show_default=True,
-              help="Where the run's folder is made.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("runs"),
+    show_default=True,
+    help="Where the run's folder is made.",
+)
 @click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
 @click.option("--rehearse", is_flag=True, help="Stop after the rehearsal that every run begins with.")
-@click.option("--if-changed", type=click.Choice(WHAT),
-              help="Run only if the hosts' kernel is not that of --reference, then compare with it.")
-@click.option("--reference", "references", multiple=True, metavar="RUN",
-              type=click.Path(exists=True, file_okay=False, path_type=Path),
-              help="With --if-changed: an earlier run's or suite's folder. Several say how far runs differ.")
+@click.option(
+    "--if-changed",
+    type=click.Choice(WHAT),
+    help="Run only if the hosts' kernel is not that of --reference, then compare with it.",
+)
+@click.option(
+    "--reference",
+    "references",
+    multiple=True,
+    metavar="RUN",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="With --if-changed: an earlier run's or suite's folder. Several say how far runs differ.",
+)
 @click.option("--obey", "obeyed", multiple=True, metavar="NAME", help=OBEY_HELP)
 @access_options
 @click.option("--lab-note", hidden=True, type=click.Path(exists=True, dir_okay=False))
-def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_config: str | None, rehearse: bool,
-            if_changed: str | None, references: tuple[Path, ...], obeyed: tuple[str, ...],
-            lab_note: str | None) -> int:
+def command(
+    plans: tuple[Path, ...],
+    out: Path,
+    bind: tuple[str, ...],
+    ssh_config: str | None,
+    rehearse: bool,
+    if_changed: str | None,
+    references: tuple[Path, ...],
+    obeyed: tuple[str, ...],
+    lab_note: str | None,
+) -> int:
     """Run the plans; the help is above."""
     loaded = load_plans(plans, parse_binds(bind))
     require_own_plans(loaded, obeyed)
@@ -63,8 +84,11 @@ def command(plans: tuple[Path, ...], out: Path, bind: tuple[str, ...], ssh_confi
             raise PlanError("usage", "--rehearse measures nothing that --if-changed could compare: leave one out")
         return run_if_changed(loaded, plans, references, out, access, lab)
     if references:
-        raise PlanError("usage", "--reference says with what --if-changed compares",
-                        next_step="add --if-changed kernel, or use linktrial compare afterwards")
+        raise PlanError(
+            "usage",
+            "--reference says with what --if-changed compares",
+            next_step="add --if-changed kernel, or use linktrial compare afterwards",
+        )
     if len(loaded) > 1 or means_suite(plans[0]):
         from orchestrator.cli.suites import run_suite
 
@@ -80,8 +104,14 @@ def suite_name(plans: Sequence[Path]) -> str:
     return (first if first.is_dir() else first.parent).resolve().name or "suite"
 
 
-def run_if_changed(loaded: list[LoadedPlan], paths: Sequence[Path], references: tuple[Path, ...], out: Path,
-                   access: Access, lab: dict[str, Any] | None) -> int:
+def run_if_changed(
+    loaded: list[LoadedPlan],
+    paths: Sequence[Path],
+    references: tuple[Path, ...],
+    out: Path,
+    access: Access,
+    lab: dict[str, Any] | None,
+) -> int:
     """Run the plans whose hosts have another kernel than the reference; the exit code says whether it got worse."""
     again = plans_to_run(loaded, references, access)
     plans = [one.loaded for one in again]
@@ -92,17 +122,21 @@ def run_if_changed(loaded: list[LoadedPlan], paths: Sequence[Path], references: 
     return most_serious(*(verdict(one, code, folder) for one, (code, folder) in zip(again, runs, strict=True)))
 
 
-def _as_suite(plans: list[LoadedPlan], name: str, out: Path, access: Access,
-              lab: dict[str, Any] | None) -> list[tuple[int, Path | None]]:
+def _as_suite(
+    plans: list[LoadedPlan], name: str, out: Path, access: Access, lab: dict[str, Any] | None
+) -> list[tuple[int, Path | None]]:
     from orchestrator.cli.suites import run_suite
 
     suite = run_suite(plans, name, out, access, lab).suite
-    return [(entry.exit if entry.exit is not None else Exit.STOPPED_EARLY, suite.folder_of(entry))
-            for entry in suite.entries]
+    return [
+        (entry.exit if entry.exit is not None else Exit.STOPPED_EARLY, suite.folder_of(entry))
+        for entry in suite.entries
+    ]
 
 
-def run_plan(loaded: LoadedPlan, out: Path, access: Access, lab: dict[str, Any] | None, *,
-             rehearse: bool = False) -> tuple[int, Path | None]:
+def run_plan(
+    loaded: LoadedPlan, out: Path, access: Access, lab: dict[str, Any] | None, *, rehearse: bool = False
+) -> tuple[int, Path | None]:
     """Run one plan; (exit code, the run's folder)."""
     from orchestrator.act.run_folder import new_run_id
 

@@ -27,8 +27,15 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
-def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, first_event: Event | None = None,
-          lab: Mapping[str, Any] | None = None, signals: Signals | None = None) -> int:
+def drive(
+    state: RunState,
+    loaded: LoadedPlan,
+    folder: Path,
+    access: Access,
+    first_event: Event | None = None,
+    lab: Mapping[str, Any] | None = None,
+    signals: Signals | None = None,
+) -> int:
     """Run until the end, say of every host how it is left, write tables and report, print the matrix; the exit code.
 
     `signals`: those of the suite that the run is part of, which then says itself what is next.
@@ -49,15 +56,22 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
     survive_a_lost_terminal()
     plan = loaded.plan
     about: dict[str, Any] = {
-        "started_at": datetime.now(UTC).isoformat(timespec="seconds"), "helper_hash": helper_bundle().sha256,
-        "bench": dict(plan.bench), "purpose": plan.purpose, "threshold_ratio": plan.threshold_ratio,
-        "lab": dict(lab) if lab else None, "binds": loaded.binds, "screen": screen_as_dict(plan)}
+        "started_at": datetime.now(UTC).isoformat(timespec="seconds"),
+        "helper_hash": helper_bundle().sha256,
+        "bench": dict(plan.bench),
+        "purpose": plan.purpose,
+        "threshold_ratio": plan.threshold_ratio,
+        "lab": dict(lab) if lab else None,
+        "binds": loaded.binds,
+        "screen": screen_as_dict(plan),
+    }
 
     async def run(signals: Signals) -> int:
         actions = HostActions(state, opener(plan, access))
         runner = Runner(state, journal, actions, progress, more_trials)
         asyncio.get_running_loop().set_exception_handler(
-            lambda _, context: runner.unhandled(context.get("exception") or BugError("loop", context["message"])))
+            lambda _, context: runner.unhandled(context.get("exception") or BugError("loop", context["message"]))
+        )
         with signals.posted_to(runner):
             code = await runner.run(first_event)
             await asyncio.sleep(0)  # what arrived in the last moment is posted before nobody listens any more
@@ -84,15 +98,22 @@ def drive(state: RunState, loaded: LoadedPlan, folder: Path, access: Access, fir
             code = Exit.NOT_AS_FOUND if held else Exit.OUR_FAULT
             progress.say(last_words.own_fault(error, folder))
         progress.say(*last_words.host_lines(host_ends(state)))
-        code = _finish(code, state, folder, progress, heard, lambda ended_at: write_run_json(
-            folder, state, ended_at=ended_at, exit_code=code, **about))
+        code = _finish(
+            code,
+            state,
+            folder,
+            progress,
+            heard,
+            lambda ended_at: write_run_json(folder, state, ended_at=ended_at, exit_code=code, **about),
+        )
         if not signals and (steps := last_words.next_steps(code, state, folder)):
             progress.say(*steps)
     return code
 
 
-def _finish(code: int, state: RunState, folder: Path, progress: Progress, heard: Signals,
-            write_end: Callable[[str], None]) -> int:
+def _finish(
+    code: int, state: RunState, folder: Path, progress: Progress, heard: Signals, write_end: Callable[[str], None]
+) -> int:
     """The run's files and its results on the screen; the exit code, which only a more serious one replaces."""
     from orchestrator.act.run_folder import write_surveys
 
@@ -102,16 +123,17 @@ def _finish(code: int, state: RunState, folder: Path, progress: Progress, heard:
         with heard.raised():
             tell_results(folder, state)
     except OSError as error:  # the hosts are free already, and the journal holds all that was measured
-        progress.say(f"cannot write the run's files: {error}",
-                     f"make room there; {last_words.report_command(folder)}")
+        progress.say(f"cannot write the run's files: {error}", f"make room there; {last_words.report_command(folder)}")
         return most_serious(code, Exit.STOPPED_EARLY)
     except Interrupted:
         progress.say(*last_words.report_is_missing(folder, state, host_ends(state)))
         return most_serious(code, heard.seen)
     except Exception as error:  # whatever it is, the run's own end is known and told
         progress.trace(error)
-        progress.say(f"while the run's files were made: {last_words.own_fault(error, folder)}",
-                     f"what was measured is in the journal; {last_words.report_command(folder)}")
+        progress.say(
+            f"while the run's files were made: {last_words.own_fault(error, folder)}",
+            f"what was measured is in the journal; {last_words.report_command(folder)}",
+        )
         return most_serious(code, Exit.OUR_FAULT)
     return code
 

@@ -94,4 +94,5 @@ def listen_to_libraries() -> None:
 
     def warn(message: Warning | str, category: type[Warning], *_: Any, **__: Any) -> None:
         say(f"linktrial: {category.__name__}: {message}", err=True)
+
     warnings.showwarning = warn

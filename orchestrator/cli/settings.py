@@ -21,8 +21,14 @@ _WIDTH = 110
 @click.command()
 @click.option("--json", "as_json", is_flag=True, help="Print data for programs.")
 @click.option("--markdown", "as_page", is_flag=True, help="Print the page plans/settings.md.")
-@click.option("--for", "keep_for", nargs=2, type=(click.Path(exists=True, file_okay=False, path_type=Path), int),
-              metavar="RUN CELL", help="How each host keeps the levels of one cell of a run.")
+@click.option(
+    "--for",
+    "keep_for",
+    nargs=2,
+    type=(click.Path(exists=True, file_okay=False, path_type=Path), int),
+    metavar="RUN CELL",
+    help="How each host keeps the levels of one cell of a run.",
+)
 def command(as_json: bool, as_page: bool, keep_for: tuple[Path, int] | None) -> int:
     """List the settings and traffic factors that a plan can vary; or say how to keep a cell's levels for good."""
     if keep_for is not None:
@@ -76,9 +82,14 @@ def _shown(entry: Mapping[str, Any]) -> Iterator[str]:
         marks = [
             "of an interface" if entry["scope"] == "interface" else "of the whole host",
             "needs root" if entry["privilege"] == "root" else "needs no privilege",
-            *(["each level for one restart of the host"] if entry["restarts"] else
-              ["may survive a reboot" if entry["survives_reboot"] else "gone after a reboot",
-               *(["a change takes seconds"] if entry["costly"] else [])]),
+            *(
+                ["each level for one restart of the host"]
+                if entry["restarts"]
+                else [
+                    "may survive a reboot" if entry["survives_reboot"] else "gone after a reboot",
+                    *(["a change takes seconds"] if entry["costly"] else []),
+                ]
+            ),
         ]
     elif entry["transport"]:
         marks = [f"{entry['transport'].upper()} only"]

@@ -23,9 +23,15 @@ BSD host only.
 
 def page(settings: Sequence[Mapping[str, Any]], factors: Sequence[Mapping[str, Any]]) -> str:
     """The whole page. `settings` and `factors` are the entries that `linktrial settings --json` prints."""
-    parts = [_HEAD, "## Cautions", "\n".join(f"- {_plain(text)}" for text in STANDING),
-             "## Settings: what changes a host", *map(_setting, settings),
-             "## Traffic factors: what changes the traffic", *map(_factor, factors)]
+    parts = [
+        _HEAD,
+        "## Cautions",
+        "\n".join(f"- {_plain(text)}" for text in STANDING),
+        "## Settings: what changes a host",
+        *map(_setting, settings),
+        "## Traffic factors: what changes the traffic",
+        *map(_factor, factors),
+    ]
     return "\n\n".join(part.strip() for part in parts) + "\n"
 
 

@@ -23,8 +23,11 @@ def command(run: Path, as_json: bool, doubt: int | None, because: str, no_doubt:
     marks = doubt is not None or no_doubt is not None
     if is_suite(run):
         if marks:
-            raise PlanError("usage", f"{run} is a suite: a trial is one of a run",
-                            next_step=f"name the run's folder; linktrial show {typed(run)} lists them")
+            raise PlanError(
+                "usage",
+                f"{run} is a suite: a trial is one of a run",
+                next_step=f"name the run's folder; linktrial show {typed(run)} lists them",
+            )
         return _show_suite(run, as_json=as_json)
     if marks:
         return _mark(run, doubt, because, no_doubt)
@@ -51,8 +54,11 @@ def _mark(run: Path, doubt: int | None, because: str, no_doubt: int | None) -> i
     position = doubt if doubt is not None else no_doubt
     state = state_of(run)
     if state.exit_code is None:
-        raise PlanError("run_going_on", f"{run}: the run has not ended",
-                        next_step=f"wait for it, or go on with it: linktrial resume {typed(run)}")
+        raise PlanError(
+            "run_going_on",
+            f"{run}: the run has not ended",
+            next_step=f"wait for it, or go on with it: linktrial resume {typed(run)}",
+        )
     if position not in state.outcomes:
         raise PlanError("no_trial", f"{run}: has no finished trial {position}")
     if doubt is not None and not because.strip():

@@ -22,30 +22,45 @@ def suite_view(suite: Suite) -> dict[str, Any]:
     plans = [_plan_view(suite, entry) for entry in suite.entries]
     left = [plan["plan"] for plan in plans if plan["left"]]
     going = any(plan["standing"] == "going on" for plan in plans)
-    return {"suite": suite.name, "folder": str(suite.path), "rehearse": suite.rehearse, "plans": plans, "left": left,
-            "next": f"to go on: linktrial resume {typed(suite.path)}" if left and not going else ""}
+    return {
+        "suite": suite.name,
+        "folder": str(suite.path),
+        "rehearse": suite.rehearse,
+        "plans": plans,
+        "left": left,
+        "next": f"to go on: linktrial resume {typed(suite.path)}" if left and not going else "",
+    }
 
 
 def _plan_view(suite: Suite, entry: SuiteEntry) -> dict[str, Any]:
     folder = suite.folder_of(entry)
-    view: dict[str, Any] = {"plan": entry.plan, "run": entry.run if folder else "", "exit": entry.exit,
-                            "standing": NOT_BEGUN, "why": entry.why, "left": True}
+    view: dict[str, Any] = {
+        "plan": entry.plan,
+        "run": entry.run if folder else "",
+        "exit": entry.exit,
+        "standing": NOT_BEGUN,
+        "why": entry.why,
+        "left": True,
+    }
     if folder is None:
         return view
     try:
         found = run_view(folder)
     except Fault as fault:  # it ended before its journal began
         return {**view, "why": entry.why or fault.message}
-    shown = {key: found[key] for key in ("exit", "standing", "trials", "finished", "statuses", "rehearsal", "now",
-                                         "hosts")}
+    shown = {
+        key: found[key] for key in ("exit", "standing", "trials", "finished", "statuses", "rehearsal", "now", "hosts")
+    }
     return {**view, **shown, "left": bool(found["next"] or found["standing"] == "going on")}
 
 
 def suite_lines(view: dict[str, Any]) -> Iterator[str]:
     """The same for a person: a line for each plan, one for each of its hosts that is not as found, and what is next."""
     plans = view["plans"]
-    yield (f"suite {view['suite']}: {len(plans) - len(view['left'])} of {len(plans)} plans complete"
-           + (", rehearsals only" if view["rehearse"] else ""))
+    yield (
+        f"suite {view['suite']}: {len(plans) - len(view['left'])} of {len(plans)} plans complete"
+        + (", rehearsals only" if view["rehearse"] else "")
+    )
     for plan in plans:
         yield f"  {plan['plan']}: {plan['standing']}{_trials(plan)}" + (f"; {plan['why']}" if plan["why"] else "")
         if plan.get("now"):

@@ -34,8 +34,15 @@ class SuiteEnd:
     code: int
 
 
-def run_suite(plans: Sequence[LoadedPlan], name: str, out: Path, access: Access, lab: Mapping[str, Any] | None, *,
-              rehearse: bool = False) -> SuiteEnd:
+def run_suite(
+    plans: Sequence[LoadedPlan],
+    name: str,
+    out: Path,
+    access: Access,
+    lab: Mapping[str, Any] | None,
+    *,
+    rehearse: bool = False,
+) -> SuiteEnd:
     """Run plans one after the other into a new suite's folder."""
     return go_on(make_suite(plans, name, out, rehearse=rehearse), access, lab)
 
@@ -47,8 +54,10 @@ def make_suite(plans: Sequence[LoadedPlan], name: str, out: Path, *, rehearse: b
     from orchestrator.act.run_folder import new_run_id, write_private, writing
 
     folder = out / new_run_id(name)
-    entries = [SuiteEntry(one.plan.plan, file=f"{number:03}-{one.plan.plan}.yaml", binds=one.binds)
-               for number, one in enumerate(plans, 1)]
+    entries = [
+        SuiteEntry(one.plan.plan, file=f"{number:03}-{one.plan.plan}.yaml", binds=one.binds)
+        for number, one in enumerate(plans, 1)
+    ]
     suite = Suite(folder, name, tuple(entries), rehearse)
     with writing(folder):
         out.mkdir(parents=True, exist_ok=True)
@@ -62,8 +71,15 @@ def make_suite(plans: Sequence[LoadedPlan], name: str, out: Path, *, rehearse: b
     return suite
 
 
-def go_on(suite: Suite, access: Access, lab: Mapping[str, Any] | None, *, again: str = "",
-          replicates: int | None = None, obeyed: Sequence[str] = ()) -> SuiteEnd:
+def go_on(
+    suite: Suite,
+    access: Access,
+    lab: Mapping[str, Any] | None,
+    *,
+    again: str = "",
+    replicates: int | None = None,
+    obeyed: Sequence[str] = (),
+) -> SuiteEnd:
     """Go on with every run that is not complete, begin those that never began, tell how the suite stands."""
     from orchestrator.act.journal import alone_in
     from orchestrator.cli.suite_view import tell_suite
@@ -82,12 +98,16 @@ def go_on(suite: Suite, access: Access, lab: Mapping[str, Any] | None, *, again:
                 tell_suite(suite)
         except Interrupted:
             code = most_serious(code, signals.seen)
-            say(f"interrupted before the suite's page was made; it is made by: linktrial report {typed(suite.path)}",
-                err=True)
+            say(
+                f"interrupted before the suite's page was made; it is made by: linktrial report {typed(suite.path)}",
+                err=True,
+            )
         except OSError as error:
             code = most_serious(code, Exit.STOPPED_EARLY)
-            say(f"cannot write the suite's page: {error}; make room there, then: linktrial report "
-                f"{typed(suite.path)}", err=True)
+            say(
+                f"cannot write the suite's page: {error}; make room there, then: linktrial report {typed(suite.path)}",
+                err=True,
+            )
         if left := unfinished(suite):
             say(f"left of the suite: {', '.join(left)}; to go on: linktrial resume {typed(suite.path)}", err=True)
     return SuiteEnd(suite, code)
@@ -104,8 +124,16 @@ def unfinished(suite: Suite) -> list[str]:
     return [entry.plan for entry in suite.entries if entry.exit not in (Exit.COMPLETE, Exit.SOME_NOT_VALID)]
 
 
-def _one(suite: Suite, place: int, access: Access, lab: Mapping[str, Any] | None, signals: Signals, again: str,
-         replicates: int | None, obeyed: Sequence[str]) -> tuple[Suite, int]:
+def _one(
+    suite: Suite,
+    place: int,
+    access: Access,
+    lab: Mapping[str, Any] | None,
+    signals: Signals,
+    again: str,
+    replicates: int | None,
+    obeyed: Sequence[str],
+) -> tuple[Suite, int]:
     """One plan of the suite; its exit code stands in suite.json when this returns, its run before it begins."""
     from orchestrator.act.run_folder import new_run_id
 
@@ -135,7 +163,7 @@ def _plan(suite: Suite, entry: SuiteEntry) -> LoadedPlan:
 
 def _with(suite: Suite, place: int, entry: SuiteEntry) -> Suite:
     """The suite with another entry, also on the disk where it takes it."""
-    suite = replace(suite, entries=(*suite.entries[:place], entry, *suite.entries[place + 1:]))
+    suite = replace(suite, entries=(*suite.entries[:place], entry, *suite.entries[place + 1 :]))
     try:
         _write(suite)
     except OSError as error:  # the run's own folder knows how it ended

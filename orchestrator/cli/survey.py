@@ -29,11 +29,15 @@ if TYPE_CHECKING:
 @click.argument("what", nargs=-1, required=True)
 @click.option("--bind", multiple=True, metavar="NAME=VALUE", help="Give a $name of the plan its value.")
 @click.option("--json", "as_json", is_flag=True, help="Print data for programs.")
-@click.option("--against", type=click.Path(exists=True, dir_okay=False, path_type=Path),
-              help="An earlier survey (--json) or a run's survey-before.json: say what has changed since.")
+@click.option(
+    "--against",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="An earlier survey (--json) or a run's survey-before.json: say what has changed since.",
+)
 @access_options
-def command(what: tuple[str, ...], bind: tuple[str, ...], as_json: bool, against: Path | None,
-            ssh_config: str | None) -> int:
+def command(
+    what: tuple[str, ...], bind: tuple[str, ...], as_json: bool, against: Path | None, ssh_config: str | None
+) -> int:
     """Survey WHAT: a plan file, or hosts by any name that your SSH configuration knows. Nothing is changed.
 
     With a plan the links' paths are proven too, with a few frames of the present size; and, as root, their wiring:
@@ -51,12 +55,17 @@ def command(what: tuple[str, ...], bind: tuple[str, ...], as_json: bool, against
             changes = survey_changes(_earlier(against), surveyed.surveys)
     rows = ceilings(surveyed.surveys, needs)
     if as_json:
-        say_json({
-            "hosts": surveyed.surveys, "findings": [each.as_dict() for each in found],
-            "ceilings": [row.as_dict() for row in rows], "paths": surveyed.paths,
-            "wiring": [[":".join(end) for end in (wire.caller, wire.hearer)] for wire in surveyed.wires],
-            "changes": changes,
-            "faults": {name: fault.as_dict() for name, fault in _all_faults(surveyed).items()}})
+        say_json(
+            {
+                "hosts": surveyed.surveys,
+                "findings": [each.as_dict() for each in found],
+                "ceilings": [row.as_dict() for row in rows],
+                "paths": surveyed.paths,
+                "wiring": [[":".join(end) for end in (wire.caller, wire.hearer)] for wire in surveyed.wires],
+                "changes": changes,
+                "faults": {name: fault.as_dict() for name, fault in _all_faults(surveyed).items()},
+            }
+        )
     else:
         say(*survey_lines(surveyed, found, rows, changes if against else None))
     for name, fault in _all_faults(surveyed).items():
@@ -87,8 +96,10 @@ def _survey_named(names: tuple[str, ...], access: Access) -> Surveyed:
     from orchestrator.act.surveying import survey_hosts
 
     async def open_session(name: str) -> HostSession:
-        return await connect(HostAddress(name, name, privilege="none"), ssh_config=access.ssh_config,
-                             bound_s=CONNECT_BOUND_S)
+        return await connect(
+            HostAddress(name, name, privilege="none"), ssh_config=access.ssh_config, bound_s=CONNECT_BOUND_S
+        )
+
     return asyncio.run(survey_hosts(list(dict.fromkeys(names)), open_session))
 
 
@@ -111,13 +122,21 @@ def _needs(setup: RunSetup, link: LinkSetup, surveyed: Surveyed) -> Iterator[Lin
     from orchestrator.decide.links.ends import interface_of
 
     try:
-        ends = [(host, interface_of(selector, surveyed.surveys[host], host)) for host, selector in link.ends
-                if host in surveyed.surveys]
+        ends = [
+            (host, interface_of(selector, surveyed.surveys[host], host))
+            for host, selector in link.ends
+            if host in surveyed.surveys
+        ]
     except HostError as fault:
         surveyed.link_faults[link.name] = fault
         return
-    mtus = {int(str(use.level)) for cell in setup.cells if link.name in cell.links for use in cell.settings
-            if use.setting == "mtu"}
+    mtus = {
+        int(str(use.level))
+        for cell in setup.cells
+        if link.name in cell.links
+        for use in cell.settings
+        if use.setting == "mtu"
+    }
     if len(ends) == 2:
         yield LinkNeed(link.name, (ends[0], ends[1]), link.rate_bit_s, tuple(sorted(mtus)), tuple(link.ports))
 
@@ -126,10 +145,19 @@ def _path_findings(surveyed: Surveyed) -> list[Finding]:
     """A path that does not carry the frames which both ends are set to."""
     from orchestrator.decide.findings import Finding
 
-    return [Finding("path", "stops", "", name, path["sentence"],
-                    "a trial with frames of this size would stall, whatever the cards can do",
-                    "look at the switch ports and everything else between the ends")
-            for name, path in surveyed.paths.items() if path["verdict"] != "open"]
+    return [
+        Finding(
+            "path",
+            "stops",
+            "",
+            name,
+            path["sentence"],
+            "a trial with frames of this size would stall, whatever the cards can do",
+            "look at the switch ports and everything else between the ends",
+        )
+        for name, path in surveyed.paths.items()
+        if path["verdict"] != "open"
+    ]
 
 
 def _all_faults(surveyed: Surveyed) -> dict[str, Fault]:

@@ -11,12 +11,17 @@ if TYPE_CHECKING:
     from orchestrator.decide.findings import Ceiling, Finding
 
 _WIDTH = 110
-_WORDS = {"stops": "stops the plan", "limits": "limits what can be measured", "disturbs": "may disturb a trial",
-          "differs": "the ends differ"}
+_WORDS = {
+    "stops": "stops the plan",
+    "limits": "limits what can be measured",
+    "disturbs": "may disturb a trial",
+    "differs": "the ends differ",
+}
 
 
-def survey_lines(surveyed: Surveyed, found: list[Finding], rows: list[Ceiling],
-                 changes: list[str] | None) -> Iterator[str]:
+def survey_lines(
+    surveyed: Surveyed, found: list[Finding], rows: list[Ceiling], changes: list[str] | None
+) -> Iterator[str]:
     """What the hosts are, what is wrong, what the links can carry; `changes` is None when nothing was compared."""
     for name, survey in surveyed.surveys.items():
         yield from _host(name, survey)
@@ -50,9 +55,14 @@ def survey_lines(surveyed: Surveyed, found: list[Finding], rows: list[Ceiling],
 def _host(name: str, survey: dict[str, Any]) -> Iterator[str]:
     machine = survey["machine_depth"]
     governors = ", ".join(sorted({each["governor"] for each in machine["policies"]}))
-    parts = (survey["model"] or survey["machine"], f"kernel {survey['kernel']}", f"{survey['cpus']} cores",
-             f"{machine['memory_bytes'] / 2**30:.1f} GiB", governors or "no choice of clock",
-             f"Python {survey['python']}")
+    parts = (
+        survey["model"] or survey["machine"],
+        f"kernel {survey['kernel']}",
+        f"{survey['cpus']} cores",
+        f"{machine['memory_bytes'] / 2**30:.1f} GiB",
+        governors or "no choice of clock",
+        f"Python {survey['python']}",
+    )
     yield f"{name}: {', '.join(parts)}"
     for each in survey["interfaces"]:
         if not each["loopback"]:

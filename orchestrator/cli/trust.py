@@ -26,8 +26,14 @@ if TYPE_CHECKING:
 @click.option("--confirm", metavar="SHA256:...", help="Record the key if it has this fingerprint; for scripts.")
 @click.option("--sudoers", metavar="USER", help="Print the sudoers line that lets USER start the helper, and end.")
 @access_options
-def command(host: str | None, user: str | None, port: int | None, confirm: str | None, sudoers: str | None,
-            ssh_config: str | None) -> int:
+def command(
+    host: str | None,
+    user: str | None,
+    port: int | None,
+    confirm: str | None,
+    sudoers: str | None,
+    ssh_config: str | None,
+) -> int:
     """Show the key of HOST (any name your SSH configuration knows) and record it when confirmed.
 
     Nothing is recorded without a confirmation typed on a terminal, or --confirm with the fingerprint that you have
@@ -49,9 +55,12 @@ def _print_sudoers_line(user: str) -> int:
     except ValueError as error:
         raise click.UsageError(str(error)) from error
     say(line)
-    say("Put this line into a file of its own with: visudo -f /etc/sudoers.d/linktrial",
+    say(
+        "Put this line into a file of its own with: visudo -f /etc/sudoers.d/linktrial",
         "It allows this version of the helper's code and no other; another version of linktrial needs another line.",
-        "The helper then runs as root.", err=True)
+        "The helper then runs as root.",
+        err=True,
+    )
     return Exit.COMPLETE
 
 
@@ -72,13 +81,20 @@ def _decide(host: str, route: SshRoute, key: asyncssh.SSHKey, confirm: str | Non
         say(f"It is known already: {places}")
         return Exit.COMPLETE
     known = [f"  {fingerprint(one)}  {', '.join(trusted.places_of([one]))}" for one in trusted.keys]
-    objection = ([f"It is revoked: {places}"] if key in trusted.revoked else
-                 ["Another key is known for it:", *known, "If the host was installed anew, remove that line first."]
-                 if trusted.keys else
-                 [] if route.known_hosts_files else ["The SSH configuration names no file to record it in."])
+    objection = (
+        [f"It is revoked: {places}"]
+        if key in trusted.revoked
+        else ["Another key is known for it:", *known, "If the host was installed anew, remove that line first."]
+        if trusted.keys
+        else []
+        if route.known_hosts_files
+        else ["The SSH configuration names no file to record it in."]
+    )
     if not objection:
-        say("Compare it with what the host itself says:",
-            "  ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub   (or _ecdsa_, _rsa_)")
+        say(
+            "Compare it with what the host itself says:",
+            "  ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub   (or _ecdsa_, _rsa_)",
+        )
         objection = list(filter(None, [_lack_of_confirmation(host, shown, confirm)]))
     if objection:
         say(*objection, err=True)

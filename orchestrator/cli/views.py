@@ -36,14 +36,24 @@ def _run_view(run: Path, state: RunState) -> dict[str, Any]:
     finished = [outcome["status"] for position, outcome in state.outcomes.items() if position in asked]
     rehearsed = [outcome["status"] for position, outcome in state.outcomes.items() if position not in asked]
     return {
-        "run_id": state.setup.run_id, "folder": str(run), "exit": code, "standing": _standing(code, driven=driven),
-        "trials": len(asked), "finished": len(finished), "statuses": dict(Counter(finished)),
-        "rehearsal": {"trials": len(state.schedule) - len(asked), "finished": len(rehearsed),
-                      "statuses": dict(Counter(rehearsed))},
+        "run_id": state.setup.run_id,
+        "folder": str(run),
+        "exit": code,
+        "standing": _standing(code, driven=driven),
+        "trials": len(asked),
+        "finished": len(finished),
+        "statuses": dict(Counter(finished)),
+        "rehearsal": {
+            "trials": len(state.schedule) - len(asked),
+            "finished": len(rehearsed),
+            "statuses": dict(Counter(rehearsed)),
+        },
         "now": _now(state) if driven else "",
         "hosts": {name: _host_words(host, verified[name], driven=driven) for name, host in state.hosts.items()},
         "differences": {} if driven else {end.host: end.lines[1:] for end in host_ends(state) if len(end.lines) > 1},
-        "next": _next(run, state, code, verified) if not driven else "", "log": _log(run)}
+        "next": _next(run, state, code, verified) if not driven else "",
+        "log": _log(run),
+    }
 
 
 def view_lines(view: dict[str, Any]) -> Iterator[str]:
@@ -84,8 +94,11 @@ def _now(state: RunState) -> str:
 def _host_words(host: HostState, verified: bool, *, driven: bool) -> str:
     if host.token and (driven or not verified):
         changed = ", ".join(f"{place} = {level}" for place, level in host.levels.items())
-        return f"held by this run; {changed or 'as found'}" if driven else \
-            "NOT verified as found; the run had it when it broke off"
+        return (
+            f"held by this run; {changed or 'as found'}"
+            if driven
+            else "NOT verified as found; the run had it when it broke off"
+        )
     if verified:
         return "verified as found" if host.restored is not None else "as found"
     return f"NOT verified as found; {(host.fault or {}).get('message') or 'not seen since it was changed'}"
@@ -93,8 +106,10 @@ def _host_words(host: HostState, verified: bool, *, driven: bool) -> str:
 
 def _next(run: Path, state: RunState, code: int | None, verified: dict[str, bool]) -> str:
     if not all(verified.values()):
-        return (f"to restore the hosts: linktrial recover {typed(run)}\n"
-                f"to go on, which restores them, too: linktrial resume {typed(run)}")
+        return (
+            f"to restore the hosts: linktrial recover {typed(run)}\n"
+            f"to go on, which restores them, too: linktrial resume {typed(run)}"
+        )
     if state.next_position() or code not in _RAN_THROUGH:
         return f"to go on: linktrial resume {typed(run)}"
     return ""

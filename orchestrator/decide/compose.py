@@ -18,27 +18,54 @@ TEST_ADDRESS = "test-address"  # the setting that gives an interface an address 
 
 def compose(plan: Plan, *, run_id: str, holder: str, only_rehearse: bool = False) -> RunSetup:
     """The setup of one run of this plan; `holder` names us to whoever finds a host busy."""
-    temporary = {name: temporary_pairs(place) for place, (name, link) in enumerate(plan.links.items())
-                 if link.address == "temporary"}
+    temporary = {
+        name: temporary_pairs(place)
+        for place, (name, link) in enumerate(plan.links.items())
+        if link.address == "temporary"
+    }
     all_cells = tuple(_with_addresses(plan, cell, temporary) for cell in cells(plan))
     links = tuple(
-        LinkSetup(name=name, ends=tuple((end.host, end.selector) for end in link.ends),  # type: ignore[arg-type] # two
-                  rate_bit_s=link.rate_bit_s, ports=tuple(link.ports), isolated=link.isolated,
-                  addresses=_plain(temporary[name]) if name in temporary else
-                  () if isinstance(link.address, str) else ((link.address[0], link.address[1]),))
+        LinkSetup(
+            name=name,
+            ends=tuple((end.host, end.selector) for end in link.ends),  # type: ignore[arg-type] # two
+            rate_bit_s=link.rate_bit_s,
+            ports=tuple(link.ports),
+            isolated=link.isolated,
+            addresses=_plain(temporary[name])
+            if name in temporary
+            else ()
+            if isinstance(link.address, str)
+            else ((link.address[0], link.address[1]),),
+        )
         for name, link in plan.links.items()
     )
     return RunSetup(
-        run_id=run_id, plan_name=plan.plan, hosts=tuple(plan.hosts), links=links, cells=all_cells,
+        run_id=run_id,
+        plan_name=plan.plan,
+        hosts=tuple(plan.hosts),
+        links=links,
+        cells=all_cells,
         schedule=whole_schedule(plan, all_cells, only_rehearse=only_rehearse),
-        length_s=plan.trial.length_s, warmup_s=plan.trial.warmup_s, settle_s=plan.trial.settle_s,
-        lease_s=plan.lease_s, patience_s=plan.patience_s, seed=plan.order.seed,
-        changed_outside=plan.changed_outside, accept=tuple(plan.accept), holder=holder,
-        costly=tuple(sorted(plan.costly)), precision_ratio=plan.trial.precision_ratio, budget_s=plan.budget_s,
-        power=tuple(PowerSwitch(name, host.power_cycle.command, host.power_cycle.wait_s)
-                    for name, host in plan.hosts.items() if host.power_cycle is not None),
+        length_s=plan.trial.length_s,
+        warmup_s=plan.trial.warmup_s,
+        settle_s=plan.trial.settle_s,
+        lease_s=plan.lease_s,
+        patience_s=plan.patience_s,
+        seed=plan.order.seed,
+        changed_outside=plan.changed_outside,
+        accept=tuple(plan.accept),
+        holder=holder,
+        costly=tuple(sorted(plan.costly)),
+        precision_ratio=plan.trial.precision_ratio,
+        budget_s=plan.budget_s,
+        power=tuple(
+            PowerSwitch(name, host.power_cycle.command, host.power_cycle.wait_s)
+            for name, host in plan.hosts.items()
+            if host.power_cycle is not None
+        ),
         bsd_hosts=tuple(name for name, host in plan.hosts.items() if host.system == BSD),
-        replicates_least=plan.trial.replicates, replicates_most=replicate_range(plan)[1],
+        replicates_least=plan.trial.replicates,
+        replicates_most=replicate_range(plan)[1],
     )
 
 
@@ -67,17 +94,21 @@ def _with_addresses(plan: Plan, cell: Cell, temporary: Mapping[str, Pairs]) -> C
     for link in cell.links:
         ends = plan.links[link].ends
         small = any(small_mtu_at(cell, (end.host, end.selector)) for end in ends)
-        pairs = temporary.get(link, ())[:1 if small else 2]
-        uses += [SettingUse(end.host, end.selector, TEST_ADDRESS, " ".join(pair[place] for pair in pairs), "address")
-                 for place, end in enumerate(ends) if pairs]
+        pairs = temporary.get(link, ())[: 1 if small else 2]
+        uses += [
+            SettingUse(end.host, end.selector, TEST_ADDRESS, " ".join(pair[place] for pair in pairs), "address")
+            for place, end in enumerate(ends)
+            if pairs
+        ]
     return replace(cell, settings=(*uses, *cell.settings))
 
 
 def whole_schedule(plan: Plan, all_cells: Sequence[Cell], *, only_rehearse: bool = False) -> tuple[Trial, ...]:
     """The rehearsal at places below zero, and after it the plan's own schedule from 1."""
     rehearsed = rehearsal_cells(all_cells)
-    first = tuple(Trial(place - len(rehearsed), cell.number, 0, 0, 0, "rehearse")
-                  for place, cell in enumerate(rehearsed))
+    first = tuple(
+        Trial(place - len(rehearsed), cell.number, 0, 0, 0, "rehearse") for place, cell in enumerate(rehearsed)
+    )
     if only_rehearse:
         return first
     return first + schedule(plan, all_cells)

@@ -22,6 +22,6 @@ def note_costs(state: RunState, event: ev.Conducted) -> None:
         schedule = state.setup.schedule
         rehearsed = tuple(trial for trial in schedule if trial.role == "rehearse")
         cells = {cell.number: cell for cell in state.setup.cells}
-        rest = grouped(schedule[len(rehearsed):], cells, frozenset(found | set(state.setup.costly)))
+        rest = grouped(schedule[len(rehearsed) :], cells, frozenset(found | set(state.setup.costly)))
         state.rescheduled = rehearsed + rest
         state.notes.append(f"changing {', '.join(sorted(found))} takes long here: trials are grouped around it")

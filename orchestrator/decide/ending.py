@@ -83,6 +83,9 @@ def outcome_code(state: RunState) -> int:
     """0 when every trial is valid or accepted, else 1: what a run's trials make of its exit code."""
     fine = {"valid", *state.setup.accept}
     counted = [trial.position for trial in state.schedule if trial.role != "rehearse"] or list(state.outcomes)
-    statuses = {("suspect" if position in state.marks else outcome["status"])
-                for position, outcome in state.outcomes.items() if position in counted}
+    statuses = {
+        ("suspect" if position in state.marks else outcome["status"])
+        for position, outcome in state.outcomes.items()
+        if position in counted
+    }
     return 0 if statuses <= fine else 1

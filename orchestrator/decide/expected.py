@@ -14,9 +14,15 @@ from orchestrator.decide import events as ev
 from orchestrator.decide.state import MOST_RECENT, Flight, Json, RunState
 
 _ANSWERS: dict[type[ev.Event], str] = {
-    ev.Connected: do.Connect.__name__, ev.Taken: do.Take.__name__, ev.KeeperProven: do.ProveKeeper.__name__,
-    ev.Prepared: do.Prepare.__name__, ev.Applied: do.Apply.__name__, ev.Rejoined: do.Rejoin.__name__,
-    ev.RestartAsked: do.Restart.__name__, ev.PowerCycled: do.PowerCycle.__name__, ev.Restored: do.Restore.__name__,
+    ev.Connected: do.Connect.__name__,
+    ev.Taken: do.Take.__name__,
+    ev.KeeperProven: do.ProveKeeper.__name__,
+    ev.Prepared: do.Prepare.__name__,
+    ev.Applied: do.Apply.__name__,
+    ev.Rejoined: do.Rejoin.__name__,
+    ev.RestartAsked: do.Restart.__name__,
+    ev.PowerCycled: do.PowerCycle.__name__,
+    ev.Restored: do.Restore.__name__,
     ev.Released: do.Release.__name__,
 }
 _AT_ANY_TIME = (ev.StopAsked, ev.Resumed, ev.Marked)  # what people and processes do, whatever the state
@@ -62,8 +68,10 @@ def unexpected(state: RunState, event: ev.Event) -> str:
     host = state.hosts.get(name)
     awaited = host.awaited if host else _awaited_of_the_run(state)
     recent = (host.recent if host else state.recent)[:-1]
-    return (f"{_in_words(event)}{f' of {name}' if name else ''} was not expected; awaited: {awaited or 'nothing'}; "
-            f"before it: {', '.join(recent) or 'nothing'}")
+    return (
+        f"{_in_words(event)}{f' of {name}' if name else ''} was not expected; awaited: {awaited or 'nothing'}; "
+        f"before it: {', '.join(recent) or 'nothing'}"
+    )
 
 
 def note_unexpected(state: RunState, event: ev.Event) -> None:

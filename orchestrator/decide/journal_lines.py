@@ -52,8 +52,11 @@ def chained_sum(previous: str, text: str) -> str:
 
 def encode(entry: Entry, previous: str) -> tuple[str, str]:
     """(the line without its newline, its checksum)."""
-    text = json.dumps({"n": entry.number, "at": entry.at, "kind": entry.kind, "body": entry.body},
-                      separators=(",", ":"), ensure_ascii=True)
+    text = json.dumps(
+        {"n": entry.number, "at": entry.at, "kind": entry.kind, "body": entry.body},
+        separators=(",", ":"),
+        ensure_ascii=True,
+    )
     total = chained_sum(previous, text)
     return f'{text[:-1]},"sum":"{total}"}}', total
 
@@ -91,7 +94,7 @@ class Walk:
             if isinstance(line, str):
                 self.cut = Cut(number, byte, line)
                 return
-            self.number, self.sum = number, line.text[-_SUM_LENGTH - 2:-2]
+            self.number, self.sum = number, line.text[-_SUM_LENGTH - 2 : -2]
             byte += len(data)
             yield line
 
@@ -114,9 +117,9 @@ def _good(data: bytes, previous: str, number: int, byte: int) -> Line | str:
         text = data[:-1].decode("ascii")
     except UnicodeDecodeError:
         return "the line holds bytes that are not ours"
-    if text[-_TAIL:-_SUM_LENGTH - 2] != ',"sum":"' or text[-2:] != '"}':
+    if text[-_TAIL : -_SUM_LENGTH - 2] != ',"sum":"' or text[-2:] != '"}':
         return "the line has no checksum"
-    if chained_sum(previous, text[:-_TAIL] + "}") != text[-_SUM_LENGTH - 2:-2]:
+    if chained_sum(previous, text[:-_TAIL] + "}") != text[-_SUM_LENGTH - 2 : -2]:
         return "the checksum does not fit the line and those before it"
     head = _HEAD.match(text)
     if head is None or int(head[1]) != number:

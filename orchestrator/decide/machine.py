@@ -167,8 +167,9 @@ def _apply_failed(state: RunState, event: ev.HostFailed, host: HostState) -> Non
     if event.fault.get("code") in HOST_IS_UNFIT:
         state.stop = state.stop or {"kind": "stop", "reason": why}
         return
-    state.applied[event.host] = [{**use, "ok": False, "seen": None, "why": why, "code": event.fault.get("code", "")}
-                                 for use in host.last_applied]
+    state.applied[event.host] = [
+        {**use, "ok": False, "seen": None, "why": why, "code": event.fault.get("code", "")} for use in host.last_applied
+    ]
 
 
 def _restart_refused(state: RunState, event: ev.HostFailed, host: HostState) -> None:
@@ -176,8 +177,10 @@ def _restart_refused(state: RunState, event: ev.HostFailed, host: HostState) -> 
     host.restart_wanted = False
     if host.restored is not None:
         host.fault = event.fault
-        state.notes.append(f"{event.host}: is put back, but runs as a trial started it until it is restarted by hand: "
-                           f"{event.fault.get('message', '')}")
+        state.notes.append(
+            f"{event.host}: is put back, but runs as a trial started it until it is restarted by hand: "
+            f"{event.fault.get('message', '')}"
+        )
     else:
         _apply_failed(state, event, host)
 
@@ -239,11 +242,15 @@ def _applied(state: RunState, event: ev.Applied) -> None:
 def _conducted(state: RunState, event: ev.Conducted) -> None:
     state.flight = None
     verdict = event.verdict
-    state.outcomes[event.position] = {"status": verdict["status"], "doubts": list(verdict["doubts"]),
-                                      "reason": verdict["reason"], "attempt": event.attempt,
-                                      "goodput_bit_s": dict(verdict.get("goodput_bit_s") or {}),
-                                      "fill": dict(verdict.get("fill") or {}),
-                                      "took_s": float(event.record.get("took_s") or 0.0)}
+    state.outcomes[event.position] = {
+        "status": verdict["status"],
+        "doubts": list(verdict["doubts"]),
+        "reason": verdict["reason"],
+        "attempt": event.attempt,
+        "goodput_bit_s": dict(verdict.get("goodput_bit_s") or {}),
+        "fill": dict(verdict.get("fill") or {}),
+        "took_s": float(event.record.get("took_s") or 0.0),
+    }
     if state.trial(event.position).role != "rehearse":
         note_kernels(state)
     note_costs(state, event)
@@ -254,12 +261,17 @@ def _conducted(state: RunState, event: ev.Conducted) -> None:
 
 def _conduct_broken(state: RunState, event: ev.ConductBroken) -> None:
     state.flight = None
-    note_external(state, event.fault.get("values", {}).get("changed") or [],
-                  f"in trial {event.position}, attempt {event.attempt}")
+    note_external(
+        state, event.fault.get("values", {}).get("changed") or [], f"in trial {event.position}, attempt {event.attempt}"
+    )
     if event.attempt >= MOST_ATTEMPTS:
         doubts = [BROKEN_OFF, *([CHANGED_OUTSIDE] if event.fault.get("code") == CHANGED_OUTSIDE else [])]
-        state.outcomes[event.position] = {"status": "failed", "doubts": doubts, "attempt": event.attempt,
-                                          "reason": str(event.fault.get("message", "broken off"))}
+        state.outcomes[event.position] = {
+            "status": "failed",
+            "doubts": doubts,
+            "attempt": event.attempt,
+            "reason": str(event.fault.get("message", "broken off")),
+        }
         start_over(state, attempt=1)
     else:
         start_over(state, attempt=event.attempt + 1)
@@ -286,8 +298,12 @@ def _note_lost_apply(state: RunState, event: ev.SessionLost) -> None:
     state.lost_applies += 1
     if state.lost_applies >= MOST_LOST_APPLIES and state.position and state.position not in state.outcomes:
         reason = f"{event.host}: the session was lost whenever this cell's settings were applied"
-        state.outcomes[state.position] = {"status": "failed", "doubts": ["broken_off"], "attempt": state.attempt,
-                                          "reason": f"{reason}: {event.fault.get('message', '')}"}
+        state.outcomes[state.position] = {
+            "status": "failed",
+            "doubts": ["broken_off"],
+            "attempt": state.attempt,
+            "reason": f"{reason}: {event.fault.get('message', '')}",
+        }
         start_over(state, attempt=1)
 
 
@@ -319,8 +335,9 @@ def _rejoined(state: RunState, event: ev.Rejoined) -> None:
         way_back = host.restored if event.as_found else None
         host.restored = {**way_back, "restart": [], "facts": event.facts} if way_back else None
         return
-    state.notes.append(f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had put itself back'}; "
-                       "taken again")
+    state.notes.append(
+        f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had put itself back'}; taken again"
+    )
     if event.outcome == "rebooted":
         count_death(state, host)
 
@@ -391,9 +408,22 @@ def _answered(state: RunState, name: str) -> HostState:
 
 
 _NOTE: dict[type[ev.Event], Callable[..., None]] = {
-    ev.Connected: _connected, ev.HostFailed: _host_failed, ev.Taken: _taken, ev.KeeperProven: _keeper_proven,
-    ev.Prepared: _prepared, ev.Applied: _applied, ev.Conducted: _conducted, ev.ConductBroken: _conduct_broken,
-    ev.SessionLost: _session_lost, ev.Rejoined: _rejoined, ev.Restored: _restored, ev.Released: _released,
-    ev.StopAsked: _stop_asked, ev.Resumed: _resumed, ev.Extended: _extended, ev.Marked: _marked,
-    ev.PowerCycled: _power_cycled, ev.RestartAsked: _restart_asked,
+    ev.Connected: _connected,
+    ev.HostFailed: _host_failed,
+    ev.Taken: _taken,
+    ev.KeeperProven: _keeper_proven,
+    ev.Prepared: _prepared,
+    ev.Applied: _applied,
+    ev.Conducted: _conducted,
+    ev.ConductBroken: _conduct_broken,
+    ev.SessionLost: _session_lost,
+    ev.Rejoined: _rejoined,
+    ev.Restored: _restored,
+    ev.Released: _released,
+    ev.StopAsked: _stop_asked,
+    ev.Resumed: _resumed,
+    ev.Extended: _extended,
+    ev.Marked: _marked,
+    ev.PowerCycled: _power_cycled,
+    ev.RestartAsked: _restart_asked,
 }

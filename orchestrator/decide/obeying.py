@@ -41,9 +41,12 @@ def composed_as(plan: Plan, noted: RunSetup) -> RunSetup:
 
 def differences(planned: RunSetup, noted: RunSetup) -> list[str]:
     """Where the journal's setup is not what the plan composes to, a line each; empty when they are equal."""
-    return [f"{one.name}: {_shown(mine)} by the plan, {_shown(theirs)} in the journal"
-            for one in fields(RunSetup) if one.name not in _NOT_THE_PLANS
-            for mine, theirs in _unequal(getattr(planned, one.name), getattr(noted, one.name))]
+    return [
+        f"{one.name}: {_shown(mine)} by the plan, {_shown(theirs)} in the journal"
+        for one in fields(RunSetup)
+        if one.name not in _NOT_THE_PLANS
+        for mine, theirs in _unequal(getattr(planned, one.name), getattr(noted, one.name))
+    ]
 
 
 def programs(setup: RunSetup) -> list[Program]:
@@ -53,8 +56,9 @@ def programs(setup: RunSetup) -> list[Program]:
         for use in cell.settings:
             if use.setting == COMMAND and isinstance(use.level, dict):
                 lists = [use.level.get(key) for key in _ARGUMENT_LISTS]
-                found += [Program(use.host, tuple(map(str, words)))
-                          for words in lists if isinstance(words, list) and words]
+                found += [
+                    Program(use.host, tuple(map(str, words))) for words in lists if isinstance(words, list) and words
+                ]
     return list(dict.fromkeys(found))
 
 

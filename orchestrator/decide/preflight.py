@@ -25,8 +25,11 @@ def preflight_problem(state: RunState) -> Fault | None:
             _look_at_system(state, name, str(told.get("family", LINUX)), str(told.get("system", "")))
         for one, other in combinations(sorted(facts), 2):
             if same_network_namespace(facts[one], facts[other]):
-                raise LinkError("one_machine", f"{one} and {other} are the same machine: traffic between them would "
-                                "never touch a link", next_step="name two different machines in the plan")
+                raise LinkError(
+                    "one_machine",
+                    f"{one} and {other} are the same machine: traffic between them would never touch a link",
+                    next_step="name two different machines in the plan",
+                )
         for cell in state.setup.cells:
             for use in cell.settings:
                 target_of(use, facts[use.host])
@@ -43,10 +46,15 @@ def _look_at_system(state: RunState, name: str, family: str, system: str) -> Non
     """What can be set and seen was decided by what the plan says."""
     said = BSD if name in state.setup.bsd_hosts else LINUX
     if family != said:
-        raise HostError("system_differs", f"{name}: the plan says system: {said}, and the host runs {system}; nothing "
-                        "was changed", host=name, plan=said, system=system,
-                        next_step=f"write system: {family} for {name} in the plan (check then says what can be set "
-                        "there), or name another host")
+        raise HostError(
+            "system_differs",
+            f"{name}: the plan says system: {said}, and the host runs {system}; nothing was changed",
+            host=name,
+            plan=said,
+            system=system,
+            next_step=f"write system: {family} for {name} in the plan (check then says what can be set "
+            "there), or name another host",
+        )
 
 
 def _look_at_ends(state: RunState, cell: Cell, name: str, facts: dict[str, Json]) -> None:
@@ -67,8 +75,16 @@ def _look_at_ends(state: RunState, cell: Cell, name: str, facts: dict[str, Json]
 def interfaces_used(state: RunState, name: str) -> tuple[str, ...]:
     """The interfaces of a host that links or settings of this run use, in a stable order."""
     facts = state.hosts[name].facts or {}
-    used = {interface_of(selector, facts, name) for link in state.setup.links
-            for host, selector in link.ends if host == name}
-    used |= {target_of(use, facts) for cell in state.setup.cells for use in cell.settings
-             if use.host == name and use.selector}
+    used = {
+        interface_of(selector, facts, name)
+        for link in state.setup.links
+        for host, selector in link.ends
+        if host == name
+    }
+    used |= {
+        target_of(use, facts)
+        for cell in state.setup.cells
+        for use in cell.settings
+        if use.host == name and use.selector
+    }
     return tuple(sorted(used - {""}))

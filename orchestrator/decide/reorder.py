@@ -44,6 +44,7 @@ def _starts_together(groups: list[list[Trial]], cells: Mapping[int, Cell]) -> li
 
 
 def _costly_levels(cell: Cell, costly: frozenset[str]) -> str:
-    levels: list[Any] = [[use.host, use.selector, use.setting, use.level] for use in cell.settings
-                         if use.setting in costly]
+    levels: list[Any] = [
+        [use.host, use.selector, use.setting, use.level] for use in cell.settings if use.setting in costly
+    ]
     return json.dumps(levels, sort_keys=True)

@@ -23,11 +23,18 @@ def is_search(cell: Cell) -> bool:
 def search_rules(cell: Cell, facts: LinkFacts, full_s: float) -> SearchRules:
     """How to search this cell; LinkError when nobody knows the link's rate."""
     if facts.rate_bit_s is None:
-        raise LinkError("rate_unknown", "the search begins at the link's full frame rate, which neither end reports",
-                        next_step="give the link a rate in the plan: rate: 1Gbit/s")
+        raise LinkError(
+            "rate_unknown",
+            "the search begins at the link's full frame rate, which neither end reports",
+            next_step="give the link a rate in the plan: rate: 1Gbit/s",
+        )
     highest = share_to_payload_rate(1.0, facts.rate_bit_s, facts.mtu, facts.family, payload=datagram_size(cell, facts))
-    return SearchRules(highest, loss_ratio_limit=float(cell.traffic["loss_ratio_limit"] or 0.0),
-                       short_s=min(SHORT_S, full_s), full_s=full_s)
+    return SearchRules(
+        highest,
+        loss_ratio_limit=float(cell.traffic["loss_ratio_limit"] or 0.0),
+        short_s=min(SHORT_S, full_s),
+        full_s=full_s,
+    )
 
 
 def searched(step: Json) -> SearchTrial:
@@ -35,8 +42,12 @@ def searched(step: Json) -> SearchTrial:
     parts = [part for end in ("first", "second") for part in step[end]["parts"]]
     sent = [part for part in parts if part["part"] == "send"]
     received = [part for part in parts if part["part"] == "receive"]
-    offered = [part["window_sent_bytes"] * 8 / other["window_s"] for part in sent for other in received
-               if other["way"] == part["way"]]
+    offered = [
+        part["window_sent_bytes"] * 8 / other["window_s"]
+        for part in sent
+        for other in received
+        if other["way"] == part["way"]
+    ]
     # What the own queue refused was handed over and lost, as in the row: no throughput without loss.
     handed_over = sum(part["datagrams_sent"] + int(part.get("datagrams_refused") or 0) for part in sent)
     arrived = min(sum(part["datagrams_received"] for part in received), handed_over)
@@ -47,5 +58,7 @@ def confirming_step(steps: Sequence[Json], answer: Throughput) -> Json | None:
     """The full-length step whose rate is the answer; None when no rate was confirmed."""
     if answer.rate_bit_s is None:
         return None
-    return next((step for step in reversed(steps)
-                 if step["full_length"] and searched(step).offered_bit_s == answer.rate_bit_s), None)
+    return next(
+        (step for step in reversed(steps) if step["full_length"] and searched(step).offered_bit_s == answer.rate_bit_s),
+        None,
+    )

@@ -45,6 +45,8 @@ def _make_ready(state: RunState, name: str) -> list[Command]:
 def prepare(state: RunState, name: str) -> Prepare:
     """Record a host's before-values; of places it has changed, those the run knows lead over what the host holds."""
     host = state.hosts[name]
-    places = tuple({**where, "known": known_before(host, place)} if place in host.ours else where
-                   for place, (_, where) in all_places(state, name).items())
+    places = tuple(
+        {**where, "known": known_before(host, place)} if place in host.ours else where
+        for place, (_, where) in all_places(state, name).items()
+    )
     return Prepare(name, interfaces_used(state, name), places)

@@ -204,8 +204,13 @@ def all_places(state: RunState, name: str) -> dict[Place, tuple[SettingUse, Json
 
 def known_before(host: HostState, place: Place) -> Json:
     """What the journal knows of a place, for a host whose own record is gone; `ours` tells our values from others'."""
-    return {**host.places[place], "level": host.before_levels.get(place), "value": host.before[place],
-            "ours": host.ours.get(place, []), "unfinished": place in host.in_doubt}
+    return {
+        **host.places[place],
+        "level": host.before_levels.get(place),
+        "value": host.before[place],
+        "ours": host.ours.get(place, []),
+        "unfinished": place in host.in_doubt,
+    }
 
 
 def changed_places(state: RunState, name: str) -> list[Json]:

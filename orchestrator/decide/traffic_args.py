@@ -30,8 +30,13 @@ class LinkFacts:
 
     def as_dict(self) -> dict[str, Any]:
         """The facts as the trial's record holds them."""
-        return {"rate_bit_s": self.rate_bit_s, "family": self.family, "mtu": self.mtu,
-                "first": dict(self.first), "second": dict(self.second)}
+        return {
+            "rate_bit_s": self.rate_bit_s,
+            "family": self.family,
+            "mtu": self.mtu,
+            "first": dict(self.first),
+            "second": dict(self.second),
+        }
 
 
 def link_rate_bit_s(link: LinkSetup, first: Mapping[str, Any], second: Mapping[str, Any]) -> float | None:
@@ -52,8 +57,9 @@ def asked_bit_s(offered: Mapping[str, Any] | None, facts: LinkFacts, datagram_by
         return float(offered["frames_s"]) * datagram_bytes * 8
     if facts.rate_bit_s is None:
         return None
-    return share_to_payload_rate(float(offered["link_share"]), facts.rate_bit_s, facts.mtu, facts.family,
-                                 payload=datagram_bytes)
+    return share_to_payload_rate(
+        float(offered["link_share"]), facts.rate_bit_s, facts.mtu, facts.family, payload=datagram_bytes
+    )
 
 
 def datagram_size(cell: Cell, facts: LinkFacts) -> int:
@@ -72,8 +78,9 @@ def ports_for(link: LinkSetup, cell: Cell, trial: Trial, seed: int, at_once: Seq
     return list((own[start:] + own[:start])[:needed])
 
 
-def traffic_args(cell: Cell, ports: Sequence[int], facts: LinkFacts, *, token: str,
-                 bound_s: float, asked: float | None = None) -> tuple[dict[str, Any], dict[str, Any]]:
+def traffic_args(
+    cell: Cell, ports: Sequence[int], facts: LinkFacts, *, token: str, bound_s: float, asked: float | None = None
+) -> tuple[dict[str, Any], dict[str, Any]]:
     """(arguments of `traffic.dial` on the first end, of `traffic.serve` on the second).
 
     `ports` are those of `ports_for`, the first of them the path proof's. `asked` (payload bit/s) takes the place of the
@@ -85,8 +92,17 @@ def traffic_args(cell: Cell, ports: Sequence[int], facts: LinkFacts, *, token: s
     offered = asked or asked_bit_s(traffic["offered_rate"], facts, datagram_bytes)
     alike = {name: traffic[name] for name in DEFAULTS}  # a flow runs on one link: `together` is ours
     flows = [{**alike, "way": way, "asked_bit_s": offered, "datagram_bytes": datagram_bytes} for way in ways]
-    shared = {"token": token, "family": facts.family, "ports": list(ports[1:]), "flows": flows, "mtu": facts.mtu,
-              "rate_bit_s": facts.rate_bit_s, "watch_s": 0.2, "round_trip": True, "bound_s": bound_s}
+    shared = {
+        "token": token,
+        "family": facts.family,
+        "ports": list(ports[1:]),
+        "flows": flows,
+        "mtu": facts.mtu,
+        "rate_bit_s": facts.rate_bit_s,
+        "watch_s": 0.2,
+        "round_trip": True,
+        "bound_s": bound_s,
+    }
     first, second = facts.first, facts.second
     dial = {**shared, "interface": first["interface"], "local": first["address"], "peer": second["address"]}
     serve = {**shared, "interface": second["interface"], "local": second["address"], "peer": first["address"]}

@@ -21,6 +21,7 @@ def longest_s(setup: RunSetup, command: Command, trial: Trial | None = None) -> 
         return LONGEST_ANSWER_S + (setup.patience_s if command.within_s is None else command.within_s)
     if isinstance(command, Conduct) and trial is not None:
         steps = MOST_SEARCH_STEPS if is_search(setup.cell(trial.cell)) else 1
-        return LONGEST_AROUND_TRAFFIC_S + steps * (setup.warmup_s + setup.length_of(trial) + TRAFFIC_SLACK_S
-                                                   + LONGEST_AROUND_TRAFFIC_S)
+        return LONGEST_AROUND_TRAFFIC_S + steps * (
+            setup.warmup_s + setup.length_of(trial) + TRAFFIC_SLACK_S + LONGEST_AROUND_TRAFFIC_S
+        )
     return LONGEST_ANSWER_S

@@ -39,11 +39,19 @@ def lay_out_clock_files() -> None:
         (cpu / core).mkdir()
         (cpu / core / "cpufreq").symlink_to("../cpufreq/policy0")
     numbers = " ".join(core.removeprefix("cpu") for core in cores)
-    files = {"affected_cpus": numbers, "related_cpus": numbers, "scaling_driver": "simulated",
-             "scaling_available_governors": " ".join(GOVERNORS), "scaling_governor": "schedutil",
-             "scaling_setspeed": "<unsupported>",
-             "cpuinfo_min_freq": LEAST_KHZ, "cpuinfo_max_freq": GREATEST_KHZ, "scaling_min_freq": LEAST_KHZ,
-             "scaling_max_freq": GREATEST_KHZ, "scaling_cur_freq": GREATEST_KHZ}
+    files = {
+        "affected_cpus": numbers,
+        "related_cpus": numbers,
+        "scaling_driver": "simulated",
+        "scaling_available_governors": " ".join(GOVERNORS),
+        "scaling_governor": "schedutil",
+        "scaling_setspeed": "<unsupported>",
+        "cpuinfo_min_freq": LEAST_KHZ,
+        "cpuinfo_max_freq": GREATEST_KHZ,
+        "scaling_min_freq": LEAST_KHZ,
+        "scaling_max_freq": GREATEST_KHZ,
+        "scaling_cur_freq": GREATEST_KHZ,
+    }
     for name, value in files.items():
         (_POLICY / name).write_text(f"{value}\n")
     (cpu / "cpufreq/simulated").write_text("a share of a core stands for this clock\n")

@@ -35,5 +35,7 @@ def fit_board(lab: Lab, host: str, peer: str) -> float:
 def sentence(host: str, share: float) -> str:
     """What was fitted, for the person who watches."""
     least = share * LEAST_KHZ / GREATEST_KHZ
-    return (f"{host} is a slow board with a simulated clock: {share:.2f} of a core at {GREATEST_KHZ / 1e6:.1f} GHz, "
-            f"{least:.2f} at {LEAST_KHZ / 1e6:.1f} GHz, fitted to this machine")
+    return (
+        f"{host} is a slow board with a simulated clock: {share:.2f} of a core at {GREATEST_KHZ / 1e6:.1f} GHz, "
+        f"{least:.2f} at {LEAST_KHZ / 1e6:.1f} GHz, fitted to this machine"
+    )

@@ -26,5 +26,11 @@ _CLOCK = "  clock: {setting: governor, at: dome, levels: [powersave, performance
 
 def demo_plan(*, with_clock: bool, seconds: float, replicates: int, seed: int = 7) -> str:
     """The plan's text; without the clock where this machine cannot give a host a slow one."""
-    return _PLAN.format(and_clock=" and clock policy" if with_clock else "", s="" if with_clock else "s",
-                        clock=_CLOCK if with_clock else "", seconds=f"{seconds:g}", replicates=replicates, seed=seed)
+    return _PLAN.format(
+        and_clock=" and clock policy" if with_clock else "",
+        s="" if with_clock else "s",
+        clock=_CLOCK if with_clock else "",
+        seconds=f"{seconds:g}",
+        replicates=replicates,
+        seed=seed,
+    )

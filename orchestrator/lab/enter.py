@@ -13,10 +13,23 @@ from pathlib import Path
 
 from orchestrator.lab import namespaces
 
-_ORDER = (("user", namespaces.NEW_USER), ("ipc", namespaces.NEW_IPC), ("uts", namespaces.NEW_UTS),
-          ("net", namespaces.NEW_NET), ("pid", namespaces.NEW_PID), ("mnt", namespaces.NEW_MOUNT))
-_FORWARDED = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGUSR1, signal.SIGUSR2,
-              signal.SIGWINCH)
+_ORDER = (
+    ("user", namespaces.NEW_USER),
+    ("ipc", namespaces.NEW_IPC),
+    ("uts", namespaces.NEW_UTS),
+    ("net", namespaces.NEW_NET),
+    ("pid", namespaces.NEW_PID),
+    ("mnt", namespaces.NEW_MOUNT),
+)
+_FORWARDED = (
+    signal.SIGINT,
+    signal.SIGTERM,
+    signal.SIGHUP,
+    signal.SIGQUIT,
+    signal.SIGUSR1,
+    signal.SIGUSR2,
+    signal.SIGWINCH,
+)
 
 
 def main() -> int:

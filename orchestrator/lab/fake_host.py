@@ -12,16 +12,33 @@ INTERFACE = "eth1"
 CORES = 4
 QUEUES = 2
 _CPU_TREE = "/sys/devices/system/cpu"
-_CHANGEABLE = ("tx-scatter-gather", "tx-checksum-ip-generic", "tx-generic-segmentation", "tx-tcp-segmentation",
-               "tx-tcp6-segmentation", "tx-udp-segmentation", "rx-gro", "rx-checksum", "rx-hashing")
+_CHANGEABLE = (
+    "tx-scatter-gather",
+    "tx-checksum-ip-generic",
+    "tx-generic-segmentation",
+    "tx-tcp-segmentation",
+    "tx-tcp6-segmentation",
+    "tx-udp-segmentation",
+    "rx-gro",
+    "rx-checksum",
+    "rx-hashing",
+)
 _FIXED = ("tx-checksum-ipv4", "rx-lro", "rx-gro-hw", "highdma")
 _COPPER_TO_2G5 = (0, 1, 2, 3, 5, 47)  # bit numbers of linux/ethtool.h; 6, 7, 13: negotiation, twisted pair, pause
 _SYSCTLS = {
-    "net/core/rmem_max": "212992", "net/core/wmem_max": "212992", "net/core/netdev_max_backlog": "1000",
-    "net/core/busy_read": "0", "net/core/busy_poll": "0", "net/core/rps_sock_flow_entries": "0",
-    "net/ipv4/tcp_congestion_control": "cubic", "net/ipv4/tcp_available_congestion_control": "reno cubic",
-    "net/ipv4/tcp_rmem": "4096\t131072\t6291456", "net/ipv4/tcp_wmem": "4096\t16384\t4194304",
-    "net/ipv4/tcp_mem": "188000\t250000\t376000", "net/ipv4/tcp_mtu_probing": "0", "net/ipv4/tcp_sack": "1",
+    "net/core/rmem_max": "212992",
+    "net/core/wmem_max": "212992",
+    "net/core/netdev_max_backlog": "1000",
+    "net/core/busy_read": "0",
+    "net/core/busy_poll": "0",
+    "net/core/rps_sock_flow_entries": "0",
+    "net/ipv4/tcp_congestion_control": "cubic",
+    "net/ipv4/tcp_available_congestion_control": "reno cubic",
+    "net/ipv4/tcp_rmem": "4096\t131072\t6291456",
+    "net/ipv4/tcp_wmem": "4096\t16384\t4194304",
+    "net/ipv4/tcp_mem": "188000\t250000\t376000",
+    "net/ipv4/tcp_mtu_probing": "0",
+    "net/ipv4/tcp_sack": "1",
 }
 
 
@@ -48,11 +65,20 @@ def _add_clocks(kernel: FakeKernel) -> None:
     kernel.files[f"{_CPU_TREE}/online"] = f"0-{CORES - 1}"
     kernel.files[f"{_CPU_TREE}/cpufreq/boost"] = "1"
     for policy, (cores, greatest) in {"policy0": ("0 1", 1_800_000), "policy2": ("2 3", 2_400_000)}.items():
-        kernel.files.update({f"{_CPU_TREE}/cpufreq/{policy}/{file}": text for file, text in {
-            "affected_cpus": cores, "scaling_governor": "schedutil",
-            "scaling_available_governors": "conservative ondemand performance schedutil powersave userspace",
-            "scaling_min_freq": "600000", "scaling_max_freq": str(greatest), "cpuinfo_min_freq": "600000",
-            "cpuinfo_max_freq": str(greatest)}.items()})
+        kernel.files.update(
+            {
+                f"{_CPU_TREE}/cpufreq/{policy}/{file}": text
+                for file, text in {
+                    "affected_cpus": cores,
+                    "scaling_governor": "schedutil",
+                    "scaling_available_governors": "conservative ondemand performance schedutil powersave userspace",
+                    "scaling_min_freq": "600000",
+                    "scaling_max_freq": str(greatest),
+                    "cpuinfo_min_freq": "600000",
+                    "cpuinfo_max_freq": str(greatest),
+                }.items()
+            }
+        )
     for core in range(CORES):
         for state in range(3):
             kernel.files[f"{_CPU_TREE}/cpu{core}/cpuidle/state{state}/disable"] = "0"
@@ -60,19 +86,35 @@ def _add_clocks(kernel: FakeKernel) -> None:
 
 def _add_interface(kernel: FakeKernel, name: str, index: int) -> None:
     kernel.links_by_name[name] = {
-        "name": name, "index": index, "mtu": 1500, "min_mtu": 68, "max_mtu": 9194, "transmit_queue_length": 1000,
-        "kind": "", "parent": None, "up": True, "carrier": True}
+        "name": name,
+        "index": index,
+        "mtu": 1500,
+        "min_mtu": 68,
+        "max_mtu": 9194,
+        "transmit_queue_length": 1000,
+        "kind": "",
+        "parent": None,
+        "up": True,
+        "carrier": True,
+    }
     kernel.files[f"/sys/class/net/{name}/ifindex"] = str(index)
     for queue in range(QUEUES):
         folder = f"/sys/class/net/{name}/queues"
-        kernel.files.update({f"{folder}/rx-{queue}/rps_cpus": "0", f"{folder}/rx-{queue}/rps_flow_cnt": "0",
-                             f"{folder}/tx-{queue}/xps_cpus": "0"})
+        kernel.files.update(
+            {
+                f"{folder}/rx-{queue}/rps_cpus": "0",
+                f"{folder}/rx-{queue}/rps_flow_cnt": "0",
+                f"{folder}/tx-{queue}/xps_cpus": "0",
+            }
+        )
     kernel.interrupts[name] = [str(40 + queue) for queue in range(QUEUES)]
-    kernel.files.update({f"/proc/irq/{number}/smp_affinity_list": f"0-{CORES - 1}"
-                         for number in kernel.interrupts[name]})
+    kernel.files.update(
+        {f"/proc/irq/{number}/smp_affinity_list": f"0-{CORES - 1}" for number in kernel.interrupts[name]}
+    )
     kernel.features_by_name[name] = {
         **{feature: {"active": True, "requested": True, "changeable": True} for feature in _CHANGEABLE},
-        **{feature: {"active": False, "requested": False, "changeable": False} for feature in _FIXED}}
+        **{feature: {"active": False, "requested": False, "changeable": False} for feature in _FIXED},
+    }
     kernel.addresses_by_index[index] = []
     _add_tables(kernel, name)
 
@@ -83,14 +125,25 @@ def _add_tables(kernel: FakeKernel, name: str) -> None:
         ethtool.COALESCING: {"rx-usecs": 3, "tx-usecs": 3, "adaptive-rx": 1, "adaptive-tx": 1},
         ethtool.PAUSE: {"autoneg": 1, "rx": 1, "tx": 1},
         ethtool.CHANNELS: {"combined-max": 4, "combined": QUEUES},
-        ethtool.ENERGY_EFFICIENCY: {"supported": 0x28, "advertised": 0x28, "enabled": 1, "tx-lpi-enabled": 1,
-                                    "tx-lpi-timer": 17}}
+        ethtool.ENERGY_EFFICIENCY: {
+            "supported": 0x28,
+            "advertised": 0x28,
+            "enabled": 1,
+            "tx-lpi-enabled": 1,
+            "tx-lpi-timer": 17,
+        },
+    }
     for table, words in tables.items():
         kernel.tables[(name, table)] = {**dict.fromkeys(table.words, 0), **words}
     kernel.link_settings_by_name[name] = {
-        "speed_bit_s": 2_500_000_000, "duplex": "full", "port": 0, "autoneg": True,
-        "supported": sorted((*_COPPER_TO_2G5, 6, 7, 13)), "advertised": sorted((*_COPPER_TO_2G5, 6, 7, 13)),
-        "peer_advertised": sorted((*_COPPER_TO_2G5, 6))}
+        "speed_bit_s": 2_500_000_000,
+        "duplex": "full",
+        "port": 0,
+        "autoneg": True,
+        "supported": sorted((*_COPPER_TO_2G5, 6, 7, 13)),
+        "advertised": sorted((*_COPPER_TO_2G5, 6, 7, 13)),
+        "peer_advertised": sorted((*_COPPER_TO_2G5, 6)),
+    }
 
 
 def _add_program(kernel: FakeKernel) -> None:
@@ -101,11 +154,14 @@ def _add_program(kernel: FakeKernel) -> None:
         if len(arguments) > 1:
             held["value"] = arguments[1]
         return Outcome(0, held["value"] + "\n", "", False, False)
+
     kernel.programs["dial"] = dial
 
 
 def example_for(name: str, example: str) -> Any:
     """A setting's example as a level of this host; some examples are pictures, because their levels are tables."""
-    return {"command": {"read": ["dial"], "write": ["dial", "{level}"], "level": "fast"},
-            "boot-lines": {"file": "/boot/config", "level": ["mitigations=off"]},
-            "kernel": {"file": CHOICE_ONCE, "level": example}}.get(name, example)
+    return {
+        "command": {"read": ["dial"], "write": ["dial", "{level}"], "level": "fast"},
+        "boot-lines": {"file": "/boot/config", "level": ["mitigations=off"]},
+        "kernel": {"file": CHOICE_ONCE, "level": example},
+    }.get(name, example)

@@ -18,10 +18,12 @@ from orchestrator.onhost.settings.kernel import Kernel, Outcome
 
 IPV6_LEAST_MTU = 1280
 CHOICE_ONCE = "/boot/choice-once"
-_NEEDS = {"tx-tcp-segmentation": ("tx-scatter-gather", "tx-checksum-ip-generic"),
-          "tx-generic-segmentation": ("tx-scatter-gather",),
-          "tx-udp-segmentation": ("tx-scatter-gather", "tx-checksum-ip-generic"),
-          "tx-scatter-gather": ("tx-checksum-ip-generic",)}
+_NEEDS = {
+    "tx-tcp-segmentation": ("tx-scatter-gather", "tx-checksum-ip-generic"),
+    "tx-generic-segmentation": ("tx-scatter-gather",),
+    "tx-udp-segmentation": ("tx-scatter-gather", "tx-checksum-ip-generic"),
+    "tx-scatter-gather": ("tx-checksum-ip-generic",),
+}
 
 
 class FakeKernel(Kernel):
@@ -74,7 +76,7 @@ class FakeKernel(Kernel):
     def names(self, path: str) -> list[str]:
         """What lies in a folder."""
         start = path.rstrip("/") + "/"
-        return sorted({name[len(start):].split("/")[0] for name in self.files if name.startswith(start)})
+        return sorted({name[len(start) :].split("/")[0] for name in self.files if name.startswith(start)})
 
     def read_text(self, path: str) -> str:
         """The file, or ENOENT."""
@@ -129,14 +131,26 @@ class FakeKernel(Kernel):
         """The interface's."""
         return copy.deepcopy(self.addresses_by_index.get(index, []))
 
-    def add_address(self, index: int, entry: dict[str, Any], *, no_duplicate_check: bool = False,
-                    replace: bool = False) -> None:
+    def add_address(
+        self, index: int, entry: dict[str, Any], *, no_duplicate_check: bool = False, replace: bool = False
+    ) -> None:
         """Given for ever, with the flags asked for."""
         flags = [flag for flag in entry.get("flags", []) if flag != "permanent"] + ["permanent"]
         flags += ["nodad"] if no_duplicate_check and "nodad" not in flags else []
-        whole = {"index": index, "family": 6 if ":" in entry["address"] else 4, "peer": "", "scope": 0, "label": "",
-                 "broadcast": "", "preferred_s": None, "valid_s": None, "priority": 0, "protocol": 0, **entry,
-                 "flags": flags}
+        whole = {
+            "index": index,
+            "family": 6 if ":" in entry["address"] else 4,
+            "peer": "",
+            "scope": 0,
+            "label": "",
+            "broadcast": "",
+            "preferred_s": None,
+            "valid_s": None,
+            "priority": 0,
+            "protocol": 0,
+            **entry,
+            "flags": flags,
+        }
         held = self.addresses_by_index.setdefault(index, [])
         same = [each for each in held if each["address"] == entry["address"]]
         if same and not replace:
@@ -178,8 +192,10 @@ class FakeKernel(Kernel):
         if index in self.qdiscs_by_index:
             return [dict(self.qdiscs_by_index[index])]
         kinds = self.queue_kinds_by_index.get(index, [])
-        return [_default_qdisc(index, "mq" if kinds else "pfifo_fast", 0xFFFFFFFF),
-                *(_default_qdisc(index, kind, number) for number, kind in enumerate(kinds[:self._used(index)], 1))]
+        return [
+            _default_qdisc(index, "mq" if kinds else "pfifo_fast", 0xFFFFFFFF),
+            *(_default_qdisc(index, kind, number) for number, kind in enumerate(kinds[: self._used(index)], 1)),
+        ]
 
     def _used(self, index: int) -> int:
         """How many queues the card sends with."""
@@ -189,8 +205,15 @@ class FakeKernel(Kernel):
 
     def set_root_qdisc(self, index: int, kind: str, options: bytes, handle: int) -> None:
         """The kernel numbers it when the caller does not."""
-        self.qdiscs_by_index[index] = {"index": index, "kind": kind, "handle": handle or 0x80010000,
-                                       "parent": 0xFFFFFFFF, "root": True, "default": False, "options": options.hex()}
+        self.qdiscs_by_index[index] = {
+            "index": index,
+            "kind": kind,
+            "handle": handle or 0x80010000,
+            "parent": 0xFFFFFFFF,
+            "root": True,
+            "default": False,
+            "options": options.hex(),
+        }
 
     def drop_root_qdisc(self, index: int) -> None:
         """Back to the default."""
@@ -242,8 +265,15 @@ class FakeKernel(Kernel):
         """A copy, or None."""
         return copy.deepcopy(self.link_settings_by_name.get(interface))
 
-    def set_link_settings(self, interface: str, *, autoneg: bool, speed_bit_s: int | None = None,
-                          duplex: str | None = None, advertised: Iterable[int] | None = None) -> None:
+    def set_link_settings(
+        self,
+        interface: str,
+        *,
+        autoneg: bool,
+        speed_bit_s: int | None = None,
+        duplex: str | None = None,
+        advertised: Iterable[int] | None = None,
+    ) -> None:
         """Forced, or negotiated with a peer that can do everything."""
         settings = self.link_settings_by_name[interface]
         settings["autoneg"] = autoneg
@@ -296,5 +326,12 @@ class FakeKernel(Kernel):
 
 
 def _default_qdisc(index: int, kind: str, parent: int) -> dict[str, Any]:
-    return {"index": index, "kind": kind, "handle": 0, "parent": parent, "root": parent == 0xFFFFFFFF,
-            "default": True, "options": ""}
+    return {
+        "index": index,
+        "kind": kind,
+        "handle": 0,
+        "parent": parent,
+        "root": parent == 0xFFFFFFFF,
+        "default": True,
+        "options": "",
+    }

@@ -29,8 +29,7 @@ _PLACE = namespaces.NEW_NET | namespaces.NEW_MOUNT | namespaces.NEW_UTS | namesp
 class Ground:
     """Builds the lab step by step; every place reports by itself, so that its process number is known outside."""
 
-    def __init__(self, scenario: Scenario, server: str, report: socket.socket,
-                 groups: dict[str, CpuGroup]) -> None:
+    def __init__(self, scenario: Scenario, server: str, report: socket.socket, groups: dict[str, CpuGroup]) -> None:
         """`server`: "openssh" or "asyncssh"; `report`: to the program outside; `groups`: those of slow boards."""
         self.scenario = scenario
         self.server = server
@@ -159,8 +158,10 @@ class Ground:
             known.append(f"{host.name},{host.control_address} {public}\n")
             blocks.append(f"Host {host.name}\n  HostName {host.control_address}\n")
         (LAB_FOLDER / "known_hosts").write_text("".join(known))
-        everywhere = (f"Host *\n  User root\n  IdentityFile {LAB_FOLDER}/id_ed25519\n  IdentitiesOnly yes\n"
-                      f"  UserKnownHostsFile {LAB_FOLDER}/known_hosts\n  StrictHostKeyChecking yes\n")
+        everywhere = (
+            f"Host *\n  User root\n  IdentityFile {LAB_FOLDER}/id_ed25519\n  IdentitiesOnly yes\n"
+            f"  UserKnownHostsFile {LAB_FOLDER}/known_hosts\n  StrictHostKeyChecking yes\n"
+        )
         (LAB_FOLDER / "ssh_config").write_text("".join(blocks) + everywhere)
         return keys, user_key.export_public_key().decode()
 
@@ -172,9 +173,11 @@ def in_words(error: BaseException) -> str:
         return said
     if os.geteuid() == 0 and not namespaces.in_user_namespace_of_our_own():
         return f"{said}. Root may not make namespaces here; a container needs CAP_SYS_ADMIN for that"
-    return (f"{said}. An ordinary user needs unprivileged user namespaces, which are not allowed here. Run it as root, "
-            "or have them allowed: sysctl user.max_user_namespaces above 0, kernel.unprivileged_userns_clone=1 (Debian "
-            "before 11), kernel.apparmor_restrict_unprivileged_userns=0 (Ubuntu)")
+    return (
+        f"{said}. An ordinary user needs unprivileged user namespaces, which are not allowed here. Run it as root, "
+        "or have them allowed: sysctl user.max_user_namespaces above 0, kernel.unprivileged_userns_clone=1 (Debian "
+        "before 11), kernel.apparmor_restrict_unprivileged_userns=0 (Ubuntu)"
+    )
 
 
 def run(scenario: Scenario, server: str, report: socket.socket, groups: dict[str, CpuGroup]) -> None:

@@ -32,7 +32,7 @@ class LabError(RuntimeError):
 
 
 def why_no_lab_here(server: Server = "asyncssh") -> str:
-    """"" when a lab can be tried here, else what is missing; making it may still fail for a reason it then tells."""
+    """Empty text when a lab can be tried here, else what is missing; making it may still fail, and then tells why."""
     path = path_with_system_folders(os.environ.get("PATH"))
     if not hasattr(os, "memfd_create"):
         return "a lab needs Linux"
@@ -73,8 +73,12 @@ class Lab:
         try:
             self._warden = subprocess.Popen(
                 [sys.executable, "-P", "-m", "orchestrator.lab.warden", str(theirs.fileno()), self.server],
-                pass_fds=[theirs.fileno()], stdin=subprocess.PIPE, stdout=self._words, stderr=self._words,
-                start_new_session=True)  # Ctrl-C is for the program that uses the lab, not for the lab
+                pass_fds=[theirs.fileno()],
+                stdin=subprocess.PIPE,
+                stdout=self._words,
+                stderr=self._words,
+                start_new_session=True,
+            )  # Ctrl-C is for the program that uses the lab, not for the lab
             theirs.close()
             self._hand_over_scenario(self._warden)
             self._wait_until_built()
@@ -102,8 +106,9 @@ class Lab:
     def __enter__(self) -> Lab:
         return self.make()
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.stop()
 
     def run(self, argv: Sequence[str], **options: Any) -> subprocess.CompletedProcess[Any]:
@@ -123,8 +128,10 @@ class Lab:
         kinds = _KINDS if os.geteuid() == 0 else ("user", *_KINDS)
         self.controller = Place("controller", self._pids["controller"], kinds)
         self.switch = Switch("switch", self._pids["switch"], kinds)
-        self.hosts = {host.name: Place(host.name, self._pids[host.name], kinds, self._group_of(host))
-                      for host in self.scenario.hosts}
+        self.hosts = {
+            host.name: Place(host.name, self._pids[host.name], kinds, self._group_of(host))
+            for host in self.scenario.hosts
+        }
 
     def _group_of(self, host: LabHost) -> str:
         return str(group_folder(self._warden.pid, host.name)) if host.slow_board and self._warden else ""

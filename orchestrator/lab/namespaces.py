@@ -13,12 +13,25 @@ import struct
 from pathlib import Path
 
 # <linux/sched.h>
-NEW_MOUNT, NEW_UTS, NEW_IPC, NEW_USER, NEW_PID, NEW_NET = 0x00020000, 0x04000000, 0x08000000, 0x10000000, 0x20000000, \
-    0x40000000
+NEW_MOUNT, NEW_UTS, NEW_IPC, NEW_USER, NEW_PID, NEW_NET = (
+    0x00020000,
+    0x04000000,
+    0x08000000,
+    0x10000000,
+    0x20000000,
+    0x40000000,
+)
 # <linux/mount.h>
 READ_ONLY, NO_SETUID, NO_DEVICES, NO_EXEC, REMOUNT, BIND, RECURSIVE, PRIVATE = 1, 2, 4, 8, 32, 4096, 16384, 1 << 18
-_FLAG_OF_OPTION = {"ro": READ_ONLY, "nosuid": NO_SETUID, "nodev": NO_DEVICES, "noexec": NO_EXEC,
-                   "noatime": 1024, "nodiratime": 2048, "relatime": 1 << 21}
+_FLAG_OF_OPTION = {
+    "ro": READ_ONLY,
+    "nosuid": NO_SETUID,
+    "nodev": NO_DEVICES,
+    "noexec": NO_EXEC,
+    "noatime": 1024,
+    "nodiratime": 2048,
+    "relatime": 1 << 21,
+}
 _PR_SET_PDEATHSIG, _PR_SET_NAME, _PR_CAPBSET_DROP = 1, 15, 24  # <linux/prctl.h>
 _SO_PASSCRED, _SCM_CREDENTIALS = 16, 2  # <asm-generic/socket.h>, <linux/socket.h>
 # Capabilities over things that no namespace owns: a lab host must not load modules, set the machine's clock or
@@ -46,8 +59,12 @@ def setns(descriptor: int, kind: int) -> None:
 
 def mount(source: str, target: str, kind: str = "", flags: int = 0, options: str = "") -> None:
     """Make one mount; raises OSError naming the target."""
-    _checked(_libc.mount(source.encode(), target.encode(), kind.encode() or None, ctypes.c_ulong(flags),
-                         options.encode() or None), f"mount {target}")
+    _checked(
+        _libc.mount(
+            source.encode(), target.encode(), kind.encode() or None, ctypes.c_ulong(flags), options.encode() or None
+        ),
+        f"mount {target}",
+    )
 
 
 def mount_tmpfs(target: str, mode: str = "0755") -> None:

@@ -38,8 +38,9 @@ print(struct.unpack_from("I", stream.getsockopt(6, 11, 256), 100)[0])  # TCP_INF
 @contextmanager
 def running(place: Place, code: str, *arguments: object) -> Iterator[tuple[IO[str], IO[str]]]:
     """A Python program in a place, as (its input, its output); killed at the end."""
-    program = place.start(["python3", "-c", code, *map(str, arguments)],
-                          stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    program = place.start(
+        ["python3", "-c", code, *map(str, arguments)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
     with program:
         try:
             assert program.stdin  # noqa: S101 - for the type checker: both are pipes

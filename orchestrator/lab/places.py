@@ -29,8 +29,17 @@ class Place:
 
     def argv(self, argv: Sequence[str]) -> list[str]:
         """What has to be started out here so that `argv` runs in there, as an ordinary child would."""
-        return [sys.executable, "-P", "-m", "orchestrator.lab.enter", str(self.pid), ",".join(self._kinds),
-                self._group, str(Path.cwd()), *argv]
+        return [
+            sys.executable,
+            "-P",
+            "-m",
+            "orchestrator.lab.enter",
+            str(self.pid),
+            ",".join(self._kinds),
+            self._group,
+            str(Path.cwd()),
+            *argv,
+        ]
 
     def exec(self, argv: Sequence[str], **options: Any) -> subprocess.CompletedProcess[Any]:
         """subprocess.run(argv, **options), in there; its working folder is kept where it exists in there."""

@@ -57,21 +57,40 @@ class LabHost:
     spare_end: bool = False  # `eth2` on a link of its own, in networks of its own: 198.18.1.11, 2001:2:0:1::11
     slow_board: bool = False  # its clock decides how much of a CPU it may use, where control groups allow
 
-
     @property
     def ends(self) -> list[End]:
         """Its one or two measured interfaces."""
-        first = End(self.name, "eth1", port(self.name), self.measured_mac, self.measured_address_4,
-                    self.measured_address_6)
+        first = End(
+            self.name, "eth1", port(self.name), self.measured_mac, self.measured_address_4, self.measured_address_6
+        )
         number = int(self.measured_address_4.rsplit(".", 1)[1])
         if self.spare_end:
-            return [first, End(self.name, "eth2", f"por2-{self.name}", f"02:00:5e:10:04:{number:02x}",
-                               f"198.18.1.{number}", f"2001:2:0:1::{number}", spare=True)]
+            return [
+                first,
+                End(
+                    self.name,
+                    "eth2",
+                    f"por2-{self.name}",
+                    f"02:00:5e:10:04:{number:02x}",
+                    f"198.18.1.{number}",
+                    f"2001:2:0:1::{number}",
+                    spare=True,
+                ),
+            ]
         if not self.second_end:
             return [first]
         number += 100
-        return [first, End(self.name, "eth2", f"por2-{self.name}", f"02:00:5e:10:02:{number:02x}",
-                           f"198.18.0.{number}", f"2001:2::{number}")]
+        return [
+            first,
+            End(
+                self.name,
+                "eth2",
+                f"por2-{self.name}",
+                f"02:00:5e:10:02:{number:02x}",
+                f"198.18.0.{number}",
+                f"2001:2::{number}",
+            ),
+        ]
 
 
 @dataclass(frozen=True)
@@ -100,28 +119,48 @@ class Scenario:
     def from_json(text: str) -> Scenario:
         """What `to_json` wrote."""
         fields = json.loads(text)
-        hosts = tuple(LabHost(**{**host, "accounts": tuple(Account(**account) for account in host["accounts"])})
-                      for host in fields.pop("hosts"))
+        hosts = tuple(
+            LabHost(**{**host, "accounts": tuple(Account(**account) for account in host["accounts"])})
+            for host in fields.pop("hosts")
+        )
         return Scenario(hosts=hosts, **fields)
 
 
-def lab_host(name: str, number: int, *, accounts: tuple[Account, ...] = (), root_shell: str = "/bin/sh",
-             second_end: bool = False, spare_end: bool = False, slow_board: bool = False) -> LabHost:
+def lab_host(
+    name: str,
+    number: int,
+    *,
+    accounts: tuple[Account, ...] = (),
+    root_shell: str = "/bin/sh",
+    second_end: bool = False,
+    spare_end: bool = False,
+    slow_board: bool = False,
+) -> LabHost:
     """Host `number` (11..99) of a lab; every address is derived from the number.
 
     198.18.0.0/15 and 2001:2::/48 are set aside for benchmarking (RFC 2544 C.2.2, RFC 5180 section 8); the hardware
     addresses are locally administered.
     """
-    return LabHost(name=name, control_address=f"10.77.0.{number}", measured_address_4=f"198.18.0.{number}",
-                   measured_address_6=f"2001:2::{number}", control_mac=f"02:00:5e:10:01:{number:02x}",
-                   measured_mac=f"02:00:5e:10:00:{number:02x}", accounts=accounts, root_shell=root_shell,
-                   second_end=second_end, spare_end=spare_end, slow_board=slow_board)
+    return LabHost(
+        name=name,
+        control_address=f"10.77.0.{number}",
+        measured_address_4=f"198.18.0.{number}",
+        measured_address_6=f"2001:2::{number}",
+        control_mac=f"02:00:5e:10:01:{number:02x}",
+        measured_mac=f"02:00:5e:10:00:{number:02x}",
+        accounts=accounts,
+        root_shell=root_shell,
+        second_end=second_end,
+        spare_end=spare_end,
+        slow_board=slow_board,
+    )
 
 
 def observatory(*, slow_board: bool = False) -> Scenario:
     """The dome computer, the vault server and the 2.5 Gb/s trunk between them."""
-    return Scenario(hosts=(lab_host("dome", 11, slow_board=slow_board), lab_host("vault", 12)),
-                    trunk_rate_bit_s=2_500_000_000)
+    return Scenario(
+        hosts=(lab_host("dome", 11, slow_board=slow_board), lab_host("vault", 12)), trunk_rate_bit_s=2_500_000_000
+    )
 
 
 OBSERVATORY = observatory()

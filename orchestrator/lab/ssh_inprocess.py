@@ -24,22 +24,29 @@ _BLOCK_BYTES = 1 << 16
 _Process = asyncssh.SSHServerProcess[bytes]
 
 
-def serve_for_ever(host: LabHost, host_key: bytes, public_key: str, host_view: int, listening: Callable[[], None]) \
-        -> None:
+def serve_for_ever(
+    host: LabHost, host_key: bytes, public_key: str, host_view: int, listening: Callable[[], None]
+) -> None:
     """Run the server in this process. `host_view`: the open mount namespace commands run in."""
     namespaces.drop_machine_wide_capabilities()
     asyncio.run(_serve(host, host_key, public_key, host_view, listening))
 
 
-async def _serve(host: LabHost, host_key: bytes, public_key: str, host_view: int,
-                 listening: Callable[[], None]) -> None:
+async def _serve(
+    host: LabHost, host_key: bytes, public_key: str, host_view: int, listening: Callable[[], None]
+) -> None:
     async def run_command(process: _Process) -> None:
         await _run_in_login_shell(process, host, host_view)
 
     listener = socket.create_server((host.control_address, 22))  # by name, asyncio would look it up in a thread
-    await asyncssh.listen(sock=listener, server_host_keys=[asyncssh.import_private_key(host_key)],
-                          authorized_client_keys=asyncssh.import_authorized_keys(public_key),
-                          process_factory=run_command, encoding=None, line_editor=False)
+    await asyncssh.listen(
+        sock=listener,
+        server_host_keys=[asyncssh.import_private_key(host_key)],
+        authorized_client_keys=asyncssh.import_authorized_keys(public_key),
+        process_factory=run_command,
+        encoding=None,
+        line_editor=False,
+    )
     listening()
     await asyncio.Event().wait()
 
@@ -59,8 +66,15 @@ async def _run_in_login_shell(process: _Process, host: LabHost, host_view: int) 
 
     environment = {"PATH": _SYSTEM_PATH, "HOME": home, "USER": user, "LOGNAME": user, "SHELL": shell}
     argv = [shell, "-c", process.command] if process.command else [shell]
-    child = subprocess.Popen(argv, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,
-                             env=environment, preexec_fn=enter_host)  # noqa: PLW1509 - makes two system calls, takes no lock
+    child = subprocess.Popen(
+        argv,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        bufsize=0,
+        env=environment,
+        preexec_fn=enter_host,  # noqa: PLW1509 - no thread of ours runs here
+    )
     status = await _carry(process, child)
     if status < 0:
         process.exit_with_signal(signal.Signals(-status).name.removeprefix("SIG"))
@@ -74,8 +88,10 @@ async def _carry(process: _Process, child: subprocess.Popen[bytes]) -> int:
     When the connection is lost the child's pipes are closed, as sshd does it; the child itself is left alone.
     """
     inwards = asyncio.create_task(_carry_in(process, child.stdin))
-    outwards = [asyncio.create_task(_carry_out(child.stdout, process.stdout)),
-                asyncio.create_task(_carry_out(child.stderr, process.stderr))]
+    outwards = [
+        asyncio.create_task(_carry_out(child.stdout, process.stdout)),
+        asyncio.create_task(_carry_out(child.stderr, process.stderr)),
+    ]
     lost = asyncio.create_task(process.channel.wait_closed())
     try:
         await asyncio.wait({asyncio.create_task(_all_of(outwards)), lost}, return_when=asyncio.FIRST_COMPLETED)
@@ -107,8 +123,12 @@ async def _carry_in(process: _Process, pipe: IO[bytes] | None) -> None:
     transport, protocol = await loop.connect_write_pipe(lambda: asyncio.streams.FlowControlMixin(loop), pipe)
     writer = asyncio.StreamWriter(transport, protocol, None, loop)
     # the child may no longer read, or the connection may be lost: either way there is no more to carry
-    with contextlib.suppress(OSError, asyncssh.Error, asyncssh.BreakReceived, asyncssh.SignalReceived,
-                             asyncssh.TerminalSizeChanged), contextlib.closing(transport):
+    with (
+        contextlib.suppress(
+            OSError, asyncssh.Error, asyncssh.BreakReceived, asyncssh.SignalReceived, asyncssh.TerminalSizeChanged
+        ),
+        contextlib.closing(transport),
+    ):
         while block := await process.stdin.read(_BLOCK_BYTES):
             writer.write(block)
             await writer.drain()

@@ -28,7 +28,7 @@ PrintLastLog no
 
 
 def why_not_here() -> str:
-    """"" when the program is installed, else what is missing."""
+    """Empty text when the program is installed, else what is missing."""
     return "" if shutil.which("sshd") else "OpenSSH's server (package openssh-server) is not installed"
 
 
@@ -40,8 +40,12 @@ def start(host: LabHost, host_key: bytes, bound_s: float = 10.0) -> None:
     (_FOLDER / "sshd_config").write_text(_SETTINGS.format(folder=_FOLDER, address=host.control_address))
     log = _FOLDER / "log"
     program = shutil.which("sshd") or "/usr/sbin/sshd"  # must be an absolute path: it starts itself again per session
-    server = subprocess.Popen([program, "-D", "-f", str(_FOLDER / "sshd_config"), "-E", str(log)],
-                              stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    server = subprocess.Popen(
+        [program, "-D", "-f", str(_FOLDER / "sshd_config"), "-E", str(log)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     until = time.monotonic() + bound_s
     while time.monotonic() < until and server.poll() is None:
         try:

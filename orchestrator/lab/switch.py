@@ -30,9 +30,11 @@ class Switch(Place):
         table = f"drop-{host}"
         self.exec(["nft", "delete", "table", "netdev", table], capture_output=True, check=False)
         if nth:
-            rules = (f"table netdev {table} {{\n counter dropped {{ }}\n chain in {{\n"
-                     f"type filter hook ingress device {port(host)} priority 0\n"
-                     f"ether type {{ ip, ip6 }} numgen inc mod {nth} 0 counter name dropped drop\n }}\n}}")
+            rules = (
+                f"table netdev {table} {{\n counter dropped {{ }}\n chain in {{\n"
+                f"type filter hook ingress device {port(host)} priority 0\n"
+                f"ether type {{ ip, ip6 }} numgen inc mod {nth} 0 counter name dropped drop\n }}\n}}"
+            )
             self.output(["nft", rules])
 
     def dropped(self, host: str) -> int:
@@ -70,8 +72,7 @@ class Switch(Place):
             self.output(["ip", "link", "set", "dev", TRUNK, "type", "bridge", "stp_state", "0"])
         else:
             delay = str(round(forward_delay_s * 100))  # iproute2 counts hundredths of a second
-            self.output(["ip", "link", "set", "dev", TRUNK, "type", "bridge", "stp_state", "1",
-                         "forward_delay", delay])
+            self.output(["ip", "link", "set", "dev", TRUNK, "type", "bridge", "stp_state", "1", "forward_delay", delay])
 
     def _trunk_ports(self) -> list[str]:
         lines = self.output(["ip", "-oneline", "link", "show", "master", TRUNK]).splitlines()

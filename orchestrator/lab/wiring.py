@@ -49,19 +49,25 @@ def plug_everything_in(scenario: Scenario, pid_of: dict[str, int]) -> None:
     Runs outside the switch, because the kernel looks `netns PID` up among the processes that the caller can see.
     """
     mtu = scenario.switch_mtu_bytes
-    lines = [f"link add dev {CONTROL} type bridge mcast_snooping 0",
-             f"link add dev {TRUNK} mtu {mtu} type bridge mcast_snooping 0",
-             f"link add dev {control_port('desk')} type veth peer name eth0 netns {pid_of['controller']}"]
+    lines = [
+        f"link add dev {CONTROL} type bridge mcast_snooping 0",
+        f"link add dev {TRUNK} mtu {mtu} type bridge mcast_snooping 0",
+        f"link add dev {control_port('desk')} type veth peer name eth0 netns {pid_of['controller']}",
+    ]
     ports = [(control_port("desk"), CONTROL)]
     for host in scenario.hosts:
-        lines.append(f"link add dev {control_port(host.name)} type veth "
-                     f"peer name eth0 address {host.control_mac} netns {pid_of[host.name]}")
+        lines.append(
+            f"link add dev {control_port(host.name)} type veth "
+            f"peer name eth0 address {host.control_mac} netns {pid_of[host.name]}"
+        )
         ports.append((control_port(host.name), CONTROL))
     if any(end.spare for end in scenario.ends):
         lines.append(f"link add dev {SPARE} mtu {mtu} type bridge mcast_snooping 0")
     for end in scenario.ends:
-        lines.append(f"link add dev {end.port} mtu {mtu} type veth "
-                     f"peer name {end.interface} address {end.mac} netns {pid_of[end.host]}")
+        lines.append(
+            f"link add dev {end.port} mtu {mtu} type veth "
+            f"peer name {end.interface} address {end.mac} netns {pid_of[end.host]}"
+        )
         ports.append((end.port, SPARE if end.spare else TRUNK))
     lines += [f"link set dev {name} master {bridge} gro_max_size 1 up" for name, bridge in ports]
     lines += [f"link set dev {bridge} up" for bridge in dict.fromkeys((CONTROL, TRUNK, *(used for _, used in ports)))]
@@ -71,8 +77,13 @@ def plug_everything_in(scenario: Scenario, pid_of: dict[str, int]) -> None:
 def configure_switch(scenario: Scenario) -> None:
     """Rates and features of the ports; runs in the switch."""
     batch("tc", [queue_of_port(end.port, scenario.trunk_rate_bit_s) for end in scenario.ends])
-    cut_into_real_frames([control_port("desk"), *(control_port(host.name) for host in scenario.hosts),
-                          *(end.port for end in scenario.ends)])
+    cut_into_real_frames(
+        [
+            control_port("desk"),
+            *(control_port(host.name) for host in scenario.hosts),
+            *(end.port for end in scenario.ends),
+        ]
+    )
     for table in ("ip", "ip6", "arp"):  # or IP rules reassemble, fragment and drop frames on a switch
         variable = Path(f"/proc/sys/net/bridge/bridge-nf-call-{table}tables")
         if variable.exists():
@@ -86,16 +97,20 @@ def queue_of_port(name: str, rate_bit_s: int | None) -> str:
     bytes_per_s = rate_bit_s / 8
     burst = int(bytes_per_s * _BURST_S) + _BURST_EXTRA_BYTES
     limit = max(int(bytes_per_s * _PORT_BUFFER_S), _PORT_BUFFER_LEAST_BYTES)
-    return (f"qdisc replace dev {name} root handle 1: stab overhead {ETHERNET_OVERHEAD_BYTES} linklayer ethernet "
-            f"tbf rate {rate_bit_s}bit burst {burst} limit {limit}")
+    return (
+        f"qdisc replace dev {name} root handle 1: stab overhead {ETHERNET_OVERHEAD_BYTES} linklayer ethernet "
+        f"tbf rate {rate_bit_s}bit burst {burst} limit {limit}"
+    )
 
 
 def configure_host_ends(host: LabHost) -> None:
     """Addresses of a host's interfaces; runs in the host. `nodad`: nobody else can be on this wire."""
     lines = ["link set dev lo up", f"address add {host.control_address}/{CONTROL_PREFIX} dev eth0"]
     for end in host.ends:
-        lines += [f"address add {end.address_4}/{MEASURED_PREFIX_4} dev {end.interface}",
-                  f"address add {end.address_6}/{MEASURED_PREFIX_6} dev {end.interface} nodad"]
+        lines += [
+            f"address add {end.address_4}/{MEASURED_PREFIX_4} dev {end.interface}",
+            f"address add {end.address_6}/{MEASURED_PREFIX_6} dev {end.interface} nodad",
+        ]
     names = [end.interface for end in host.ends]
     batch("ip", [*lines, *(f"link set dev {name} up" for name in ("eth0", *names))])
     batch("tc", [f"qdisc replace dev {name} root handle 1: {FRAMES_HELD_BACK}" for name in names])
@@ -104,8 +119,10 @@ def configure_host_ends(host: LabHost) -> None:
 
 def configure_controller_end() -> None:
     """The controller's only interface; it has no way to the measured network."""
-    batch("ip", ["link set dev lo up", f"address add {CONTROLLER_ADDRESS}/{CONTROL_PREFIX} dev eth0",
-                 "link set dev eth0 up"])
+    batch(
+        "ip",
+        ["link set dev lo up", f"address add {CONTROLLER_ADDRESS}/{CONTROL_PREFIX} dev eth0", "link set dev eth0 up"],
+    )
     cut_into_real_frames(["eth0"])
 
 
@@ -114,6 +131,9 @@ def cut_into_real_frames(interfaces: Iterable[str]) -> None:
     for interface in interfaces:
         known = features(interface)  # the names differ between kernels
         cutters = [name for name in known if name.startswith("tx-tcp") and name.endswith("-segmentation")]
-        wanted = {**dict.fromkeys([*cutters, "tx-udp-segmentation"], False),
-                  "tx-generic-segmentation": True, "rx-gro": True}
+        wanted = {
+            **dict.fromkeys([*cutters, "tx-udp-segmentation"], False),
+            "tx-generic-segmentation": True,
+            "rx-gro": True,
+        }
         set_features(interface, {name: on for name, on in wanted.items() if name in known})

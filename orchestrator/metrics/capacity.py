@@ -11,7 +11,7 @@ class SubInterval:
     """What was received in one sub-interval of a trial (dt, default 1 s)."""
 
     seconds: float
-    ip_bytes: int                          # IP headers and all they carry
+    ip_bytes: int  # IP headers and all they carry
     loss_ratio: Optional[float] = None
     delay_range_s: Optional[float] = None  # largest minus smallest delay
 
@@ -21,16 +21,23 @@ class SubInterval:
         return self.ip_bytes * 8 / self.seconds
 
 
-def greatest_capacity_bit_s(intervals: Sequence[SubInterval], *, loss_ratio_limit: Optional[float] = None,
-                            delay_range_limit_s: Optional[float] = None) -> Optional[float]:
+def greatest_capacity_bit_s(
+    intervals: Sequence[SubInterval],
+    *,
+    loss_ratio_limit: Optional[float] = None,
+    delay_range_limit_s: Optional[float] = None,
+) -> Optional[float]:
     """The greatest capacity among the sub-intervals that meet every criterion (RFC 9097 s5.3).
 
     None when no sub-interval meets them; ValueError without a criterion: the RFC asks for at least one.
     """
     if loss_ratio_limit is None and delay_range_limit_s is None:
         raise ValueError("RFC 9097 asks for at least one criterion: a loss ratio or a delay range")
-    good = [interval.capacity_bit_s for interval in intervals
-            if _within(interval.loss_ratio, loss_ratio_limit) and _within(interval.delay_range_s, delay_range_limit_s)]
+    good = [
+        interval.capacity_bit_s
+        for interval in intervals
+        if _within(interval.loss_ratio, loss_ratio_limit) and _within(interval.delay_range_s, delay_range_limit_s)
+    ]
     return max(good) if good else None
 
 

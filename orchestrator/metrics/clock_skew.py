@@ -43,12 +43,12 @@ def _lower_hull(points: Sequence[Point]) -> List[Point]:
 
 def _turns_down(first: Point, middle: Point, last: Point) -> bool:
     """Whether the middle one lies on the line from the first to the last, or above it."""
-    return ((middle[1] - first[1]) * (last[0] - first[0]) >= (last[1] - first[1]) * (middle[0] - first[0]))
+    return (middle[1] - first[1]) * (last[0] - first[0]) >= (last[1] - first[1]) * (middle[0] - first[0])
 
 
 def _slope_at(hull: Sequence[Point], at: float) -> float:
     """Of the hull's edge over an instant: among lines under all points, that one's sum of distances is least."""
-    for (from_t, from_delay), (to_t, to_delay) in zip(hull, hull[1:]):  # noqa: RUF007 - pairwise came with Python 3.10
+    for (from_t, from_delay), (to_t, to_delay) in zip(hull, hull[1:]):
         if from_t <= at <= to_t:
             return (to_delay - from_delay) / (to_t - from_t)
     return 0.0

@@ -10,7 +10,7 @@ from orchestrator.metrics.percentile import percentile
 def between_packets(delays: Sequence[Optional[float]]) -> List[Optional[float]]:
     """IPDV: D(i) - D(i-1) in sending order (RFC 5481 s4.1); undefined for the first and next to a loss."""
     out: List[Optional[float]] = [None] if delays else []
-    for before, now in zip(delays, delays[1:]):  # noqa: RUF007 - pairwise came with Python 3.10
+    for before, now in zip(delays, delays[1:]):
         out.append(None if before is None or now is None else now - before)
     return out
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Any, Dict, Iterator, List, Optional, Sequence, Tuple, TypedDict, Union
 
-STEP_NS = 100_000_000       # one interval of a series
-MOST_INTERVALS = 10 ** 7    # of one window; more than any trial has: what says so is damaged
+STEP_NS = 100_000_000  # one interval of a series
+MOST_INTERVALS = 10**7  # of one window; more than any trial has: what says so is damaged
 
 Column = Union[None, int, List[Optional[int]]]
 
@@ -18,7 +18,7 @@ class SeriesBatch(TypedDict):
     """Consecutive intervals of one way at one end; `first` is the first one's number, from 0."""
 
     way: str
-    part: str               # send | receive
+    part: str  # send | receive
     first: int
     window_ns: int
     bytes: List[int]
@@ -76,11 +76,19 @@ def series_values(batch: SeriesBatch) -> Iterator[Tuple[float, int, int]]:
 def watch_values(batch: WatchBatch) -> Iterator[Tuple[Any, ...]]:
     """(t_s, core, busy, softirq, irq, steal, clock_hz) by sample and core; a core without a share then is left out."""
     times = batch["t_ms"]
-    cores = [(int(core), [unpacked(column, len(times)) for column in columns])
-             for core, columns in batch["cores"].items()]
+    cores = [
+        (int(core), [unpacked(column, len(times)) for column in columns]) for core, columns in batch["cores"].items()
+    ]
     for place, t_ms in enumerate(times):
         for core, columns in cores:
             busy, softirq, irq, steal, clock_khz = (column[place] for column in columns)
             if busy is not None:
-                yield (t_ms / 1000, core, busy / 1000, (softirq or 0) / 1000, (irq or 0) / 1000, (steal or 0) / 1000,
-                       None if clock_khz is None else 1000 * clock_khz)
+                yield (
+                    t_ms / 1000,
+                    core,
+                    busy / 1000,
+                    (softirq or 0) / 1000,
+                    (irq or 0) / 1000,
+                    (steal or 0) / 1000,
+                    None if clock_khz is None else 1000 * clock_khz,
+                )

@@ -17,8 +17,11 @@ def displacements(numbers: Sequence[int], threshold: Optional[int] = None) -> Li
     late: Set[int] = set()
     while True:
         found = _displacements_without(numbers, late)
-        too_late = [number for number, moved in zip(numbers, found)
-                    if moved is not None and threshold is not None and moved > threshold]
+        too_late = [
+            number
+            for number, moved in zip(numbers, found)
+            if moved is not None and threshold is not None and moved > threshold
+        ]
         if not too_late:
             return found
         late.add(too_late[0])  # one at a time: leaving one out moves all that come after it

@@ -42,11 +42,11 @@ class Reordered:
     """One reordered packet."""
 
     number: int
-    position: int            # its place among the arrivals, from 0
+    position: int  # its place among the arrivals, from 0
     next_expected: int
-    extent: int              # arrivals back to the earliest with a larger number (s4.2)
-    before_it: int           # n-reordering: arrivals directly before it that all have larger numbers (s5.4)
-    offset_bytes: int        # bytes held back: of the packets in between with larger numbers (s4.4)
+    extent: int  # arrivals back to the earliest with a larger number (s4.2)
+    before_it: int  # n-reordering: arrivals directly before it that all have larger numbers (s5.4)
+    offset_bytes: int  # bytes held back: of the packets in between with larger numbers (s4.4)
     late_s: Optional[float]  # arrival after that earliest one (s4.3); None without arrival times
 
 
@@ -69,8 +69,9 @@ class Runs:
         return self.squares / total / (total / len(self.lengths)) if total else None
 
 
-def reordered_packets(numbers: Sequence[int], *, arrival_s: Optional[Sequence[float]] = None,
-                      packet_bytes: int = 1) -> List[Reordered]:
+def reordered_packets(
+    numbers: Sequence[int], *, arrival_s: Optional[Sequence[float]] = None, packet_bytes: int = 1
+) -> List[Reordered]:
     """Every reordered packet of a sample, `numbers` in order of arrival without duplicates.
 
     A sample of n packets with r reordered ones takes n + r x (furthest extent) steps.
@@ -78,7 +79,7 @@ def reordered_packets(numbers: Sequence[int], *, arrival_s: Optional[Sequence[fl
     if len(set(numbers)) != len(numbers):
         raise ValueError("a number arrives twice: leave copies out before asking for reordering")
     out: List[Reordered] = []
-    record_numbers: List[int] = []    # each arrival that was larger than all before it,
+    record_numbers: List[int] = []  # each arrival that was larger than all before it,
     record_positions: List[int] = []  # so the earliest larger one is found by halving
     next_expected = 0
     for position, number in enumerate(numbers):
@@ -88,11 +89,17 @@ def reordered_packets(numbers: Sequence[int], *, arrival_s: Optional[Sequence[fl
             record_positions.append(position)
             continue
         earliest = record_positions[bisect_right(record_numbers, number)]
-        out.append(Reordered(
-            number=number, position=position, next_expected=next_expected, extent=position - earliest,
-            before_it=_larger_directly_before(numbers, position),
-            offset_bytes=packet_bytes * sum(1 for other in numbers[earliest:position] if other > number),
-            late_s=None if arrival_s is None else arrival_s[position] - arrival_s[earliest]))
+        out.append(
+            Reordered(
+                number=number,
+                position=position,
+                next_expected=next_expected,
+                extent=position - earliest,
+                before_it=_larger_directly_before(numbers, position),
+                offset_bytes=packet_bytes * sum(1 for other in numbers[earliest:position] if other > number),
+                late_s=None if arrival_s is None else arrival_s[position] - arrival_s[earliest],
+            )
+        )
     return out
 
 
@@ -103,7 +110,7 @@ def reordering_gaps(reordered: Sequence[Reordered]) -> List[int]:
         place = packet.position - packet.extent
         if not places or place > places[-1]:
             places.append(place)
-    return [later - earlier for earlier, later in zip(places, places[1:])]  # noqa: RUF007 - pairwise came with Python 3.10
+    return [later - earlier for earlier, later in zip(places, places[1:])]
 
 
 def free_runs(numbers: Sequence[int]) -> Runs:

@@ -11,7 +11,7 @@ from typing import Dict, List, Optional
 
 from orchestrator.metrics.percentile import percentile
 
-EXACT = 30_000      # ten minutes of 50 a second; as objects of Python some 2 MB
+EXACT = 30_000  # ten minutes of 50 a second; as objects of Python some 2 MB
 _STEP = math.log(1.001)
 _SMALLEST_S = 1e-9  # what is below shares a bin
 

@@ -11,10 +11,10 @@ import math
 from typing import Dict, List, Optional, Tuple, TypedDict
 
 EXACT_INTERVALS = 1000
-EXACT_STRETCH = 255         # intervals; longer stretches share a bin with those up to an eighth longer
-_STRETCH_STEPS = 8          # bins for each doubling of the length
+EXACT_STRETCH = 255  # intervals; longer stretches share a bin with those up to an eighth longer
+_STRETCH_STEPS = 8  # bins for each doubling of the length
 _RATE_STEP = math.log(1.01)
-_LEAST_OF_A_THIRD = 5       # intervals; fewer show their own scatter
+_LEAST_OF_A_THIRD = 5  # intervals; fewer show their own scatter
 _LEAST_OF_LEVELS = 20
 
 
@@ -71,8 +71,11 @@ class _Sum:
     def third(self) -> Optional[Third]:
         if self.count < _LEAST_OF_A_THIRD:
             return None
-        return {"intervals": self.count, "mean": self.mean,
-                "deviation": math.sqrt(self.scatter / max(self.count - 1, 1))}
+        return {
+            "intervals": self.count,
+            "mean": self.mean,
+            "deviation": math.sqrt(self.scatter / max(self.count - 1, 1)),
+        }
 
 
 class Steadiness:
@@ -116,9 +119,15 @@ class Steadiness:
         if self._stretch:
             _put_stretch(empty, self._stretch)
         levels = self._levels.found()
-        return {"interval_s": self._interval_s, "intervals": self._all.count, "octets": self._all.total,
-                "empty": [empty[key] for key in sorted(empty)], "early": self._early.third(),
-                "late": self._late.third(), "levels": None if levels is None else list(levels)}
+        return {
+            "interval_s": self._interval_s,
+            "intervals": self._all.count,
+            "octets": self._all.total,
+            "empty": [empty[key] for key in sorted(empty)],
+            "early": self._early.third(),
+            "late": self._late.third(),
+            "levels": None if levels is None else list(levels),
+        }
 
 
 def _put_stretch(bins: Dict[int, Stretches], length: int) -> None:
@@ -173,8 +182,11 @@ class Levels:
         count = self._all.count
         if count < _LEAST_OF_LEVELS:
             return None
-        groups = [(1, value) for value in sorted(self._kept)] if self._kept is not None else [
-            (int(bin_[0]), bin_[1]) for _, bin_ in sorted(self._counts.items())]
+        groups = (
+            [(1, value) for value in sorted(self._kept)]
+            if self._kept is not None
+            else [(int(bin_[0]), bin_[1]) for _, bin_ in sorted(self._counts.items())]
+        )
         split = _best_split(groups, count, self._all.total)
         if split is None:
             return None
@@ -188,7 +200,7 @@ class Levels:
         """How often the rate went from one side of `middle` to the other."""
         if self._kept is not None:
             above = [value > middle for value in self._kept]
-            return sum(now != before for before, now in zip(above, above[1:]))  # noqa: RUF007 - Python 3.8
+            return sum(now != before for before, now in zip(above, above[1:]))
         size = _size(middle)
         return sum(rises for low, rises in self._rises.items() if low <= size)
 

@@ -61,8 +61,9 @@ def sequence_wrap_s(rate_bit_s: float) -> float:
     return 2**31 / (rate_bit_s / 8)
 
 
-def window_shortfall(rate_bit_s: float, rtt_s: float, window_bytes: float, *, which: str = "window",
-                     connections: int = 1) -> str:
+def window_shortfall(
+    rate_bit_s: float, rtt_s: float, window_bytes: float, *, which: str = "window", connections: int = 1
+) -> str:
     """A sentence when a window or buffer is smaller than the path needs; empty when it suffices.
 
     `window_bytes` is one connection's; several fill a path together (s5.1).
@@ -70,9 +71,12 @@ def window_shortfall(rate_bit_s: float, rtt_s: float, window_bytes: float, *, wh
     needed, together = least_window_bytes(rate_bit_s, rtt_s), window_bytes * connections
     if together >= needed:
         return ""
-    what, who = (f"the {which}", "one connection") if connections == 1 else (
-        f"the {connections} {which}s together", "they")
+    what, who = (
+        (f"the {which}", "one connection") if connections == 1 else (f"the {connections} {which}s together", "they")
+    )
     verb = "is" if connections == 1 else "are"
-    return (f"{what} of {together / 1000:.1f} kB {verb} smaller than the {needed / 1000:.1f} kB that "
-            f"{rate_bit_s / 1e6:.4g} Mbit/s need at a round trip of {rtt_s * 1000:.4g} ms; "
-            f"{who} can carry at most {window_limited_bit_s(together, rtt_s) / 1e6:.4g} Mbit/s")
+    return (
+        f"{what} of {together / 1000:.1f} kB {verb} smaller than the {needed / 1000:.1f} kB that "
+        f"{rate_bit_s / 1e6:.4g} Mbit/s need at a round trip of {rtt_s * 1000:.4g} ms; "
+        f"{who} can carry at most {window_limited_bit_s(together, rtt_s) / 1e6:.4g} Mbit/s"
+    )

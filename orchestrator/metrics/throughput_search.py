@@ -90,14 +90,14 @@ class _Search:
 
     def __init__(self, rules: SearchRules) -> None:
         self.rules = rules
-        self.passed: List[float] = [0.0]   # rates that passed; of full-length trials only, once one of them lost
-        self.low = 0.0                     # the highest of them below `high`
+        self.passed: List[float] = [0.0]  # rates that passed; of full-length trials only, once one of them lost
+        self.low = 0.0  # the highest of them below `high`
         self.high: Optional[float] = None  # the lowest rate that lost
         self.sender_limited = False
-        self.full_losses = 0                        # full-length trials that lost
+        self.full_losses = 0  # full-length trials that lost
         self.confirmed: Optional[SearchTrial] = None  # the best full-length trial that passed
-        self.seen: Dict[float, List[bool]] = {}     # asked rate -> whether each short trial passed
-        self.again: Optional[float] = None          # the rate to repeat
+        self.seen: Dict[float, List[bool]] = {}  # asked rate -> whether each short trial passed
+        self.again: Optional[float] = None  # the rate to repeat
 
     def take(self, trial: SearchTrial) -> None:
         passes = not trial.loses(self.rules.loss_ratio_limit)
@@ -176,9 +176,14 @@ class _Search:
         if self.high is not None and self.low == 0 and self._found(self.high):
             return Throughput(None, False, trials, f"even {self.high / 1e6:.4g} Mbit/s lost more than {self._limit()}")
         if trials >= self.rules.most_trials:
-            return Throughput(None, False, trials, f"no rate was confirmed in {trials} trials: passing and losing at "
-                              f"the same rate, last between {self.low / 1e6:.6g} and "
-                              f"{(self.high or self.rules.highest_bit_s) / 1e6:.6g} Mbit/s")
+            return Throughput(
+                None,
+                False,
+                trials,
+                f"no rate was confirmed in {trials} trials: passing and losing at "
+                f"the same rate, last between {self.low / 1e6:.6g} and "
+                f"{(self.high or self.rules.highest_bit_s) / 1e6:.6g} Mbit/s",
+            )
         return None
 
     def _limit(self) -> str:

@@ -44,7 +44,7 @@ class SentModules(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
 def _standing_in(sources: Mapping[str, Sequence[Any]], room: str) -> Dict[str, Sequence[Any]]:
     """By the name of the module replaced; packages stay what they are."""
-    found = {ROOM + name[len(room):]: source for name, source in sources.items() if name.startswith(room)}
+    found = {ROOM + name[len(room) :]: source for name, source in sources.items() if name.startswith(room)}
     return {name: source for name, source in found.items() if name in sources and not source[0]}
 
 

@@ -203,8 +203,11 @@ def _lease(plan: Plan, found: Sequence[Cell]) -> Iterator[Caution]:
             short.setdefault((need.what, need.least_s, need.sure_s), []).append(f"{need.host}:{need.selector}")
     for (what, least_s, sure_s), places in short.items():
         least, sure = format_as(DURATION, least_s), format_as(DURATION, sure_s)
-        said = f"`run` will refuse: {what} there needs a lease of at least {least}" if least_s > plan.lease_s else \
-            f"{what} there may take the link longer than the lease leaves, which then ends the trial"
+        said = (
+            f"`run` will refuse: {what} there needs a lease of at least {least}"
+            if least_s > plan.lease_s
+            else f"{what} there may take the link longer than the lease leaves, which then ends the trial"
+        )
         said += f"; {sure} does in any case" if sure_s > least_s else ""
         text = f"{', '.join(places)}: if SSH reaches the host over the same interface, {said}"
         yield Caution("short-lease", ", ".join(places), text)

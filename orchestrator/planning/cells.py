@@ -91,8 +91,9 @@ def cells(plan: Plan, chosen_before: Iterable[Combination] | None = None) -> tup
         if any(matches(condition, levels) for condition in plan.leave_out):
             continue
         at_once = members(plan, link, chosen)
-        uses = tuple(use for name, level in chosen.items() if level
-                     for use in _uses(plan, at_once, name, level.changes))
+        uses = tuple(
+            use for name, level in chosen.items() if level for use in _uses(plan, at_once, name, level.changes)
+        )
         traffic = dict(DEFAULTS)
         for level in chosen.values():
             traffic.update(level.traffic if level else {})

@@ -81,8 +81,12 @@ def _of_host(
     traffic_s = 0.0
     for cell in cells:
         trials = counts[cell.number]
-        mine = [(link, number) for link in cell.links for number, end in enumerate(plan.links[link].ends)
-                if end.host == name]
+        mine = [
+            (link, number)
+            for link in cell.links
+            for number, end in enumerate(plan.links[link].ends)
+            if end.host == name
+        ]
         traffic_s += bool(mine) * trials * (plan.trial.warmup_s + plan.trial.length_s)
         for link, number in mine:
             sends.append(_bytes(plan, cell, link, trials, number))

@@ -271,14 +271,18 @@ def _check_shared_ports(document: Document, plan: Plan, found: tuple[Cell, ...])
     """Links that run at once and end at one interface can divide their ports so that each has enough."""
     for cell in sorted(found, key=lambda cell: -ports_needed(cell.traffic)):
         needed = ports_needed(cell.traffic)
-        listening = {name: Listening(plan.links[name].ports, tuple((end.host, end.selector)
-                                                                   for end in plan.links[name].ends))
-                     for name in cell.links}
+        listening = {
+            name: Listening(plan.links[name].ports, tuple((end.host, end.selector) for end in plan.links[name].ends))
+            for name in cell.links
+        }
         short = [name for name, ports in divided(listening, needed).items() if len(ports) < needed]
         if not short:
             continue
-        near = [name for name in cell.links if name in short or any(meet(listening[name], listening[other])
-                                                                    for other in short)]
+        near = [
+            name
+            for name in cell.links
+            if name in short or any(meet(listening[name], listening[other]) for other in short)
+        ]
         ranges = ranges_that_would_do(near, needed, min(listening[name].ports[0] for name in near))
         document.report(
             ("links", short[0], "ports"),

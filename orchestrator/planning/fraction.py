@@ -67,8 +67,11 @@ def effect_name(fraction: Fraction, effect: frozenset[str]) -> str:
 
 def alias_sentences(fraction: Fraction) -> list[str]:
     """What cannot be told apart, in sentences; one that says so when everything up to two factors can."""
-    said = [f"{' = '.join(effect_name(fraction, effect) for effect in group)} cannot be told apart"
-            for group in fraction.groups() if len(group) > 1]
+    said = [
+        f"{' = '.join(effect_name(fraction, effect) for effect in group)} cannot be told apart"
+        for group in fraction.groups()
+        if len(group) > 1
+    ]
     return said or ["all factors and all pairs of factors can be told apart"]
 
 
@@ -106,8 +109,11 @@ def _smallest(names: tuple[str, ...], resolution: int) -> Fraction:
 
 def _choices(count: int, basic: int, resolution: int) -> Iterator[tuple[int, ...]]:
     """Generators for the factors beyond the basic ones, each a set of basic factors as bits, the longest first."""
-    products = [sum(1 << index for index in product) for size in range(basic, 1, -1)
-                for product in itertools.combinations(range(basic), size)]
+    products = [
+        sum(1 << index for index in product)
+        for size in range(basic, 1, -1)
+        for product in itertools.combinations(range(basic), size)
+    ]
     if resolution == 4 and _too_many(products, count - basic):
         # Products of an odd number of factors only: three such columns never cancel, so the resolution is IV at once.
         products = [product for product in products if product.bit_count() % 2]
@@ -122,8 +128,12 @@ def _too_many(products: Sequence[int], chosen: int) -> bool:
 
 def _badness(basic: int, choice: Sequence[int]) -> tuple[int, ...]:
     """Words by length, the shortest first: fewer is better (minimum aberration)."""
-    lengths = [(bits.bit_count() + len(some)) for size in range(1, len(choice) + 1)
-               for some in itertools.combinations(choice, size) for bits in [_product(some)]]
+    lengths = [
+        (bits.bit_count() + len(some))
+        for size in range(1, len(choice) + 1)
+        for some in itertools.combinations(choice, size)
+        for bits in [_product(some)]
+    ]
     return tuple(lengths.count(length) for length in range(1, basic + len(choice) + 1))
 
 
@@ -135,8 +145,10 @@ def _product(some: Sequence[int]) -> int:
 
 
 def _design(names: tuple[str, ...], basic: int, choice: Sequence[int]) -> Fraction:
-    generators = {names[basic + place]: tuple(names[index] for index in range(basic) if bits >> index & 1)
-                  for place, bits in enumerate(choice)}
+    generators = {
+        names[basic + place]: tuple(names[index] for index in range(basic) if bits >> index & 1)
+        for place, bits in enumerate(choice)
+    }
     seeds = [frozenset((name, *product)) for name, product in generators.items()]
     words = {_symmetric(some) for size in range(1, len(seeds) + 1) for some in itertools.combinations(seeds, size)}
     ordered = tuple(sorted(words, key=lambda word: (len(word), sorted(word))))

@@ -16,8 +16,9 @@ _SENDING_ENDS = {"transmit": (0,), "receive": (1,), "bidirectional": (0, 1)}
 Ends = Mapping[str, Sequence[tuple[str, str]]]  # link -> its two ends as (host, selector)
 
 
-def why_impossible(cell: Cell, ends: Ends, families: Mapping[str, int | None],
-                   online_cores: Mapping[str, Sequence[int]]) -> str:
+def why_impossible(
+    cell: Cell, ends: Ends, families: Mapping[str, int | None], online_cores: Mapping[str, Sequence[int]]
+) -> str:
     """Why this cell cannot be measured, with the source; "" when nothing speaks against it.
 
     `families` has the IP version of each link's traffic where it is known, `online_cores` the cores of each host.
@@ -27,8 +28,10 @@ def why_impossible(cell: Cell, ends: Ends, families: Mapping[str, int | None],
 
 def why_impossible_by_plan(plan: Plan, cell: Cell) -> str:
     """The same from the plan alone: the IP version where the cell or the link's addresses name it."""
-    stated = {name: 6 if not isinstance(link.address, str) and ":" in link.address[0] else None
-              for name, link in plan.links.items()}
+    stated = {
+        name: 6 if not isinstance(link.address, str) and ":" in link.address[0] else None
+        for name, link in plan.links.items()
+    }
     families = {name: cell.traffic["ip"] or version for name, version in stated.items()}
     ends = {name: tuple((end.host, end.selector) for end in link.ends) for name, link in plan.links.items()}
     return why_impossible(cell, ends, families, {})
@@ -36,24 +39,34 @@ def why_impossible_by_plan(plan: Plan, cell: Cell) -> str:
 
 def small_mtu_at(cell: Cell, end: tuple[str, str]) -> int | None:
     """The MTU that the cell gives an end, where it leaves no room for IPv6; else None."""
-    return next((int(str(use.level)) for use in cell.settings if use.setting == "mtu"
-                 and (use.host, use.selector) == end and int(str(use.level)) < LEAST_IPV6_MTU_BYTES), None)
+    return next(
+        (
+            int(str(use.level))
+            for use in cell.settings
+            if use.setting == "mtu" and (use.host, use.selector) == end and int(str(use.level)) < LEAST_IPV6_MTU_BYTES
+        ),
+        None,
+    )
 
 
-def _reasons(cell: Cell, ends: Ends, families: Mapping[str, int | None],
-             online_cores: Mapping[str, Sequence[int]]) -> Iterator[str]:
+def _reasons(
+    cell: Cell, ends: Ends, families: Mapping[str, int | None], online_cores: Mapping[str, Sequence[int]]
+) -> Iterator[str]:
     for link in cell.links:
         if families.get(link) == 6:
             for host, selector in ends[link]:
                 mtu = small_mtu_at(cell, (host, selector))
                 if mtu is not None:
-                    yield (f"an MTU of {mtu} at {host}:{selector} leaves no room for IPv6, which needs "
-                           f"{LEAST_IPV6_MTU_BYTES} bytes on every link (RFC 8200 s5)")
+                    yield (
+                        f"an MTU of {mtu} at {host}:{selector} leaves no room for IPv6, which needs "
+                        f"{LEAST_IPV6_MTU_BYTES} bytes on every link (RFC 8200 s5)"
+                    )
         yield from _missing_cores(cell, ends[link], online_cores)
 
 
-def _missing_cores(cell: Cell, ends: Sequence[tuple[str, str]],
-                   online_cores: Mapping[str, Sequence[int]]) -> Iterator[str]:
+def _missing_cores(
+    cell: Cell, ends: Sequence[tuple[str, str]], online_cores: Mapping[str, Sequence[int]]
+) -> Iterator[str]:
     for sender in _SENDING_ENDS[cell.traffic["direction"]]:
         for key, place in (("sender_core", sender), ("receiver_core", 1 - sender)):
             core, host = cell.traffic[key], ends[place][0]

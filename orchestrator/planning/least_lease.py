@@ -78,8 +78,9 @@ def is_flood(cell: Cell, rate_bit_s: float | None) -> bool:
     return offered.get("link_share", 0.0) >= 1 or bool(rate_bit_s and offered.get("bit_s", 0.0) >= rate_bit_s)
 
 
-def needs(found: Iterable[Cell], links: Mapping[str, tuple[tuple[tuple[str, str], ...], float | None]],
-          costly: Iterable[str]) -> Iterator[Need]:
+def needs(
+    found: Iterable[Cell], links: Mapping[str, tuple[tuple[tuple[str, str], ...], float | None]], costly: Iterable[str]
+) -> Iterator[Need]:
     """What of these cells, done at an interface that SSH runs over, needs how long a lease; the same one only once.
 
     `links`: name -> its ends (host, interface as the plan names it) and rate in bit/s; `costly`: settings whose change
@@ -92,15 +93,22 @@ def needs(found: Iterable[Cell], links: Mapping[str, tuple[tuple[tuple[str, str]
                 told.add(_for_change(use, drops_link=use.setting in costly))
         for ends, rate_bit_s in (links[name] for name in cell.links):
             if is_flood(cell, rate_bit_s):
-                told |= {Need(host, selector, "UDP as fast as it goes", least_for_flood_s(), least_for_flood_s())
-                         for host, selector in ends}
+                told |= {
+                    Need(host, selector, "UDP as fast as it goes", least_for_flood_s(), least_for_flood_s())
+                    for host, selector in ends
+                }
     yield from sorted(told, key=lambda need: (-need.least_s, need.host, need.selector, need.what))
 
 
 def _for_change(use: SettingUse, *, drops_link: bool) -> Need:
     soonest_s, latest_s = (SOONEST_BACK_S, LATEST_BACK_S) if drops_link else (0.0, 0.0)
-    return Need(use.host, use.selector, f"a change of {use.setting}", least_for_change_s(soonest_s),
-                least_for_change_s(latest_s))
+    return Need(
+        use.host,
+        use.selector,
+        f"a change of {use.setting}",
+        least_for_change_s(soonest_s),
+        least_for_change_s(latest_s),
+    )
 
 
 def too_short(lease_s: float, wanted: Iterable[Need], shared: Callable[[Need], bool]) -> Need | None:
@@ -110,14 +118,17 @@ def too_short(lease_s: float, wanted: Iterable[Need], shared: Callable[[Need], b
 
 def sentence(need: Need, lease_s: float, where: str) -> str:
     """Why a lease is too short; `where` is the interface as it is called there."""
-    return (f"SSH reaches {need.host} over {where}, where the plan has {need.what}: nothing may be heard of us there "
-            f"for longer than a lease of {format_as(DURATION, lease_s)}, after which the host restores itself")
+    return (
+        f"SSH reaches {need.host} over {where}, where the plan has {need.what}: nothing may be heard of us there "
+        f"for longer than a lease of {format_as(DURATION, lease_s)}, after which the host restores itself"
+    )
 
 
 def remedy(need: Need) -> str:
     """What to do about it."""
-    return (f"write lease: {format_as(DURATION, need.least_s)} or more, or let SSH reach {need.host} over another "
-            "interface")
+    return (
+        f"write lease: {format_as(DURATION, need.least_s)} or more, or let SSH reach {need.host} over another interface"
+    )
 
 
 def needs_of(plan: Plan, found: Iterable[Cell]) -> list[Need]:
@@ -131,8 +142,13 @@ def _ends(link: Link) -> tuple[tuple[str, str], ...]:
 
 def check_lease(document: Document, plan: Plan) -> None:
     """A lease that is too short where the plan itself says that SSH goes to an end's own address."""
-    known = {(end.host, end.selector) for link in plan.links.values() if not isinstance(link.address, str)
-             for end, address in zip(link.ends, link.address, strict=True) if plan.hosts[end.host].ssh == address}
+    known = {
+        (end.host, end.selector)
+        for link in plan.links.values()
+        if not isinstance(link.address, str)
+        for end, address in zip(link.ends, link.address, strict=True)
+        if plan.hosts[end.host].ssh == address
+    }
     need = too_short(plan.lease_s, needs_of(plan, cells(plan)), lambda need: (need.host, need.selector) in known)
     if need is not None:
         document.report(("lease",), "clash", sentence(need, plan.lease_s, need.selector), remedy(need), key=True)

@@ -86,7 +86,11 @@ def _looked_up(document: Document, parts: Parts, catalogue: Catalogue) -> Plan:
         factors=factors,
         hosts={
             name: Host(
-                text.ssh, text.user, text.port, text.privilege or _needed(name, parts, hold, factors), text.host_key,
+                text.ssh,
+                text.user,
+                text.port,
+                text.privilege or _needed(name, parts, hold, factors),
+                text.host_key,
                 PowerCycle(tuple(text.power_cycle.command), text.power_cycle.wait_s) if text.power_cycle else None,
                 text.system,
             )

@@ -97,8 +97,11 @@ def render(found: Outline, *, everything: bool = False, noise: str = "", latest_
     if found.impossible:
         parts += ["", "Impossible: tried by no traffic, and so in the results", *_impossible(found)]
     parts += ["", "Schedule", *_schedule(found, None if everything else _MOST_PLOTS)]
-    parts += ["", "What is done to each host", *(
-        line for host in found.hosts for line in _host(found, host, latest_s.get(host.host)))]
+    parts += [
+        "",
+        "What is done to each host",
+        *(line for host in found.hosts for line in _host(found, host, latest_s.get(host.host))),
+    ]
     if found.cautions:
         parts += ["", "Cautions", *(line for caution in found.cautions for line in _bullet(caution.text))]
     return "\n".join(parts)
@@ -261,8 +264,13 @@ def _setting(change: SettingChange) -> str:
     levels = ", ".join(level_text(level) for level in change.levels)
     unit = f" {change.unit}" if change.unit else ""
     often = "for the whole run" if len(change.levels) == 1 and change.writes <= 2 else f"written {change.writes} times"
-    stays = ("each for one restart, which takes it back" if change.restarts else
-             "may outlive a restart" if change.survives_reboot else "gone after a restart")
+    stays = (
+        "each for one restart, which takes it back"
+        if change.restarts
+        else "may outlive a restart"
+        if change.survives_reboot
+        else "gone after a restart"
+    )
     where = f" of {change.place}" if change.place else ""
     runs = f"; runs {'; '.join(change.programs)}" if change.programs else ""
     needs = "needs root" if change.privilege == "root" else "needs no privilege"

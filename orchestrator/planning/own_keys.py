@@ -13,12 +13,15 @@ from orchestrator.planning.plan import level_text
 KERNEL = "kernel"
 _LONGEST_LEVEL = 200
 _OWN: Mapping[str, Sequence[str]] = {
-    COMMAND: ("read", "write", "wait", "check", "reboot"), BOOT_LINES: ("file", "form", "effect", "check"),
+    COMMAND: ("read", "write", "wait", "check", "reboot"),
+    BOOT_LINES: ("file", "form", "effect", "check"),
     KERNEL: ("file",),
 }
 _NEEDED: Mapping[str, Mapping[str, tuple[str, str]]] = {  # key: what it is, an example
-    COMMAND: {"read": ("a list of a program and its arguments", "read: [cat, FILE]"),
-              "write": ("a list of a program and its arguments", 'write: [set-it, "{level}"]')},
+    COMMAND: {
+        "read": ("a list of a program and its arguments", "read: [cat, FILE]"),
+        "write": ("a list of a program and its arguments", 'write: [set-it, "{level}"]'),
+    },
     BOOT_LINES: {"file": ("the boot file that the lines are added to", "file: /boot/config")},
 }
 OWN_KEYS = tuple(dict.fromkeys(key for keys in _OWN.values() for key in keys))
@@ -37,8 +40,9 @@ def check_own_keys(document: Document, text: Text, setting: str, path: Path) -> 
     needed = _NEEDED.get(setting, {})
     for key, (what, such) in needed.items():
         if key not in given:
-            document.report(path, "missing-key", f"the setting {setting} needs '{key}': {what}", f"such as {such}",
-                            key=True)
+            document.report(
+                path, "missing-key", f"the setting {setting} needs '{key}': {what}", f"such as {such}", key=True
+            )
     if setting == COMMAND and text.write is not None and not any("{level}" in part for part in text.write[1:]):
         said = "no argument of write says {level}: every level would do the same"
         document.report((*path, "write"), "bad-value", said, 'such as write: [set-it, "{level}"]')
@@ -62,8 +66,13 @@ def own_level(document: Document, text: Text | None, setting: str, raw: Json, pa
         problem = f"a level of a command is 1 to {_LONGEST_LEVEL} characters in one line"
         document.report(path, "bad-level", problem)
         return None
-    value: dict[str, Any] = {"read": list(text.read or ()), "write": list(text.write or ()),
-                             "wait_s": text.wait_s or 0.0, "check": list(text.check or ()), "level": level}
+    value: dict[str, Any] = {
+        "read": list(text.read or ()),
+        "write": list(text.write or ()),
+        "wait_s": text.wait_s or 0.0,
+        "check": list(text.check or ()),
+        "level": level,
+    }
     if text.reboot:
         value["reboot"] = True
     return level, value
@@ -72,8 +81,11 @@ def own_level(document: Document, text: Text | None, setting: str, raw: Json, pa
 def _boot_lines(text: Text, raw: Json) -> tuple[Json, Json]:
     lines = raw.splitlines() if isinstance(raw, str) else raw
     value: dict[str, Json] = {
-        "level": list(lines) if isinstance(lines, list) else lines, "file": text.file or "",
-        "form": text.form or "block", "effect": text.effect or "", "check": [*(text.check or ())],
+        "level": list(lines) if isinstance(lines, list) else lines,
+        "file": text.file or "",
+        "form": text.form or "block",
+        "effect": text.effect or "",
+        "check": [*(text.check or ())],
     }
     if not isinstance(lines, list) or not all(isinstance(line, str) for line in lines):
         return raw, value  # the setting itself says what is wrong with it

@@ -30,8 +30,11 @@ def divided(links: Mapping[str, Listening], needed: int) -> dict[str, tuple[int,
         for port in sorted({port for name in group for port in links[name].ports}):
             having = [name for name in group if port in links[name].ports]
             short = [name for name in having if len(shares[name]) < needed]
-            shares[min(short, key=lambda name: links[name].ports[-1]) if short
-                   else min(having, key=lambda name: len(shares[name]))].append(port)
+            shares[
+                min(short, key=lambda name: links[name].ports[-1])
+                if short
+                else min(having, key=lambda name: len(shares[name]))
+            ].append(port)
     return {name: tuple(ports) for name, ports in shares.items()}
 
 
@@ -47,8 +50,11 @@ def _groups(links: Mapping[str, Listening]) -> list[list[str]]:
 
 def meet(one: Listening, other: Listening) -> bool:
     """Whether two links may end at the same interface: two plain names that differ are two interfaces."""
-    return any(host == far_host and not (selector != far_selector and ":" not in selector + far_selector)
-               for host, selector in one.ends for far_host, far_selector in other.ends)
+    return any(
+        host == far_host and not (selector != far_selector and ":" not in selector + far_selector)
+        for host, selector in one.ends
+        for far_host, far_selector in other.ends
+    )
 
 
 def ranges_that_would_do(names: Sequence[str], needed: int, first: int) -> dict[str, str]:

@@ -29,7 +29,10 @@ def rehearsal_cells(cells: Sequence[Cell]) -> list[Cell]:
 
 def _shows(cell: Cell) -> set[str]:
     """What a trial of this cell would try out: its settings' levels, its traffic, and the level of staying as found."""
-    settings = {json.dumps([use.host, use.selector, use.setting, use.level], sort_keys=True) for use in cell.settings
-                if not use.restarts}
+    settings = {
+        json.dumps([use.host, use.selector, use.setting, use.level], sort_keys=True)
+        for use in cell.settings
+        if not use.restarts
+    }
     traffic = json.dumps([cell.links, cell.traffic["transport"], cell.traffic["direction"], cell.traffic["ip"]])
     return {*settings, traffic}

@@ -29,18 +29,38 @@ def check_screen(document: Document, plan: Plan) -> bool:
     before = len(document.problems)
     for name, factor in plan.factors.items():
         if len(factor.levels) > 2:
-            document.report(("factors", name), "clash", f"a screen takes factors of two levels, and '{name}' has "
-                            f"{len(factor.levels)}", "keep the two furthest apart, or leave screen out", key=True)
+            document.report(
+                ("factors", name),
+                "clash",
+                f"a screen takes factors of two levels, and '{name}' has {len(factor.levels)}",
+                "keep the two furthest apart, or leave screen out",
+                key=True,
+            )
         elif factor.only or (factor.transport and _varied(plan, "transport")):
-            document.report(("factors", name), "clash", f"'{name}' does not apply everywhere, and a screen needs every "
-                            "factor in every cell", "leave it, or what it depends on, at one level", key=True)
+            document.report(
+                ("factors", name),
+                "clash",
+                f"'{name}' does not apply everywhere, and a screen needs every factor in every cell",
+                "leave it, or what it depends on, at one level",
+                key=True,
+            )
     if plan.leave_out:
-        document.report(("leave_out",), "clash", "a screen chooses its combinations by itself: with some left out it "
-                        "could no longer tell its factors apart", "leave leave_out or screen out", key=True)
+        document.report(
+            ("leave_out",),
+            "clash",
+            "a screen chooses its combinations by itself: with some left out it could no longer tell its factors apart",
+            "leave leave_out or screen out",
+            key=True,
+        )
     for path, given in ((("budget",), plan.budget_s), (("trial", "precision"), plan.trial.precision_ratio)):
         if given is not None:
-            document.report(path, "clash", "a screen measures every cell equally often, or its estimates would mix",
-                            f"leave {path[-1]} or screen out", key=True)
+            document.report(
+                path,
+                "clash",
+                "a screen measures every cell equally often, or its estimates would mix",
+                f"leave {path[-1]} or screen out",
+                key=True,
+            )
     count = len(_two_levels(plan))
     if len(document.problems) == before and not LEAST_FACTORS <= count <= MOST_FACTORS:
         said = f"a screen takes {LEAST_FACTORS} to {MOST_FACTORS} factors of two levels, and this plan has {count}"
@@ -68,9 +88,14 @@ def screen_sentences(plan: Plan) -> Iterator[str]:
     if design is None:
         return
     runs, all_of_them = len(design.runs), 2 ** len(design.factors)
-    yield (f"{runs} of the {all_of_them} combinations of {len(design.factors)} factors; "
-           + (f"resolution {_ROMAN[design.resolution]}: each factor is told apart from every other and from every pair"
-              if design.resolution else "all of them"))
+    yield (
+        f"{runs} of the {all_of_them} combinations of {len(design.factors)} factors; "
+        + (
+            f"resolution {_ROMAN[design.resolution]}: each factor is told apart from every other and from every pair"
+            if design.resolution
+            else "all of them"
+        )
+    )
     yield from alias_sentences(design)
 
 

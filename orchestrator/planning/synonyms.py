@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from orchestrator.planning.suggest import closest
+from orchestrator.words.suggest import closest
 
 _SAME = {
     "plan": "name title id",

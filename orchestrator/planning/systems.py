@@ -34,18 +34,28 @@ def check_systems(document: Document, plan: Plan, found: Sequence[Cell]) -> None
     for use in (use for cell in found for use in cell.settings if use.host in others):
         if (use.host, use.factor, use.setting) not in said and (why := _why_not(use)):
             said.add((use.host, use.factor, use.setting))
-            document.report(_path(plan, use), "bad-level", why, "leave it out, or change it at the other end alone",
-                            key=True)
+            document.report(
+                _path(plan, use), "bad-level", why, "leave it out, or change it at the other end alone", key=True
+            )
     for name, link in plan.links.items():
         there = [end.host for end in link.ends if end.host in others]
         if there and link.address == "temporary":
-            document.report(("links", name, "address"), "clash", f"{there[0]} is a host of the BSD family, whose "
-                            "addresses are not changed", "give the ends addresses, and leave address out")
+            document.report(
+                ("links", name, "address"),
+                "clash",
+                f"{there[0]} is a host of the BSD family, whose addresses are not changed",
+                "give the ends addresses, and leave address out",
+            )
     for factor, host in _traffic(plan, found, others):
         if (factor, host) not in said:
             said.add((factor, host))
-            document.report(("factors", factor), "bad-level", f"'{factor}' needs what {host}, a host of the BSD "
-                            "family, has not", "leave it out, or out of the direction that needs it", key=True)
+            document.report(
+                ("factors", factor),
+                "bad-level",
+                f"'{factor}' needs what {host}, a host of the BSD family, has not",
+                "leave it out, or out of the direction that needs it",
+                key=True,
+            )
 
 
 def _why_not(use: SettingUse) -> str:
@@ -68,5 +78,8 @@ def _traffic(plan: Plan, found: Sequence[Cell], others: frozenset[str]) -> Itera
             for sender in _SENDERS[cell.traffic["direction"]]:
                 for host, needs in ((hosts[sender], _OF_SENDER), (hosts[1 - sender], _OF_RECEIVER)):
                     if host in others:
-                        yield from ((name, host) for name, without in needs.items()
-                                    if cell.traffic[TRAFFIC_FACTORS[name].key] not in without)
+                        yield from (
+                            (name, host)
+                            for name, without in needs.items()
+                            if cell.traffic[TRAFFIC_FACTORS[name].key] not in without
+                        )

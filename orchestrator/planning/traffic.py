@@ -10,9 +10,9 @@ from typing import Any
 
 from orchestrator.planning.document import Json, shown
 from orchestrator.planning.fields import spell
-from orchestrator.planning.suggest import closest
 from orchestrator.planning.together import read_level
 from orchestrator.words import units
+from orchestrator.words.suggest import closest
 
 # Every key of a flow, with what it is where the plan says nothing; None leaves it to the traffic pair. A cell that runs
 # on several links at once has the key `together` beside them.

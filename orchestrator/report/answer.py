@@ -16,9 +16,17 @@ _MOST_BROKEN_OFF = 4  # attempts, links and ways that get a sentence
 
 def sentences(report: Report) -> list[str]:
     """The answer, most important first."""
-    return [*_what_it_carries(report), *screening.sentences(report), *influence.sentences(report),
-            *limits.sentences(report), *method.drift_alarms(report), *_validity(report), *noted.sentences(report),
-            *_broken_off(report), *as_found(report.run)]
+    return [
+        *_what_it_carries(report),
+        *screening.sentences(report),
+        *influence.sentences(report),
+        *limits.sentences(report),
+        *method.drift_alarms(report),
+        *_validity(report),
+        *noted.sentences(report),
+        *_broken_off(report),
+        *as_found(report.run),
+    ]
 
 
 def _what_it_carries(report: Report) -> list[str]:
@@ -29,8 +37,9 @@ def _what_it_carries(report: Report) -> list[str]:
     out = []
     pairs = dict.fromkeys((cell.link, cell.sender, cell.receiver) for cell in report.measured)
     for link, sender, receiver in pairs:
-        cells = [cell for cell in report.measured
-                 if (cell.link, cell.sender, cell.receiver) == (link, sender, receiver)]
+        cells = [
+            cell for cell in report.measured if (cell.link, cell.sender, cell.receiver) == (link, sender, receiver)
+        ]
         out.append(_one_way(report, link, sender, receiver, cells))
     return out
 
@@ -47,8 +56,10 @@ def _one_way(report: Report, link: str, sender: str, receiver: str, cells: Seque
     lowest = rate_text(least.mean_bit_s or 0.0)
     if len(alike) == len(cells):
         return f"{text}; the least, {lowest} with {levels_text(report, least)}, cannot be told from it."
-    return (f"{text}, with {_best_levels(report, best, alike, cells)}; the least is {lowest}, "
-            f"with {levels_text(report, least)}.")
+    return (
+        f"{text}, with {_best_levels(report, best, alike, cells)}; the least is {lowest}, "
+        f"with {levels_text(report, least)}."
+    )
 
 
 def _alike(cell: CellResult, best: CellResult) -> bool:
@@ -57,14 +68,14 @@ def _alike(cell: CellResult, best: CellResult) -> bool:
 
 
 def _holds(cell: CellResult, rate_bit_s: float | None) -> bool:
-    return None not in (cell.low_bit_s, cell.high_bit_s, rate_bit_s) and \
-        (cell.low_bit_s or 0.0) <= (rate_bit_s or 0.0) <= (cell.high_bit_s or 0.0)
+    return None not in (cell.low_bit_s, cell.high_bit_s, rate_bit_s) and (cell.low_bit_s or 0.0) <= (
+        rate_bit_s or 0.0
+    ) <= (cell.high_bit_s or 0.0)
 
 
 def _best_levels(report: Report, best: CellResult, alike: Sequence[CellResult], cells: Sequence[CellResult]) -> str:
     """The levels that make the best figure: those that chance alone put ahead of others are not named."""
-    shared = [factor.name for factor in report.factors
-              if len({cell.levels[factor.name] for cell in alike}) == 1]
+    shared = [factor.name for factor in report.factors if len({cell.levels[factor.name] for cell in alike}) == 1]
     with_them = [cell for cell in cells if all(cell.levels[name] == best.levels[name] for name in shared)]
     if len(with_them) == len(alike):
         return levels_text(report, best, frozenset(shared))
@@ -80,9 +91,11 @@ def _capped_by_the_plan(report: Report, cell: CellResult) -> bool:
 
 def levels_text(report: Report, cell: CellResult, only: frozenset[str] | None = None) -> str:
     """The cell's levels of the factors that vary, or of `only` some: `mtu 9000 and clock performance`."""
-    named = [_level_text(factor.name, cell.levels[factor.name]) for factor in report.factors
-             if factor.varies and (only is None or factor.name in only)
-             and cell.levels[factor.name] not in ("", cell.way)]
+    named = [
+        _level_text(factor.name, cell.levels[factor.name])
+        for factor in report.factors
+        if factor.varies and (only is None or factor.name in only) and cell.levels[factor.name] not in ("", cell.way)
+    ]
     return listed(named) or f"cell {cell.number}"
 
 
@@ -108,9 +121,12 @@ def _validity(report: Report) -> list[str]:
 def _broken_off(report: Report) -> list[str]:
     """What was measured and then lost its trial: it is kept, and in no figure."""
     rows = report.data.broken_off.to_dict("records")
-    told = [f"Attempt {row['attempt']} at trial {row['trial']} was broken off after {duration_text(row['seconds'])} of "
-            f"{row['way']} over {row['link']} at {rate_text(row['goodput_bit_s'])}: in series.csv.gz, and in no figure."
-            for row in rows[:_MOST_BROKEN_OFF] if row["seconds"] > 0]
+    told = [
+        f"Attempt {row['attempt']} at trial {row['trial']} was broken off after {duration_text(row['seconds'])} of "
+        f"{row['way']} over {row['link']} at {rate_text(row['goodput_bit_s'])}: in series.csv.gz, and in no figure."
+        for row in rows[:_MOST_BROKEN_OFF]
+        if row["seconds"] > 0
+    ]
     more = len(rows) - _MOST_BROKEN_OFF
     return [*told, f"{count_text(more, 'more')} in broken-off.csv."] if more > 0 else told
 
@@ -125,14 +141,22 @@ def as_found(run: dict[str, Any]) -> list[str]:
     verdicts = {str(host): verdict if isinstance(verdict, dict) else {} for host, verdict in found.items()}
     left = [host for host, verdict in verdicts.items() if verdict.get("ok") is not True]
     kept = [host for host, verdict in verdicts.items() if host not in left and verdict.get("accepted")]
-    untouched = [host for host, verdict in verdicts.items() if host not in kept and verdict.get("how") == "unchanged"
-                 and verdict.get("ok") is True]
+    untouched = [
+        host
+        for host, verdict in verdicts.items()
+        if host not in kept and verdict.get("how") == "unchanged" and verdict.get("ok") is True
+    ]
     restored = [host for host in verdicts if host not in (*left, *kept, *untouched)]
-    return [*([f"NOT verified as found: {listed(left)}."] if left else []),
-            *(sentence for host in left for sentence in _not_as_found(host, verdicts[host])),
-            *(_kept(host, verdicts[host]) for host in kept),
-            *(f"{listed(hosts)} {'was' if len(hosts) == 1 else 'were'} {what}."
-              for hosts, what in ((restored, "put back and verified as found"), (untouched, "not changed")) if hosts)]
+    return [
+        *([f"NOT verified as found: {listed(left)}."] if left else []),
+        *(sentence for host in left for sentence in _not_as_found(host, verdicts[host])),
+        *(_kept(host, verdicts[host]) for host in kept),
+        *(
+            f"{listed(hosts)} {'was' if len(hosts) == 1 else 'were'} {what}."
+            for hosts, what in ((restored, "put back and verified as found"), (untouched, "not changed"))
+            if hosts
+        ),
+    ]
 
 
 def _not_as_found(host: str, verdict: dict[str, Any]) -> list[str]:

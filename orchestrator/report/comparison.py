@@ -35,8 +35,11 @@ def definitions(comparison: Comparison) -> list[str]:
 
 def _unit_text(comparison: Comparison) -> str:
     units = {unit_of(comparison, cell) for cell in comparison.cells if cell.verdict}
-    return "run where the stored runs say how far runs differ, one replicate elsewhere" if len(units) > 1 \
+    return (
+        "run where the stored runs say how far runs differ, one replicate elsewhere"
+        if len(units) > 1
         else next(iter(units), comparison.unit)
+    )
 
 
 def unit_of(comparison: Comparison, cell: CellComparison) -> str:
@@ -47,8 +50,9 @@ def unit_of(comparison: Comparison, cell: CellComparison) -> str:
 def text_lines(comparison: Comparison) -> list[str]:
     """The comparison for a terminal: what was made differently, the answer, then every cell."""
     lines = ["What is not the same on both sides:"]
-    lines += [f"  {line}" for line in _unlike_lines((*comparison.unlike, *comparison.environment))] or \
-        ["  nothing that was recorded"]
+    lines += [f"  {line}" for line in _unlike_lines((*comparison.unlike, *comparison.environment))] or [
+        "  nothing that was recorded"
+    ]
     lines += ["", *answers(comparison)]
     lines += [visible(note) for note in comparison.notes]
     for word in WORDS:
@@ -62,8 +66,10 @@ def text_lines(comparison: Comparison) -> list[str]:
 def answer(comparison: Comparison) -> str:
     """One sentence: how many cells came to which verdict."""
     counted = {word: comparison.counts[word] for word in WORDS if comparison.counts.get(word)}
-    sides = (f"{comparison.measure.name} of {count_text(len(comparison.candidate), 'run')} against "
-             f"{count_text(len(comparison.reference), 'run')}")
+    sides = (
+        f"{comparison.measure.name} of {count_text(len(comparison.candidate), 'run')} against "
+        f"{count_text(len(comparison.reference), 'run')}"
+    )
     cells = count_text(len(comparison.cells), "cell")
     if len(counted) == 1 and len(comparison.cells) > 1:
         return f"{sides}: {next(iter(counted))} in all {cells}."
@@ -74,8 +80,9 @@ def answers(comparison: Comparison) -> list[str]:
     """The answer first, then by how much at most, and what the candidate has nothing of any more."""
     said = [answer(comparison)]
     for word, name in ((WORSE, "Worst"), (BETTER, "Best")):
-        changes = {abs(math.log(cell.verdict.ratio)): cell for cell in comparison.cells
-                   if cell.word == word and cell.verdict}
+        changes = {
+            abs(math.log(cell.verdict.ratio)): cell for cell in comparison.cells if cell.word == word and cell.verdict
+        }
         if changes:
             most = changes[max(changes)]
             said.append(f"{name}: {cell_name(comparison, most)}, {change_text(most)}.")
@@ -83,8 +90,10 @@ def answers(comparison: Comparison) -> list[str]:
     if lost:
         names = "; ".join(cell_name(comparison, cell) for cell in lost[:_NAMED_MOST])
         more = f"; and {len(lost) - _NAMED_MOST} more" if len(lost) > _NAMED_MOST else ""
-        said.append(f"The candidate has no valid trial of {count_text(len(lost), 'cell')} that the reference measured: "
-                    f"{names}{more}.")
+        said.append(
+            f"The candidate has no valid trial of {count_text(len(lost), 'cell')} that the reference measured: "
+            f"{names}{more}."
+        )
     return said
 
 
@@ -138,8 +147,11 @@ def value_text(comparison: Comparison, value: float) -> str:
 
 
 def _unlike_lines(found: Iterable[Unlike]) -> list[str]:
-    return [f"{visible(one.what)}: {visible(one.reference) or _ABSENT} in the reference, "
-            f"{visible(one.candidate) or _ABSENT} in the candidate" for one in found]
+    return [
+        f"{visible(one.what)}: {visible(one.reference) or _ABSENT} in the reference, "
+        f"{visible(one.candidate) or _ABSENT} in the candidate"
+        for one in found
+    ]
 
 
 def _not_compared(comparison: Comparison) -> list[str]:
@@ -158,10 +170,15 @@ def markdown(comparison: Comparison) -> str:
     lines += [*(safe(one) for one in others), ""] if others else []
     lines += [*(safe(note) for note in comparison.notes), ""] if comparison.notes else []
     unlike = _unlike_lines((*comparison.unlike, *comparison.environment))
-    lines += ["Not the same on both sides:", "", *(f"- {safe(line)}" for line in unlike), ""] if unlike else \
-        ["Nothing that was recorded differs between the two sides.", ""]
-    rows = [[safe(cell_name(comparison, cell)), safe(change_text(cell)), safe(_verdict_text(comparison, cell))]
-            for cell in sorted(comparison.cells, key=lambda one: WORDS.index(one.word))]
+    lines += (
+        ["Not the same on both sides:", "", *(f"- {safe(line)}" for line in unlike), ""]
+        if unlike
+        else ["Nothing that was recorded differs between the two sides.", ""]
+    )
+    rows = [
+        [safe(cell_name(comparison, cell)), safe(change_text(cell)), safe(_verdict_text(comparison, cell))]
+        for cell in sorted(comparison.cells, key=lambda one: WORDS.index(one.word))
+    ]
     lines.append(table(["cell", "change (95 % interval)", "verdict"], rows, ["---"] * 3))
     lines += [safe(line) for line in _not_compared(comparison)]
     return "\n".join([*lines, "", *definitions(comparison), ""])
@@ -175,11 +192,17 @@ def _verdict_text(comparison: Comparison, cell: CellComparison) -> str:
 def as_data(comparison: Comparison) -> dict[str, Any]:
     """The comparison for a program; ratios are candidate / reference, times and rates in base units."""
     return {
-        "schema": 1, "reference": list(comparison.reference), "candidate": list(comparison.candidate),
-        "measure": comparison.measure.name, "column": comparison.measure.column,
-        "higher_is_better": comparison.measure.higher_is_better, "threshold_ratio": comparison.threshold_ratio,
-        "unit": comparison.unit, "not_the_same": [vars(one) for one in (*comparison.unlike, *comparison.environment)],
-        "notes": list(comparison.notes), "counts": dict(comparison.counts),
+        "schema": 1,
+        "reference": list(comparison.reference),
+        "candidate": list(comparison.candidate),
+        "measure": comparison.measure.name,
+        "column": comparison.measure.column,
+        "higher_is_better": comparison.measure.higher_is_better,
+        "threshold_ratio": comparison.threshold_ratio,
+        "unit": comparison.unit,
+        "not_the_same": [vars(one) for one in (*comparison.unlike, *comparison.environment)],
+        "notes": list(comparison.notes),
+        "counts": dict(comparison.counts),
         "cells": [_cell_data(cell, unit_of(comparison, cell)) for cell in comparison.cells],
         "only_reference": [key.text() for key in comparison.only_reference],
         "only_candidate": [key.text() for key in comparison.only_candidate],
@@ -189,11 +212,19 @@ def as_data(comparison: Comparison) -> dict[str, Any]:
 def _cell_data(cell: CellComparison, unit: str) -> dict[str, Any]:
     verdict = cell.verdict
     return {
-        "link": cell.key.link, "way": cell.key.way, "levels": dict(cell.key.levels), "verdict": cell.word,
-        "reason": cell.reason, "reference_mean": cell.reference_mean, "candidate_mean": cell.candidate_mean,
-        "reference_values": cell.sizes[0], "candidate_values": cell.sizes[1], "lost": cell.lost,
+        "link": cell.key.link,
+        "way": cell.key.way,
+        "levels": dict(cell.key.levels),
+        "verdict": cell.word,
+        "reason": cell.reason,
+        "reference_mean": cell.reference_mean,
+        "candidate_mean": cell.candidate_mean,
+        "reference_values": cell.sizes[0],
+        "candidate_values": cell.sizes[1],
+        "lost": cell.lost,
         "unit": unit,
-        "ratio": verdict.ratio if verdict else None, "low": _finite(verdict.low if verdict else None),
+        "ratio": verdict.ratio if verdict else None,
+        "low": _finite(verdict.low if verdict else None),
         "high": _finite(verdict.high if verdict else None),
         "p_value_adjusted": verdict.p_value if verdict else None,
         "p_value_ranks": cell.rank_p_value,
@@ -214,5 +245,10 @@ def junit(comparison: Comparison, fail_on: frozenset[str]) -> str:
 
 def _case(comparison: Comparison, cell: CellComparison, fail_on: frozenset[str]) -> Case:
     outcome: Outcome = "failure" if cell.is_any_of(fail_on) else "skipped" if cell.word == UNSURE else "passed"
-    return Case(cell.key.text(), f"linktrial.{comparison.measure.name}", outcome,
-                f"{cell.word}: {cell_line(comparison, cell)}", kind=cell.word)
+    return Case(
+        cell.key.text(),
+        f"linktrial.{comparison.measure.name}",
+        outcome,
+        f"{cell.word}: {cell_line(comparison, cell)}",
+        kind=cell.word,
+    )

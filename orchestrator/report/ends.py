@@ -9,11 +9,25 @@ from orchestrator.results.comparison.environment import facts_of, interface_of
 from orchestrator.words.figures import rate_text
 from orchestrator.words.plain_text import shortened
 
-_HOST_FACTS = (("model", "model"), ("machine", "architecture"), ("kernel", "kernel"), ("kernel_build", "kernel build"),
-               ("python", "Python"), ("cpus", "cores"))
-_INTERFACE_FACTS = (("driver", "driver"), ("driver_version", "driver version"), ("firmware", "firmware"),
-                    ("bus", "bus address"), ("speed_bit_s", "speed"), ("duplex", "duplex"), ("max_mtu", "greatest MTU"),
-                    ("mac", "MAC"), ("addresses", "addresses"))
+_HOST_FACTS = (
+    ("model", "model"),
+    ("machine", "architecture"),
+    ("kernel", "kernel"),
+    ("kernel_build", "kernel build"),
+    ("python", "Python"),
+    ("cpus", "cores"),
+)
+_INTERFACE_FACTS = (
+    ("driver", "driver"),
+    ("driver_version", "driver version"),
+    ("firmware", "firmware"),
+    ("bus", "bus address"),
+    ("speed_bit_s", "speed"),
+    ("duplex", "duplex"),
+    ("max_mtu", "greatest MTU"),
+    ("mac", "MAC"),
+    ("addresses", "addresses"),
+)
 # These differ between any two machines, so a difference says nothing.
 _ALWAYS_DIFFERENT = ("MAC", "addresses", "bus address")
 _MEASURED = "the traffic pair alone"
@@ -46,11 +60,16 @@ def compare(run: dict[str, Any]) -> tuple[tuple[str, ...], list[EndRow]]:
 def _instrument_rows(run: dict[str, Any], hosts: tuple[str, ...]) -> list[EndRow]:
     """What our own traffic pair reaches on each host over its loopback: no figure of that host can be more."""
     instrument = run.get("instrument")
-    known = {host: found for host, found in instrument.items() if isinstance(found, dict)} \
-        if isinstance(instrument, dict) else {}
+    known = (
+        {host: found for host, found in instrument.items() if isinstance(found, dict)}
+        if isinstance(instrument, dict)
+        else {}
+    )
     transports = dict.fromkeys(str(name) for found in known.values() for name in found)
-    return [EndRow(f"{_MEASURED}, {name}", tuple(_text(known.get(host, {}).get(name), "speed_bit_s")
-                                                            for host in hosts)) for name in transports]
+    return [
+        EndRow(f"{_MEASURED}, {name}", tuple(_text(known.get(host, {}).get(name), "speed_bit_s") for host in hosts))
+        for name in transports
+    ]
 
 
 def _links(run: dict[str, Any]) -> list[tuple[str, dict[str, str]]]:
@@ -67,8 +86,10 @@ def _links(run: dict[str, Any]) -> list[tuple[str, dict[str, str]]]:
 def _interface_rows(link: str, ends: dict[str, str], known: dict[str, dict[str, Any]]) -> list[EndRow]:
     found = {host: interface_of(known[host], selector) for host, selector in ends.items() if host in known}
     rows = [EndRow(f"{link}: interface", tuple(str(found.get(host, {}).get("name", "")) for host in known))]
-    rows += [EndRow(f"{link}: {what}", tuple(_text(found.get(host, {}).get(key), key) for host in known))
-             for key, what in _INTERFACE_FACTS]
+    rows += [
+        EndRow(f"{link}: {what}", tuple(_text(found.get(host, {}).get(key), key) for host in known))
+        for key, what in _INTERFACE_FACTS
+    ]
     return rows
 
 

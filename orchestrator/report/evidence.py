@@ -35,9 +35,13 @@ class Replicate:
     receiver_busiest_core_busy: float | None
 
     OPTIONAL: ClassVar[dict[str, str]] = {
-        "fill": "of ceiling", "loss_ratio": "loss", "segments_retransmitted": "segments repeated",
-        "round_trip_p99_s": "round trip, 99 %", "sender_busiest_core_busy": "busiest core, sending",
-        "receiver_busiest_core_busy": "busiest core, receiving"}
+        "fill": "of ceiling",
+        "loss_ratio": "loss",
+        "segments_retransmitted": "segments repeated",
+        "round_trip_p99_s": "round trip, 99 %",
+        "sender_busiest_core_busy": "busiest core, sending",
+        "receiver_busiest_core_busy": "busiest core, receiving",
+    }
 
     def text_of(self, name: str) -> str:
         """One of its OPTIONAL figures as text; empty when the trial has none."""
@@ -97,8 +101,11 @@ def _replicates(trials: pd.DataFrame) -> dict[Key, list[Replicate]]:
 
 def _series(lines: Mapping[Line, Sequence[Point]]) -> dict[Key, Sequence[Point]]:
     """Goodput over time per trial, link and way; of a search only the trial that confirms."""
-    return {(line.trial, line.link, line.way): points for line, points in lines.items()
-            if not line.broken_off and line.role != "search"}
+    return {
+        (line.trial, line.link, line.way): points
+        for line, points in lines.items()
+        if not line.broken_off and line.role != "search"
+    }
 
 
 def _cores(data: RunData, trials: pd.DataFrame) -> dict[tuple[tuple[int, str], str], list[Cores]]:

@@ -12,10 +12,12 @@ from orchestrator.report.page.markup import Markup
 
 def sections(report: Report) -> list[tuple[str, str, Markup]]:
     """(anchor, heading, content) of the findings that this run allows."""
-    made = [("screen", "What the screen shows", page_screening.section(report)),
-            ("influence", "What each factor does", page_influence.section(report)),
-            ("limits", "What holds it back", page_limits.section(report)),
-            ("loss", "Loss against the offered rate", page_loss.section(report))]
+    made = [
+        ("screen", "What the screen shows", page_screening.section(report)),
+        ("influence", "What each factor does", page_influence.section(report)),
+        ("limits", "What holds it back", page_limits.section(report)),
+        ("loss", "Loss against the offered rate", page_loss.section(report)),
+    ]
     return [(name, heading, content) for name, heading, content in made if content]
 
 

@@ -47,8 +47,14 @@ def on_goodput(report: Report) -> list[Effects]:
     """The effects on goodput, one for each link and way: links in the plan's order, transmit before receive."""
     order = {link: place for place, link in enumerate(report.links)}
     found = [one for one in report.effects if one.response.column == _GOODPUT]
-    return sorted(found, key=lambda one: (order.get(visible(one.link), len(order)), one.link,
-                                        WAYS.index(one.way) if one.way in WAYS else len(WAYS)))
+    return sorted(
+        found,
+        key=lambda one: (
+            order.get(visible(one.link), len(order)),
+            one.link,
+            WAYS.index(one.way) if one.way in WAYS else len(WAYS),
+        ),
+    )
 
 
 def threshold(report: Report) -> float:
@@ -93,16 +99,23 @@ def depends(found: Effects, change: Change, least: float) -> list[tuple[str, lis
     """(other factor, the change under each of its levels), where that differs surely and by what matters."""
     out = []
     for other in dict.fromkeys(_other(one, change) for one in found.interplays if _concerns(one, change, least)):
-        under = [one for one in found.changes if one.factor == change.factor and one.level == change.level
-                 and one.when is not None and one.when[0] == other]
+        under = [
+            one
+            for one in found.changes
+            if one.factor == change.factor
+            and one.level == change.level
+            and one.when is not None
+            and one.when[0] == other
+        ]
         if len(under) > 1 and _spread(under) >= least:
             out.append((other, under))
     return out
 
 
 def _concerns(one: Interplay, change: Change, least: float) -> bool:
-    named = (one.factor == change.factor and one.level == change.level) or \
-        (one.other == change.factor and one.other_level == change.level)
+    named = (one.factor == change.factor and one.level == change.level) or (
+        one.other == change.factor and one.other_level == change.level
+    )
     return named and one.p_value is not None and one.p_value < INTERPLAY_LEVEL and abs(one.estimate) >= least
 
 
@@ -123,13 +136,18 @@ def _sentence(report: Report, found: Effects) -> str:
     named = [change for change in changes if _matters(found, change, least)][:GREATEST_CLAUSES]
     if named:
         parts = [_clause(found, change, least) for change in named]
-        return f"For {where}, {named[0].factor} matters most: {parts[0]}" + "".join(
-            f"; then {change.factor}: {part}" for change, part in zip(named[1:], parts[1:], strict=True)) + "."
+        return (
+            f"For {where}, {named[0].factor} matters most: {parts[0]}"
+            + "".join(f"; then {change.factor}: {part}" for change, part in zip(named[1:], parts[1:], strict=True))
+            + "."
+        )
     unsure = [change for change in changes if abs(change.estimate) >= least and not _sure(change)]
     if unsure:
         largest = max(unsure, key=lambda change: abs(change.estimate))
-        return (f"For {where}, the replicates are too few to say which factor matters; the largest change seen is that "
-                f"of {largest.factor}: {largest.level} instead of {largest.reference}, {change_text(largest)}.")
+        return (
+            f"For {where}, the replicates are too few to say which factor matters; the largest change seen is that "
+            f"of {largest.factor}: {largest.level} instead of {largest.reference}, {change_text(largest)}."
+        )
     least_text = f"{100 * least:g}\u202f%"
     return f"For {where}, no factor was seen to change the goodput by {least_text} or more." if changes else ""
 
@@ -138,8 +156,9 @@ def _strongest(changes: Sequence[Change]) -> list[Change]:
     """Of each factor the level that changes most, in the order given."""
     best: dict[str, Change] = {}
     for change in changes:
-        if math.isfinite(change.estimate) and (change.factor not in best
-                                               or abs(change.estimate) > abs(best[change.factor].estimate)):
+        if math.isfinite(change.estimate) and (
+            change.factor not in best or abs(change.estimate) > abs(best[change.factor].estimate)
+        ):
             best[change.factor] = change
     return list(best.values())
 
@@ -184,8 +203,11 @@ def panels(report: Report, most: int) -> list[Panel]:
     """The pairs of factors that depend on each other most, the strongest first."""
     ranked = []
     for found in on_goodput(report):
-        sure = [one for one in found.interplays if one.p_value is not None and one.p_value < INTERPLAY_LEVEL
-                and abs(one.estimate) >= threshold(report)]
+        sure = [
+            one
+            for one in found.interplays
+            if one.p_value is not None and one.p_value < INTERPLAY_LEVEL and abs(one.estimate) >= threshold(report)
+        ]
         strongest: dict[tuple[str, str], float] = {}
         for one in sure:
             pair = (one.factor, one.other)

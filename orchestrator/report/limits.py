@@ -77,8 +77,9 @@ def groups(report: Report) -> list[LimitGroup]:
         cause = report.causes.get(cell.key)
         if cause:
             gathered.setdefault((cause.code, _host(cause.code, cell)), []).append(cell)
-    made = [LimitGroup(code, host, tuple(cells), report.causes[cells[0].key])
-            for (code, host), cells in gathered.items()]
+    made = [
+        LimitGroup(code, host, tuple(cells), report.causes[cells[0].key]) for (code, host), cells in gathered.items()
+    ]
     return sorted(made, key=lambda group: (group.code == "unknown", -len(group.cells), group.code))
 
 

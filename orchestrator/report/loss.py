@@ -70,5 +70,7 @@ def _offered(trials: pd.DataFrame) -> dict[tuple[int, str, str], float]:
     rate = trials["asked_bit_s"].fillna(trials["offered_bit_s"])
     known = trials.assign(rate=rate)[(trials["status"] == "valid") & rate.notna() & trials["loss_ratio"].notna()]
     means = known.groupby(["cell", "link", "way"])["rate"].mean()
-    return {(int(cell), str(link), str(way)): float(value)
-            for (cell, link, way), value in zip(means.index.tolist(), means.tolist(), strict=True)}
+    return {
+        (int(cell), str(link), str(way)): float(value)
+        for (cell, link, way), value in zip(means.index.tolist(), means.tolist(), strict=True)
+    }

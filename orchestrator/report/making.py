@@ -26,8 +26,13 @@ def _read(folder: str | Path) -> model.Report:
     trials, screens = report.data.trials, tuple(screens_of(report.run, report.data.trials))
     # A fraction has no pairs of cells that differ in one factor only, which is what effects are made of.
     rehearsed = report.data.folder.has("rehearsal.csv")
-    report = replace(report, rehearsed=rehearsed, causes=limits.causes_of(trials), screens=screens,
-                     effects=() if screens else influence.effects_of(trials, report.factors))
+    report = replace(
+        report,
+        rehearsed=rehearsed,
+        causes=limits.causes_of(trials),
+        screens=screens,
+        effects=() if screens else influence.effects_of(trials, report.factors),
+    )
     return replace(report, sentences=tuple(answer.sentences(report)))
 
 

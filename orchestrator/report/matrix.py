@@ -46,8 +46,9 @@ class Matrix:
     def greatest_bit_s(self) -> float:
         """The greatest mean in it; when nothing was measured the greatest ceiling, so that the unit still fits."""
         cells = self.cells()
-        return max((cell.mean_bit_s or 0.0 for cell in cells), default=0.0) or \
-            max((cell.ceiling_bit_s or 0.0 for cell in cells), default=0.0)
+        return max((cell.mean_bit_s or 0.0 for cell in cells), default=0.0) or max(
+            (cell.ceiling_bit_s or 0.0 for cell in cells), default=0.0
+        )
 
     def cells(self) -> list[CellResult]:
         """Every cell in it, row by row."""
@@ -66,9 +67,17 @@ def arrange(report: Report) -> Matrix:
     across = _factor_across(varying)
     down = tuple(factor for factor in varying if factor.name != across)
     columns = _columns(report.cells, across, factors)
-    return Matrix(down, across, columns, _rows(report.cells, down, across, columns),
-                  tuple((factor.name, factor.levels[0]) for factor in factors
-                        if not factor.varies and factor.levels and factor.levels[0]))
+    return Matrix(
+        down,
+        across,
+        columns,
+        _rows(report.cells, down, across, columns),
+        tuple(
+            (factor.name, factor.levels[0])
+            for factor in factors
+            if not factor.varies and factor.levels and factor.levels[0]
+        ),
+    )
 
 
 def _factor_across(varying: Sequence[Factor]) -> str:
@@ -93,12 +102,17 @@ def _columns(cells: Sequence[CellResult], across: str, factors: Sequence[Factor]
         made = Across(level, cell.way, cell.sender, cell.receiver)
         # Several links have several pairs of hosts: then the column names the way only.
         found[level, cell.way] = made if known in (None, made) else Across(level, cell.way, "", "")
-    return tuple(sorted(found.values(), key=lambda one: (order.get(one.level, 0), WAYS.index(one.way)
-                                                         if one.way in WAYS else len(WAYS))))
+    return tuple(
+        sorted(
+            found.values(),
+            key=lambda one: (order.get(one.level, 0), WAYS.index(one.way) if one.way in WAYS else len(WAYS)),
+        )
+    )
 
 
-def _rows(cells: Sequence[CellResult], down: Sequence[Factor], across: str,
-          columns: Sequence[Across]) -> tuple[MatrixRow, ...]:
+def _rows(
+    cells: Sequence[CellResult], down: Sequence[Factor], across: str, columns: Sequence[Across]
+) -> tuple[MatrixRow, ...]:
     place = {(column.level, column.way): index for index, column in enumerate(columns)}
     ranks = [{level: rank for rank, level in enumerate(factor.levels)} for factor in down]
     rows: dict[tuple[str, ...], list[CellResult | None]] = {}
@@ -106,8 +120,9 @@ def _rows(cells: Sequence[CellResult], down: Sequence[Factor], across: str,
         levels = tuple(level_of(cell, factor.name) for factor in down)
         row = rows.setdefault(levels, [None] * len(columns))
         row[place[level_of(cell, across) if across else "", cell.way]] = cell
-    ordered = sorted(rows, key=lambda levels: tuple(rank.get(level, len(rank)) for rank, level
-                                                    in zip(ranks, levels, strict=True)))
+    ordered = sorted(
+        rows, key=lambda levels: tuple(rank.get(level, len(rank)) for rank, level in zip(ranks, levels, strict=True))
+    )
     return tuple(MatrixRow(levels, tuple(rows[levels])) for levels in ordered)
 
 

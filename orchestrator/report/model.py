@@ -116,8 +116,13 @@ class Report:
 def build(data: RunData) -> Report:
     """The report of a run that was read."""
     factors = _factors(data)
-    return Report(data, factors, _cells(data, factors), not_valid_groups(data.trials),
-                  tuple(visible(link) for link in dict.fromkeys(data.trials["link"])))
+    return Report(
+        data,
+        factors,
+        _cells(data, factors),
+        not_valid_groups(data.trials),
+        tuple(visible(link) for link in dict.fromkeys(data.trials["link"])),
+    )
 
 
 def _factors(data: RunData) -> tuple[Factor, ...]:
@@ -142,18 +147,28 @@ def _cells(data: RunData, factors: Sequence[Factor]) -> tuple[CellResult, ...]:
     return tuple(_cell(row, names, worst) for row in data.cells.to_dict("records"))
 
 
-def _cell(row: Mapping[Any, Any], factors: Sequence[str],
-          reasons: Mapping[Key, tuple[str, str]]) -> CellResult:
+def _cell(row: Mapping[Any, Any], factors: Sequence[str], reasons: Mapping[Key, tuple[str, str]]) -> CellResult:
     number, link, way = int(row["cell"]), row["link"], row["way"]
     doubts, reason = reasons.get((number, link, way), ("", ""))
     return CellResult(
-        number=number, link=link, way=way, sender=row["sender"], receiver=row["receiver"],
-        levels={name: row[name] for name in factors}, asked=_count(row["n_asked"]),
-        counts={status: _count(row[f"n_{status}"]) for status in STATUSES}, noted=_count(row["n_noted"]),
-        mean_bit_s=_number(row["goodput_mean_bit_s"]), low_bit_s=_not_below_zero(row["goodput_low_bit_s"]),
-        high_bit_s=_number(row["goodput_high_bit_s"]), ceiling_bit_s=_number(row["ceiling_bit_s"]),
-        fill=_number(row["fill_mean"]), loss_ratio=_number(row["loss_ratio_mean"]),
-        doubts=tuple(doubts.split()), reason=reason)
+        number=number,
+        link=link,
+        way=way,
+        sender=row["sender"],
+        receiver=row["receiver"],
+        levels={name: row[name] for name in factors},
+        asked=_count(row["n_asked"]),
+        counts={status: _count(row[f"n_{status}"]) for status in STATUSES},
+        noted=_count(row["n_noted"]),
+        mean_bit_s=_number(row["goodput_mean_bit_s"]),
+        low_bit_s=_not_below_zero(row["goodput_low_bit_s"]),
+        high_bit_s=_number(row["goodput_high_bit_s"]),
+        ceiling_bit_s=_number(row["ceiling_bit_s"]),
+        fill=_number(row["fill_mean"]),
+        loss_ratio=_number(row["loss_ratio_mean"]),
+        doubts=tuple(doubts.split()),
+        reason=reason,
+    )
 
 
 def _number(value: Any) -> float | None:
@@ -180,8 +195,9 @@ def _reasons(trials: pd.DataFrame) -> dict[Key, tuple[str, str]]:
         key = (int(cell), link, way)
         doubts.setdefault(key, {}).update(dict.fromkeys(words.split()))
         said.setdefault(key, Counter()).update([reason] if reason else [])
-    return {key: (" ".join(doubts[key]), next((reason for reason, _ in said[key].most_common(1)), ""))
-            for key in doubts}
+    return {
+        key: (" ".join(doubts[key]), next((reason for reason, _ in said[key].most_common(1)), "")) for key in doubts
+    }
 
 
 def not_valid_groups(trials: pd.DataFrame) -> tuple[RowOfTrials, ...]:
@@ -193,7 +209,13 @@ def not_valid_groups(trials: pd.DataFrame) -> tuple[RowOfTrials, ...]:
         status, doubts, _ = cast(tuple[str, str, str], said)
         first = group.iloc[0]
         alike = f" (trial {first['trial']}; the others alike)" if group["reason"].nunique() > 1 else ""
-        groups.append(RowOfTrials(status, doubts, first["reason"] + alike,
-                                  tuple(dict.fromkeys(int(n) for n in group["trial"])),
-                                  tuple(sorted({int(n) for n in group["cell"]}))))
+        groups.append(
+            RowOfTrials(
+                status,
+                doubts,
+                first["reason"] + alike,
+                tuple(dict.fromkeys(int(n) for n in group["trial"])),
+                tuple(sorted({int(n) for n in group["cell"]})),
+            )
+        )
     return tuple(sorted(groups, key=lambda group: -len(group.trials)))

@@ -30,16 +30,22 @@ class Note:
 def notes(report: Report) -> list[Note]:
     """Those of the valid trials, the ones of most trials first."""
     trials = report.data.trials
-    doubtful = [status == "valid" and isinstance(doubts, str) and doubts != "" and not is_sum(str(link))
-                for status, doubts, link in zip(trials["status"], trials["doubts"], trials["link"], strict=True)]
+    doubtful = [
+        status == "valid" and isinstance(doubts, str) and doubts != "" and not is_sum(str(link))
+        for status, doubts, link in zip(trials["status"], trials["doubts"], trials["link"], strict=True)
+    ]
     noted = trials[pd.Series(doubtful, index=trials.index, dtype=bool)]
     made = [_note(str(doubts), rows) for doubts, rows in noted.groupby("doubts", sort=False)]
     return sorted(made, key=lambda note: -note.trials)
 
 
 def _note(doubts: str, rows: pd.DataFrame) -> Note:
-    keys = tuple(dict.fromkeys((int(cell), str(link), str(way)) for cell, link, way in
-                               zip(rows["cell"], rows["link"], rows["way"], strict=True)))
+    keys = tuple(
+        dict.fromkeys(
+            (int(cell), str(link), str(way))
+            for cell, link, way in zip(rows["cell"], rows["link"], rows["way"], strict=True)
+        )
+    )
     middle = rows.iloc[(len(rows) - 1) // 2]
     return Note(doubts, keys, rows["trial"].nunique(), str(middle["reason"]))
 
@@ -48,8 +54,11 @@ def sentences(report: Report) -> list[str]:
     """One for each combination of doubts, of the most frequent ones."""
     found = notes(report)
     valid = report.data.trials.loc[report.data.trials["status"] == "valid", "trial"].nunique()
-    out = [f"Noted in {note.trials} of {count_text(valid, 'valid trial')}, {_where(report, note.keys)}: "
-           f"{shortened(note.reason, _LONGEST_REASON)}." for note in found[:MOST_SENTENCES]]
+    out = [
+        f"Noted in {note.trials} of {count_text(valid, 'valid trial')}, {_where(report, note.keys)}: "
+        f"{shortened(note.reason, _LONGEST_REASON)}."
+        for note in found[:MOST_SENTENCES]
+    ]
     left = sum(note.trials for note in found[MOST_SENTENCES:])
     if left:
         out.append(f"More was noted in {count_text(left, 'valid trial')}: see the column `reason` of trials.csv.")
@@ -63,7 +72,9 @@ def _where(report: Report, keys: Sequence[Key]) -> str:
     by_key = {cell.key: cell for cell in report.cells}
     cells: list[CellResult] = [by_key[key] for key in keys if key in by_key]
     several = len({cell.key for cell in report.cells}) > 1
-    named = [f"{cell.sender} to {cell.receiver}" + (f" with {levels_text(report, cell)}" if several else "")
-             for cell in cells[:_MOST_CELLS]]
+    named = [
+        f"{cell.sender} to {cell.receiver}" + (f" with {levels_text(report, cell)}" if several else "")
+        for cell in cells[:_MOST_CELLS]
+    ]
     more = len(cells) - len(named)
     return listed([*named, *([f"{more} more"] if more > 0 else [])]) or "of no cell"

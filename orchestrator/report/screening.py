@@ -63,14 +63,20 @@ def _sentences(report: Report, screen: Screen) -> list[str]:
     count = count_text(len(screen.design.factors), "factor")
     where = where_of(report, screen)
     if screen.found is None:
-        return [f"The screen of {count} ({where}) says nothing: no block has a valid trial of each of its "
-                f"{len(screen.design.runs)} cells" + (f"; never valid: cells {listed(list(map(str, screen.missing)))}"
-                                                      if screen.missing else "") + "."]
+        return [
+            f"The screen of {count} ({where}) says nothing: no block has a valid trial of each of its "
+            f"{len(screen.design.runs)} cells"
+            + (f"; never valid: cells {listed(list(map(str, screen.missing)))}" if screen.missing else "")
+            + "."
+        ]
     found = findings(screen, least)
     if screen.found.deviation is None:
         largest = f"{found[0].names[0]} shows the largest change, {change_text(found[0].change)}"
-        lacking = f" ({_lacking(screen)}; `linktrial resume` with --again suspect,failed measures them again)" \
-            if screen.blocks < screen.of_blocks else ""
+        lacking = (
+            f" ({_lacking(screen)}; `linktrial resume` with --again suspect,failed measures them again)"
+            if screen.blocks < screen.of_blocks
+            else ""
+        )
         doubt = f"one block{lacking} cannot say whether it is more than chance"
         return [f"Of {count} screened ({where}), {largest}; {doubt}."]
     mains = [one for one in found if one.single and one.matters]
@@ -87,9 +93,11 @@ def _sentences(report: Report, screen: Screen) -> list[str]:
         said = [f"{' = '.join(one.names)}: {change_text(one.change)}" for one in pairs[:GREATEST_CLAUSES]]
         out.append(f"Factors act together. {'; '.join(said)}. What is joined by = cannot be told apart.")
     if mains and rest:
-        out.append(f"To see how {listed([one.change.factor for one in mains])} act{'s' if len(mains) == 1 else ''} "
-                   f"in full, vary {'it' if len(mains) == 1 else 'them'} in a plan without screen and hold "
-                   f"{listed(rest)} at one level each.")
+        out.append(
+            f"To see how {listed([one.change.factor for one in mains])} act{'s' if len(mains) == 1 else ''} "
+            f"in full, vary {'it' if len(mains) == 1 else 'them'} in a plan without screen and hold "
+            f"{listed(rest)} at one level each."
+        )
     return out
 
 
@@ -102,11 +110,15 @@ def about(screen: Screen) -> str:
     """What was measured, as one paragraph."""
     runs, every = len(screen.design.runs), 2 ** len(screen.design.factors)
     of_blocks = "" if screen.blocks == screen.of_blocks else f"; {_lacking(screen)}, and count for nothing"
-    spread = {"blocks": "from one figure per block, since trials of a block share an application of costly levels",
-              "blocked": "from the spread of replicates, block effects removed",
-              "replicates": "from the spread of replicates"}[screen.spread]
+    spread = {
+        "blocks": "from one figure per block, since trials of a block share an application of costly levels",
+        "blocked": "from the spread of replicates, block effects removed",
+        "replicates": "from the spread of replicates",
+    }[screen.spread]
     measured = f"{runs} of {every} combinations were measured in {count_text(screen.blocks, 'block')}{of_blocks}."
     aliased = any(len(group) > 1 for group in screen.design.groups())
     told_apart = "What is joined by = cannot be told apart." if aliased else "All of these can be told apart."
-    return (f"{measured} A change is the full difference between the means at a factor's two levels; intervals are "
-            f"95 %, {spread}. {told_apart}")
+    return (
+        f"{measured} A change is the full difference between the means at a factor's two levels; intervals are "
+        f"95 %, {spread}. {told_apart}"
+    )

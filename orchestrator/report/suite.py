@@ -50,8 +50,13 @@ def read_runs(suite: Suite, beside: Path | None = None) -> list[SuiteRun]:
             report = read_report(folder) if folder else None
         except PlanError:
             report = None
-        ended = "not begun" if folder is None and entry.exit is None else \
-            "not ended" if entry.exit is None else str(entry.exit)
+        ended = (
+            "not begun"
+            if folder is None and entry.exit is None
+            else "not ended"
+            if entry.exit is None
+            else str(entry.exit)
+        )
         has_page = bool(entry.run) and Folder(beside or suite.path).inner(entry.run).has("report.html")
         runs.append(SuiteRun(entry.plan, entry.run, ended, report, has_page))
     return runs
@@ -59,8 +64,11 @@ def read_runs(suite: Suite, beside: Path | None = None) -> list[SuiteRun]:
 
 def page(name: str, runs: Sequence[SuiteRun]) -> str:
     """The whole page."""
-    sections = [("answer", "Answer", answer_list(_answer(runs))), ("matrix", "Runs", _table(runs)),
-                *((f"run-{number}", run.plan, _one(run)) for number, run in enumerate(runs, 1) if run.report)]
+    sections = [
+        ("answer", "Answer", answer_list(_answer(runs))),
+        ("matrix", "Runs", _table(runs)),
+        *((f"run-{number}", run.plan, _one(run)) for number, run in enumerate(runs, 1) if run.report),
+    ]
     return document(name, [], sections, f"written by linktrial {__version__}")
 
 
@@ -80,9 +88,12 @@ def _best(report: Report | None) -> CellResult | None:
 
 def _table(runs: Sequence[SuiteRun]) -> Markup:
     rows = [(_link(run), *_summary(run), run.exit) for run in runs]
-    return plain_table("The runs of this suite, in their order", (
-        "plan", "cells", "valid trials", "best goodput", "of the ceiling", "held back most often by", "exit"), rows,
-        "words")
+    return plain_table(
+        "The runs of this suite, in their order",
+        ("plan", "cells", "valid trials", "best goodput", "of the ceiling", "held back most often by", "exit"),
+        rows,
+        "words",
+    )
 
 
 def _link(run: SuiteRun) -> Markup:
@@ -97,10 +108,13 @@ def _summary(run: SuiteRun) -> tuple[str, str, str, str, str]:
     trials = report.data.trials
     valid = int(trials.loc[trials["status"] == "valid", "trial"].nunique())
     limits = groups(report)
-    return (str(len({cell.number for cell in report.cells})), f"{valid} of {int(trials['trial'].nunique())}",
-            rate_text(best.mean_bit_s or 0.0) if best else "",
-            share_text(best.fill) if best and best.fill is not None else "",
-            short(limits[0].example) if limits else "")
+    return (
+        str(len({cell.number for cell in report.cells})),
+        f"{valid} of {int(trials['trial'].nunique())}",
+        rate_text(best.mean_bit_s or 0.0) if best else "",
+        share_text(best.fill) if best and best.fill is not None else "",
+        short(limits[0].example) if limits else "",
+    )
 
 
 def _one(run: SuiteRun) -> Markup:
@@ -110,5 +124,4 @@ def _one(run: SuiteRun) -> Markup:
     varied = [factor.name for factor in report.factors if factor.varies]
     about = f"{count_text(len(report.cells), 'figure')}" + (f", varying {listed(varied)}." if varied else ".")
     own = tag("a", "Its report", href=f"{run.folder}/report.html") if run.has_page else ""
-    return joined([tag("p", about, " ", own, class_="note"),
-                   answer_list(report.sentences)])
+    return joined([tag("p", about, " ", own, class_="note"), answer_list(report.sentences)])

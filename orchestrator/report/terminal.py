@@ -24,9 +24,11 @@ if TYPE_CHECKING:
 
 GREATEST_ROWS = 40
 # What a figure shows, from the most to the least; the first that fits the terminal's width is taken.
-_ABOUT = {"all": "mean ± half of the 95 % interval, share of the ceiling, valid/asked where they differ",
-          "fill": "mean, share of the ceiling, valid/asked where they differ",
-          "mean": "mean, valid/asked where they differ"}
+_ABOUT = {
+    "all": "mean ± half of the 95 % interval, share of the ceiling, valid/asked where they differ",
+    "fill": "mean, share of the ceiling, valid/asked where they differ",
+    "mean": "mean, valid/asked where they differ",
+}
 _DETAILS = tuple(_ABOUT)
 _INDENT = "  "
 _HELD = "\ue000"  # for private use, one column wide, and no space
@@ -66,8 +68,11 @@ def _print_matrix(matrix: Matrix, console: Console) -> None:
     fixed = ", ".join(f"{visible(name)} {visible(level)}" for name, level in matrix.fixed)
     rows = matrix.rows[:GREATEST_ROWS]
     detail = next((detail for detail in _DETAILS if _fits(_table(matrix, rows, unit, detail), console)), None)
-    about = "\n".join(part for part in (f"Goodput in {unit.name}: {_ABOUT[detail or 'all']}",
-                                        f"everywhere: {fixed}" if fixed else "") if part)
+    about = "\n".join(
+        part
+        for part in (f"Goodput in {unit.name}: {_ABOUT[detail or 'all']}", f"everywhere: {fixed}" if fixed else "")
+        if part
+    )
     console.print(Text(about), style="dim", highlight=False)
     if detail:
         console.print(_table(matrix, rows, unit, detail))
@@ -129,8 +134,9 @@ def _print_list(matrix: Matrix, rows: tuple[MatrixRow, ...], unit: Unit, console
     if len(_INDENT) + widest + 2 + max(map(len, labels), default=0) > console.width:
         widest = 0  # no room to align them
     for row in rows:
-        levels = ", ".join(f"{factor.name} {level or '–'}"
-                           for factor, level in zip(matrix.down, row.levels, strict=True))
+        levels = ", ".join(
+            f"{factor.name} {level or '–'}" for factor, level in zip(matrix.down, row.levels, strict=True)
+        )
         console.print(Text(visible(levels), style="bold"), highlight=False)
         for column, cell in zip(matrix.across, row.cells, strict=True):
             if cell is None:

@@ -36,10 +36,21 @@ def cells_table(trials: pd.DataFrame, factors: Sequence[str], *, widening: float
     column = {name: measured[name].to_numpy() for name in measured.columns}
     numbers = {name: measured[name].to_numpy(dtype=float, na_value=np.nan) for name in _NUMBERS}
     kept = [places[is_valid[places]] for places in groups]
-    summaries = summarise_all([Sample(numbers["goodput_bit_s"][places], column["whole_plot"][places].tolist(),
-                                      numbers["position"][places].tolist()) for places in kept], widening=widening)
-    rows = [_row(column, numbers, places, valid, factors) | (_figures(summary) if summary else {})
-            for places, valid, summary in zip(groups, kept, summaries, strict=True)]
+    summaries = summarise_all(
+        [
+            Sample(
+                numbers["goodput_bit_s"][places],
+                column["whole_plot"][places].tolist(),
+                numbers["position"][places].tolist(),
+            )
+            for places in kept
+        ],
+        widening=widening,
+    )
+    rows = [
+        _row(column, numbers, places, valid, factors) | (_figures(summary) if summary else {})
+        for places, valid, summary in zip(groups, kept, summaries, strict=True)
+    ]
     table = pd.DataFrame(rows, columns=columns.names("cells.csv", factors))
     return table.sort_values(["cell", "link", "way"], ascending=[True, True, False], ignore_index=True)
 
@@ -53,8 +64,13 @@ def _is_valid(trials: pd.DataFrame) -> pd.Series:
     return (trials["status"] == "valid") & trials["goodput_bit_s"].notna()
 
 
-def _row(column: Mapping[str, np.ndarray], numbers: Mapping[str, np.ndarray], places: np.ndarray, valid: np.ndarray,
-         factors: Sequence[str]) -> dict[str, Any]:
+def _row(
+    column: Mapping[str, np.ndarray],
+    numbers: Mapping[str, np.ndarray],
+    places: np.ndarray,
+    valid: np.ndarray,
+    factors: Sequence[str],
+) -> dict[str, Any]:
     """What a cell is and how many of its trials came to what."""
     row = {name: column[name][places[0]] for name in ("cell", "link", "way", "sender", "receiver", *factors)}
     row["n_asked"] = len(set(column["trial"][places]))
@@ -71,15 +87,19 @@ def _row(column: Mapping[str, np.ndarray], numbers: Mapping[str, np.ndarray], pl
 def _figures(summary: Summary) -> dict[str, Any]:
     interval = summary.interval
     return {
-        "goodput_mean_bit_s": summary.mean, "goodput_median_bit_s": summary.median,
+        "goodput_mean_bit_s": summary.mean,
+        "goodput_median_bit_s": summary.median,
         "goodput_deviation_bit_s": summary.deviation,
-        "goodput_least_bit_s": summary.least, "goodput_greatest_bit_s": summary.greatest,
+        "goodput_least_bit_s": summary.least,
+        "goodput_greatest_bit_s": summary.greatest,
         # a rate is never below zero, however few values an interval rests on
         "goodput_low_bit_s": max(0.0, interval.low) if interval else None,
         "goodput_high_bit_s": interval.high if interval else None,
         "interval_method": interval.method if interval else "one value has no interval",
-        "skewness": summary.skewness, "n_outliers": len(summary.outliers),
-        "trend_ratio": summary.trend.ratio if summary.trend else None, "remarks": " ".join(summary.remarks),
+        "skewness": summary.skewness,
+        "n_outliers": len(summary.outliers),
+        "trend_ratio": summary.trend.ratio if summary.trend else None,
+        "remarks": " ".join(summary.remarks),
     }
 
 

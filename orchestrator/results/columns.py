@@ -54,8 +54,9 @@ def _number(name: str, meaning: str, unit: str = "", source: str = _RUN) -> Colu
     return Column(name, meaning, unit, source, "number")
 
 
-FACTOR = Column(FACTORS_HERE, "the level of this factor of the plan; empty where the factor does not apply", "",
-                _PLAN, "text")
+FACTOR = Column(
+    FACTORS_HERE, "the level of this factor of the plan; empty where the factor does not apply", "", _PLAN, "text"
+)
 
 TRIALS: tuple[Column, ...] = (
     _text("run_id", "the run this trial belongs to"),
@@ -75,14 +76,15 @@ TRIALS: tuple[Column, ...] = (
     _text("sender_interface", "the sending interface", "the survey"),
     _text("receiver_interface", "the receiving interface", "the survey"),
     FACTOR,
-    _text("status", "valid, suspect (measured, but something that the cell claims did not hold), impossible, failed or "
-                    "skipped"),
+    _text(
+        "status",
+        "valid, suspect (measured, but something that the cell claims did not hold), impossible, failed or skipped",
+    ),
     _text("doubts", "machine-readable codes of what is doubtful, separated by spaces; a valid row may carry some"),
     _text("reason", "one sentence for the status and the doubts"),
     _text("started_at", "when the trial began, settings and path before the traffic included; UTC, ISO 8601"),
     _number("seconds", "length of the window in which all flows ran", "s"),
-    _number("goodput_bit_s", "payload bits per second at the receiver (RFC 2647 section 3.17)", "bit/s",
-            _US_RECEIVING),
+    _number("goodput_bit_s", "payload bits per second at the receiver (RFC 2647 section 3.17)", "bit/s", _US_RECEIVING),
     _number("asked_bit_s", "payload rate the plan asked for; empty when as fast as possible", "bit/s", _PLAN),
     _number("offered_bit_s", "payload rate the sending host's queue accepted", "bit/s", _US_SENDING),
     _number("ceiling_bit_s", "the most goodput that framing, rate and bus allow", "bit/s", _WIRE),
@@ -93,28 +95,47 @@ TRIALS: tuple[Column, ...] = (
     _whole("received_bytes", "payload received, each datagram once", "B", _US_RECEIVING),
     _whole("datagrams_sent", "datagrams the sending host's queue accepted", "", _US_SENDING),
     _whole("datagrams_received", "datagrams received, each counted once", "", _US_RECEIVING),
-    _whole("datagrams_lost", "datagrams handed over and never received, those the own queue refused among them", "",
-           "every sequence number read at the receiver"),
+    _whole(
+        "datagrams_lost",
+        "datagrams handed over and never received, those the own queue refused among them",
+        "",
+        "every sequence number read at the receiver",
+    ),
     _number("loss_ratio", "lost / handed over (RFC 7680)", "1", "every sequence number read at the receiver"),
-    _whole("lost_own_queue", "refused or dropped by the sending host's queue", "",
-           "IP_RECVERR and the queue's counters"),
+    _whole(
+        "lost_own_queue", "refused or dropped by the sending host's queue", "", "IP_RECVERR and the queue's counters"
+    ),
     _whole("lost_own_interface", "dropped by the sending interface", "", _COUNTERS),
     _whole("lost_between", "lost between the interfaces: what no other place explains", "", "the rest"),
     _whole("lost_far_interface", "dropped by the receiving interface", "", _COUNTERS),
     _whole("lost_backlog", "dropped because the receiving core did not keep up", "", "/proc/net/softnet_stat"),
     _whole("lost_socket", "dropped because the receiving process did not keep up", "", "SO_MEMINFO"),
-    _whole("datagrams_reordered", "datagrams that arrived after one with a higher number (RFC 4737)", "",
-           _US_RECEIVING),
+    _whole(
+        "datagrams_reordered", "datagrams that arrived after one with a higher number (RFC 4737)", "", _US_RECEIVING
+    ),
     _whole("datagrams_duplicate", "datagrams received more than once", "", _US_RECEIVING),
-    _whole("datagrams_unexpected", "datagrams that came to a stream's port and are none of it: another size or number, "
-           "or sent at an impossible time; they count nowhere else", "", _US_RECEIVING),
+    _whole(
+        "datagrams_unexpected",
+        "datagrams that came to a stream's port and are none of it: another size or number, "
+        "or sent at an impossible time; they count nowhere else",
+        "",
+        _US_RECEIVING,
+    ),
     _number("jitter_mean_s", "mean of the interarrival jitter (RFC 3550 section 6.4.1)", "s", _US_RECEIVING),
-    _number("delay_variation_p99_s", "99th percentile of the delay above the least (RFC 5481 PDV), without the clocks' "
-            "skew", "s", _US_RECEIVING),
+    _number(
+        "delay_variation_p99_s",
+        "99th percentile of the delay above the least (RFC 5481 PDV), without the clocks' skew",
+        "s",
+        _US_RECEIVING,
+    ),
     _number("round_trip_idle_s", "round trip before the traffic", "s", "our own probes on the measured link"),
     _number("round_trip_p50_s", "median round trip under traffic", "s", "our own probes on the measured link"),
-    _number("round_trip_p99_s", "99th percentile of the round trip under traffic", "s",
-            "our own probes on the measured link"),
+    _number(
+        "round_trip_p99_s",
+        "99th percentile of the round trip under traffic",
+        "s",
+        "our own probes on the measured link",
+    ),
     _whole("segments_sent", "TCP segments sent, repeats included", "", _TCP_INFO),
     _whole("segments_retransmitted", "TCP segments sent again", "", _TCP_INFO),
     _number("rtt_s", "TCP's smoothed round trip, mean over the window", "s", _TCP_INFO),
@@ -131,56 +152,122 @@ TRIALS: tuple[Column, ...] = (
     _whole("receiver_busiest_core", "the busiest core of the receiving host", "", _WATCH),
     _number("receiver_busiest_core_busy", "its busy share", "1", _WATCH),
     _number("receiver_busiest_core_softirq", "its share in softirq and interrupts", "1", _WATCH),
-    _number("sender_cpu_s_per_gigabyte", "CPU seconds of the sending host per 10^9 bytes of payload that it sent and "
-            "received, on all links of the trial", "s/GB", _WATCH),
-    _number("receiver_cpu_s_per_gigabyte", "CPU seconds of the receiving host per 10^9 bytes of payload that it sent "
-            "and received, on all links of the trial", "s/GB", _WATCH),
-    _whole("pause_frames", "pause frames that the sending interface received and the receiving one sent", "",
-           _COUNTERS),
-    _number("foreign_bytes", "cross traffic on the interface with most of it: bytes that no flow of this trial "
-            "explains", "B", _BY_FLOW),
+    _number(
+        "sender_cpu_s_per_gigabyte",
+        "CPU seconds of the sending host per 10^9 bytes of payload that it sent and "
+        "received, on all links of the trial",
+        "s/GB",
+        _WATCH,
+    ),
+    _number(
+        "receiver_cpu_s_per_gigabyte",
+        "CPU seconds of the receiving host per 10^9 bytes of payload that it sent "
+        "and received, on all links of the trial",
+        "s/GB",
+        _WATCH,
+    ),
+    _whole(
+        "pause_frames", "pause frames that the sending interface received and the receiving one sent", "", _COUNTERS
+    ),
+    _number(
+        "foreign_bytes",
+        "cross traffic on the interface with most of it: bytes that no flow of this trial explains",
+        "B",
+        _BY_FLOW,
+    ),
     _number("settle_s", "time spent waiting for the hosts and the link", "s"),
     _number("overhead_s", "time this program itself took around the measurement", "s"),
     # what the answer to "what holds it back" rests on, beside the above
-    _number("sender_process_cpu_share", "share of the window that the sending processes ran, mean of the streams", "1",
-            _SCHEDULER),
+    _number(
+        "sender_process_cpu_share",
+        "share of the window that the sending processes ran, mean of the streams",
+        "1",
+        _SCHEDULER,
+    ),
     _number("sender_process_wait_share", "share of the window that they were ready and had no core", "1", _SCHEDULER),
-    _number("sender_throttled_ratio", "share of the quota's periods in which the sending host's processes ran out of "
-            "it", "1", _QUOTA),
-    _number("receiver_process_cpu_share", "share of the window that the receiving processes ran, mean of the streams",
-            "1", _SCHEDULER),
+    _number(
+        "sender_throttled_ratio",
+        "share of the quota's periods in which the sending host's processes ran out of it",
+        "1",
+        _QUOTA,
+    ),
+    _number(
+        "receiver_process_cpu_share",
+        "share of the window that the receiving processes ran, mean of the streams",
+        "1",
+        _SCHEDULER,
+    ),
     _number("receiver_process_wait_share", "share of the window that they were ready and had no core", "1", _SCHEDULER),
-    _number("receiver_throttled_ratio", "share of the quota's periods in which the receiving host's processes ran out "
-            "of it", "1", _QUOTA),
+    _number(
+        "receiver_throttled_ratio",
+        "share of the quota's periods in which the receiving host's processes ran out of it",
+        "1",
+        _QUOTA,
+    ),
     _number("sender_clock_share", "mean clock of the sending host's busiest core / its greatest", "1", _WATCH),
     _number("receiver_clock_share", "mean clock of the receiving host's busiest core / its greatest", "1", _WATCH),
-    _number("limited_receiver_window_share", "share of the window in which the peer's window held the sender back", "1",
-            _TCP_INFO),
-    _number("limited_send_buffer_share", "share of the window in which the own send buffer held the sender back", "1",
-            _TCP_INFO),
-    _number("paced_bit_s", "the rate that the plan lets TCP send at, all streams together; empty when it sets no pace",
-            "bit/s", _PLAN),
+    _number(
+        "limited_receiver_window_share",
+        "share of the window in which the peer's window held the sender back",
+        "1",
+        _TCP_INFO,
+    ),
+    _number(
+        "limited_send_buffer_share",
+        "share of the window in which the own send buffer held the sender back",
+        "1",
+        _TCP_INFO,
+    ),
+    _number(
+        "paced_bit_s",
+        "the rate that the plan lets TCP send at, all streams together; empty when it sets no pace",
+        "bit/s",
+        _PLAN,
+    ),
     _number("opposite_fill", "fill of the other way in the same trial; empty when there was none", "1", _WIRE),
-    _number("instrument_ceiling_bit_s", "what our own traffic pair reaches on the slower host over its loopback",
-            "bit/s", "measured at the start of the run"),
+    _number(
+        "instrument_ceiling_bit_s",
+        "what our own traffic pair reaches on the slower host over its loopback",
+        "bit/s",
+        "measured at the start of the run",
+    ),
     _number("transfer_time_ratio", "actual / ideal transfer time (RFC 6349 section 4.1)", "1", _WIRE),
     _number("tcp_efficiency_ratio", "bytes not sent again / bytes sent (RFC 6349 section 4.2)", "1", _TCP_INFO),
-    _number("buffer_delay_ratio", "rise of the round trip under load / the idle one (RFC 6349 section 4.3)", "1",
-            _TCP_INFO),
+    _number(
+        "buffer_delay_ratio", "rise of the round trip under load / the idle one (RFC 6349 section 4.3)", "1", _TCP_INFO
+    ),
     _number("round_trip_largest_s", "largest round trip under traffic", "s", "our own probes on the measured link"),
-    _number("round_trip_loss_ratio", "share of the probes under traffic that had no answer; they count as infinitely "
-            "long, so that above 1 % of them the 99th percentile is empty", "1", "our own probes on the measured link"),
+    _number(
+        "round_trip_loss_ratio",
+        "share of the probes under traffic that had no answer; they count as infinitely "
+        "long, so that above 1 % of them the 99th percentile is empty",
+        "1",
+        "our own probes on the measured link",
+    ),
     _number("busy_share", "share of the window in which the sender had data on the way or waiting", "1", _TCP_INFO),
     _number("congestion_window_segments", "congestion window, mean over the window and the streams", "", _TCP_INFO),
     _number("delivery_rate_bit_s", "TCP's own last estimate of what arrives, all streams together", "bit/s", _TCP_INFO),
-    _number("clock_skew_ppm", "how much faster the receiving host's clock ran than the sending one's, from the least "
-            "delays; empty when more than a clock is ever off (500), or over less than a second", "ppm",
-            _US_RECEIVING),
-    _text("counted_by", "which count goodput and its intervals are of: kernel (what TCP had taken in by then), arrival "
-                        "(datagrams by the kernel's receive times), read (what the process had read: a late one counts "
-                        "in the wrong window)", _US_RECEIVING),
-    _number("edge_error_ratio", "the most by which goodput may be off because the receiving host was late to look at "
-            "the window's two ends, as a share of it", "1", _US_RECEIVING),
+    _number(
+        "clock_skew_ppm",
+        "how much faster the receiving host's clock ran than the sending one's, from the least "
+        "delays; empty when more than a clock is ever off (500), or over less than a second",
+        "ppm",
+        _US_RECEIVING,
+    ),
+    _text(
+        "counted_by",
+        "which count goodput and its intervals are of: kernel (what TCP had taken in by then), arrival "
+        "(datagrams by the kernel's receive times), read (what the process had read: a late one counts "
+        "in the wrong window)",
+        _US_RECEIVING,
+    ),
+    _number(
+        "edge_error_ratio",
+        "the most by which goodput may be off because the receiving host was late to look at "
+        "the window's two ends, as a share of it",
+        "1",
+        _US_RECEIVING,
+    ),
 )
 
 HOSTS: tuple[Column, ...] = (
@@ -211,20 +298,34 @@ HOSTS: tuple[Column, ...] = (
     _whole("dropped_backlog", "frames the kernel's backlog had no room for", "", "/proc/net/softnet_stat"),
     _whole("squeezed", "times the kernel's receive loop ran out of its budget", "", "/proc/net/softnet_stat"),
     _whole("dropped_socket", "datagrams (or coalesced blocks) the receiving sockets had no room for", "", "SO_MEMINFO"),
-    _number("foreign_bytes", "cross traffic: bytes on the interface, both directions, that no flow of this trial "
-            "explains: on none of its links, sent again, acknowledging, probing and SSH included", "B", _BY_FLOW),
+    _number(
+        "foreign_bytes",
+        "cross traffic: bytes on the interface, both directions, that no flow of this trial "
+        "explains: on none of its links, sent again, acknowledging, probing and SSH included",
+        "B",
+        _BY_FLOW,
+    ),
     _number("watch_cpu_s", "processor time that watching itself took", "s", _WATCH),
-    _number("own_traffic_bytes", "bytes on the interface, both directions, that flows of this trial explain", "B",
-            _BY_FLOW),
-    _number("cross_traffic_unsure_bytes", "so much more than foreign_bytes the cross traffic may have been", "B",
-            _BY_FLOW),
-    _text("cross_traffic_basis", "what the account rests on: frames (each segment was counted as one), blocks (the "
-          "counters took several segments for one frame, so that some headers were not counted), or estimate (the host "
-          "did not tell of its flows)", _BY_FLOW),
+    _number(
+        "own_traffic_bytes", "bytes on the interface, both directions, that flows of this trial explain", "B", _BY_FLOW
+    ),
+    _number(
+        "cross_traffic_unsure_bytes", "so much more than foreign_bytes the cross traffic may have been", "B", _BY_FLOW
+    ),
+    _text(
+        "cross_traffic_basis",
+        "what the account rests on: frames (each segment was counted as one), blocks (the "
+        "counters took several segments for one frame, so that some headers were not counted), or estimate (the host "
+        "did not tell of its flows)",
+        _BY_FLOW,
+    ),
 )
 
-_INTERVAL_ROLE = _text("role", "the trial's role as in trials.csv; broken_off: of an attempt that came to no end, has "
-                       "no row in trials.csv and is in no figure")
+_INTERVAL_ROLE = _text(
+    "role",
+    "the trial's role as in trials.csv; broken_off: of an attempt that came to no end, has "
+    "no row in trials.csv and is in no figure",
+)
 
 SERIES: tuple[Column, ...] = (
     _whole("trial", "number of the trial in the run"),
@@ -295,10 +396,15 @@ CELLS: tuple[Column, ...] = (
     _number("goodput_high_bit_s", "upper end of the 95 % interval of the mean", "bit/s", _CELL),
     _text("interval_method", "how the interval was made, and over how many independent values", _CELL),
     _number("skewness", "adjusted sample skewness of the goodput; intervals promise less beyond 1", "1", _CELL),
-    _whole("n_outliers", "valid trials far from the rest (modified z score above 3.5); they stay in every figure", "",
-           _CELL),
-    _number("trend_ratio", "change of the goodput from the first trial to the last (Theil-Sen) / its median", "1",
-            _CELL),
+    _whole(
+        "n_outliers",
+        "valid trials far from the rest (modified z score above 3.5); they stay in every figure",
+        "",
+        _CELL,
+    ),
+    _number(
+        "trend_ratio", "change of the goodput from the first trial to the last (Theil-Sen) / its median", "1", _CELL
+    ),
     _text("remarks", "skewed, outliers:<n>, drift (a trend that chance shows in fewer than 1 cell of 100)", _CELL),
     _number("ceiling_bit_s", "the most goodput that framing, rate and bus allow", "bit/s", _WIRE),
     _number("fill_mean", "mean goodput / ceiling", "1", _WIRE),
@@ -306,8 +412,14 @@ CELLS: tuple[Column, ...] = (
 )
 
 TABLES: dict[str, tuple[Column, ...]] = {
-    "trials.csv": TRIALS, "rehearsal.csv": TRIALS, "hosts.csv": HOSTS, "cells.csv": CELLS,
-    "broken-off.csv": BROKEN, "series.csv.gz": SERIES, "watch.csv.gz": WATCH, "counters.csv.gz": COUNTERS,
+    "trials.csv": TRIALS,
+    "rehearsal.csv": TRIALS,
+    "hosts.csv": HOSTS,
+    "cells.csv": CELLS,
+    "broken-off.csv": BROKEN,
+    "series.csv.gz": SERIES,
+    "watch.csv.gz": WATCH,
+    "counters.csv.gz": COUNTERS,
 }
 
 

@@ -40,5 +40,11 @@ def _drift(link: str, way: str, rows: pd.DataFrame) -> Drift:
     valid = rows[(rows["status"] == "valid") & rows["goodput_bit_s"].notna()].sort_values("position")
     values = valid["goodput_bit_s"].to_numpy(dtype=float, na_value=np.nan)
     found = trend(values, valid["position"].astype(float).tolist()) if len(values) else None
-    return Drift(link, way, int(rows["cell"].iloc[0]), len(values), found.ratio if found else None,
-                 found.p_value if found else None)
+    return Drift(
+        link,
+        way,
+        int(rows["cell"].iloc[0]),
+        len(values),
+        found.ratio if found else None,
+        found.p_value if found else None,
+    )

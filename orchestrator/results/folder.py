@@ -55,7 +55,7 @@ class RunFolder(Folder):
             kept = bytearray()
             for piece in _unpacked_pieces(packed, greatest_bytes, self.at(name)):
                 kept += piece
-        del kept[kept.rfind(b"\n") + 1:]
+        del kept[kept.rfind(b"\n") + 1 :]
         return bytes(kept)
 
     def pieces(self, name: str, greatest_bytes: int = GREATEST_STREAMED_BYTES) -> Iterator[bytes]:
@@ -92,8 +92,9 @@ def _unpacked_pieces(packed: BinaryIO, greatest_bytes: int, path: Path) -> Itera
         left -= len(piece)
         unpacked = greatest_bytes - left
         if unpacked > max(_UNPACKED_UNASKED_BYTES, GREATEST_RATIO * read):
-            raise PlanError("run_file_large", f"{path} unpacks to more than {GREATEST_RATIO} times its size",
-                            path=str(path))
+            raise PlanError(
+                "run_file_large", f"{path} unpacks to more than {GREATEST_RATIO} times its size", path=str(path)
+            )
         rest = member.unused_data if member.eof else member.unconsumed_tail
         if member.eof:
             member = zlib.decompressobj(wbits=31)
@@ -105,13 +106,22 @@ def open_run(path: str | Path) -> RunFolder:
     if not folder.path.is_dir():
         raise PlanError("no_run", f"{path} is not a folder", next_step="name the folder of a run", path=str(path))
     if not folder.has("run.json"):
-        raise PlanError("no_run", f"{path} holds no run.json, so it is not a run's folder",
-                        next_step="name the folder that `linktrial run` printed", path=str(path))
+        raise PlanError(
+            "no_run",
+            f"{path} holds no run.json, so it is not a run's folder",
+            next_step="name the folder that `linktrial run` printed",
+            path=str(path),
+        )
     run = folder.json("run.json")
     schema = run.get("schema") if isinstance(run, dict) else None
     if not isinstance(schema, int) or isinstance(schema, bool) or schema < 1:
         raise PlanError("run_schema", f"{path}/run.json names no schema version", path=str(path), schema=schema)
     if schema > SCHEMA_VERSION:
-        raise PlanError("run_schema", f"{path} was written with schema {schema}; this linktrial reads up to "
-                        f"{SCHEMA_VERSION}", next_step="use a newer linktrial", path=str(path), schema=schema)
+        raise PlanError(
+            "run_schema",
+            f"{path} was written with schema {schema}; this linktrial reads up to {SCHEMA_VERSION}",
+            next_step="use a newer linktrial",
+            path=str(path),
+            schema=schema,
+        )
     return folder

@@ -23,8 +23,11 @@ def judged_records(entries: list[Entry]) -> tuple[RunState, list[tuple[Json, Ver
     mark that a person set afterwards makes a valid trial suspect.
     """
     state, _ = replay(entries)
-    records = {entry.body["position"]: entry.body["record"] for entry in entries
-               if entry.kind == "event" and entry.body["event"] == Conducted.__name__}
+    records = {
+        entry.body["position"]: entry.body["record"]
+        for entry in entries
+        if entry.kind == "event" and entry.body["event"] == Conducted.__name__
+    }
     judged: list[tuple[Json, Verdict]] = []
     for trial in state.schedule:
         outcome = state.outcomes.get(trial.position)
@@ -41,11 +44,16 @@ def _with_steps(record: Json, verdict: Verdict) -> list[tuple[Json, Verdict]]:
     search = record.get("search")
     if not search:
         return [(record, verdict)]
-    steps = [{**record, "role": "search", "search": None, "first": step["first"], "second": step["second"]}
-             for step in search["steps"] if not step["full_length"]]
+    steps = [
+        {**record, "role": "search", "search": None, "first": step["first"], "second": step["second"]}
+        for step in search["steps"]
+        if not step["full_length"]
+    ]
     reason = "; ".join(filter(None, (verdict.reason, search["answer"]["sentence"])))
-    return [*((step, judge(step)) for step in steps),
-            ({**record, "role": "confirm"}, Verdict(verdict.status, verdict.doubts, reason))]
+    return [
+        *((step, judge(step)) for step in steps),
+        ({**record, "role": "confirm"}, Verdict(verdict.status, verdict.doubts, reason)),
+    ]
 
 
 def _marked(state: RunState, position: int, verdict: Verdict) -> Verdict:
@@ -58,12 +66,31 @@ def _marked(state: RunState, position: int, verdict: Verdict) -> Verdict:
 def _empty_record(state: RunState, position: int) -> Json:
     trial = state.trial(position)
     cell = state.setup.cell(trial.cell)
-    return {"trial": position, "attempt": state.outcomes[position].get("attempt", 0), "cell": trial.cell,
-            "replicate": trial.replicate, "block": trial.block, "whole_plot": trial.whole_plot, "position": position,
-            "role": trial.role, "link": cell.link, "levels": dict(cell.levels), "traffic": dict(cell.traffic),
-            "started_at": None, "link_facts": None, "settings": {}, "ready": {}, "path": None, "first": None,
-            "second": None, "after": {}, "settle_s": None, "overhead_s": None, "error": None,
-            "beside": [{"link": link} for link in cell.links[1:]]}
+    return {
+        "trial": position,
+        "attempt": state.outcomes[position].get("attempt", 0),
+        "cell": trial.cell,
+        "replicate": trial.replicate,
+        "block": trial.block,
+        "whole_plot": trial.whole_plot,
+        "position": position,
+        "role": trial.role,
+        "link": cell.link,
+        "levels": dict(cell.levels),
+        "traffic": dict(cell.traffic),
+        "started_at": None,
+        "link_facts": None,
+        "settings": {},
+        "ready": {},
+        "path": None,
+        "first": None,
+        "second": None,
+        "after": {},
+        "settle_s": None,
+        "overhead_s": None,
+        "error": None,
+        "beside": [{"link": link} for link in cell.links[1:]],
+    }
 
 
 def read_judged(journal: Path) -> tuple[RunState, list[tuple[Json, Verdict]], IntervalIndex]:

@@ -33,11 +33,18 @@ class Case:
 
 def junit_text(suite: str, cases: Sequence[Case], properties: Mapping[str, str] | None = None) -> str:
     """The whole document."""
-    counts = {name: sum(case.outcome == outcome for case in cases)
-              for name, outcome in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped"))}
+    counts = {
+        name: sum(case.outcome == outcome for case in cases)
+        for name, outcome in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped"))
+    }
     totals = " ".join([f'tests="{len(cases)}"', *(f'{name}="{number}"' for name, number in counts.items())])
-    lines = ['<?xml version="1.0" encoding="utf-8"?>', f"<testsuite name={_quoted(suite)} {totals}>",
-             *_properties(properties or {}), *(line for case in cases for line in _case(case)), "</testsuite>"]
+    lines = [
+        '<?xml version="1.0" encoding="utf-8"?>',
+        f"<testsuite name={_quoted(suite)} {totals}>",
+        *_properties(properties or {}),
+        *(line for case in cases for line in _case(case)),
+        "</testsuite>",
+    ]
     return "\n".join(lines) + "\n"
 
 
@@ -54,8 +61,11 @@ def _case(case: Case) -> Iterable[str]:
 def _properties(properties: Mapping[str, str]) -> list[str]:
     if not properties:
         return []
-    return ["<properties>", *(f"<property name={_quoted(name)} value={_quoted(value)}/>"
-                              for name, value in properties.items()), "</properties>"]
+    return [
+        "<properties>",
+        *(f"<property name={_quoted(name)} value={_quoted(value)}/>" for name, value in properties.items()),
+        "</properties>",
+    ]
 
 
 def _clean(text: str) -> str:

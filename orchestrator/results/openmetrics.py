@@ -31,14 +31,30 @@ class _Family:
 
 
 _FAMILIES = (
-    _Family("linktrial_goodput_bits_per_second", "bits_per_second", "Mean goodput of the valid trials of a cell.",
-            "goodput_mean_bit_s"),
-    _Family("linktrial_goodput_low_bits_per_second", "bits_per_second", "Lower end of its 95 % interval.",
-            "goodput_low_bit_s"),
-    _Family("linktrial_goodput_high_bits_per_second", "bits_per_second", "Upper end of its 95 % interval.",
-            "goodput_high_bit_s"),
-    _Family("linktrial_ceiling_bits_per_second", "bits_per_second",
-            "The most goodput that framing, rate and bus allow.", "ceiling_bit_s"),
+    _Family(
+        "linktrial_goodput_bits_per_second",
+        "bits_per_second",
+        "Mean goodput of the valid trials of a cell.",
+        "goodput_mean_bit_s",
+    ),
+    _Family(
+        "linktrial_goodput_low_bits_per_second",
+        "bits_per_second",
+        "Lower end of its 95 % interval.",
+        "goodput_low_bit_s",
+    ),
+    _Family(
+        "linktrial_goodput_high_bits_per_second",
+        "bits_per_second",
+        "Upper end of its 95 % interval.",
+        "goodput_high_bit_s",
+    ),
+    _Family(
+        "linktrial_ceiling_bits_per_second",
+        "bits_per_second",
+        "The most goodput that framing, rate and bus allow.",
+        "ceiling_bit_s",
+    ),
     _Family("linktrial_fill_ratio", "ratio", "Mean goodput / ceiling.", "fill_mean"),
     _Family("linktrial_loss_ratio", "ratio", "Mean share of datagrams that were lost.", "loss_ratio_mean"),
 )
@@ -56,11 +72,18 @@ def _text(data: RunData) -> str:
     placed = [(_labels(row, labels), row) for row in rows]
     parts = [_run_info(data.run)]
     for family in _FAMILIES:
-        samples = [f"{family.name}{{{place}}} {_number(row[family.column])}" for place, row in placed
-                   if _is_number(row[family.column])]
+        samples = [
+            f"{family.name}{{{place}}} {_number(row[family.column])}"
+            for place, row in placed
+            if _is_number(row[family.column])
+        ]
         parts.append(_family(family.name, family.unit, family.help, samples))
-    counts = [f'linktrial_trials{{{place},status="{status}"}} {_number(row[f"n_{status}"])}' for place, row in placed
-              for status in _STATUSES if _is_number(row[f"n_{status}"])]
+    counts = [
+        f'linktrial_trials{{{place},status="{status}"}} {_number(row[f"n_{status}"])}'
+        for place, row in placed
+        for status in _STATUSES
+        if _is_number(row[f"n_{status}"])
+    ]
     parts.append(_family("linktrial_trials", "", "Trials of a cell by status.", counts))
     return "".join(parts) + "# EOF\n"
 
@@ -73,10 +96,14 @@ def _family(name: str, unit: str, about: str, samples: Sequence[str]) -> str:
 
 
 def _run_info(run: Mapping[str, Any]) -> str:
-    labels = ",".join(f'{name}="{_escaped(run.get(key, ""))}"'
-                      for name, key in (("run_id", "run_id"), ("plan", "plan_name"), ("linktrial", "linktrial")))
-    return ("# TYPE linktrial_run info\n# HELP linktrial_run The run that the samples are from.\n"
-            f"linktrial_run_info{{{labels}}} 1\n")
+    labels = ",".join(
+        f'{name}="{_escaped(run.get(key, ""))}"'
+        for name, key in (("run_id", "run_id"), ("plan", "plan_name"), ("linktrial", "linktrial"))
+    )
+    return (
+        "# TYPE linktrial_run info\n# HELP linktrial_run The run that the samples are from.\n"
+        f"linktrial_run_info{{{labels}}} 1\n"
+    )
 
 
 def _label_names(factors: Iterable[str]) -> dict[str, str]:

@@ -89,15 +89,24 @@ def _add(known: list[Point], rows: pd.DataFrame, before: int, together: int) -> 
     bits = 8.0 * rows["bytes"].astype("float64").reset_index(drop=True)
     place = (pd.Series(range(before, before + len(rows)))) // together
     table = pd.DataFrame({"place": place, "t_s": t_s, "bits": bits, "seconds": steps_s, "rate": bits / steps_s})
-    points = table.groupby("place", sort=False).agg(t_s=("t_s", "last"), bits=("bits", "sum"),
-                                                    seconds=("seconds", "sum"), least=("rate", "min"),
-                                                    most=("rate", "max"))
+    points = table.groupby("place", sort=False).agg(
+        t_s=("t_s", "last"),
+        bits=("bits", "sum"),
+        seconds=("seconds", "sum"),
+        least=("rate", "min"),
+        most=("rate", "max"),
+    )
     for number, point in zip(points.index, points.itertuples(index=False), strict=True):
         values = Point(*(float(value) for value in cast(Any, point)))
         if int(number) < len(known):  # its first intervals were in the piece before
             first = known[int(number)]
-            values = Point(values.t_s, first.bits + values.bits, first.seconds + values.seconds,
-                           min(first.least_bit_s, values.least_bit_s), max(first.most_bit_s, values.most_bit_s))
+            values = Point(
+                values.t_s,
+                first.bits + values.bits,
+                first.seconds + values.seconds,
+                min(first.least_bit_s, values.least_bit_s),
+                max(first.most_bit_s, values.most_bit_s),
+            )
             known[int(number)] = values
         else:
             known.append(values)
@@ -139,17 +148,27 @@ def _chunks(folder: RunFolder, table: str, wanted: list[str]) -> Iterator[pd.Dat
     types = {name: {"text": "str", "whole": "Int64", "number": "float64"}[kinds[name]] for name in wanted}
     empty = {name: [""] for name in wanted if kinds[name] != "text"}
     try:
-        reader = pd.read_csv(source, dtype=cast(Any, types), usecols=lambda name: name in types, keep_default_na=False,
-                             na_values=cast(Any, empty), encoding="utf-8", encoding_errors="replace",
-                             chunksize=_ROWS_AT_ONCE)
+        reader = pd.read_csv(
+            source,
+            dtype=cast(Any, types),
+            usecols=lambda name: name in types,
+            keep_default_na=False,
+            na_values=cast(Any, empty),
+            encoding="utf-8",
+            encoding_errors="replace",
+            chunksize=_ROWS_AT_ONCE,
+        )
     except (pd.errors.EmptyDataError, StopIteration):
         return
     with reader:
         for chunk in reader:
             for name in wanted:
                 if name not in chunk:
-                    chunk[name] = pd.Series("" if kinds[name] == "text" else None, index=chunk.index,
-                                            dtype="object" if kinds[name] == "text" else "float64")
+                    chunk[name] = pd.Series(
+                        "" if kinds[name] == "text" else None,
+                        index=chunk.index,
+                        dtype="object" if kinds[name] == "text" else "float64",
+                    )
                 elif kinds[name] == "text":
                     chunk[name] = chunk[name].astype("object").map(restore_text)
             yield chunk
@@ -171,7 +190,7 @@ class _Lines(io.RawIOBase):
             if piece is None:
                 return 0
             self._rest = piece
-        taken = self._rest[:len(buffer)]
-        buffer[:len(taken)] = taken
-        self._rest = self._rest[len(taken):]
+        taken = self._rest[: len(buffer)]
+        buffer[: len(taken)] = taken
+        self._rest = self._rest[len(taken) :]
         return len(taken)

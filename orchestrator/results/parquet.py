@@ -14,8 +14,11 @@ from orchestrator.results.read_run import read_table
 def write_parquet(run: str | Path, out: str | Path) -> list[Path]:
     """Write every table that the run has as a Parquet file into `out`; their paths. PlanError without pyarrow."""
     if importlib.util.find_spec("pyarrow") is None:
-        raise PlanError("no_parquet", "Parquet files need pyarrow, which is not installed",
-                        next_step="pip install 'linktrial[parquet]'")
+        raise PlanError(
+            "no_parquet",
+            "Parquet files need pyarrow, which is not installed",
+            next_step="pip install 'linktrial[parquet]'",
+        )
     folder = open_run(run)
     target = Path(out)
     target.mkdir(parents=True, exist_ok=True)

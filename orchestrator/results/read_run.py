@@ -62,9 +62,15 @@ def read_run(path: str | Path) -> RunData:
     """
     folder = open_run(path)
     trials = with_sums(read_table(folder, "trials.csv"))
-    return RunData(folder, folder.json("run.json"), trials, read_table(folder, "hosts.csv"),
-                   read_table(folder, "cells.csv"), tuple(columns.factors_in("trials.csv", list(trials.columns))),
-                   read_table(folder, "broken-off.csv"))
+    return RunData(
+        folder,
+        folder.json("run.json"),
+        trials,
+        read_table(folder, "hosts.csv"),
+        read_table(folder, "cells.csv"),
+        tuple(columns.factors_in("trials.csv", list(trials.columns))),
+        read_table(folder, "broken-off.csv"),
+    )
 
 
 def read_table(folder: RunFolder, table: str) -> pd.DataFrame:
@@ -74,15 +80,24 @@ def read_table(folder: RunFolder, table: str) -> pd.DataFrame:
     with _source(folder, table) as source:
         start = io.StringIO(source.read(_HEADER_BYTES).decode("utf-8", "replace"), newline="")
         if "\0" in start.getvalue():
-            raise PlanError("run_file_broken", f"{folder.at(table)} is no table: it holds bytes that are not text",
-                            path=str(folder.at(table)))
+            raise PlanError(
+                "run_file_broken",
+                f"{folder.at(table)} is no table: it holds bytes that are not text",
+                path=str(folder.at(table)),
+            )
         header = _header(start, folder.at(table))
         source.seek(0)
         if not header:
             return _typed(pd.DataFrame(columns=columns.names(table)), table)
         try:
-            frame = pd.read_csv(source, dtype=_dtypes(table, header), keep_default_na=False, encoding="utf-8",
-                                encoding_errors="replace", na_values=_empty_is_missing(table, header))
+            frame = pd.read_csv(
+                source,
+                dtype=_dtypes(table, header),
+                keep_default_na=False,
+                encoding="utf-8",
+                encoding_errors="replace",
+                na_values=_empty_is_missing(table, header),
+            )
         except (ValueError, pd.errors.ParserError) as error:
             raise PlanError("run_file_broken", f"{folder.at(table)}: {error}", path=str(folder.at(table))) from error
         return _completed(_restored(frame, table) if _any_protected(source) else frame, table)
@@ -98,8 +113,9 @@ def _header(file: Any, path: Path) -> list[str]:
     except csv.Error as error:
         raise PlanError("run_file_broken", f"{path}: {error}", path=str(path)) from error
     if len(header) > GREATEST_COLUMNS:
-        raise PlanError("run_file_broken", f"{path} has {len(header)} columns, more than {GREATEST_COLUMNS}",
-                        path=str(path))
+        raise PlanError(
+            "run_file_broken", f"{path} has {len(header)} columns, more than {GREATEST_COLUMNS}", path=str(path)
+        )
     if len(set(header)) != len(header):
         raise PlanError("run_file_broken", f"{path} names one of its columns twice", path=str(path))
     return header
@@ -121,18 +137,24 @@ def _empty_is_missing(table: str, header: Sequence[str]) -> dict[str, list[str]]
 
 
 def _typed(frame: pd.DataFrame, table: str) -> pd.DataFrame:
-    return frame.astype({name: kind for name, kind in _dtypes(table, list(frame.columns)).items()
-                         if name != columns.FACTORS_HERE})
+    return frame.astype(
+        {name: kind for name, kind in _dtypes(table, list(frame.columns)).items() if name != columns.FACTORS_HERE}
+    )
 
 
 def _completed(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     """Columns that an older linktrial did not write yet, empty, so that old folders stay readable."""
-    missing = [column for column in columns.TABLES[table]
-               if column.name not in frame.columns and column.name != columns.FACTORS_HERE]
+    missing = [
+        column
+        for column in columns.TABLES[table]
+        if column.name not in frame.columns and column.name != columns.FACTORS_HERE
+    ]
     if not missing:
         return frame
-    added = {column.name: pd.Series("" if column.kind == "text" else None, index=frame.index,
-                                    dtype=_DTYPES[column.kind]) for column in missing}
+    added = {
+        column.name: pd.Series("" if column.kind == "text" else None, index=frame.index, dtype=_DTYPES[column.kind])
+        for column in missing
+    }
     return pd.concat([frame, pd.DataFrame(added, index=frame.index)], axis="columns")
 
 

@@ -33,8 +33,14 @@ class SuiteEntry:
 
     def as_dict(self) -> dict[str, Any]:
         """As it stands in suite.json."""
-        return {"plan": self.plan, "run": self.run, "exit": self.exit, "file": self.file, "binds": dict(self.binds),
-                "why": self.why}
+        return {
+            "plan": self.plan,
+            "run": self.run,
+            "exit": self.exit,
+            "file": self.file,
+            "binds": dict(self.binds),
+            "why": self.why,
+        }
 
 
 @dataclass(frozen=True)
@@ -48,8 +54,12 @@ class Suite:
 
     def as_dict(self) -> dict[str, Any]:
         """As it stands in suite.json."""
-        return {"schema": SUITE_SCHEMA, "suite": self.name, "rehearse": self.rehearse,
-                "runs": [entry.as_dict() for entry in self.entries]}
+        return {
+            "schema": SUITE_SCHEMA,
+            "suite": self.name,
+            "rehearse": self.rehearse,
+            "runs": [entry.as_dict() for entry in self.entries],
+        }
 
     def folder_of(self, entry: SuiteEntry) -> Path | None:
         """The folder of a plan's run; None when it never came so far."""
@@ -74,8 +84,12 @@ def open_suite(folder: str | Path) -> Suite:
     found = place.json(SUITE)
     runs = found.get("runs") if isinstance(found, dict) else None
     if not isinstance(found, dict) or found.get("schema") != SUITE_SCHEMA or not isinstance(runs, list):
-        raise PlanError("suite_broken", f"{place.path / SUITE} is no suite of this linktrial",
-                        next_step="name a suite's folder, as `linktrial run FOLDER` prints it", path=str(place.path))
+        raise PlanError(
+            "suite_broken",
+            f"{place.path / SUITE} is no suite of this linktrial",
+            next_step="name a suite's folder, as `linktrial run FOLDER` prints it",
+            path=str(place.path),
+        )
     entries = tuple(_entry(entry) for entry in runs[:GREATEST_RUNS] if isinstance(entry, dict))
     return Suite(place.path, str(found.get("suite", "suite")), entries, found.get("rehearse") is True)
 
@@ -83,10 +97,13 @@ def open_suite(folder: str | Path) -> Suite:
 def _entry(found: Mapping[str, Any]) -> SuiteEntry:
     code, binds = found.get("exit"), found.get("binds")
     return SuiteEntry(
-        str(found.get("plan", "")), _name(found.get("run")), code if type(code) is int else None,
+        str(found.get("plan", "")),
+        _name(found.get("run")),
+        code if type(code) is int else None,
         _name(found.get("file")),
         {str(name): str(value) for name, value in binds.items()} if isinstance(binds, dict) else {},
-        str(found.get("why") or ""))
+        str(found.get("why") or ""),
+    )
 
 
 def _name(found: Any) -> str:

@@ -10,13 +10,46 @@ import pandas as pd
 from orchestrator.planning.together import PLUS, TOGETHER, links_text
 
 _TRIAL = ["trial", "attempt", "role", "position"]
-_ADDED = ("goodput_bit_s", "asked_bit_s", "offered_bit_s", "ceiling_bit_s", "frames_s", "sent_bytes", "received_bytes",
-          "datagrams_sent", "datagrams_received", "datagrams_lost", "lost_own_queue", "lost_own_interface",
-          "lost_between", "lost_far_interface", "lost_backlog", "lost_socket", "datagrams_reordered",
-          "datagrams_duplicate", "datagrams_unexpected", "segments_sent", "segments_retransmitted", "pause_frames",
-          "foreign_bytes")
-_ALIKE = ("run_id", "plan", *_TRIAL, "cell", "replicate", "block", "whole_plot", "way", "status", "doubts", "reason",
-          "started_at", "seconds")
+_ADDED = (
+    "goodput_bit_s",
+    "asked_bit_s",
+    "offered_bit_s",
+    "ceiling_bit_s",
+    "frames_s",
+    "sent_bytes",
+    "received_bytes",
+    "datagrams_sent",
+    "datagrams_received",
+    "datagrams_lost",
+    "lost_own_queue",
+    "lost_own_interface",
+    "lost_between",
+    "lost_far_interface",
+    "lost_backlog",
+    "lost_socket",
+    "datagrams_reordered",
+    "datagrams_duplicate",
+    "datagrams_unexpected",
+    "segments_sent",
+    "segments_retransmitted",
+    "pause_frames",
+    "foreign_bytes",
+)
+_ALIKE = (
+    "run_id",
+    "plan",
+    *_TRIAL,
+    "cell",
+    "replicate",
+    "block",
+    "whole_plot",
+    "way",
+    "status",
+    "doubts",
+    "reason",
+    "started_at",
+    "seconds",
+)
 
 
 def with_sums(trials: pd.DataFrame) -> pd.DataFrame:
@@ -37,8 +70,7 @@ def _sum(rows: pd.DataFrame) -> dict[str, object]:
     """One row for the links of one trial and way."""
     first = rows.iloc[0]
     kept = [name for name in (*_ALIKE, *_factors(rows)) if name in rows.columns]
-    total: dict[str, object] = {str(name): "" if isinstance(first[name], str) else None
-                                for name in rows.columns}
+    total: dict[str, object] = {str(name): "" if isinstance(first[name], str) else None for name in rows.columns}
     total |= {name: first[name] for name in kept}
     total |= {name: rows[name].sum() for name in _ADDED if name in rows.columns and rows[name].notna().all()}
     total["link"] = links_text(rows["link"].tolist())
@@ -51,8 +83,15 @@ def _sum(rows: pd.DataFrame) -> dict[str, object]:
     return total
 
 
-_OF_A_PROCESS = ("process_cpu_share", "process_wait_share", "throttled_ratio", "clock_share", "busiest_core",
-                 "busiest_core_busy", "busiest_core_softirq")
+_OF_A_PROCESS = (
+    "process_cpu_share",
+    "process_wait_share",
+    "throttled_ratio",
+    "clock_share",
+    "busiest_core",
+    "busiest_core_busy",
+    "busiest_core_softirq",
+)
 
 
 def _busiest(rows: pd.DataFrame, end: str) -> dict[str, object]:

@@ -55,8 +55,12 @@ def _write_tables(folder: Path) -> None:
         _write(folder / "rehearsal.csv", trial_columns(factors), rehearsed, lambda r, v: trial_rows(r, v, run))
     _write(folder / "hosts.csv", HOST_COLUMNS, judged, lambda r, v: host_rows(r, v, run))
     windows = counted_windows([record for record, _ in judged], intervals)
-    broken = [row for window in windows if window.role == BROKEN_OFF
-              for row in broken_off_rows(window, intervals, state.trial(window.place.position).cell)]
+    broken = [
+        row
+        for window in windows
+        if window.role == BROKEN_OFF
+        for row in broken_off_rows(window, intervals, state.trial(window.place.position).cell)
+    ]
     Folder(folder).remove("broken-off.csv")
     if broken:
         write_rows(folder / "broken-off.csv", names("broken-off.csv"), broken)
@@ -69,18 +73,23 @@ def _write_tables(folder: Path) -> None:
     # both kinds of open-ended run look at a cell's spread before they decide to repeat it
     wider = widening(max(LEAST, setup.replicates_least)) if setup.open_ended else 1.0
     table = cells_table(with_sums(read_table(open_run(folder), "trials.csv")), factors, widening=wider)
-    write_rows(folder / "cells.csv", list(table.columns),
-               [{str(name): value for name, value in row.items()} for row in table.to_dict("records")])
+    write_rows(
+        folder / "cells.csv",
+        list(table.columns),
+        [{str(name): value for name, value in row.items()} for row in table.to_dict("records")],
+    )
     write_columns(folder / "columns.json", factors)
 
 
-def _write(path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]],
-           rows: Callable[[Json, Verdict], list[Json]]) -> None:
+def _write(
+    path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]], rows: Callable[[Json, Verdict], list[Json]]
+) -> None:
     write_rows(path, list(columns), (row for record, verdict in judged for row in rows(record, verdict)))
 
 
-def _pack(path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]],
-          rows: Callable[[Json], list[Json]]) -> None:
+def _pack(
+    path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]], rows: Callable[[Json], list[Json]]
+) -> None:
     """One member for each trial."""
     with _growing(path) as growing:
         for record, _ in judged:

@@ -107,8 +107,10 @@ def append_text_member(path: Path, columns: Sequence[str], lines: Iterable[str])
     first = next(lines, None)
     if first is None:
         return
-    with (os.fdopen(folder.open_append(path.name), "ab") as file,
-          gzip.GzipFile("", "wb", compresslevel=6, fileobj=file, mtime=0) as member):
+    with (
+        os.fdopen(folder.open_append(path.name), "ab") as file,
+        gzip.GzipFile("", "wb", compresslevel=6, fileobj=file, mtime=0) as member,
+    ):
         if new:
             member.write(csv_text(columns, []).encode())
         member.write(first.encode())

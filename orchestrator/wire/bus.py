@@ -10,14 +10,23 @@ from typing import Dict, Tuple
 
 # transfers per second in GT/s -> (payload bits, coded bits) of the line code
 _PCIE_CODING: Dict[float, Tuple[int, int]] = {
-    2.5: (8, 10), 5.0: (8, 10), 8.0: (128, 130), 16.0: (128, 130), 32.0: (128, 130), 64.0: (1, 1),
+    2.5: (8, 10),
+    5.0: (8, 10),
+    8.0: (128, 130),
+    16.0: (128, 130),
+    32.0: (128, 130),
+    64.0: (1, 1),
 }
 # Framing, sequence number, a three-dword header and link check: the least a data packet costs. Longer headers and
 # an end-to-end check make it 24 or 28, link-layer packets take more; so what is computed with 20 is an upper bound.
 PACKET_OVERHEAD_BYTES = 20
 # signalling rate in Mb/s as sysfs `speed` prints it -> (payload bits, coded bits); codes from memory of the standard
 _USB_CODING: Dict[int, Tuple[int, int]] = {
-    12: (1, 1), 480: (1, 1), 5000: (8, 10), 10000: (128, 132), 20000: (128, 132),
+    12: (1, 1),
+    480: (1, 1),
+    5000: (8, 10),
+    10000: (128, 132),
+    20000: (128, 132),
 }
 
 
@@ -48,8 +57,9 @@ def pcie_link_bit_s(transfers_gt_s: float, width: int) -> int:
     return pcie_lane_mbit_s(transfers_gt_s) * width * 1_000_000
 
 
-def pcie_payload_bit_s(transfers_gt_s: float, width: int, largest_payload_bytes: int,
-                       *, overhead_bytes: int = PACKET_OVERHEAD_BYTES) -> float:
+def pcie_payload_bit_s(
+    transfers_gt_s: float, width: int, largest_payload_bytes: int, *, overhead_bytes: int = PACKET_OVERHEAD_BYTES
+) -> float:
     """bit/s that packet headers leave on a link, for the negotiated payload size (128 to 4096 bytes)."""
     return _exact_link_bit_s(transfers_gt_s, width) * packet_efficiency(largest_payload_bytes, overhead_bytes)
 

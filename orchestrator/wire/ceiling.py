@@ -24,16 +24,25 @@ from orchestrator.wire.segments import (
 SEGMENTS_PER_ACKNOWLEDGEMENT = 2
 
 
-def goodput_ceiling(rate_bit_s: float, mtu: int, family: int = 4, transport: str = "tcp", *, timestamps: bool = True,
-                    payload: Optional[int] = None, vlan: bool = False) -> float:
+def goodput_ceiling(
+    rate_bit_s: float,
+    mtu: int,
+    family: int = 4,
+    transport: str = "tcp",
+    *,
+    timestamps: bool = True,
+    payload: Optional[int] = None,
+    vlan: bool = False,
+) -> float:
     """The most payload bits per second in one direction of a link.
 
     rate_bit_s  the link's rate (MAC data rate), bit/s
     mtu         largest IP packet, bytes
     payload     payload bytes per packet when not what fills the MTU; a larger datagram travels in fragments
     """
-    carried, occupied = _payload_and_wire_bytes(mtu, family, transport, timestamps=timestamps, payload=payload,
-                                                vlan=vlan)
+    carried, occupied = _payload_and_wire_bytes(
+        mtu, family, transport, timestamps=timestamps, payload=payload, vlan=vlan
+    )
     return rate_bit_s * carried / occupied
 
 
@@ -42,8 +51,15 @@ def ip_layer_ceiling(rate_bit_s: float, mtu: int, *, vlan: bool = False) -> floa
     return rate_bit_s * mtu / wire_bytes(mtu, vlan=vlan)
 
 
-def share_to_payload_rate(link_share: float, rate_bit_s: float, mtu: int, family: int = 4, *,
-                          payload: Optional[int] = None, vlan: bool = False) -> float:
+def share_to_payload_rate(
+    link_share: float,
+    rate_bit_s: float,
+    mtu: int,
+    family: int = 4,
+    *,
+    payload: Optional[int] = None,
+    vlan: bool = False,
+) -> float:
     """The UDP payload rate (bit/s) that offers a share of the link's frame rate: `offered_rate: 90%` is 0.9.
 
     A share above 1 is an overload (RFC 2285 s3.5.4) and allowed.
@@ -58,18 +74,32 @@ def frames_to_payload_rate(frames_s: float, payload_bytes: int) -> float:
     return frames_s * 8 * payload_bytes
 
 
-def acknowledgement_share(mtu: int, family: int = 4, *, timestamps: bool = True, payload: Optional[int] = None,
-                          vlan: bool = False,
-                          segments_per_acknowledgement: float = SEGMENTS_PER_ACKNOWLEDGEMENT) -> float:
+def acknowledgement_share(
+    mtu: int,
+    family: int = 4,
+    *,
+    timestamps: bool = True,
+    payload: Optional[int] = None,
+    vlan: bool = False,
+    segments_per_acknowledgement: float = SEGMENTS_PER_ACKNOWLEDGEMENT,
+) -> float:
     """Line time of the acknowledgements in one direction, as a share of the line time of the data in the other."""
     _, data = _payload_and_wire_bytes(mtu, family, "tcp", timestamps=timestamps, payload=payload, vlan=vlan)
     bare = wire_bytes(packet_of_segment(0, family, timestamps=timestamps), vlan=vlan)
     return bare / (segments_per_acknowledgement * data)
 
 
-def both_ways_ceiling(rate_bit_s: float, mtu: int, family: int = 4, transport: str = "tcp", *, timestamps: bool = True,
-                      payload: Optional[int] = None, vlan: bool = False,
-                      segments_per_acknowledgement: float = SEGMENTS_PER_ACKNOWLEDGEMENT) -> float:
+def both_ways_ceiling(
+    rate_bit_s: float,
+    mtu: int,
+    family: int = 4,
+    transport: str = "tcp",
+    *,
+    timestamps: bool = True,
+    payload: Optional[int] = None,
+    vlan: bool = False,
+    segments_per_acknowledgement: float = SEGMENTS_PER_ACKNOWLEDGEMENT,
+) -> float:
     """The most goodput (bit/s) in each direction when both are filled alike.
 
     With TCP each direction also carries the acknowledgements of the other; the figure is for the most
@@ -78,15 +108,30 @@ def both_ways_ceiling(rate_bit_s: float, mtu: int, family: int = 4, transport: s
     one_way = goodput_ceiling(rate_bit_s, mtu, family, transport, timestamps=timestamps, payload=payload, vlan=vlan)
     if transport == "udp":
         return one_way
-    share = acknowledgement_share(mtu, family, timestamps=timestamps, payload=payload, vlan=vlan,
-                                  segments_per_acknowledgement=segments_per_acknowledgement)
+    share = acknowledgement_share(
+        mtu,
+        family,
+        timestamps=timestamps,
+        payload=payload,
+        vlan=vlan,
+        segments_per_acknowledgement=segments_per_acknowledgement,
+    )
     return one_way / (1 + share)
 
 
-def wire_occupancy(goodput_bit_s: float, rate_bit_s: float, mtu: int, family: int = 4, transport: str = "tcp", *,
-                   timestamps: bool = True, payload: Optional[int] = None, vlan: bool = False,
-                   opposite_goodput_bit_s: float = 0.0,
-                   segments_per_acknowledgement: float = SEGMENTS_PER_ACKNOWLEDGEMENT) -> float:
+def wire_occupancy(
+    goodput_bit_s: float,
+    rate_bit_s: float,
+    mtu: int,
+    family: int = 4,
+    transport: str = "tcp",
+    *,
+    timestamps: bool = True,
+    payload: Optional[int] = None,
+    vlan: bool = False,
+    opposite_goodput_bit_s: float = 0.0,
+    segments_per_acknowledgement: float = SEGMENTS_PER_ACKNOWLEDGEMENT,
+) -> float:
     """The share of a direction's line time that is used: its own data, and acknowledgements of the opposite TCP data.
 
     Above 1 (beyond the clock tolerance) means that the rate, the frame size or the count is not what was said.
@@ -94,14 +139,21 @@ def wire_occupancy(goodput_bit_s: float, rate_bit_s: float, mtu: int, family: in
     ceiling = goodput_ceiling(rate_bit_s, mtu, family, transport, timestamps=timestamps, payload=payload, vlan=vlan)
     used = goodput_bit_s / ceiling
     if transport == "tcp" and opposite_goodput_bit_s:
-        share = acknowledgement_share(mtu, family, timestamps=timestamps, payload=payload, vlan=vlan,
-                                      segments_per_acknowledgement=segments_per_acknowledgement)
+        share = acknowledgement_share(
+            mtu,
+            family,
+            timestamps=timestamps,
+            payload=payload,
+            vlan=vlan,
+            segments_per_acknowledgement=segments_per_acknowledgement,
+        )
         used += opposite_goodput_bit_s / ceiling * share
     return used
 
 
-def _payload_and_wire_bytes(mtu: int, family: int, transport: str, *, timestamps: bool,
-                            payload: Optional[int], vlan: bool) -> Tuple[int, int]:
+def _payload_and_wire_bytes(
+    mtu: int, family: int, transport: str, *, timestamps: bool, payload: Optional[int], vlan: bool
+) -> Tuple[int, int]:
     """Payload of one packet and the bytes for which it occupies the line, or its fragments do: of a datagram."""
     if transport == "udp":
         what, most = "datagram", LARGEST_DATAGRAM_BYTES

@@ -57,8 +57,9 @@ def frame_rate_floor(rate_bit_s: float, frame_size_bytes: int, *, around_bits: i
     return math.floor(frame_rate(rate_bit_s, frame_size_bytes, around_bits=around_bits))
 
 
-def legal_frame_rates(rate_bit_s: float, frame_size_bytes: int,
-                      *, tolerance_ppm: float = CLOCK_TOLERANCE_PPM) -> Tuple[float, float]:
+def legal_frame_rates(
+    rate_bit_s: float, frame_size_bytes: int, *, tolerance_ppm: float = CLOCK_TOLERANCE_PPM
+) -> Tuple[float, float]:
     """The least and greatest frame rate of a link whose clock is within tolerance (RFC 8238 s5.3)."""
     nominal = frame_rate(rate_bit_s, frame_size_bytes)
     off = nominal * tolerance_ppm / 1e6

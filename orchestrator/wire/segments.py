@@ -49,8 +49,9 @@ def advertised_mss(mtu: int, family: int = 4) -> int:
     return _positive(mtu - ip_header_bytes(family) - TCP_HEADER_BYTES, mtu, "TCP segment")
 
 
-def segment_payload(mtu: int, family: int = 4, *, timestamps: bool = True,
-                    segment_limit_bytes: Optional[int] = None) -> int:
+def segment_payload(
+    mtu: int, family: int = 4, *, timestamps: bool = True, segment_limit_bytes: Optional[int] = None
+) -> int:
     """Payload bytes of a full TCP segment on a path with this MTU.
 
     `segment_limit_bytes` is a limit on the announced segment size (TCP_MAXSEG); as with the announced size,
@@ -63,8 +64,9 @@ def segment_payload(mtu: int, family: int = 4, *, timestamps: bool = True,
     return _positive(announced - (TIMESTAMPS_OPTION_BYTES if timestamps else 0), mtu, "TCP segment")
 
 
-def effective_send_mss(peer_mss: int, largest_message_bytes: int, *, tcp_header_bytes: int = TCP_HEADER_BYTES,
-                       ip_options_bytes: int = 0) -> int:
+def effective_send_mss(
+    peer_mss: int, largest_message_bytes: int, *, tcp_header_bytes: int = TCP_HEADER_BYTES, ip_options_bytes: int = 0
+) -> int:
     """RFC 9293 s3.7.1: min(SendMSS + 20, MMS_S) - TCPhdrsize - IPoptionsize.
 
     `largest_message_bytes` is the largest transport message the sender's path carries (MTU - IP header).

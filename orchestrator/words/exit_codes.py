@@ -21,8 +21,17 @@ class Exit(IntEnum):
     TERMINATED = 143
 
 
-_MOST_SERIOUS_FIRST = (Exit.NOT_AS_FOUND, Exit.OUR_FAULT, Exit.INTERRUPTED, Exit.TERMINATED, Exit.STOPPED_EARLY,
-                       Exit.REFUSED, Exit.PLAN_WRONG, Exit.SOME_NOT_VALID, Exit.COMPLETE)
+_MOST_SERIOUS_FIRST = (
+    Exit.NOT_AS_FOUND,
+    Exit.OUR_FAULT,
+    Exit.INTERRUPTED,
+    Exit.TERMINATED,
+    Exit.STOPPED_EARLY,
+    Exit.REFUSED,
+    Exit.PLAN_WRONG,
+    Exit.SOME_NOT_VALID,
+    Exit.COMPLETE,
+)
 
 
 _EXIT_OF = {PlanError: Exit.PLAN_WRONG, HostError: Exit.REFUSED, LinkError: Exit.REFUSED, BugError: Exit.OUR_FAULT}

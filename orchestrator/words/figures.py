@@ -86,8 +86,9 @@ def _decimals_in(text: str) -> int:
     return len(text.partition(".")[2])
 
 
-def shown(value: float, low: float | None, high: float | None, unit_size: float = 1.0,
-          most_decimals: int = _GREATEST_DECIMALS) -> Shown:
+def shown(
+    value: float, low: float | None, high: float | None, unit_size: float = 1.0, most_decimals: int = _GREATEST_DECIMALS
+) -> Shown:
     """An estimate in units of `unit_size`, rounded to what its interval supports and to `most_decimals` at most."""
     value /= unit_size
     if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
-from orchestrator.planning.suggest import closest
+from orchestrator.words.suggest import closest
 
 _NUMBER = re.compile(r"([0-9]{1,18}(?:\.[0-9]{1,18})?)[ ]?([^0-9., ].{0,15})?", re.ASCII)
 _EXPONENT = re.compile(r"\s*[0-9.]+[eE][-+]?[0-9]", re.ASCII)

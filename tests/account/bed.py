@@ -18,8 +18,10 @@ from orchestrator.lab.scenario import Scenario, lab_host, port
 from tests.spine.bench import Bench, plan_text, trials_of
 
 RATE_BIT_S = 100_000_000
-FOUR_HOSTS = Scenario(tuple(lab_host(name, number) for name, number in
-                            (("dome", 11), ("hall", 12), ("shed", 13), ("barn", 14))), RATE_BIT_S)
+FOUR_HOSTS = Scenario(
+    tuple(lab_host(name, number) for name, number in (("dome", 11), ("hall", 12), ("shed", 13), ("barn", 14))),
+    RATE_BIT_S,
+)
 OURS = ("dome", "hall", "shed")
 PORTS = range(20000, 20256)
 _SECOND_SSH = """Port 22
@@ -57,9 +59,14 @@ class Case:
     def kind(self) -> str:
         """What sort of case it is, for the summary."""
         words = [self.transport, f"{self.loss / 100:g} % lost" if self.loss else "no loss"]
-        return ", ".join([*words, *(["two links"] if self.links > 1 else []),
-                          *(["control shared"] if self.control_shared else []), *(["crowd"] if self.cross else [])])
-
+        return ", ".join(
+            [
+                *words,
+                *(["two links"] if self.links > 1 else []),
+                *(["control shared"] if self.control_shared else []),
+                *(["crowd"] if self.cross else []),
+            ]
+        )
 
     @property
     def sort(self) -> str:
@@ -83,8 +90,12 @@ class Seen:
     def error(self) -> float:
         """By how much the row is off, as a share of all octets on the interface."""
         whole = self.own + self.cross
-        return max(abs(float(self.row["own_traffic_bytes"]) - self.own),
-                   abs(float(self.row["foreign_bytes"]) - self.cross)) / whole
+        return (
+            max(
+                abs(float(self.row["own_traffic_bytes"]) - self.own), abs(float(self.row["foreign_bytes"]) - self.cross)
+            )
+            / whole
+        )
 
     @property
     def allowed(self) -> float:
@@ -99,10 +110,22 @@ def drawn(draw: random.Random) -> Case:
     mtu = draw.choice([1500, 1500, 4000, 9000])
     loss = draw.choice([0, round(10 ** draw.uniform(1, 2.3 if shared else 3))])
     size = draw.choice([None, 200, 1000, 5000]) if transport == "udp" else None
-    return Case(loss, draw.choice(["dome", "hall"]), transport, draw.choice(["transmit", "receive", "bidirectional"]),
-                mtu, draw.choice([1, 1, 2, 4]), draw.choice([4, 6]), draw.choice([1, 1, 2]), False, shared,
-                draw.choice([0.0, round(draw.uniform(0.005, 0.2), 4)]), draw.choice([100, 600, 1200]), size,
-                draw.choice(["10%", "30%", "40%"]))
+    return Case(
+        loss,
+        draw.choice(["dome", "hall"]),
+        transport,
+        draw.choice(["transmit", "receive", "bidirectional"]),
+        mtu,
+        draw.choice([1, 1, 2, 4]),
+        draw.choice([4, 6]),
+        draw.choice([1, 1, 2]),
+        False,
+        shared,
+        draw.choice([0.0, round(draw.uniform(0.005, 0.2), 4)]),
+        draw.choice([100, 600, 1200]),
+        size,
+        draw.choice(["10%", "30%", "40%"]),
+    )
 
 
 class Bed:
@@ -134,14 +157,22 @@ class Bed:
     def _made(self, case: Case) -> Iterator[None]:
         with ExitStack() as undo:
             if case.loss:
-                rules = (f"table netdev loss {{\nchain c {{\ntype filter hook ingress device {port(case.lossy)} "
-                         f"priority 0\nether type {{ ip, ip6 }} numgen random mod 10000 < {case.loss} drop\n}}\n}}")
+                rules = (
+                    f"table netdev loss {{\nchain c {{\ntype filter hook ingress device {port(case.lossy)} "
+                    f"priority 0\nether type {{ ip, ip6 }} numgen random mod 10000 < {case.loss} drop\n}}\n}}"
+                )
                 self.lab.switch.output(["nft", rules])
                 undo.callback(self.lab.switch.output, ["nft", "delete", "table", "netdev", "loss"])
             if case.cross:
-                crowd = self.lab.hosts["barn"].start([sys.executable, str(Path(__file__).with_name("crowd.py")),
-                                                      "198.18.0.11" if case.ip == 4 else "2001:2::11",
-                                                      str(case.cross * RATE_BIT_S), str(case.cross_bytes)])
+                crowd = self.lab.hosts["barn"].start(
+                    [
+                        sys.executable,
+                        str(Path(__file__).with_name("crowd.py")),
+                        "198.18.0.11" if case.ip == 4 else "2001:2::11",
+                        str(case.cross * RATE_BIT_S),
+                        str(case.cross_bytes),
+                    ]
+                )
                 undo.callback(crowd.wait)
                 undo.callback(crowd.kill)
             yield
@@ -149,8 +180,9 @@ class Bed:
     @contextmanager
     def _referee(self) -> Iterator[dict[str, Any]]:
         program = str(Path(__file__).with_name("frames_seen.py"))
-        referee = self.lab.switch.start([sys.executable, program, *map(port, OURS)], stdin=subprocess.PIPE,
-                                        stdout=subprocess.PIPE, text=True)
+        referee = self.lab.switch.start(
+            [sys.executable, program, *map(port, OURS)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
         assert referee.stdin is not None
         assert referee.stdout is not None
         heard: dict[str, Any] = {}
@@ -170,8 +202,11 @@ class Bed:
             if record is None or str(record["trial"]) != row["trial"] or str(record["attempt"]) != row["attempt"]:
                 continue
             for link in (record, *record.get("beside", ())):
-                spans += [(link[end]["own_frames"]["from_ns"] / 1e6, link[end]["own_frames"]["to_ns"] / 1e6)
-                          for end in ("first", "second") if link["link_facts"][end]["host"] == row["host"]]
+                spans += [
+                    (link[end]["own_frames"]["from_ns"] / 1e6, link[end]["own_frames"]["to_ns"] / 1e6)
+                    for end in ("first", "second")
+                    if link["link_facts"][end]["host"] == row["host"]
+                ]
         return min(first for first, _ in spans), max(last for _, last in spans)
 
     def _counted(self, seen: list[list[Any]], host: str, span: tuple[float, float]) -> tuple[int, int]:
@@ -187,14 +222,36 @@ class Bed:
 
     def _our_addresses(self) -> set[str]:
         hosts = [host for host in FOUR_HOSTS.hosts if host.name in OURS]
-        return {*(host.measured_address_4 for host in hosts), *(host.measured_address_6 for host in hosts),
-                "198.18.0.5"}
+        return {
+            *(host.measured_address_4 for host in hosts),
+            *(host.measured_address_6 for host in hosts),
+            "198.18.0.5",
+        }
 
     def _join_controller(self) -> None:
         """Let the controller reach the hosts over the measured network as well, by an SSH server of their own there."""
         switch, desk = self.lab.switch, self.lab.controller
-        subprocess.run(["nsenter", f"--net=/proc/{switch.pid}/ns/net", "ip", "link", "add", "dev", "port-desk", "mtu",
-                        "9000", "type", "veth", "peer", "name", "eth9", "netns", str(desk.pid)], check=True)
+        subprocess.run(
+            [
+                "nsenter",
+                f"--net=/proc/{switch.pid}/ns/net",
+                "ip",
+                "link",
+                "add",
+                "dev",
+                "port-desk",
+                "mtu",
+                "9000",
+                "type",
+                "veth",
+                "peer",
+                "name",
+                "eth9",
+                "netns",
+                str(desk.pid),
+            ],
+            check=True,
+        )
         switch.output(["ip", "link", "set", "dev", "port-desk", "master", "trunk", "up"])
         desk.output(["ip", "link", "set", "dev", "eth9", "up"])
         desk.output(["ip", "address", "add", "198.18.0.5/24", "dev", "eth9"])
@@ -237,16 +294,25 @@ def is_ours(flow: str, addresses: set[str]) -> bool:
 def plan_of(case: Case) -> str:
     """The plan that makes it."""
     links = {"uplink": {"ends": ["dome:eth1", "hall:eth1"]}, "side": {"ends": ["dome:eth1", "shed:eth1"]}}
-    wanted = dict(list(links.items())[:case.links])
-    factors: dict[str, Any] = {"mtu": [case.mtu], "transport": [case.transport], "direction": [case.direction],
-                               "streams": [case.streams], "ip": [case.ip]}
+    wanted = dict(list(links.items())[: case.links])
+    factors: dict[str, Any] = {
+        "mtu": [case.mtu],
+        "transport": [case.transport],
+        "direction": [case.direction],
+        "streams": [case.streams],
+        "ip": [case.ip],
+    }
     if case.links > 1:
         factors["together"] = ["alone", "all"] if case.alone else ["all"]
     if case.transport == "udp":
         factors["offered_rate"] = [case.offered]
     if case.datagram_size:
         factors["datagram_size"] = [f"{case.datagram_size}B"]
-    hosts = {name: {"ssh": name, "privilege": "root"} for name in OURS[:1 + case.links]}
-    return plan_text(hosts=hosts, factors=factors, lease="30s",
-                     links={name: {**link, "rate": "100Mbit/s"} for name, link in wanted.items()},
-                     trial={"length": "1s", "warmup": "300ms", "settle": "50ms", "replicates": 1})
+    hosts = {name: {"ssh": name, "privilege": "root"} for name in OURS[: 1 + case.links]}
+    return plan_text(
+        hosts=hosts,
+        factors=factors,
+        lease="30s",
+        links={name: {**link, "rate": "100Mbit/s"} for name, link in wanted.items()},
+        trial={"length": "1s", "warmup": "300ms", "settle": "50ms", "replicates": 1},
+    )

@@ -34,8 +34,10 @@ def flow_of(head: bytearray) -> str:
         return f"{kind:#06x} - - 0 0"
     ports = struct.unpack_from("!HH", head, at) if whole and protocol in (6, 17) else (0, 0)
     names = {6: "tcp", 17: "udp", 1: "icmp", 58: "icmp6"}
-    return (f"{names.get(protocol, protocol)} {socket.inet_ntop(inet, source)} {socket.inet_ntop(inet, destination)} "
-            f"{ports[0]} {ports[1]}")
+    return (
+        f"{names.get(protocol, protocol)} {socket.inet_ntop(inet, source)} {socket.inet_ntop(inet, destination)} "
+        f"{ports[0]} {ports[1]}"
+    )
 
 
 def opened(name: str) -> socket.socket:

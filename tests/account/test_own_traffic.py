@@ -20,9 +20,16 @@ def bed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bed]:
         yield Bed(lab, tmp_path_factory.mktemp("bed"))
 
 
-@pytest.mark.parametrize("case", [
-    Case(loss=1000, direction="bidirectional"), Case(loss=200, lossy="hall", transport="udp"),
-    Case(links=2, alone=True), Case(cross=0.05, loss=200)], ids=lambda case: case.kind)
+@pytest.mark.parametrize(
+    "case",
+    [
+        Case(loss=1000, direction="bidirectional"),
+        Case(loss=200, lossy="hall", transport="udp"),
+        Case(links=2, alone=True),
+        Case(cross=0.05, loss=200),
+    ],
+    ids=lambda case: case.kind,
+)
 def test_every_octet_on_the_interface_is_told_whose_it_is(bed: Bed, case: Case) -> None:
     found = bed.judged(case)
     assert len(found) == (8 if case.alone else 2)  # a row for each end of each link: one alone, the other, both

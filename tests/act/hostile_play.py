@@ -41,9 +41,15 @@ from orchestrator.cli.main import main
 main()
 """
 HASTY_S = 3.0
-PLAN = {"plan": "night", "hosts": {name: {"ssh": "box", "privilege": "none"} for name in ("dome", "hall")},
-        "links": {"uplink": {"ends": ["dome:eth1", "hall:eth1"], "rate": "1Gbit/s"}},
-        "factors": {"streams": [1, 2]}, "trial": {"length": "1s", "replicates": 1}, "lease": "5s", "patience": "1s"}
+PLAN = {
+    "plan": "night",
+    "hosts": {name: {"ssh": "box", "privilege": "none"} for name in ("dome", "hall")},
+    "links": {"uplink": {"ends": ["dome:eth1", "hall:eth1"], "rate": "1Gbit/s"}},
+    "factors": {"streams": [1, 2]},
+    "trial": {"length": "1s", "replicates": 1},
+    "lease": "5s",
+    "patience": "1s",
+}
 
 
 async def play(folder: Path, command: str, step: str, seed: int) -> list[str]:
@@ -52,8 +58,12 @@ async def play(folder: Path, command: str, step: str, seed: int) -> list[str]:
         config = server.configuration(server.known_line() if command != "trust" else "")
         plan = folder / "plan.yaml"
         plan.write_text(yaml.safe_dump(PLAN))
-        words = {"trust": ["box"], "survey": ["box"], "run": [str(plan), "--out", str(folder / "runs")],
-                 "recover": [str(plan)]}[command]
+        words = {
+            "trust": ["box"],
+            "survey": ["box"],
+            "run": [str(plan), "--out", str(folder / "runs")],
+            "recover": [str(plan)],
+        }[command]
         memory = folder / "memory-kib"
         argv = [sys.executable, "-c", HASTY, str(memory), str(HASTY_S), command, *words, "--ssh-config", config]
         return await asyncio.to_thread(_run, argv, command, memory)
@@ -61,8 +71,13 @@ async def play(folder: Path, command: str, step: str, seed: int) -> list[str]:
 
 def _run(argv: list[str], command: str, memory: Path) -> list[str]:
     began = time.monotonic()
-    process = subprocess.Popen(argv, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-                               env={**os.environ, "NO_COLOR": "1"})
+    process = subprocess.Popen(
+        argv,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env={**os.environ, "NO_COLOR": "1"},
+    )
     try:
         out, err = process.communicate(timeout=BOUNDS_S[command])
     except subprocess.TimeoutExpired:
@@ -76,7 +91,7 @@ def _run(argv: list[str], command: str, memory: Path) -> list[str]:
     if "Traceback" in text or "our own fault" in text:
         problems.append(f"a fault of ours: {text[-600:]!r}")
     if found := RAW.search(text):
-        problems.append(f"raw {found.group()!r} in {text[max(0, found.start() - 80):found.end() + 40]!r}")
+        problems.append(f"raw {found.group()!r} in {text[max(0, found.start() - 80) : found.end() + 40]!r}")
     if not text.strip():
         problems.append("not a word")
     if len(text) > 60_000:

@@ -23,15 +23,50 @@ from tests.borders.mutations import ESCAPES, mutated, text_of
 from tests.borders.scripted import ANSWERS, frame
 
 PAINT = ESCAPES.encode("utf-8", "surrogateescape")
-RAW_STEPS = ("silent", "close", "paint", "flood", "version then silence", "version then close", "version then garbage",
-             "huge version", "other protocol")
+RAW_STEPS = (
+    "silent",
+    "close",
+    "paint",
+    "flood",
+    "version then silence",
+    "version then close",
+    "version then garbage",
+    "huge version",
+    "other protocol",
+)
 AUTH_STEPS = ("refuse all", "stall", "banner", "disconnect")
-CHANNEL_STEPS = ("refuse", "stall", "exit", "paint", "flood stdout", "flood stderr", "octet by octet", "marker only",
-                 "marker and garbage", "marker and huge frame", "marker and half a frame", "odd marker", "signal")
-HELPER_STEPS = ("odd hello", "no hello", "stall at a verb", "close at a verb", "mutated answers", "flood of events",
-                "frames without end", "answers nobody asked for", "painted errors")
-STEPS = (*(f"raw: {one}" for one in RAW_STEPS), *(f"auth: {one}" for one in AUTH_STEPS),
-         *(f"channel: {one}" for one in CHANNEL_STEPS), *(f"helper: {one}" for one in HELPER_STEPS))
+CHANNEL_STEPS = (
+    "refuse",
+    "stall",
+    "exit",
+    "paint",
+    "flood stdout",
+    "flood stderr",
+    "octet by octet",
+    "marker only",
+    "marker and garbage",
+    "marker and huge frame",
+    "marker and half a frame",
+    "odd marker",
+    "signal",
+)
+HELPER_STEPS = (
+    "odd hello",
+    "no hello",
+    "stall at a verb",
+    "close at a verb",
+    "mutated answers",
+    "flood of events",
+    "frames without end",
+    "answers nobody asked for",
+    "painted errors",
+)
+STEPS = (
+    *(f"raw: {one}" for one in RAW_STEPS),
+    *(f"auth: {one}" for one in AUTH_STEPS),
+    *(f"channel: {one}" for one in CHANNEL_STEPS),
+    *(f"helper: {one}" for one in HELPER_STEPS),
+)
 MARK = f"{MARKER} 3.11.2 -\n".encode()
 HELLO = {"id": 0, "kind": "hello", "body": {"code": "x", "pid": 7, "uid": 0, "verbs": [], "python": "3.11.2"}}
 Session = asyncssh.SSHServerProcess[bytes]
@@ -50,9 +85,14 @@ async def hostile_server(folder: Path, step: str, seed: int = 1) -> AsyncIterato
         served.port = listener.sockets[0].getsockname()[1]
     else:
         listener = await asyncssh.listen(
-            "127.0.0.1", 0, server_host_keys=[key], server_factory=lambda: _Server(what if layer == "auth" else ""),
+            "127.0.0.1",
+            0,
+            server_host_keys=[key],
+            server_factory=lambda: _Server(what if layer == "auth" else ""),
             authorized_client_keys=asyncssh.import_authorized_keys(user.export_public_key().decode()),
-            process_factory=_process(layer, what, dice), encoding=None)
+            process_factory=_process(layer, what, dice),
+            encoding=None,
+        )
         served.port = listener.get_port()
     try:
         yield served
@@ -64,9 +104,12 @@ async def hostile_server(folder: Path, step: str, seed: int = 1) -> AsyncIterato
 
 def _raw(what: str, dice: random.Random) -> Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]:
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        says = {"paint": PAINT + b"\r\n", "flood": b"x" * 65536, "huge version": b"SSH-2.0-" + b"v" * 100_000,
-                "other protocol": b"HTTP/1.1 400 Bad Request\r\nX: " + PAINT + b"\r\n\r\n"}.get(
-                    what, b"SSH-2.0-OpenSSH_9 " + PAINT.replace(b"\r\n", b"") + b"\r\n" if "version" in what else b"")
+        says = {
+            "paint": PAINT + b"\r\n",
+            "flood": b"x" * 65536,
+            "huge version": b"SSH-2.0-" + b"v" * 100_000,
+            "other protocol": b"HTTP/1.1 400 Bad Request\r\nX: " + PAINT + b"\r\n\r\n",
+        }.get(what, b"SSH-2.0-OpenSSH_9 " + PAINT.replace(b"\r\n", b"") + b"\r\n" if "version" in what else b"")
         with contextlib.suppress(OSError):
             writer.write(says)
             await writer.drain()
@@ -79,6 +122,7 @@ def _raw(what: str, dice: random.Random) -> Callable[[asyncio.StreamReader, asyn
             if what in ("silent", "version then silence"):
                 await reader.read()  # until the other end has given up
         writer.close()
+
     return serve
 
 
@@ -114,6 +158,7 @@ def _process(layer: str, what: str, dice: random.Random) -> Callable[[Session], 
             await (_channel(process, what, dice) if layer == "channel" else _helper(process, what, dice))
         except (OSError, asyncssh.Error, asyncio.IncompleteReadError):
             return
+
     return run
 
 
@@ -141,9 +186,13 @@ async def _channel(process: Session, what: str, dice: random.Random) -> None:
     elif what.startswith("marker") or what == "odd marker":
         out.write(MARKER.encode() + b" 9.99.999 " + b"m" * 300 + b"\n" if what == "odd marker" else MARK)
         head = struct.pack(">II", 1 << 31, 0)
-        out.write({"marker and garbage": dice.randbytes(4000),
-                   "marker and huge frame": head + struct.pack(">I", zlib.crc32(head)),
-                   "marker and half a frame": frame(text_of(HELLO, random.Random(0)))[:-4]}.get(what, b""))
+        out.write(
+            {
+                "marker and garbage": dice.randbytes(4000),
+                "marker and huge frame": head + struct.pack(">I", zlib.crc32(head)),
+                "marker and half a frame": frame(text_of(HELLO, random.Random(0)))[:-4],
+            }.get(what, b"")
+        )
     if not process.is_closing():
         await asyncio.sleep(3600)
 

@@ -37,9 +37,11 @@ class LocalServer:
         """The path of an SSH configuration that calls this server `box` and knows these host keys."""
         (self.folder / "known_hosts").write_text(known)
         file = self.folder / "config"
-        file.write_text(f"Host box\n  HostName 127.0.0.1\n  Port {self.port}\n  User {os.environ.get('USER', 'root')}\n"
-                        f"  IdentityFile {self.folder}/user_key\n  IdentityAgent none\n"
-                        f"  UserKnownHostsFile {self.folder}/known_hosts\n  GlobalKnownHostsFile /dev/null\n{more}")
+        file.write_text(
+            f"Host box\n  HostName 127.0.0.1\n  Port {self.port}\n  User {os.environ.get('USER', 'root')}\n"
+            f"  IdentityFile {self.folder}/user_key\n  IdentityAgent none\n"
+            f"  UserKnownHostsFile {self.folder}/known_hosts\n  GlobalKnownHostsFile /dev/null\n{more}"
+        )
         return str(file)
 
 
@@ -47,10 +49,16 @@ BOX = HostAddress("box", "box", privilege="root")
 
 
 @contextlib.asynccontextmanager
-async def local_server(folder: Path, *, keys: Sequence[asyncssh.SSHKey] = (),
-                       certificates: Sequence[asyncssh.SSHCertificate] = (),
-                       login_shell: Sequence[str] = ("/bin/sh", "-c"), environment: dict[str, str] | None = None,
-                       allow_login: bool = True, authorized: str = "") -> AsyncIterator[LocalServer]:
+async def local_server(
+    folder: Path,
+    *,
+    keys: Sequence[asyncssh.SSHKey] = (),
+    certificates: Sequence[asyncssh.SSHCertificate] = (),
+    login_shell: Sequence[str] = ("/bin/sh", "-c"),
+    environment: dict[str, str] | None = None,
+    allow_login: bool = True,
+    authorized: str = "",
+) -> AsyncIterator[LocalServer]:
     """Serve until the block ends. `login_shell` gets the command as its last argument, as a login shell does.
 
     `authorized`: an authorized-keys line in place of the one for the key that the configuration names.
@@ -68,8 +76,14 @@ async def local_server(folder: Path, *, keys: Sequence[asyncssh.SSHKey] = (),
     async def run(process: asyncssh.SSHServerProcess[bytes]) -> None:
         served.commands.append(process.command or "")
         child = await asyncio.create_subprocess_exec(
-            *login_shell, process.command or "", stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-            env=environment or {"PATH": SYSTEM_PATH, "HOME": str(folder)}, cwd=folder)
+            *login_shell,
+            process.command or "",
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            env=environment or {"PATH": SYSTEM_PATH, "HOME": str(folder)},
+            cwd=folder,
+        )
         children.append(child)
         await _carry(process, child)
 
@@ -77,8 +91,16 @@ async def local_server(folder: Path, *, keys: Sequence[asyncssh.SSHKey] = (),
         served.handshakes += 1
 
     shown = list(zip(keys, certificates, strict=True)) if certificates else list(keys)
-    listener = await asyncssh.listen("127.0.0.1", 0, server_host_keys=shown, authorized_client_keys=admitted,
-                                     server_factory=_Server, process_factory=run, encoding=None, acceptor=accepted)
+    listener = await asyncssh.listen(
+        "127.0.0.1",
+        0,
+        server_host_keys=shown,
+        authorized_client_keys=admitted,
+        server_factory=_Server,
+        process_factory=run,
+        encoding=None,
+        acceptor=accepted,
+    )
     served.port = listener.get_port()
     try:
         yield served
@@ -104,9 +126,11 @@ async def _carry(process: asyncssh.SSHServerProcess[bytes], child: asyncio.subpr
     assert child.stdin is not None
     assert child.stdout is not None
     assert child.stderr is not None
-    tasks = [asyncio.create_task(_copy(process.stdin, child.stdin)),
-             asyncio.create_task(_copy(child.stdout, process.stdout)),
-             asyncio.create_task(_copy(child.stderr, process.stderr))]
+    tasks = [
+        asyncio.create_task(_copy(process.stdin, child.stdin)),
+        asyncio.create_task(_copy(child.stdout, process.stdout)),
+        asyncio.create_task(_copy(child.stderr, process.stderr)),
+    ]
     try:
         while child.returncode is None:  # wait() would also wait for the end of its output
             await asyncio.sleep(0.005)

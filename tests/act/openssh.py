@@ -51,9 +51,16 @@ def why_not_here() -> str:
 
 
 @contextlib.contextmanager
-def open_ssh(*, login_shell: str = "/bin/bash", start_file: str = "", sudoers: str = "", settings: str = "",
-             broken_sudo: bool = False, shadow: str = "*:19000:0:99999:7:::",
-             key_options: str = "") -> Iterator[OpenSsh]:
+def open_ssh(
+    *,
+    login_shell: str = "/bin/bash",
+    start_file: str = "",
+    sudoers: str = "",
+    settings: str = "",
+    broken_sudo: bool = False,
+    shadow: str = "*:19000:0:99999:7:::",
+    key_options: str = "",
+) -> Iterator[OpenSsh]:
     """Serve until the block ends."""
     folder = Path(tempfile.mkdtemp(prefix="linktrial-sshd-"))
     folder.chmod(0o755)  # the user has to reach the home inside
@@ -72,15 +79,31 @@ def open_ssh(*, login_shell: str = "/bin/bash", start_file: str = "", sudoers: s
     port = _free_port()
     (folder / "sshd_config").write_text(
         f"{settings}\nPort {port}\nListenAddress 127.0.0.1\nHostKey {folder}/host_key\nStrictModes no\nUsePAM no\n"
-        f"AuthorizedKeysFile {folder}/authorized\nPidFile none\nUseDNS no\nPrintMotd no\nLogLevel VERBOSE\n")
+        f"AuthorizedKeysFile {folder}/authorized\nPidFile none\nUseDNS no\nPrintMotd no\nLogLevel VERBOSE\n"
+    )
     (folder / "known_hosts").write_text(f"[127.0.0.1]:{port} {host_key.export_public_key().decode()}")
     (folder / "config").write_text(
         f"Host box\n  HostName 127.0.0.1\n  Port {port}\n  IdentityFile {folder}/user_key\n  IdentityAgent none\n"
-        f"  UserKnownHostsFile {folder}/known_hosts\n  GlobalKnownHostsFile /dev/null\n")
+        f"  UserKnownHostsFile {folder}/known_hosts\n  GlobalKnownHostsFile /dev/null\n"
+    )
     with (folder / "log").open("wb") as log:
-        process = subprocess.Popen(["unshare", "--mount", "--pid", "--fork", "--kill-child", "--mount-proc",
-                                    "/bin/sh", "-c", _START, str(folder)], stdin=subprocess.DEVNULL, stdout=log,
-                                   stderr=log)
+        process = subprocess.Popen(
+            [
+                "unshare",
+                "--mount",
+                "--pid",
+                "--fork",
+                "--kill-child",
+                "--mount-proc",
+                "/bin/sh",
+                "-c",
+                _START,
+                str(folder),
+            ],
+            stdin=subprocess.DEVNULL,
+            stdout=log,
+            stderr=log,
+        )
     try:
         _wait_for(port, process, folder)
         yield OpenSsh(folder, port, str(folder / "config"))
@@ -96,8 +119,10 @@ def _write_accounts(folder: Path, login_shell: str, start_file: str, shadow: str
     (home / ".bashrc").write_text(start_file)
     for file in (home, home / ".bashrc"):
         os.chown(file, UID, UID)
-    (folder / "passwd").write_text(f"root:x:0:0:root:/root:/bin/bash\nsshd:x:100:65534::/run/sshd:/usr/sbin/nologin\n"
-                                   f"{USER}:x:{UID}:{UID}::{home}:{login_shell}\n")
+    (folder / "passwd").write_text(
+        f"root:x:0:0:root:/root:/bin/bash\nsshd:x:100:65534::/run/sshd:/usr/sbin/nologin\n"
+        f"{USER}:x:{UID}:{UID}::{home}:{login_shell}\n"
+    )
     (folder / "group").write_text(f"root:x:0:\nnogroup:x:65534:\n{USER}:x:{UID}:\n")
     (folder / "shadow").write_text(f"root:*:19000:0:99999:7:::\n{USER}:{shadow}\n")
     (folder / "shadow").chmod(0o640)

@@ -10,16 +10,29 @@ SINCE_NS = 1_790_000_000 * 10**9  # 2026-09-21 14:13 UTC
 
 
 def values(**changes: object) -> dict[str, object]:
-    return {"run_id": "night-1", "holder": holder_words("ann", "desk", 4711, "/home/ann/runs/night-1"),
-            "since_wall_ns": SINCE_NS, "left_s": 12.3, "lease_s": 30.0, "standing": "held", **changes}
+    return {
+        "run_id": "night-1",
+        "holder": holder_words("ann", "desk", 4711, "/home/ann/runs/night-1"),
+        "since_wall_ns": SINCE_NS,
+        "left_s": 12.3,
+        "lease_s": 30.0,
+        "standing": "held",
+        **changes,
+    }
 
 
 def test_a_held_host_names_who_since_when_which_run_and_what_to_do() -> None:
     held = held_by("busy", values())
     assert held is not None
     said, do = held
-    for words in ("ann@desk holds this host", "since 2026-09-21 14:13 UTC", "the run night-1", "process 4711",
-                  "/home/ann/runs/night-1", "its lease ends in 12 s"):
+    for words in (
+        "ann@desk holds this host",
+        "since 2026-09-21 14:13 UTC",
+        "the run night-1",
+        "process 4711",
+        "/home/ann/runs/night-1",
+        "its lease ends in 12 s",
+    ):
         assert words in said
     for words in ("wait", "ask ann@desk", "linktrial recover /home/ann/runs/night-1"):
         assert words in do
@@ -41,8 +54,9 @@ def test_a_holder_of_an_earlier_version_is_named_by_what_it_said() -> None:
     assert "recover ITS-FOLDER" in held[1]
 
 
-@pytest.mark.parametrize("changes", [{"holder": None}, {"run_id": 7}, {"since_wall_ns": "x"},
-                                     {"since_wall_ns": 10**40}])
+@pytest.mark.parametrize(
+    "changes", [{"holder": None}, {"run_id": 7}, {"since_wall_ns": "x"}, {"since_wall_ns": 10**40}]
+)
 def test_a_host_that_says_nonsense_of_its_holder_is_quoted_as_it_is(changes: dict[str, object]) -> None:
     assert held_by("busy", values(**changes)) is None
 

@@ -54,14 +54,17 @@ class Session:
 
 def unheard(*, answers: bool, **session: str) -> tuple[list[str], Session]:
     """Which hosts are told to hear no datagram; and the session, as it was used."""
+
     async def scene() -> tuple[list[str], Session]:
         _, host = await asyncio.get_running_loop().create_datagram_endpoint(
-            lambda: Host(answers=answers), local_addr=("127.0.0.1", 0))
+            lambda: Host(answers=answers), local_addr=("127.0.0.1", 0)
+        )
         found = Session(host, **session)
         async with in_band([SharedEnd(found, TOKEN)], LEASE_S) as traffic:  # type: ignore[arg-type]
             told = list(traffic.unheard)
         host.transport.close()
         return told, found
+
     return asyncio.run(scene())
 
 
@@ -72,8 +75,11 @@ def test_a_host_that_answers_is_renewed_by_datagrams_for_a_lease_of_its_own_cloc
     assert abs(session.listens.until_ns - BOOT_NS - LEASE_S * 1e9) < 1e9
 
 
-@pytest.mark.parametrize("session", [{}, {"peer_address": ""}, {"problem": "no_control_path"}],
-                         ids=["UDP is blocked", "behind a jump host", "by no address that it knows"])
+@pytest.mark.parametrize(
+    "session",
+    [{}, {"peer_address": ""}, {"problem": "no_control_path"}],
+    ids=["UDP is blocked", "behind a jump host", "by no address that it knows"],
+)
 def test_a_host_that_no_datagram_reaches_is_named(session: dict[str, str]) -> None:
     told, used = unheard(answers=False, **session)
     assert told == ["dome"]

@@ -49,8 +49,12 @@ class Holder:
 
     def __init__(self, lab: Lab, lease_s: float = LEASE_S) -> None:
         self.lab = lab
-        self.process = lab.start([sys.executable, "-c", CONTROLLER, lab.ssh_config, str(lease_s)],
-                                 stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+        self.process = lab.start(
+            [sys.executable, "-c", CONTROLLER, lab.ssh_config, str(lease_s)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
         self.began = self.hear()
         assert self.began["ok"]
         assert mtu(lab) == OURS
@@ -142,9 +146,14 @@ def test_a_controller_that_sleeps_past_its_lease_is_refused_when_it_wakes(holder
         stale = holder.began["token"]
         place = {"setting": "mtu", "target": "eth1", "level": 4000}
         known = {**place, "value": {"mtu": 1400, "children": {}, "ipv6": {}}, "ours": [4000], "unfinished": True}
-        for verb, args in (("apply", {"uses": [place]}), ("lease.renew", {"lease_s": 60}), ("restore", {}),
-                           ("prepare", {"interfaces": ["eth1"], "places": [place]}), ("lease.release", {}),
-                           ("adopt", {"before": [known]})):
+        for verb, args in (
+            ("apply", {"uses": [place]}),
+            ("lease.renew", {"lease_s": 60}),
+            ("restore", {}),
+            ("prepare", {"interfaces": ["eth1"], "places": [place]}),
+            ("lease.release", {}),
+            ("adopt", {"before": [known]}),
+        ):
             assert holder.ask(verb, {"token": stale, **args}) == {"code": "stale"}, verb
         assert mtu(lab) == OURS
         assert second.ask("restore", {"token": second.began["token"]})["left"] == []
@@ -164,11 +173,13 @@ def test_all_of_us_killed_at_once_leaves_a_host_that_recover_puts_right(holder: 
     dome.output(["kill", "-9", *map(str, keepers), str(holder.began["helper"])])
     time.sleep(LEASE_S)
     assert mtu(lab) == OURS, "somebody was left"
-    script = ("import asyncio, json, sys\nfrom orchestrator.act.session import HostAddress, connect\n"
-              "async def main():\n"
-              "    s = await connect(HostAddress('dome', 'dome'), ssh_config=sys.argv[1])\n"
-              "    print(json.dumps(await s.request('recover', {'run_id': 'r1'}, bound_s=60)))\n"
-              "    await s.close()\nasyncio.run(main())\n")
+    script = (
+        "import asyncio, json, sys\nfrom orchestrator.act.session import HostAddress, connect\n"
+        "async def main():\n"
+        "    s = await connect(HostAddress('dome', 'dome'), ssh_config=sys.argv[1])\n"
+        "    print(json.dumps(await s.request('recover', {'run_id': 'r1'}, bound_s=60)))\n"
+        "    await s.close()\nasyncio.run(main())\n"
+    )
     done = lab.run([sys.executable, "-c", script, lab.ssh_config], capture_output=True, text=True, timeout=60)
     outcome = json.loads(done.stdout)
     assert mtu(lab) == FOUND

@@ -15,9 +15,18 @@ def test_a_run_made_here_is_known():
     assert made_here("night-1", "plan: a\n", {"hall": "h"})
 
 
-@pytest.mark.parametrize("other", [("night-2", "plan: a\n", {"hall": "h"}), ("night-1", "plan: b\n", {"hall": "h"}),
-                                   ("night-1", "plan: a\n", {"hall": "evil"}), ("night-1", "plan: a\n", {}),
-                                   ("..", "plan: a\n", {}), ("", "", {}), ("a/../night-1", "plan: a\n", {"hall": "h"})])
+@pytest.mark.parametrize(
+    "other",
+    [
+        ("night-2", "plan: a\n", {"hall": "h"}),
+        ("night-1", "plan: b\n", {"hall": "h"}),
+        ("night-1", "plan: a\n", {"hall": "evil"}),
+        ("night-1", "plan: a\n", {}),
+        ("..", "plan: a\n", {}),
+        ("", "", {}),
+        ("a/../night-1", "plan: a\n", {"hall": "h"}),
+    ],
+)
 def test_another_name_plan_or_binding_is_not_ours(other):
     note_made("night-1", "plan: a\n", {"hall": "h"})
     assert not made_here(*other)

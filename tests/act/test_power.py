@@ -39,8 +39,10 @@ def test_a_command_that_is_not_there_is_told() -> None:
 
 def test_a_command_that_hangs_is_killed_with_what_it_started(tmp_path: Path) -> None:
     number = tmp_path / "pid"
-    child = ("import subprocess, sys, time\np = subprocess.Popen(['sleep', '600'])\n"
-             "open(sys.argv[1], 'w').write(str(p.pid))\ntime.sleep(600)")
+    child = (
+        "import subprocess, sys, time\np = subprocess.Popen(['sleep', '600'])\n"
+        "open(sys.argv[1], 'w').write(str(p.pid))\ntime.sleep(600)"
+    )
     with pytest.raises(HostError, match=r"had not ended after 2 s and was killed"):
         switch(sys.executable, "-c", child, str(number), bound_s=2.0)
     pid = int(number.read_text())

@@ -27,5 +27,6 @@ class Session:
 def test_a_host_that_refuses_to_restart_is_not_waited_for() -> None:
     async def connect(name: str) -> HostSession:
         return cast(HostSession, Session())
+
     with pytest.raises(HostError, match="container"):
         asyncio.run(restart_host("dome", connect, "r1", [], bound_s=0.01))

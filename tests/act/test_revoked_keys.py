@@ -38,8 +38,13 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
         file = folder / f"key{number}.pub"
         line = key.export_public_key()
         if number % 4:
-            line = AUTHORITIES[number % 2].generate_host_certificate(
-                key, f"host{number}", principals=["x"], serial=draw.choice([0, 7, 70, number])).export_certificate()
+            line = (
+                AUTHORITIES[number % 2]
+                .generate_host_certificate(
+                    key, f"host{number}", principals=["x"], serial=draw.choice([0, 7, 70, number])
+                )
+                .export_certificate()
+            )
         file.write_bytes(line)
         files.append(file)
     for number, authority in enumerate(AUTHORITIES):
@@ -51,8 +56,10 @@ SPECIFICATION = st.one_of(
     st.integers(0, 80).map(lambda n: f"serial: {n}"),
     st.tuples(st.integers(1, 80), st.integers(1, 80)).map(lambda two: f"serial: {two[0]}-{two[0] + two[1]}"),
     st.integers(0, 11).map(lambda n: f"id: host{n}"),
-    st.integers(0, 11).map(lambda n: f"key: {n}"), st.integers(0, 11).map(lambda n: f"sha1: {n}"),
-    st.integers(0, 11).map(lambda n: f"sha256: {n}"))
+    st.integers(0, 11).map(lambda n: f"key: {n}"),
+    st.integers(0, 11).map(lambda n: f"sha1: {n}"),
+    st.integers(0, 11).map(lambda n: f"sha256: {n}"),
+)
 
 
 @settings(max_examples=15, deadline=None)

@@ -44,7 +44,8 @@ def test_the_plan_is_on_the_disk_before_any_host_is_contacted(tmp_path: Path, mo
 
 
 def test_we_are_named_by_the_login_name_of_the_account_database_and_not_by_the_environment(
-        monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     name = pwd.getpwuid(os.getuid()).pw_name
     monkeypatch.delenv("USER", raising=False)
     monkeypatch.delenv("SUDO_UID", raising=False)

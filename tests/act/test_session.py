@@ -39,12 +39,21 @@ def _on_session(folder: Path, work: Callable[[HostSession], Awaitable[Any]]) -> 
     async def run() -> Any:
         async with opened(folder) as (_, made):
             return await work(made)
+
     return asyncio.run(run())
 
 
 def _path_args(port: int) -> dict[str, Any]:
-    return {"token": "ab" * 32, "interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.1", "family": 4, "port": port,
-            "mtu": 1500, "small_first_bound_s": 20.0}
+    return {
+        "token": "ab" * 32,
+        "interface": "lo",
+        "local": "127.0.0.1",
+        "peer": "127.0.0.1",
+        "family": 4,
+        "port": port,
+        "mtu": 1500,
+        "small_first_bound_s": 20.0,
+    }
 
 
 def _free_port() -> int:
@@ -59,6 +68,7 @@ def test_the_one_command_is_all_that_a_shell_ever_sees(tmp_path: Path) -> None:
             await made.request("read", {"places": []})
             await made.request("facts")
             return server.commands
+
     assert asyncio.run(run()) == [helper_bundle().command()]
 
 
@@ -69,6 +79,7 @@ def test_a_refusal_of_the_host_keeps_its_code_and_values(tmp_path: Path) -> None
         assert refused.value.code == "bad_request"
         assert refused.value.host == "box"
         assert refused.value.values["verb"] == "lease.renew"
+
     _on_session(tmp_path, work)
 
 
@@ -81,6 +92,7 @@ def test_a_job_reports_events_until_its_result(tmp_path: Path) -> None:
         with pytest.raises(HostError) as ended:
             await job.result()
         assert ended.value.code == "cancelled"
+
     _on_session(tmp_path, work)
 
 
@@ -90,6 +102,7 @@ def test_a_job_that_ends_instead_of_reporting_raises_its_own_error(tmp_path: Pat
         with pytest.raises((HostError, BugError)) as ended:
             await job.event(20)
         assert ended.value.code not in ("silent", "lost")
+
     _on_session(tmp_path, work)
 
 
@@ -101,6 +114,7 @@ def test_a_silent_job_is_an_error_in_bounded_time(tmp_path: Path) -> None:
             await job.event(0.1)
         assert silent.value.code == "silent"
         await job.cancel()
+
     _on_session(tmp_path, work)
 
 
@@ -117,6 +131,7 @@ def test_a_killed_helper_fails_every_job_at_once(tmp_path: Path) -> None:
         await asyncio.wait_for(made.lost.wait(), 10)
         with pytest.raises(HostError):
             await made.request("clock")
+
     _on_session(tmp_path, work)
 
 
@@ -130,26 +145,46 @@ def test_a_helper_that_is_stopped_is_an_error_in_bounded_time(tmp_path: Path, mo
         assert silent.value.code == "silent"
         os.kill(made.facts_of_start["pid"], 18)
         assert (await made.request("clock"))["wall_ns"] > 0, "a late answer to the old request is nobody's"
+
     _on_session(tmp_path, work)
 
 
-@pytest.mark.parametrize("answer", [
-    {"id": 1, "kind": "done", "body": {"a": 1}}, {"id": 99, "kind": "done", "body": {}}, {"id": "x", "kind": "done"},
-    {"kind": "hello", "body": {}}, {"id": 1, "kind": "what"}, {}])
+@pytest.mark.parametrize(
+    "answer",
+    [
+        {"id": 1, "kind": "done", "body": {"a": 1}},
+        {"id": 99, "kind": "done", "body": {}},
+        {"id": "x", "kind": "done"},
+        {"kind": "hello", "body": {}},
+        {"id": 1, "kind": "what"},
+        {},
+    ],
+)
 def test_answers_that_nobody_asked_for_are_let_pass(answer: dict[str, Any], tmp_path: Path) -> None:
     """Twice, out of order, to nobody: only what was asked for and is still open is taken."""
+
     async def work(made: HostSession) -> None:
         await made.request("clock")
         for _ in range(3):
             made._channel._feed(encode(answer))
         assert (await made.request("clock"))["wall_ns"] > 0
+
     _on_session(tmp_path, work)
 
 
-@pytest.mark.parametrize("answer", [{"kind": "done"}, {"kind": "done", "body": []}, {"kind": "error"},
-                                    {"kind": "error", "error": {"code": 1}}, {"kind": "event", "body": 7}])
-def test_an_answer_that_is_not_of_its_shape_is_an_error_with_the_hosts_name(answer: dict[str, Any],
-                                                                            tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "answer",
+    [
+        {"kind": "done"},
+        {"kind": "done", "body": []},
+        {"kind": "error"},
+        {"kind": "error", "error": {"code": 1}},
+        {"kind": "event", "body": 7},
+    ],
+)
+def test_an_answer_that_is_not_of_its_shape_is_an_error_with_the_hosts_name(
+    answer: dict[str, Any], tmp_path: Path
+) -> None:
     async def work(made: HostSession) -> None:
         job = made.start("path.answer", _path_args(_free_port()), bound_s=30)
         made._channel._feed(encode({"id": job.number, **answer}))
@@ -157,6 +192,7 @@ def test_an_answer_that_is_not_of_its_shape_is_an_error_with_the_hosts_name(answ
             await job.result()
         assert wrong.value.code == "bad_answer"
         assert wrong.value.host == "box"
+
     _on_session(tmp_path, work)
 
 
@@ -170,6 +206,7 @@ def test_a_flood_of_events_is_an_error_and_not_memory(tmp_path: Path, monkeypatc
         with pytest.raises(HostError) as flooded:
             await job.result()
         assert flooded.value.code == "too_much"
+
     _on_session(tmp_path, work)
 
 
@@ -206,9 +243,17 @@ async def _code(config: str, host: Any = BOX, bound_s: float = 3.0) -> str:
     return ""
 
 
-@pytest.mark.parametrize(("where", "code"), [("nobody listens", "refused"), ("never answers", "no_answer"),
-                                             ("unknown name", "name_unknown"), ("no key of ours", "login_refused"),
-                                             ("hangs up", "closed"), ("not SSH", "closed")])
+@pytest.mark.parametrize(
+    ("where", "code"),
+    [
+        ("nobody listens", "refused"),
+        ("never answers", "no_answer"),
+        ("unknown name", "name_unknown"),
+        ("no key of ours", "login_refused"),
+        ("hangs up", "closed"),
+        ("not SSH", "closed"),
+    ],
+)
 def test_each_way_not_to_get_in_has_its_name(where: str, code: str, tmp_path: Path) -> None:
     async def run() -> str:
         async with local_server(tmp_path, allow_login=where != "no key of ours") as server:
@@ -242,8 +287,9 @@ def test_a_key_with_a_passphrase_is_named(tmp_path: Path) -> None:
     async def run() -> HostError:
         async with local_server(tmp_path) as server:
             config = server.configuration(server.known_line())
-            subprocess.run(["ssh-keygen", "-q", "-p", "-N", "secret", "-f", str(tmp_path / "user_key")], check=True,
-                           timeout=10)
+            subprocess.run(
+                ["ssh-keygen", "-q", "-p", "-N", "secret", "-f", str(tmp_path / "user_key")], check=True, timeout=10
+            )
             with pytest.raises(HostError) as refused:
                 await login.log_in(BOX, ssh_config=config, bound_s=5)
             return refused.value
@@ -264,8 +310,12 @@ def agent(tmp_path: Path) -> Any:
         key = asyncssh.generate_private_key("ssh-ed25519")
         key.write_private_key(tmp_path / "agents_key")
         (tmp_path / "agents_key").chmod(0o600)
-        subprocess.run(["ssh-add", "-q", str(tmp_path / "agents_key")], check=True, timeout=10,
-                       env={**os.environ, "SSH_AUTH_SOCK": str(tmp_path / "agent")})
+        subprocess.run(
+            ["ssh-add", "-q", str(tmp_path / "agents_key")],
+            check=True,
+            timeout=10,
+            env={**os.environ, "SSH_AUTH_SOCK": str(tmp_path / "agent")},
+        )
         (tmp_path / "agents_key").unlink()
         yield key
         process.kill()
@@ -327,6 +377,7 @@ def test_closing_ends_the_helper(tmp_path: Path) -> None:
     async def run() -> int:
         async with opened(tmp_path) as (_, made):
             return int(made.facts_of_start["pid"])
+
     pid = asyncio.run(run())
     for _ in range(500):
         if not started_ticks(pid):
@@ -337,8 +388,10 @@ def test_closing_ends_the_helper(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("place", ["take", "fail"])
 def test_an_error_of_ours_while_an_answer_is_taken_is_told_once_as_ours_and_then_the_session_is_lost(
-        place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """asyncssh, which calls us then, would take it for the end of the connection."""
+
     async def work(made: HostSession) -> None:
         def broken(*_: Any) -> None:
             raise KeyError("injected")

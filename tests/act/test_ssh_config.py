@@ -32,7 +32,9 @@ def _route(folder: Path, text: str, host: HostAddress = BOX) -> SshRoute:
 
 
 def test_name_user_port_key_and_jump_are_the_configurations(reader: str, tmp_path: Path) -> None:
-    route = _route(tmp_path, f"""
+    route = _route(
+        tmp_path,
+        f"""
 Host box
   HostName dome.obs.example
   User astronomer
@@ -46,7 +48,8 @@ Host box
   UserKnownHostsFile {tmp_path}/one {tmp_path}/two
   GlobalKnownHostsFile /dev/null
   RevokedHostKeys {tmp_path}/revoked
-""")
+""",
+    )
     assert route.revoked_files == (tmp_path / "revoked",)
     assert (route.hostname, route.user, route.port) == ("dome.obs.example", "astronomer", 2222)
     assert route.identity_files == (tmp_path / "key_astronomer_2222",)
@@ -68,8 +71,15 @@ def test_a_match_on_the_plans_user_is_seen(reader: str, tmp_path: Path) -> None:
     assert _route(tmp_path, text, HostAddress("dome", "box", "bench")).port == 2200
 
 
-@pytest.mark.parametrize("line", ["StrictHostKeyChecking no", "StrictHostKeyChecking off", "UserKnownHostsFile none",
-                                  "UserKnownHostsFile /dev/null"])
+@pytest.mark.parametrize(
+    "line",
+    [
+        "StrictHostKeyChecking no",
+        "StrictHostKeyChecking off",
+        "UserKnownHostsFile none",
+        "UserKnownHostsFile /dev/null",
+    ],
+)
 def test_a_configuration_that_trusts_anybody_is_refused_with_its_line(reader: str, line: str, tmp_path: Path) -> None:
     with pytest.raises(HostError) as refused:
         _route(tmp_path, f"Host box\n  {line}\n")
@@ -104,11 +114,19 @@ def test_a_name_that_could_be_an_option_never_reaches_a_program(name: str, tmp_p
         asyncio.run(resolve(HostAddress("dome", "box", user=name or "-"), None))
 
 
-@pytest.mark.parametrize(("written", "user", "host", "port"), [
-    ("jump.example", None, "jump.example", None), ("a@jump", "a", "jump", None), ("a@jump:22", "a", "jump", 22),
-    ("[2001:2::1]:2022", None, "2001:2::1", 2022), ("ssh://a@jump:2022", "a", "jump", 2022)])
-def test_an_entry_of_proxy_jump_is_read_as_openssh_reads_it(written: str, user: str | None, host: str,
-                                                            port: int | None) -> None:
+@pytest.mark.parametrize(
+    ("written", "user", "host", "port"),
+    [
+        ("jump.example", None, "jump.example", None),
+        ("a@jump", "a", "jump", None),
+        ("a@jump:22", "a", "jump", 22),
+        ("[2001:2::1]:2022", None, "2001:2::1", 2022),
+        ("ssh://a@jump:2022", "a", "jump", 2022),
+    ],
+)
+def test_an_entry_of_proxy_jump_is_read_as_openssh_reads_it(
+    written: str, user: str | None, host: str, port: int | None
+) -> None:
     found = jump_address(written, BOX)
     assert (found.user, found.ssh, found.port) == (user, host, port)
 
@@ -122,8 +140,10 @@ def test_the_answer_of_ssh_is_read_key_by_key() -> None:
 def test_an_agent_named_by_a_variable_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("MY_AGENT", "/tmp/agent.sock")
     monkeypatch.setenv("SSH_AUTH_SOCK", "/tmp/default.sock")
-    agents = [interpret({"identityagent": [word]}, BOX).identity_agent for word in
-              ("$MY_AGENT", "${MY_AGENT}", "SSH_AUTH_SOCK", "none")]
+    agents = [
+        interpret({"identityagent": [word]}, BOX).identity_agent
+        for word in ("$MY_AGENT", "${MY_AGENT}", "SSH_AUTH_SOCK", "none")
+    ]
     assert agents == ["/tmp/agent.sock", "/tmp/agent.sock", "/tmp/default.sock", ""]
 
 

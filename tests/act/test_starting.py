@@ -23,9 +23,14 @@ from tests.act.local_server import BOX, SYSTEM_PATH, local_server
 SHELLS = ["bash", "dash", "zsh", "tcsh", "fish", "ksh", "busybox"]
 
 
-async def _start(folder: Path, *, login_shell: tuple[str, ...] = ("/bin/sh", "-c"),
-                 environment: dict[str, str] | None = None,
-                 host: HostAddress = BOX, bound_s: float = 15.0) -> dict[str, object]:
+async def _start(
+    folder: Path,
+    *,
+    login_shell: tuple[str, ...] = ("/bin/sh", "-c"),
+    environment: dict[str, str] | None = None,
+    host: HostAddress = BOX,
+    bound_s: float = 15.0,
+) -> dict[str, object]:
     async with local_server(folder, login_shell=login_shell, environment=environment) as server:
         session = await connect(host, ssh_config=server.configuration(server.known_line()), bound_s=bound_s)
         try:
@@ -53,7 +58,7 @@ def _script(folder: Path, name: str, text: str) -> str:
 
 def _shell_with_start_file(folder: Path, lines: str) -> tuple[str, ...]:
     """A login shell that reads a start file first, as bash does for a command over SSH."""
-    return (_script(folder, "loginshell", f"#!/bin/bash\n{lines}\neval \"$2\"\n"), "-c")
+    return (_script(folder, "loginshell", f'#!/bin/bash\n{lines}\neval "$2"\n'), "-c")
 
 
 @pytest.mark.parametrize("name", SHELLS)
@@ -107,7 +112,7 @@ def test_a_forced_command_is_told_by_its_words(tmp_path: Path) -> None:
 
 
 def test_a_shell_that_echoes_the_command_is_not_taken_for_the_helper(tmp_path: Path) -> None:
-    error = _refused(tmp_path, login_shell=_shell_with_start_file(tmp_path, "echo \"$2\"; exit 0"))
+    error = _refused(tmp_path, login_shell=_shell_with_start_file(tmp_path, 'echo "$2"; exit 0'))
     assert error.code == "other_command"
 
 
@@ -136,8 +141,14 @@ def test_a_missing_python_is_named_whatever_the_shell_answers(shell: str, tmp_pa
 
 
 def test_an_old_python_is_named_with_its_version(tmp_path: Path) -> None:
-    old = next((path for path in ("/root/.pyenv/versions/3.7.16/bin/python", "/root/.pyenv/versions/3.6.15/bin/python")
-                if os.access(path, os.X_OK)), None)
+    old = next(
+        (
+            path
+            for path in ("/root/.pyenv/versions/3.7.16/bin/python", "/root/.pyenv/versions/3.6.15/bin/python")
+            if os.access(path, os.X_OK)
+        ),
+        None,
+    )
     if old is None:
         pytest.skip("no Python older than 3.8 is installed here")
     (tmp_path / "bin").mkdir()
@@ -152,8 +163,11 @@ def test_missing_modules_are_named_before_any_code_is_sent(tmp_path: Path) -> No
     hide = f"import sys; sys.modules.update(json=None, ctypes=None); exec(sys.argv[1])"  # noqa: F541
     bin_folder = tmp_path / "bin"
     bin_folder.mkdir()
-    _script(bin_folder, "python3", f"#!/bin/sh\nwhile [ \"$1\" != -c ]; do shift; done\n"
-            f"exec {sys.executable} -I -c '{hide}' \"$2\"\n")
+    _script(
+        bin_folder,
+        "python3",
+        f'#!/bin/sh\nwhile [ "$1" != -c ]; do shift; done\nexec {sys.executable} -I -c \'{hide}\' "$2"\n',
+    )
     error = _refused(tmp_path, environment={"PATH": f"{bin_folder}:{SYSTEM_PATH}", "HOME": str(tmp_path)})
     assert error.code == "python_modules_missing"
     assert "ctypes" in error.message
@@ -195,11 +209,17 @@ def test_code_that_does_not_match_the_command_is_not_run(tmp_path: Path, sent: s
     """The start command pins one version: a sudoers line that allows it allows nothing else, and keeps no more."""
     bundle = helper_bundle()
     pwn = b"\nprint('pwned')\n"
-    code = {"one byte changed": bundle.blob[:-len(pwn)] + pwn, "more behind it": pwn + bundle.blob,
-            "less": pwn + bundle.blob[:1000], "nothing": b"", "no end": pwn * (4 * len(bundle.blob) // len(pwn))}[sent]
+    code = {
+        "one byte changed": bundle.blob[: -len(pwn)] + pwn,
+        "more behind it": pwn + bundle.blob,
+        "less": pwn + bundle.blob[:1000],
+        "nothing": b"",
+        "no end": pwn * (4 * len(bundle.blob) // len(pwn)),
+    }[sent]
     limit = f"ulimit -v {(len(bundle.blob) * 2 + (64 << 20)) // 1024}; "  # kibibytes: an interpreter and twice the code
-    done = subprocess.run(["/bin/sh", "-c", limit + bundle.command()], input=code, capture_output=True, timeout=20,
-                          check=False)
+    done = subprocess.run(
+        ["/bin/sh", "-c", limit + bundle.command()], input=code, capture_output=True, timeout=20, check=False
+    )
     assert done.returncode == 1
     assert b"pwned" not in done.stdout
     assert b"not the code of this command" in done.stderr

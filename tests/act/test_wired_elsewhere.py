@@ -62,10 +62,13 @@ def test_crossed_cables_are_told_from_both_ends() -> None:
     assert (dome.called, vault.called) == (["eth1"], ["eth1"])
 
 
-@pytest.mark.parametrize(("dome", "vault"), [
-    ([], []),  # a router lies between, or nothing does
-    ([[1, 2, "eth1"]], [[0, 2, "eth1"]]),  # the cable is where the plan says: the path is silent for another reason
-])
+@pytest.mark.parametrize(
+    ("dome", "vault"),
+    [
+        ([], []),  # a router lies between, or nothing does
+        ([[1, 2, "eth1"]], [[0, 2, "eth1"]]),  # the cable is where the plan says: the path is silent for another reason
+    ],
+)
 def test_what_is_not_heard_elsewhere_accuses_no_cable(dome: list[list[Any]], vault: list[list[Any]]) -> None:
     assert said(Host(dome), Host(vault)) == ""
 

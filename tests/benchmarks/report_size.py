@@ -29,9 +29,16 @@ _GREATEST_WITH_SERIES = 1_000
 def scenario_of(trials: int) -> Scenario:
     """A plan with about that many trials: more cells first, then more replicates."""
     streams = max(1, min(trials // 40, 500))
-    return Scenario({"mtu": [1500, 9000], "clock": ["powersave", "performance"], "streams": list(range(1, streams + 1)),
-                     "direction": ["transmit", "receive"]}, replicates=max(1, trials // (8 * streams)),
-                    series=trials <= _GREATEST_WITH_SERIES)
+    return Scenario(
+        {
+            "mtu": [1500, 9000],
+            "clock": ["powersave", "performance"],
+            "streams": list(range(1, streams + 1)),
+            "direction": ["transmit", "receive"],
+        },
+        replicates=max(1, trials // (8 * streams)),
+        series=trials <= _GREATEST_WITH_SERIES,
+    )
 
 
 def measure(folder: Path) -> None:
@@ -40,9 +47,16 @@ def measure(folder: Path) -> None:
 
     began, busy = time.perf_counter(), time.process_time()
     write_report(folder)
-    print(json.dumps({"elapsed_s": time.perf_counter() - began, "processor_s": time.process_time() - busy,
-                      "page_bytes": (folder / "report.html").stat().st_size,
-                      "memory_bytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024}))
+    print(
+        json.dumps(
+            {
+                "elapsed_s": time.perf_counter() - began,
+                "processor_s": time.process_time() - busy,
+                "page_bytes": (folder / "report.html").stat().st_size,
+                "memory_bytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024,
+            }
+        )
+    )
 
 
 def main() -> None:
@@ -60,12 +74,20 @@ def main() -> None:
             scenario = scenario_of(trials)
             folder = make_run(Path(place), scenario)
             cells = 8 * len(scenario.factors["streams"])
-            done = subprocess.run([sys.executable, __file__, "--measure", str(folder)], check=True, text=True,
-                                  capture_output=True, cwd=ROOT)
+            done = subprocess.run(
+                [sys.executable, __file__, "--measure", str(folder)],
+                check=True,
+                text=True,
+                capture_output=True,
+                cwd=ROOT,
+            )
             found = json.loads(done.stdout)
-            print(f"{cells * scenario.replicates:>8} {cells:>6} {found['elapsed_s']:>7.1f} s "
-                  f"{found['processor_s']:>7.1f} s {found['memory_bytes'] / 1e6:>6.0f} MB "
-                  f"{found['page_bytes'] / 1e6:>6.2f} MB", flush=True)
+            print(
+                f"{cells * scenario.replicates:>8} {cells:>6} {found['elapsed_s']:>7.1f} s "
+                f"{found['processor_s']:>7.1f} s {found['memory_bytes'] / 1e6:>6.0f} MB "
+                f"{found['page_bytes'] / 1e6:>6.2f} MB",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":

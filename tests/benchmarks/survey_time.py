@@ -48,8 +48,10 @@ def main() -> None:
 def show(what: str, lab: Lab, words: list[str], rounds: int, aim_s: float) -> None:
     """The median, the least and the greatest of some surveys."""
     taken = sorted(once_s(lab, words) for _ in range(rounds))
-    print(f"{what:38} {statistics.median(taken):6.2f} s  ({taken[0]:.2f} .. {taken[-1]:.2f}), aim under {aim_s:g} s, "
-          f"n = {rounds}")
+    print(
+        f"{what:38} {statistics.median(taken):6.2f} s  ({taken[0]:.2f} .. {taken[-1]:.2f}), aim under {aim_s:g} s, "
+        f"n = {rounds}"
+    )
 
 
 def once_s(lab: Lab, words: list[str]) -> float:

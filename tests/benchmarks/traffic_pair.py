@@ -140,8 +140,9 @@ class Bench:
         cores = {"sender_core": 0, "receiver_core": 1}
         given = [{**cores, **each} for each in flows]
         args = arguments(given, interface="eth1", local=NEAR, peer=FAR, mtu=mtu)
-        dialled, served = run_pair(args, length_s=self.window_s, warmup_s=0.15, dial_in=enter("near"),
-                                   serve_in=enter("far"), born=self._born)
+        dialled, served = run_pair(
+            args, length_s=self.window_s, warmup_s=0.15, dial_in=enter("near"), serve_in=enter("far"), born=self._born
+        )
         total = Figures(0, 0, self.window_s)
         for each in flows:
             way = each["way"]
@@ -165,8 +166,10 @@ class Bench:
             room = RECEIVE_BYTES if sends == "tcp-send" else size
             pace = int(rate_bit_s / len(pairs))
             for place, kind, length, core in ((receiver, receives, room, 1), (sender, sends, size, 0)):
-                line = (f"ip netns exec {place} {self.program} {kind} {address} {PORT + number} {length} {core} "
-                        f"{told['window_from_ns']} {told['window_to_ns']} {pace}")
+                line = (
+                    f"ip netns exec {place} {self.program} {kind} {address} {PORT + number} {length} {core} "
+                    f"{told['window_from_ns']} {told['window_to_ns']} {pace}"
+                )
                 running.append((kind, self._start(line, place)))
                 if kind == receives:
                     said = running[-1][1].stdout
@@ -175,8 +178,7 @@ class Bench:
         return self._added(running)
 
     def _start(self, line: str, place: str) -> subprocess.Popen[str]:
-        return subprocess.Popen(line.split(), stdout=subprocess.PIPE, text=True,
-                                preexec_fn=lambda: self._join(place))  # noqa: PLW1509 - there are no threads here
+        return subprocess.Popen(line.split(), stdout=subprocess.PIPE, text=True, preexec_fn=lambda: self._join(place))  # noqa: PLW1509 - there are no threads here
 
     def _added(self, running: list[tuple[str, subprocess.Popen[str]]]) -> Figures:
         total = Figures(0, 0, self.window_s)
@@ -198,12 +200,20 @@ DATAGRAM_RATE = "thousand_s"
 
 
 def tcp_rows(bench: Bench) -> list[Row]:
-    return [Row(f"TCP, MTU {mtu}, offloads {offloads}", *_tcp(bench, offloads, mtu),
-                [Compared("goodput", RATE, "Gb/s", ">= 0.95")]) for mtu in (1500, 9000) for offloads in ("on", "off")]
+    return [
+        Row(
+            f"TCP, MTU {mtu}, offloads {offloads}",
+            *_tcp(bench, offloads, mtu),
+            [Compared("goodput", RATE, "Gb/s", ">= 0.95")],
+        )
+        for mtu in (1500, 9000)
+        for offloads in ("on", "off")
+    ]
 
 
-def _tcp(bench: Bench, offloads: str, mtu: int, ways: Sequence[str] = ("transmit",), streams: int = 1,
-         **more: Any) -> tuple[Callable[[], Figures], Callable[[], Figures]]:
+def _tcp(
+    bench: Bench, offloads: str, mtu: int, ways: Sequence[str] = ("transmit",), streams: int = 1, **more: Any
+) -> tuple[Callable[[], Figures], Callable[[], Figures]]:
     rate = more.get("pacing_bit_s") or 0
 
     def ours() -> Figures:
@@ -213,6 +223,7 @@ def _tcp(bench: Bench, offloads: str, mtu: int, ways: Sequence[str] = ("transmit
     def c() -> Figures:
         bench.set(offloads, mtu)
         return bench.c([(way, "tcp-send", "tcp-receive", SEND_BYTES) for way in ways for _ in range(streams)], rate)
+
     return ours, c
 
 
@@ -224,12 +235,26 @@ def paced_rows(bench: Bench) -> list[Row]:
         rate = 0.6 * 1e9 * statistics.median(flat_out().gbit_s for _ in range(5))
         paced = _tcp(bench, "off", mtu, pacing_bit_s=rate)
         name = f"TCP, MTU {mtu}, offloads off, {rate / 1e9:.2f} Gb/s"
-        rows.append(Row(name, *paced, [Compared("CPU of the sender", "send_cpu_s_per_gb", "s/GB", "<= 1.05"),
-                                       Compared("CPU of the receiver", "receive_cpu_s_per_gb", "s/GB", "<= 1.05"),
-                                       Compared("CPU of both ends", "both_cpu_s_per_gb", "s/GB", "")]))
+        rows.append(
+            Row(
+                name,
+                *paced,
+                [
+                    Compared("CPU of the sender", "send_cpu_s_per_gb", "s/GB", "<= 1.05"),
+                    Compared("CPU of the receiver", "receive_cpu_s_per_gb", "s/GB", "<= 1.05"),
+                    Compared("CPU of both ends", "both_cpu_s_per_gb", "s/GB", ""),
+                ],
+            )
+        )
         free, _ = _tcp(bench, "off", mtu, pacing_bit_s=rate, no_copy=True)
-        rows.append(Row(f"{name}, ours without copying", free, paced[1],
-                        [Compared("CPU of the sender", "send_cpu_s_per_gb", "s/GB", "< 1")]))
+        rows.append(
+            Row(
+                f"{name}, ours without copying",
+                free,
+                paced[1],
+                [Compared("CPU of the sender", "send_cpu_s_per_gb", "s/GB", "< 1")],
+            )
+        )
     return rows
 
 
@@ -243,12 +268,14 @@ def _udp(bench: Bench, offloads: str, size: int, kind: str) -> tuple[Callable[[]
     def c() -> Figures:
         bench.set(offloads, 1500)
         return bench.c([("transmit", kind, receiver, size)])
+
     return ours, c
 
 
 def udp_rows(bench: Bench) -> list[Row]:
     def row(name: str, goal: str, offloads: str, size: int, kind: str) -> Row:
         return Row(name, *_udp(bench, offloads, size, kind), [Compared("received", DATAGRAM_RATE, "k/s", goal)], True)
+
     return [
         row("UDP 1472 B, real frames, C: sendmmsg", ">= 1.3", "off", 1472, "udp-batch"),
         row("UDP 1472 B, real frames, C: one send each", "", "off", 1472, "udp-single"),
@@ -262,9 +289,13 @@ def udp_rows(bench: Bench) -> list[Row]:
 def stream_rows(bench: Bench) -> list[Row]:
     goodput = [Compared("goodput", RATE, "Gb/s", ">= 0.95")]
     name = "TCP, MTU 1500, offloads on"
-    return [*(Row(f"{name}, {streams} streams", *_tcp(bench, "on", 1500, streams=streams), goodput)
-              for streams in (1, 4, 16)),
-            Row(f"{name}, both ways", *_tcp(bench, "on", 1500, ways=("transmit", "receive")), goodput)]
+    return [
+        *(
+            Row(f"{name}, {streams} streams", *_tcp(bench, "on", 1500, streams=streams), goodput)
+            for streams in (1, 4, 16)
+        ),
+        Row(f"{name}, both ways", *_tcp(bench, "on", 1500, ways=("transmit", "receive")), goodput),
+    ]
 
 
 def interval(ratios: Sequence[float], level: float = 0.95) -> tuple[float, float]:
@@ -300,8 +331,10 @@ def measure(row: Row, pairs: int) -> list[str]:
         ratios = [a / b for a, b in zip(left, right, strict=True)]
         low, high = interval(ratios)
         name, middle = f"{row.name}: {what.name}", statistics.median
-        lines.append(f"{name:<82} {middle(left):9.3f} {middle(right):9.3f} {what.unit:<5} {middle(ratios):6.3f}  "
-                     f"[{low:.3f}, {high:.3f}]  {what.goal}".rstrip())
+        lines.append(
+            f"{name:<82} {middle(left):9.3f} {middle(right):9.3f} {what.unit:<5} {middle(ratios):6.3f}  "
+            f"[{low:.3f}, {high:.3f}]  {what.goal}".rstrip()
+        )
     if row.per_datagram:
         lines += [f"    {name}: {per_datagram(runs)}" for name, runs in (("ours", ours), ("C", c))]
     return lines
@@ -309,11 +342,15 @@ def measure(row: Row, pairs: int) -> list[str]:
 
 def per_datagram(runs: list[Figures]) -> str:
     """CPU per datagram sent and per datagram received, and what was lost, each the median of the runs."""
+
     def middle(what: Callable[[Figures], float]) -> float:
         return statistics.median(what(each) for each in runs)
-    return (f"{1e6 * middle(lambda f: f.send_cpu_s / max(f.sent, 1)):.2f} µs CPU per datagram sent, "
-            f"{1e6 * middle(lambda f: f.receive_cpu_s / max(f.datagrams, 1)):.2f} received, "
-            f"{middle(lambda f: 1 - f.datagrams / max(f.sent, 1)):.1%} lost")
+
+    return (
+        f"{1e6 * middle(lambda f: f.send_cpu_s / max(f.sent, 1)):.2f} µs CPU per datagram sent, "
+        f"{1e6 * middle(lambda f: f.receive_cpu_s / max(f.datagrams, 1)):.2f} received, "
+        f"{middle(lambda f: 1 - f.datagrams / max(f.sent, 1)):.1%} lost"
+    )
 
 
 def main() -> None:
@@ -349,13 +386,16 @@ def table(chosen: argparse.Namespace, program: str, members: list[int]) -> list[
         lines.extend(told)
         print(*told, sep="\n", flush=True)
 
-    say(f"python tests/benchmarks/{Path(__file__).name} {shlex.join(sys.argv[1:])}".rstrip(),
+    say(
+        f"python tests/benchmarks/{Path(__file__).name} {shlex.join(sys.argv[1:])}".rstrip(),
         f"{time.strftime('%Y-%m-%d')}, {platform.platform()}, Python {platform.python_version()}, "
         f"{os.cpu_count()} cores of {processor()}, load {os.getloadavg()[0]:.1f} at the start",
         f"{chosen.pairs} pairs of {chosen.window:g} s; sending on core 0, receiving on core 1; one veth pair, "
         "pfifo 2000",
-        f"offloads on: {OFFLOADS['on']}", f"offloads off: {OFFLOADS['off']}",
-        f"{'':82} {'ours':>9} {'C':>9} {'':5} {'ratio':>6}  interval        goal")
+        f"offloads on: {OFFLOADS['on']}",
+        f"offloads off: {OFFLOADS['off']}",
+        f"{'':82} {'ours':>9} {'C':>9} {'':5} {'ratio':>6}  interval        goal",
+    )
     making = {"tcp": tcp_rows, "paced": paced_rows, "udp": udp_rows, "streams": stream_rows}
     for group in chosen.rows.split(","):
         for row in making[group](bench) if group in making else []:

@@ -25,8 +25,10 @@ QUOTA = 0.10
 def main() -> None:
     """Print the table."""
     interface = sys.argv[1] if len(sys.argv) > 1 else "lo"
-    print(f"watching {interface} at {HZ} Hz; {os.cpu_count()} cores, {platform.machine()}, "
-          f"kernel {platform.release()}, Python {platform.python_version()}; {RUNS} runs of {SAMPLES} samples")
+    print(
+        f"watching {interface} at {HZ} Hz; {os.cpu_count()} cores, {platform.machine()}, "
+        f"kernel {platform.release()}, Python {platform.python_version()}; {RUNS} runs of {SAMPLES} samples"
+    )
     plain = [in_a_child(lambda: cost_share(interface)) for _ in range(RUNS)]
     show("without a quota", plain)
     with quota_group(QUOTA) as join:
@@ -75,9 +77,10 @@ def in_a_child(work: Callable[[], float]) -> float:
 def quota_group(share: float) -> Iterator[Callable[[], None] | None]:
     """A control group with a CPU quota, version 1 or 2, whichever the machine lets us make; None when neither."""
     period_us = 100_000
-    for base, files in (("/sys/fs/cgroup/cpu", {"cpu.cfs_period_us": f"{period_us}",
-                                                "cpu.cfs_quota_us": f"{int(share * period_us)}"}),
-                        ("/sys/fs/cgroup", {"cpu.max": f"{int(share * period_us)} {period_us}"})):
+    for base, files in (
+        ("/sys/fs/cgroup/cpu", {"cpu.cfs_period_us": f"{period_us}", "cpu.cfs_quota_us": f"{int(share * period_us)}"}),
+        ("/sys/fs/cgroup", {"cpu.max": f"{int(share * period_us)} {period_us}"}),
+    ):
         folder = Path(base) / f"watch-cost-{os.getpid()}"
         try:
             folder.mkdir()

@@ -24,10 +24,43 @@ def deep(depth: int) -> Any:
 
 def odd_values(dice: random.Random) -> Any:
     """Something of another type, size or meaning than any answer has."""
-    return dice.choice([
-        None, True, False, 0, -1, 1, 2**31, -(2**63), 2**64, 10**30, 10**4000, 0.5, -0.5, 1e308, 1e-308, "", "0", "x",
-        ESCAPES, "9" * 5000, "\ud800", "\u0000", [], {}, [[]], [None], {"": None}, deep(dice.choice((5, 100, 250))),
-        [0] * 5000, {str(number): number for number in range(500)}, "x" * 100_000, dice.getrandbits(64), dice.random()])
+    return dice.choice(
+        [
+            None,
+            True,
+            False,
+            0,
+            -1,
+            1,
+            2**31,
+            -(2**63),
+            2**64,
+            10**30,
+            10**4000,
+            0.5,
+            -0.5,
+            1e308,
+            1e-308,
+            "",
+            "0",
+            "x",
+            ESCAPES,
+            "9" * 5000,
+            "\ud800",
+            "\u0000",
+            [],
+            {},
+            [[]],
+            [None],
+            {"": None},
+            deep(dice.choice((5, 100, 250))),
+            [0] * 5000,
+            {str(number): number for number in range(500)},
+            "x" * 100_000,
+            dice.getrandbits(64),
+            dice.random(),
+        ]
+    )
 
 
 def places(value: Any) -> Iterator[tuple[Any, Any]]:

@@ -73,12 +73,16 @@ def said(lines: list[Any], fault: list[Fault]) -> str:
 async def _survey(dice: random.Random, tally: Tally) -> str:
     async def open_session(name: str) -> ScriptedSession:
         return ScriptedSession(name, dice, 0.5, tally.mutated)
+
     surveyed = await survey_hosts(HOSTS, open_session, [LINK])
     for name in HOSTS:
         if (name in surveyed.surveys) == (name in surveyed.faults):
             raise AssertionError(f"{name}: neither surveyed nor told why not, or both")
-    needs = [LinkNeed("uplink", (("dome", "eth1"), ("hall", "eth1")), 2.5e9, (1500,), (20000,))] \
-        if all(name in surveyed.surveys for name in HOSTS) else []
+    needs = (
+        [LinkNeed("uplink", (("dome", "eth1"), ("hall", "eth1")), 2.5e9, (1500,), (20000,))]
+        if all(name in surveyed.surveys for name in HOSTS)
+        else []
+    )
     found = [*findings(surveyed.surveys, needs), *wiring_findings(surveyed.wires, needs)]
     changes = survey_changes(GOOD, surveyed.surveys)
     lines = list(survey_lines(surveyed, found, ceilings(surveyed.surveys, needs), changes))
@@ -98,8 +102,17 @@ async def _recover(dice: random.Random, tally: Tally) -> str:
 
     async def connect(name: str) -> ScriptedSession:
         return ScriptedSession(name, dice, 0.4, tally.mutated)
-    known = [{"setting": "mtu", "target": "eth1", "level": 1500, "value": {"mtu": 1500, "children": {}, "ipv6": {}},
-              "ours": [9000], "unfinished": False}]
+
+    known = [
+        {
+            "setting": "mtu",
+            "target": "eth1",
+            "level": 1500,
+            "value": {"mtu": 1500, "children": {}, "ipv6": {}},
+            "ours": [9000],
+            "unfinished": False,
+        }
+    ]
     for name in HOSTS:
         try:
             found = await recover_host(name, connect, "run-1", known)

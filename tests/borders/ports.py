@@ -24,8 +24,11 @@ from orchestrator.onhost.path import proof as path
 from orchestrator.onhost.service.job_process import Job
 from orchestrator.onhost.traffic import signs
 
-FLOWS = (flow("transmit", "udp", datagram_bytes=600, asked_bit_s=8e6),
-         flow("receive", "tcp", pacing_bit_s=8e6), flow("receive", "udp", datagram_bytes=96, asked_bit_s=4e6))
+FLOWS = (
+    flow("transmit", "udp", datagram_bytes=600, asked_bit_s=8e6),
+    flow("receive", "tcp", pacing_bit_s=8e6),
+    flow("receive", "udp", datagram_bytes=96, asked_bit_s=4e6),
+)
 FIRST_PORT = 21500
 
 
@@ -77,8 +80,12 @@ class Forger(threading.Thread):
 def packet(source: str, to: str, port: int, payload: bytes) -> bytes:
     """An IPv4 packet with a UDP datagram from and to the same port number."""
     udp = struct.pack("!HHHH", port, port, 8 + len(payload), 0) + payload
-    return struct.pack("!BBHHHBBH4s4s", 0x45, 0, 20 + len(udp), 0, 0, 64, 17, 0, socket.inet_aton(source),
-                       socket.inet_aton(to)) + udp
+    return (
+        struct.pack(
+            "!BBHHHBBH4s4s", 0x45, 0, 20 + len(udp), 0, 0, 64, 17, 0, socket.inet_aton(source), socket.inet_aton(to)
+        )
+        + udp
+    )
 
 
 def forged_trial(seed: int, number: int) -> tuple[Counter[str], list[str]]:
@@ -99,8 +106,12 @@ def forged_trial(seed: int, number: int) -> tuple[Counter[str], list[str]]:
         for one in (serving, dialling):
             one.job.tell(told)
         results = [one.result(20) for one in (dialling, serving)]
-        problems += [f"{part['way']} {part['part']}: {part['error']}" for one in results for part in one["parts"]
-                     if part["error"]]
+        problems += [
+            f"{part['way']} {part['part']}: {part['error']}"
+            for one in results
+            for part in one["parts"]
+            if part["error"]
+        ]
         if not any(part.get("datagrams_foreign") for one in results for part in one["parts"]):
             problems.append("nothing was counted as forged")
     except (JobFailed, TimeoutError, EOFError) as error:
@@ -116,8 +127,12 @@ def forged_trial(seed: int, number: int) -> tuple[Counter[str], list[str]]:
 
 def forged_path_proof(seed: int) -> tuple[Counter[str], list[str]]:
     """The same of a path proof."""
-    args = {**arguments([], ports=[FIRST_PORT + 300]), "port": FIRST_PORT + 300, "mtu": 1500,
-            "small_first_bound_s": 5.0}
+    args = {
+        **arguments([], ports=[FIRST_PORT + 300]),
+        "port": FIRST_PORT + 300,
+        "mtu": 1500,
+        "small_first_bound_s": 5.0,
+    }
     forger, problems = Forger(args, seed), []
     forger.start()
     jobs = [Job(1, "path.answer", path.answer, other_end(args), 30.0), Job(2, "path.probe", path.probe, args, 30.0)]

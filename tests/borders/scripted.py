@@ -17,21 +17,57 @@ for one in RECORDED["answers"]:
     ANSWERS.setdefault(one["verb"], []).append(one)
 
 
-_LEFT = {"setting": "mtu", "target": "eth1", "before": {"mtu": 1500, "children": {}, "ipv6": {}}, "now": None,
-         "why": "the driver refused it", "command": "ip link set dev eth1 mtu 1500"}
-_HELD = {"run_id": "run-1", "holder": "ann@desk, process 7, folder /runs/run-1", "since_wall_ns": 1, "left_s": 3.5,
-         "lease_s": 10.0, "standing": "held"}
+_LEFT = {
+    "setting": "mtu",
+    "target": "eth1",
+    "before": {"mtu": 1500, "children": {}, "ipv6": {}},
+    "now": None,
+    "why": "the driver refused it",
+    "command": "ip link set dev eth1 mtu 1500",
+}
+_HELD = {
+    "run_id": "run-1",
+    "holder": "ann@desk, process 7, folder /runs/run-1",
+    "since_wall_ns": 1,
+    "left_s": 3.5,
+    "lease_s": 10.0,
+    "standing": "held",
+}
 # What no recording holds: a host that owes something, that has been released, that refuses.
 _VALUE = {"mtu": 9000, "children": {}, "ipv6": {}}
-ANSWERS["read"] = [{"kind": "done", "content": {"places": [
-    {"setting": "mtu", "target": "eth1", "level": 1500, "why": "", "value": _VALUE}]}}]
+ANSWERS["read"] = [
+    {
+        "kind": "done",
+        "content": {"places": [{"setting": "mtu", "target": "eth1", "level": 1500, "why": "", "value": _VALUE}]},
+    }
+]
 ANSWERS["adopt"] = [{"kind": "done", "content": {"before": []}}]
 ANSWERS["recover"] += [
-    {"kind": "done", "content": {"found": _HELD, "restored": [], "left": [_LEFT], "conflicts": [_LEFT], "mark": "",
-                                 "compared": None, "restart": []}},
-    {"kind": "done", "content": {"found": _HELD, "restored": [_LEFT], "left": [], "conflicts": [], "mark": "",
-                                 "compared": {"ok": True, "touched": [], "other": []}}},
-    {"kind": "error", "content": {"code": "busy", "message": "ann has this host for the run run-1", "values": _HELD}}]
+    {
+        "kind": "done",
+        "content": {
+            "found": _HELD,
+            "restored": [],
+            "left": [_LEFT],
+            "conflicts": [_LEFT],
+            "mark": "",
+            "compared": None,
+            "restart": [],
+        },
+    },
+    {
+        "kind": "done",
+        "content": {
+            "found": _HELD,
+            "restored": [_LEFT],
+            "left": [],
+            "conflicts": [],
+            "mark": "",
+            "compared": {"ok": True, "touched": [], "other": []},
+        },
+    },
+    {"kind": "error", "content": {"code": "busy", "message": "ann has this host for the run run-1", "values": _HELD}},
+]
 
 
 def frame(body: bytes) -> bytes:
@@ -70,14 +106,16 @@ class ScriptedSession(HostSession):
         events = [one for one in recorded if one["kind"] == "event"][:1]
         ends = [one for one in recorded if one["kind"] != "event"]
         for one in [*events, *([self._dice.choice(ends)] if ends else [])]:
-            message = {"id": number, "kind": one["kind"],
-                       "error" if one["kind"] == "error" else "body": one["content"]}
+            message = {"id": number, "kind": one["kind"], "error" if one["kind"] == "error" else "body": one["content"]}
             body = text_of(message, random.Random(0))
             if self._dice.random() < self._odds:
                 self._counted[verb] = self._counted.get(verb, 0) + 1
                 whole = self._dice.random() < 0.1
                 content = "error" if one["kind"] == "error" else "body"
-                message = mutated(message, self._dice) if whole else {
-                    **message, content: mutated(message[content], self._dice)}
+                message = (
+                    mutated(message, self._dice)
+                    if whole
+                    else {**message, content: mutated(message[content], self._dice)}
+                )
                 body = text_of(message, self._dice)
             self._channel.data_received(frame(body), None)  # type: ignore[arg-type]

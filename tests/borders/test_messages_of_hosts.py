@@ -78,11 +78,22 @@ def test_events_are_bounded_in_bytes_and_not_only_in_number(inner: bytes) -> Non
     assert grown_bytes < 150e6, f"{grown_bytes / 1e6:.0f} MB"
 
 
-@pytest.mark.parametrize(("text", "why"), [
-    (b'{"a":NaN}', "number"), (b'{"a":1e999}', "number"), (b'{"a":-Infinity}', "number"), (b'{"a":1,"a":2}', "twice"),
-    (b'{"a":' + b"9" * 4000 + b"}", "digits"), (b"[1]", "object"), (b'{"a":"\xff"}', "decode"), (b"{", "Expecting"),
-    (json.dumps({"a": deep(DEEPEST)}).encode(), "deep"), (b'{"a":' + b"[" * 100_000 + b"]" * 100_000 + b"}", "deep"),
-    (b'{"a":[' + b"0," * MOST_PARTS + b"0]}", "parts")])
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        (b'{"a":NaN}', "number"),
+        (b'{"a":1e999}', "number"),
+        (b'{"a":-Infinity}', "number"),
+        (b'{"a":1,"a":2}', "twice"),
+        (b'{"a":' + b"9" * 4000 + b"}", "digits"),
+        (b"[1]", "object"),
+        (b'{"a":"\xff"}', "decode"),
+        (b"{", "Expecting"),
+        (json.dumps({"a": deep(DEEPEST)}).encode(), "deep"),
+        (b'{"a":' + b"[" * 100_000 + b"]" * 100_000 + b"}", "deep"),
+        (b'{"a":[' + b"0," * MOST_PARTS + b"0]}", "parts"),
+    ],
+)
 def test_a_message_that_is_none_of_ours_is_refused_before_it_is_used(text: bytes, why: str) -> None:
     began = time.process_time()
     with pytest.raises(ValueError, match=why):
@@ -99,11 +110,13 @@ def test_facts_nested_a_hundred_deep_are_no_facts() -> None:
 
 def test_half_a_character_is_replaced_and_a_whole_one_stays() -> None:
     assert decode(json.dumps({"a\ud800": ["\udc41", "\U0001f600", {"b": "\ud83d"}]}).encode()) == {
-        "a\ufffd": ["\ufffd", "\U0001f600", {"b": "\ufffd"}]}
+        "a\ufffd": ["\ufffd", "\U0001f600", {"b": "\ufffd"}]
+    }
 
 
 def test_a_host_that_answers_nothing_of_ours_leaves_the_other_surveyed() -> None:
     """`survey` and `recover` ended in a KeyError for all hosts when one answered {}."""
+
     class Empty(ScriptedSession):
         def _answer(self, number: int, verb: str) -> None:
             body = json.dumps({"id": number, "kind": "done", "body": {}}).encode()
@@ -111,6 +124,7 @@ def test_a_host_that_answers_nothing_of_ours_leaves_the_other_surveyed() -> None
 
     async def open_session(name: str) -> ScriptedSession:
         return (Empty if name == "dome" else ScriptedSession)(name, random.Random(1), 0.0, {})
+
     with asyncio.Runner(loop_factory=VirtualLoop) as runner:
         found = runner.run(survey_hosts(("dome", "hall"), open_session))
     assert list(found.surveys) == ["hall"]

@@ -43,13 +43,21 @@ class Bench:
         """A run to its end."""
         done: subprocess.CompletedProcess[str] = self.lab.run(
             self.command("run", self.plan(rest, head), "--out", str(self.folder / "runs")),
-            capture_output=True, text=True, cwd=ROOT, timeout=150)
+            capture_output=True,
+            text=True,
+            cwd=ROOT,
+            timeout=150,
+        )
         return done
 
     def start(self, rest: str) -> subprocess.Popen[bytes]:
         """A run that goes on; what it says is in the run's log."""
-        return self.lab.start(self.command("run", self.plan(rest), "--out", str(self.folder / "runs")),
-                              stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd=ROOT)
+        return self.lab.start(
+            self.command("run", self.plan(rest), "--out", str(self.folder / "runs")),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            cwd=ROOT,
+        )
 
     @property
     def run_folder(self) -> Path:
@@ -59,7 +67,8 @@ class Bench:
     def recover(self) -> subprocess.CompletedProcess[str]:
         """`linktrial recover` of the run."""
         done: subprocess.CompletedProcess[str] = self.lab.run(
-            self.command("recover", str(self.run_folder)), capture_output=True, text=True, cwd=ROOT, timeout=60)
+            self.command("recover", str(self.run_folder)), capture_output=True, text=True, cwd=ROOT, timeout=60
+        )
         return done
 
     def mtu(self) -> int:

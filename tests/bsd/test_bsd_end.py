@@ -21,8 +21,14 @@ LONG = """factors: {mtu: [9000]}
 lease: 5s
 trial: {length: 500ms, warmup: 0s, settle: 0s, replicates: 60}
 """
-EMPTY_AT_VAULT = ("busiest_core", "busiest_core_busy", "busiest_core_softirq", "cpu_s_per_gigabyte",
-                  "process_wait_share", "throttled_ratio")
+EMPTY_AT_VAULT = (
+    "busiest_core",
+    "busiest_core_busy",
+    "busiest_core_softirq",
+    "cpu_s_per_gigabyte",
+    "process_wait_share",
+    "throttled_ratio",
+)
 OF_A_SENDERS_TCP = ("segments_sent", "segments_retransmitted", "rtt_s", "rtt_min_s", "mss_bytes", "path_mtu_bytes")
 
 
@@ -49,8 +55,10 @@ def test_a_matrix_against_an_emulated_bsd_end_is_valid_and_leaves_both_ends_as_f
     assert {row[name] for row in sent_there if row["transport"] == "tcp" for name in OF_A_SENDERS_TCP} == {""}
     assert {row["send_path"] for row in sent_there if row["transport"] == "udp"} == {"single"}
     assert {row["jitter_mean_s"] for row in rows if row["receiver"] == "vault"} == {""}
-    assert "vault: of the BSD family" in (bench.run_folder / "report.md").read_text() + \
-        (bench.run_folder / "run.json").read_text()
+    assert (
+        "vault: of the BSD family"
+        in (bench.run_folder / "report.md").read_text() + (bench.run_folder / "run.json").read_text()
+    )
 
 
 def test_a_killed_controller_is_made_up_for_by_the_host_itself_although_its_clock_was_set(bench: Bench) -> None:
@@ -102,10 +110,13 @@ def test_with_controller_and_both_keepers_killed_recover_puts_back_although_the_
     assert bench.seen() == as_found
 
 
-@pytest.mark.parametrize(("said", "host", "runs"), [
-    ({"vault": "linux"}, "vault", "FreeBSD"), ({"vault": "bsd", "dome": "bsd"}, "dome", "Linux")])
+@pytest.mark.parametrize(
+    ("said", "host", "runs"),
+    [({"vault": "linux"}, "vault", "FreeBSD"), ({"vault": "bsd", "dome": "bsd"}, "dome", "Linux")],
+)
 def test_a_host_of_another_family_than_the_plan_says_is_refused_before_any_change(
-        bench: Bench, said: dict[str, str], host: str, runs: str) -> None:
+    bench: Bench, said: dict[str, str], host: str, runs: str
+) -> None:
     as_found = bench.seen()
     head = PLAN.replace(", system: bsd", "")
     for name, system in said.items():

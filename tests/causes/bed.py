@@ -19,8 +19,9 @@ from orchestrator.results.read_run import read_trials
 from tests.causes.situations import NO_QUOTA, TRUNK_BIT_S, UNSHAPED, Situation
 from tests.spine.bench import Bench, plan_text
 
-TWO_BOARDS = Scenario(hosts=(lab_host("dome", 11, slow_board=True), lab_host("vault", 12, slow_board=True)),
-                      trunk_rate_bit_s=TRUNK_BIT_S)
+TWO_BOARDS = Scenario(
+    hosts=(lab_host("dome", 11, slow_board=True), lab_host("vault", 12, slow_board=True)), trunk_rate_bit_s=TRUNK_BIT_S
+)
 _RELAY = Path(__file__).with_name("relay_in_switch.py")
 _TRIAL = {"length": "800ms", "warmup": "400ms", "settle": "50ms"}
 
@@ -85,8 +86,10 @@ class Bed:
     @contextmanager
     def _lossy(self, sender: str, per_thousand: int) -> Iterator[None]:
         """Frames from this host are lost by chance, whatever they carry; resolving addresses is left alone."""
-        rules = (f"table netdev chance {{\n chain in {{\n type filter hook ingress device {port(sender)} priority 0\n"
-                 f" ip protocol {{ tcp, udp }} numgen random mod 1000 < {per_thousand} drop\n }}\n}}")
+        rules = (
+            f"table netdev chance {{\n chain in {{\n type filter hook ingress device {port(sender)} priority 0\n"
+            f" ip protocol {{ tcp, udp }} numgen random mod 1000 < {per_thousand} drop\n }}\n}}"
+        )
         self.lab.switch.output(["nft", rules])
         try:
             yield
@@ -115,8 +118,9 @@ class Bed:
                 undo.callback(self.lab.hosts[host].output, ["ethtool", "-K", "eth1", "tx", "on"])
                 switch.output(["ip", "link", "set", "dev", name, "nomaster", "promisc", "on"])
                 undo.callback(switch.output, ["ip", "link", "set", "dev", name, "promisc", "off", "master", "trunk"])
-            relay = switch.start([sys.executable, str(_RELAY), *ports, str(hold_s), str(lost_ratio)],
-                                 stdout=subprocess.DEVNULL)
+            relay = switch.start(
+                [sys.executable, str(_RELAY), *ports, str(hold_s), str(lost_ratio)], stdout=subprocess.DEVNULL
+            )
             undo.callback(relay.wait, 10)
             undo.callback(relay.terminate)
             time.sleep(0.4)
@@ -125,10 +129,19 @@ class Bed:
 
 def _plan(made: Situation, replicates: int) -> str:
     return plan_text(
-        plan="causes", factors=dict(made.factors), hold=[dict(one) for one in made.hold], lease="30s",
+        plan="causes",
+        factors=dict(made.factors),
+        hold=[dict(one) for one in made.hold],
+        lease="30s",
         trial={**_TRIAL, "replicates": replicates},
-        links={"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": f"{made.rate_bit_s // 10**6}Mbit/s",
-                         "isolated": True}})
+        links={
+            "trunk": {
+                "ends": ["dome:eth1", "vault:eth1"],
+                "rate": f"{made.rate_bit_s // 10**6}Mbit/s",
+                "isolated": True,
+            }
+        },
+    )
 
 
 def _answer(made: Situation, row: dict[str, Any]) -> Answer:

@@ -154,6 +154,7 @@ def test_help_imports_no_room_at_all() -> None:
     assert {name for name in modules_of("--help") if name.startswith("orchestrator.")} <= {
         "orchestrator.cli",
         "orchestrator.cli.main",
+        "orchestrator.words",
         "orchestrator.words.exit_codes",
         "orchestrator.faults",
     }
@@ -198,8 +199,9 @@ def test_what_the_replicates_can_resolve_is_told_from_an_earlier_run(tmp_path: P
     run = tmp_path / "runs" / "mtu-and-direction-20260301T210000Z-4f2a"
     run.mkdir(parents=True)
     (run / "run.json").write_text('{"schema": 1, "plan_name": "mtu-and-direction"}')
-    (run / "cells.csv").write_text("cell,n_valid,goodput_mean_bit_s,goodput_deviation_bit_s\n"
-                                   "1,5,1000000000,20000000\n2,5,2000000000,40000000\n")
+    (run / "cells.csv").write_text(
+        "cell,n_valid,goodput_mean_bit_s,goodput_deviation_bit_s\n1,5,1000000000,20000000\n2,5,2000000000,40000000\n"
+    )
     said = " ".join(linktrial("check", SHIPPED, cwd=tmp_path).stdout.split())
     assert f"2.0 % between replicates in runs/{run.name} (median of 2 figures)" in said
     assert "with 5 replicates a mean is known to ±2.5 %" in said  # 2 % x 2.776 / sqrt(5)

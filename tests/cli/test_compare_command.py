@@ -30,8 +30,16 @@ def runs(tmp_path: Path) -> Path:
     """Two reference runs and two candidates of a made-up board; the candidates' jumbo frames carry a tenth less."""
     for number in (1, 2):
         for name, seed in (("old", number), ("new", 10 + number)):
-            folder = make_run(tmp_path, Scenario(series=False, seed=seed, run_id=f"{name}{number}", trouble=False,
-                                                 factors={"mtu": [1500, 9000], "direction": ["transmit", "receive"]}))
+            folder = make_run(
+                tmp_path,
+                Scenario(
+                    series=False,
+                    seed=seed,
+                    run_id=f"{name}{number}",
+                    trouble=False,
+                    factors={"mtu": [1500, 9000], "direction": ["transmit", "receive"]},
+                ),
+            )
             if name == "new":
                 _change_jumbo(folder, goodput_bit_s=lambda text: str(float(text) * 0.9))
     return tmp_path
@@ -70,15 +78,17 @@ def test_a_run_that_is_alike_is_exit_0(runs: Path) -> None:
     assert "another run may not agree" in result.output
 
 
-@pytest.mark.parametrize(("fail_on", "code"), [("worse", 1), ("unsure", 0), ("better", 0), ("unsure,worse", 1),
-                                               ("", 0)])
+@pytest.mark.parametrize(
+    ("fail_on", "code"), [("worse", 1), ("unsure", 0), ("better", 0), ("unsure,worse", 1), ("", 0)]
+)
 def test_the_exit_code_follows_fail_on(runs: Path, fail_on: str, code: int) -> None:
     assert _call(runs / "old1", "--with", runs / "new1", "--fail-on", fail_on)[0] == code
 
 
 @pytest.mark.parametrize(("fail_on", "code"), [((), 1), (("--fail-on", "worse"), 0), (("--fail-on", "lost"), 1)])
-def test_a_cell_that_the_candidate_cannot_measure_any_more_is_exit_1(runs: Path, fail_on: tuple[str, ...],
-                                                                     code: int) -> None:
+def test_a_cell_that_the_candidate_cannot_measure_any_more_is_exit_1(
+    runs: Path, fail_on: tuple[str, ...], code: int
+) -> None:
     """A kernel under which every trial of a cell fails is no harmless `cannot tell` to a build script."""
     _change_jumbo(runs / "old2", status=lambda _: "failed", goodput_bit_s=lambda _: "")
     found, result = _call(runs / "old1", "--with", runs / "old2", *fail_on, "--junit", runs / "j.xml")
@@ -104,8 +114,9 @@ def test_better_fails_only_when_asked(runs: Path) -> None:
 
 
 def test_files_are_written_beside_the_output(runs: Path, tmp_path: Path) -> None:
-    code, result = _call(runs / "old1", "--with", runs / "new1", "--json", "--junit", tmp_path / "j.xml", "--markdown",
-                         tmp_path / "c.md")
+    code, result = _call(
+        runs / "old1", "--with", runs / "new1", "--json", "--junit", tmp_path / "j.xml", "--markdown", tmp_path / "c.md"
+    )
     assert code == 1
     assert json.loads(result.output)["counts"] == {"no change": 2, "worse": 2}
     assert ET.parse(tmp_path / "j.xml").getroot().get("failures") == "2"  # noqa: S314 - written by ourselves
@@ -133,9 +144,16 @@ def test_runs_that_are_not_alike_are_refused_and_compared_when_told(runs: Path) 
     assert "length of a trial in s: 10.0 in the reference, 2.0 in the candidate" in result.output
 
 
-@pytest.mark.parametrize("arguments", [
-    ("old1",), ("old1", "--with", "new1", "--against", "x"), ("old1", "--with", "new1", "--keep", "x"),
-    ("old1", "--with", "nowhere"), ("old1", "--against", "nothing")])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("old1",),
+        ("old1", "--with", "new1", "--against", "x"),
+        ("old1", "--with", "new1", "--keep", "x"),
+        ("old1", "--with", "nowhere"),
+        ("old1", "--against", "nothing"),
+    ],
+)
 def test_a_wrong_command_line_names_the_right_one(runs: Path, arguments: tuple[str, ...]) -> None:
     paths = [runs / one if one[:3] in ("old", "new", "now") else one for one in arguments]
     with pytest.raises(PlanError) as caught:

@@ -27,8 +27,13 @@ trial: {length: 1s, warmup: 0s, settle: 0s, replicates: 2}
 
 
 def linktrial(lab: Lab, *words: object) -> subprocess.CompletedProcess[str]:
-    return lab.run([sys.executable, "-m", "orchestrator.cli", *map(str, words), "--ssh-config", lab.ssh_config],
-                   capture_output=True, text=True, cwd=Path(__file__).parents[2], timeout=110)
+    return lab.run(
+        [sys.executable, "-m", "orchestrator.cli", *map(str, words), "--ssh-config", lab.ssh_config],
+        capture_output=True,
+        text=True,
+        cwd=Path(__file__).parents[2],
+        timeout=110,
+    )
 
 
 def as_another_kernel(run: Path, copy: Path, faster: float = 1.0) -> Path:
@@ -55,7 +60,7 @@ def test_plans_run_again_only_for_another_kernel_and_only_when_they_measure_the_
     plan, out = suite / "frames.yaml", tmp_path / "runs"
     plan.write_text(PLAN)
     assert linktrial(lab, "run", plan, "--out", out).returncode == 0
-    first, = out.iterdir()
+    (first,) = out.iterdir()
     record = json.loads((first / "run.json").read_text())
     for host in ("dome", "vault"):
         identity = record["hosts"][host]["facts"]["kernel_identity"]
@@ -76,8 +81,9 @@ def test_plans_run_again_only_for_another_kernel_and_only_when_they_measure_the_
     renamed = json.loads((second / "run.json").read_text())
     (second / "run.json").write_text(json.dumps({**renamed, "plan_name": "second"}))
     shutil.copytree(faster, tmp_path / "both" / "frames")
-    worse = linktrial(lab, "run", suite, "--out", tmp_path / "worse", "--if-changed", "kernel", "--reference",
-                      tmp_path / "both")
+    worse = linktrial(
+        lab, "run", suite, "--out", tmp_path / "worse", "--if-changed", "kernel", "--reference", tmp_path / "both"
+    )
     assert worse.returncode == 1, worse.stdout + worse.stderr
     assert worse.stdout.count("worse (1):") == 2
     assert worse.stdout.count("dome: kernel: 5.10.0-older -> ") == 2
@@ -94,7 +100,12 @@ def test_plans_run_again_only_for_another_kernel_and_only_when_they_measure_the_
 def test_a_reference_without_the_question_is_refused(tmp_path: Path) -> None:
     (tmp_path / "frames.yaml").write_text(PLAN)
     words = ["run", str(tmp_path / "frames.yaml"), "--reference", str(tmp_path)]
-    done = subprocess.run([sys.executable, "-m", "orchestrator.cli", *words], capture_output=True, text=True,
-                          cwd=Path(__file__).parents[2], check=False)
+    done = subprocess.run(
+        [sys.executable, "-m", "orchestrator.cli", *words],
+        capture_output=True,
+        text=True,
+        cwd=Path(__file__).parents[2],
+        check=False,
+    )
     assert done.returncode == 2
     assert "add --if-changed kernel" in done.stderr

@@ -30,8 +30,10 @@ factors:
 def run_folder(folder: Path) -> Path:
     (folder / "plan.yaml").write_text(PLAN)
     named = {"dome": ("enp1s0", "02:00:5e:10:00:0b"), "vault": ("eth1", "02:00:5e:10:00:0c")}
-    hosts = {host: {"facts": {"interfaces": [{"name": name, "mac": mac, "permanent_mac": ""}]}}
-             for host, (name, mac) in named.items()}
+    hosts = {
+        host: {"facts": {"interfaces": [{"name": name, "mac": mac, "permanent_mac": ""}]}}
+        for host, (name, mac) in named.items()
+    }
     (folder / "run.json").write_text(json.dumps({"hosts": hosts, "binds": {}}))
     return folder
 
@@ -63,15 +65,18 @@ def test_a_cell_that_is_not_there_is_a_mistake_of_the_user(tmp_path: Path) -> No
 
 
 def test_dollars_percents_and_quotes_survive_the_unit_file() -> None:
-    level = {"read": ["true"], "write": ["tool", "100% \"$HOME\" \\ {level}"], "level": "x"}
+    level = {"read": ["true"], "write": ["tool", '100% "$HOME" \\ {level}'], "level": "x"}
     unit = keep([{"setting": "command", "target": "t", "level": level}], CATALOGUE).files[
-        "/etc/systemd/system/kept-level.service"]
-    assert "100%% \\\"$$HOME\\\" \\\\ x" in unit
+        "/etc/systemd/system/kept-level.service"
+    ]
+    assert '100%% \\"$$HOME\\" \\\\ x' in unit
 
 
 def test_commands_come_in_the_order_of_dependence() -> None:
-    uses = [{"setting": name, "target": "eth1", "level": level} for name, level in (
-        ("mtu", 9000), ("segmentation-offload", "off"), ("receive-ring", 512), ("channels", 2))]
+    uses = [
+        {"setting": name, "target": "eth1", "level": level}
+        for name, level in (("mtu", 9000), ("segmentation-offload", "off"), ("receive-ring", 512), ("channels", 2))
+    ]
     words = [command.split()[0:2] for command in keep(uses, CATALOGUE).commands]
     assert words == [["ethtool", "-K"], ["ethtool", "-L"], ["ethtool", "-G"], ["ip", "link"]]
 

@@ -54,7 +54,8 @@ def names_where_the_traceback_is(said: str, kept: Path) -> None:
 
 
 def test_an_unexpected_error_of_any_command_is_exit_code_4(
-        kept: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
+    kept: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
     def broken(*_: object, **__: object) -> None:
         raise KeyError("no such \x1b[2J key")
 
@@ -84,7 +85,8 @@ def test_a_survey_tells_of_the_other_hosts_when_one_answers_nothing(kept: Path, 
 
 
 def test_recover_tells_of_the_other_hosts_when_one_answers_nothing(
-        kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
+    kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
     plan = tmp_path / "plan.yaml"
     plan.write_text(plan_text())
     [loaded] = load_plans([plan], {})
@@ -93,6 +95,7 @@ def test_recover_tells_of_the_other_hosts_when_one_answers_nothing(
     def opener(*_: object) -> Any:
         async def connect(name: str) -> Answering:
             return Answering({} if name == first else {"recover": {"found": None}})
+
         return connect
 
     monkeypatch.setattr(recover, "opener", opener)
@@ -105,7 +108,8 @@ def test_recover_tells_of_the_other_hosts_when_one_answers_nothing(
 
 
 def test_an_error_while_the_report_is_made_ends_with_exit_code_4_and_the_command_to_make_it_again(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
     from orchestrator.decide.state import begin
 
     def broken(folder: Path) -> None:

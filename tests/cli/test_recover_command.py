@@ -27,7 +27,8 @@ class ContactedError(Exception):
 
 @pytest.mark.parametrize("driven", [True, False], ids=["while it is driven", "once nobody drives it"])
 def test_a_run_that_is_driven_is_not_recovered_beside_its_controller(
-        driven: bool, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    driven: bool, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     def contact(*_: object) -> None:
         raise ContactedError
 

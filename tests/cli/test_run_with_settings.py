@@ -30,13 +30,18 @@ factors:
   direction: [transmit]
 trial: {length: 1s, warmup: 0s, settle: 0s, replicates: 1}
 """
-LOOK = ("ip address; ip route; ip -6 route; ip link show eth1; tc qdisc; ethtool -k eth1; "
-        "sysctl -a --pattern 'net.ipv[46].(conf|tcp|neigh)'; ls /run")
+LOOK = (
+    "ip address; ip route; ip -6 route; ip link show eth1; tc qdisc; ethtool -k eth1; "
+    "sysctl -a --pattern 'net.ipv[46].(conf|tcp|neigh)'; ls /run"
+)
 
 
 def seen_by_others(lab: Lab) -> list[str]:
-    return [line for host in lab.hosts.values()
-            for line in host.exec(["sh", "-c", LOOK], capture_output=True, text=True).stdout.splitlines()]
+    return [
+        line
+        for host in lab.hosts.values()
+        for line in host.exec(["sh", "-c", LOOK], capture_output=True, text=True).stdout.splitlines()
+    ]
 
 
 @pytest.mark.lab
@@ -45,8 +50,22 @@ def test_many_settings_at_once_and_an_mtu_without_ipv6_are_all_put_back(lab: Lab
     time.sleep(2.2)  # the duplicate checks of the lab's addresses, so that what others see stands still
     as_found = seen_by_others(lab)
     ran: subprocess.CompletedProcess[str] = lab.run(
-        [sys.executable, "-m", "orchestrator.cli", "run", str(tmp_path / "tuned.yaml"), "--out", str(tmp_path / "runs"),
-         "--ssh-config", lab.ssh_config], capture_output=True, text=True, cwd=Path(__file__).parents[2], timeout=110)
+        [
+            sys.executable,
+            "-m",
+            "orchestrator.cli",
+            "run",
+            str(tmp_path / "tuned.yaml"),
+            "--out",
+            str(tmp_path / "runs"),
+            "--ssh-config",
+            lab.ssh_config,
+        ],
+        capture_output=True,
+        text=True,
+        cwd=Path(__file__).parents[2],
+        timeout=110,
+    )
     assert ran.returncode == 0, ran.stderr
     assert seen_by_others(lab) == as_found
     folder = next((tmp_path / "runs").iterdir())

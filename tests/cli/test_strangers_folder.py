@@ -30,7 +30,8 @@ factors:
   fan: {setting: command, at: hall, read: [fan, get], write: [fan, set, "{level}"], levels: [slow, fast]}
 """
 HARMLESS = PLAN.replace(", power_cycle: {command: [plug-switch, cycle, dome], wait: 60s}", "").replace(
-    '  fan: {setting: command, at: hall, read: [fan, get], write: [fan, set, "{level}"], levels: [slow, fast]}\n', "")
+    '  fan: {setting: command, at: hall, read: [fan, get], write: [fan, set, "{level}"], levels: [slow, fast]}\n', ""
+)
 
 
 @pytest.fixture(autouse=True)
@@ -67,8 +68,11 @@ def test_programs_of_a_strangers_folder_are_shown_and_not_run(tmp_path: Path, dr
     assert isinstance(answer.exception, PlanError)
     assert answer.exception.code == "not_made_here"
     assert "--obey night-1" in answer.exception.next_step
-    for line in ("on this machine: plug-switch cycle dome", "on hall, as root: fan get",
-                 "on hall, as root: fan set '{level}'"):
+    for line in (
+        "on this machine: plug-switch cycle dome",
+        "on hall, as root: fan get",
+        "on hall, as root: fan set '{level}'",
+    ):
         assert line in answer.output
     assert driven == []
 
@@ -112,11 +116,18 @@ def test_a_strangers_folder_without_programs_needs_no_word(tmp_path: Path, drive
 
 
 @pytest.mark.parametrize("made", [True, False])
-@pytest.mark.parametrize("other", [
-    {"power": [{"host": "dome", "command": ["touch", "/tmp/pwned"], "wait_s": 1.0}]},
-    {"hosts": ["dome", "hall", "victim"]}, {"lease_s": 86400.0}, {"changed_outside": "stop"}])
-def test_a_journal_that_is_not_its_plans_is_shown_and_never_obeyed(tmp_path: Path, driven: list[Path], made: bool,
-                                                                  other: dict[str, object]) -> None:
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"power": [{"host": "dome", "command": ["touch", "/tmp/pwned"], "wait_s": 1.0}]},
+        {"hosts": ["dome", "hall", "victim"]},
+        {"lease_s": 86400.0},
+        {"changed_outside": "stop"},
+    ],
+)
+def test_a_journal_that_is_not_its_plans_is_shown_and_never_obeyed(
+    tmp_path: Path, driven: list[Path], made: bool, other: dict[str, object]
+) -> None:
     folder = folder_of(tmp_path, HARMLESS, **other)
     if made:
         note_made("night-1", HARMLESS, {})
@@ -135,8 +146,9 @@ def test_a_run_marks_its_folder_as_made_here(tmp_path: Path, driven: list[Path])
     assert made_here(folder.name, loaded.text, loaded.binds)
 
 
-def test_what_only_a_strangers_journal_knows_of_hosts_restores_nobody(tmp_path: Path,
-                                                                     monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_only_a_strangers_journal_knows_of_hosts_restores_nobody(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     folder = folder_of(tmp_path, HARMLESS)
     state = run_folder.state_of(folder)
     place = Place("mtu", "e0")

@@ -28,8 +28,13 @@ ROOT = Path(__file__).parents[2]
 
 
 def survey(lab: Lab, *arguments: str) -> subprocess.CompletedProcess[str]:
-    return lab.run([sys.executable, "-m", "orchestrator.cli", "survey", *arguments, "--ssh-config", lab.ssh_config],
-                   capture_output=True, text=True, cwd=ROOT, timeout=90)
+    return lab.run(
+        [sys.executable, "-m", "orchestrator.cli", "survey", *arguments, "--ssh-config", lab.ssh_config],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        timeout=90,
+    )
 
 
 def test_a_plans_bench_is_surveyed_and_its_path_proven(lab: Lab, tmp_path: Path) -> None:

@@ -23,9 +23,11 @@ KEY = asyncssh.generate_private_key("ssh-ed25519")
 OTHER = asyncssh.generate_private_key("ssh-ed25519")
 
 
-def _trust(folder: Path, known: Callable[[LocalServer], str], *words: str, more: str = "",
-           typed: bytes | None = None) -> tuple[int, str, bool]:
+def _trust(
+    folder: Path, known: Callable[[LocalServer], str], *words: str, more: str = "", typed: bytes | None = None
+) -> tuple[int, str, bool]:
     """Exit code, what was said, and whether the host can be logged in to afterwards. `typed`: on a terminal."""
+
     async def work() -> tuple[int, str, bool]:
         async with local_server(folder, keys=[KEY]) as server:
             config = server.configuration(known(server), more)
@@ -36,6 +38,7 @@ def _trust(folder: Path, known: Callable[[LocalServer], str], *words: str, more:
             except Exception:
                 return code, said, False
             return code, said, True
+
     return asyncio.run(work())
 
 

@@ -10,30 +10,65 @@ import random
 from typing import Any
 
 Json = dict[str, Any]
-WINDOW_S, WHOLE_S = 10.0, 12.1      # the measured window; warm-up and tail with it
-HEADERS = {("tcp", 4): 52, ("tcp", 6): 72, ("udp", 4): 28, ("udp", 6): 48}     # IP + transport, timestamps with TCP
+WINDOW_S, WHOLE_S = 10.0, 12.1  # the measured window; warm-up and tail with it
+HEADERS = {("tcp", 4): 52, ("tcp", 6): 72, ("udp", 4): 28, ("udp", 6): 48}  # IP + transport, timestamps with TCP
 
 
-def healthy_record(*, transport: str = "tcp", direction: str = "transmit", mtu: int = 1500, family: int = 4,
-                   rate_bit_s: float = 1e9, load: float | None = None, seed: int = 0) -> Json:
+def healthy_record(
+    *,
+    transport: str = "tcp",
+    direction: str = "transmit",
+    mtu: int = 1500,
+    family: int = 4,
+    rate_bit_s: float = 1e9,
+    load: float | None = None,
+    seed: int = 0,
+) -> Json:
     """One trial. `load`: goodput as a share of the ceiling; drawn for TCP when None, 0.9 asked and kept for UDP."""
     draw = random.Random(seed)
     ways = ["transmit", "receive"] if direction == "bidirectional" else [direction]
     record: Json = {
-        "trial": 1, "attempt": 1, "cell": 1, "replicate": 1, "block": 1, "whole_plot": 1, "position": 1,
-        "role": "measure", "link": "trunk", "levels": {"mtu": mtu}, "started_at": "2026-01-01T00:00:00Z",
-        "traffic": {"transport": transport, "direction": direction, "segment_bytes": None, "datagram_bytes": None,
-                    "socket_buffer_bytes": None, "streams": 1},
-        "link_facts": {"rate_bit_s": rate_bit_s, "family": family, "mtu": mtu,
-                       "first": {"host": "dome", "interface": "eth1", "speed_bit_s": rate_bit_s, "driver": "card"},
-                       "second": {"host": "vault", "interface": "eth1", "speed_bit_s": rate_bit_s, "driver": "card"}},
-        "settings": {"dome": [{"setting": "mtu", "target": "eth1", "level": mtu, "ok": True, "seen": mtu, "why": ""}],
-                     "vault": []},
-        "ready": {}, "path": {"verdict": "open", "sentence": "", "learned_mtu_bytes": {"first": mtu, "second": mtu}},
+        "trial": 1,
+        "attempt": 1,
+        "cell": 1,
+        "replicate": 1,
+        "block": 1,
+        "whole_plot": 1,
+        "position": 1,
+        "role": "measure",
+        "link": "trunk",
+        "levels": {"mtu": mtu},
+        "started_at": "2026-01-01T00:00:00Z",
+        "traffic": {
+            "transport": transport,
+            "direction": direction,
+            "segment_bytes": None,
+            "datagram_bytes": None,
+            "socket_buffer_bytes": None,
+            "streams": 1,
+        },
+        "link_facts": {
+            "rate_bit_s": rate_bit_s,
+            "family": family,
+            "mtu": mtu,
+            "first": {"host": "dome", "interface": "eth1", "speed_bit_s": rate_bit_s, "driver": "card"},
+            "second": {"host": "vault", "interface": "eth1", "speed_bit_s": rate_bit_s, "driver": "card"},
+        },
+        "settings": {
+            "dome": [{"setting": "mtu", "target": "eth1", "level": mtu, "ok": True, "seen": mtu, "why": ""}],
+            "vault": [],
+        },
+        "ready": {},
+        "path": {"verdict": "open", "sentence": "", "learned_mtu_bytes": {"first": mtu, "second": mtu}},
         "before": {"boot_id": {"dome": "b1", "vault": "b2"}},
-        "after": {"settings": {"dome": [], "vault": []}, "speed_bit_s": {"dome": rate_bit_s, "vault": rate_bit_s},
-                  "boot_id": {"dome": "b1", "vault": "b2"}},
-        "settle_s": 1.0, "overhead_s": 0.4, "error": None,
+        "after": {
+            "settings": {"dome": [], "vault": []},
+            "speed_bit_s": {"dome": rate_bit_s, "vault": rate_bit_s},
+            "boot_id": {"dome": "b1", "vault": "b2"},
+        },
+        "settle_s": 1.0,
+        "overhead_s": 0.4,
+        "error": None,
         "first": {"parts": [], "round_trip": {"idle": {"p50_s": 1e-4}, "load": {"p50_s": 4e-4, "p99_s": 9e-4}}},
         "second": {"parts": [], "round_trip": None},
     }
@@ -49,8 +84,19 @@ def healthy_record(*, transport: str = "tcp", direction: str = "transmit", mtu: 
 
 
 def _counters() -> dict[str, int]:
-    names = ("rx_bytes", "tx_bytes", "rx_packets", "tx_packets", "rx_dropped", "tx_dropped", "rx_missed_errors",
-             "rx_fifo_errors", "rx_crc_errors", "tx_errors", "carrier_changes")
+    names = (
+        "rx_bytes",
+        "tx_bytes",
+        "rx_packets",
+        "tx_packets",
+        "rx_dropped",
+        "tx_dropped",
+        "rx_missed_errors",
+        "rx_fifo_errors",
+        "rx_crc_errors",
+        "tx_errors",
+        "carrier_changes",
+    )
     return {**{f"interface.{name}": 0 for name in names}, "queue.drops": 0, "softnet.dropped": 0, "softnet.squeezed": 0}
 
 
@@ -66,24 +112,55 @@ def _add_way(record: Json, octets: Json, way: str, load: float | None, draw: ran
     again = min(draw.randrange(20), packets_window // 1000) if transport == "tcp" else 0
     sender, receiver = ("first", "second") if way == "transmit" else ("second", "first")
     _carry(octets[sender], octets[receiver], packets + again, mtu + 14)
-    if transport == "tcp":      # receivers that coalesce acknowledge less often than every second segment
+    if transport == "tcp":  # receivers that coalesce acknowledge less often than every second segment
         _carry(octets[receiver], octets[sender], packets // draw.choice((2, 3, 8, 20)), HEADERS["tcp", family] + 14)
-    send: Json = {"way": way, "part": "send", "asked_bit_s": asked, "seconds": WINDOW_S, "error": "",
-                  "sent_bytes": packets * payload, "window_sent_bytes": packets_window * payload,
-                  "process": {"cpu_s": 2.0, "run_delay_s": 0.01, "throttled_ratio": None}, "streams": [{"stream": 1}]}
-    received: Json = {"way": way, "part": "receive", "window_s": WINDOW_S, "goodput_bytes": packets_window * payload,
-                      "received_bytes": packets * payload, "series": _series(packets_window * payload, draw),
-                      "socket_drops": 0, "receive_path": "batch", "streams": [{"stream": 1, "source_port": 20001}],
-                      "process": {"cpu_s": 3.0, "run_delay_s": 0.02, "throttled_ratio": None}}
+    send: Json = {
+        "way": way,
+        "part": "send",
+        "asked_bit_s": asked,
+        "seconds": WINDOW_S,
+        "error": "",
+        "sent_bytes": packets * payload,
+        "window_sent_bytes": packets_window * payload,
+        "process": {"cpu_s": 2.0, "run_delay_s": 0.01, "throttled_ratio": None},
+        "streams": [{"stream": 1}],
+    }
+    received: Json = {
+        "way": way,
+        "part": "receive",
+        "window_s": WINDOW_S,
+        "goodput_bytes": packets_window * payload,
+        "received_bytes": packets * payload,
+        "series": _series(packets_window * payload, draw),
+        "socket_drops": 0,
+        "receive_path": "batch",
+        "streams": [{"stream": 1, "source_port": 20001}],
+        "process": {"cpu_s": 3.0, "run_delay_s": 0.02, "throttled_ratio": None},
+    }
     if transport == "udp":
-        send |= {"datagrams_sent": packets, "datagrams_refused": 0, "send_path": "segment", "burst_datagrams": 8,
-                 "datagram_bytes": payload, "tcp": None}
+        send |= {
+            "datagrams_sent": packets,
+            "datagrams_refused": 0,
+            "send_path": "segment",
+            "burst_datagrams": 8,
+            "datagram_bytes": payload,
+            "tcp": None,
+        }
         received |= {"datagrams_received": packets, "datagrams_duplicate": 0, "datagrams_reordered": 0}
     else:
-        send["tcp"] = {"segments_sent": packets_window, "segments_retransmitted": again, "mss_bytes": payload,
-                       "path_mtu_bytes": mtu, "rtt_s": 5e-4, "rtt_min_s": 1e-4, "bytes_sent": packets_window * payload,
-                       "bytes_retransmitted": again * payload, "limited_receiver_window_s": 0.0,
-                       "limited_send_buffer_s": 0.1, "busy_s": WINDOW_S}
+        send["tcp"] = {
+            "segments_sent": packets_window,
+            "segments_retransmitted": again,
+            "mss_bytes": payload,
+            "path_mtu_bytes": mtu,
+            "rtt_s": 5e-4,
+            "rtt_min_s": 1e-4,
+            "bytes_sent": packets_window * payload,
+            "bytes_retransmitted": again * payload,
+            "limited_receiver_window_s": 0.0,
+            "limited_send_buffer_s": 0.1,
+            "busy_s": WINDOW_S,
+        }
     record[sender]["parts"].append(send)
     record[receiver]["parts"].append(received)
 
@@ -100,7 +177,7 @@ def _add_small_talk(counted: dict[str, int], draw: random.Random) -> None:
         frames = 900 + draw.randrange(600)
         counted[f"interface.{way}_packets"] += frames
         counted[f"interface.{way}_bytes"] += frames * 90
-    counted["interface.rx_dropped"] += draw.randrange(3)    # frames of a protocol that nobody here speaks
+    counted["interface.rx_dropped"] += draw.randrange(3)  # frames of a protocol that nobody here speaks
     counted["softnet.squeezed"] += draw.randrange(30)
 
 
@@ -111,13 +188,31 @@ def _series(octets: int, draw: random.Random) -> list[list[float]]:
 
 def _watch(draw: random.Random) -> Json:
     busy = draw.uniform(0.2, 0.7)
-    return {"interval_s": 0.2, "seconds": WINDOW_S, "busiest_core": 1, "busiest_core_busy": busy,
-            "busiest_core_softirq": busy / 2, "irq_core": 1, "softirq_core": 1, "steal": draw.uniform(0, 0.003),
-            "cores": [{"core": 0, "busy": busy / 3, "softirq": 0.0, "irq": 0.0, "steal": 0.0},
-                      {"core": 1, "busy": busy, "softirq": busy / 2, "irq": 0.0, "steal": 0.0}],
-            "clock_mean_hz": 2.3e9, "clock_min_hz": 1.9e9, "clock_max_hz": 2.4e9, "clock_simulated": False,
-            "temperature_max_c": 51.0, "thermal_throttles": None, "throttled_ratio": None, "softnet_dropped": 0,
-            "softnet_squeezed": 3, "cost_cpu_s": 0.01, "series": [[0.2, 0, 0.1, 0.0, 0.0, 0.0, None]]}
+    return {
+        "interval_s": 0.2,
+        "seconds": WINDOW_S,
+        "busiest_core": 1,
+        "busiest_core_busy": busy,
+        "busiest_core_softirq": busy / 2,
+        "irq_core": 1,
+        "softirq_core": 1,
+        "steal": draw.uniform(0, 0.003),
+        "cores": [
+            {"core": 0, "busy": busy / 3, "softirq": 0.0, "irq": 0.0, "steal": 0.0},
+            {"core": 1, "busy": busy, "softirq": busy / 2, "irq": 0.0, "steal": 0.0},
+        ],
+        "clock_mean_hz": 2.3e9,
+        "clock_min_hz": 1.9e9,
+        "clock_max_hz": 2.4e9,
+        "clock_simulated": False,
+        "temperature_max_c": 51.0,
+        "thermal_throttles": None,
+        "throttled_ratio": None,
+        "softnet_dropped": 0,
+        "softnet_squeezed": 3,
+        "cost_cpu_s": 0.01,
+        "series": [[0.2, 0, 0.1, 0.0, 0.0, 0.0, None]],
+    }
 
 
 def changed(record: Json, **paths: Any) -> Json:

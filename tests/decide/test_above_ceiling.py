@@ -13,14 +13,24 @@ from orchestrator.decide.verdict.judge import judge
 from orchestrator.planning.order import Trial
 
 
-def short_record(fill: float, *, window_s: float = 1.0, before: list[float] | None = None, role: str = "measure",
-                 edge_error_ratio: float = 0.0) -> dict[str, Any]:
+def short_record(
+    fill: float,
+    *,
+    window_s: float = 1.0,
+    before: list[float] | None = None,
+    role: str = "measure",
+    edge_error_ratio: float = 0.0,
+) -> dict[str, Any]:
     """A healthy trial whose link brought `fill` times its ceiling in a short window."""
     record = healthy_record(load=0.9999)
     received, sent = record["second"]["parts"][0], record["first"]["parts"][0]
     octets = fill / fills(record)["trunk transmit"] * received["goodput_bytes"] * window_s / received["window_s"]
-    received |= {"window_s": window_s, "goodput_bytes": round(octets), "series": [],
-                 "edge_error_bytes": round(edge_error_ratio * octets)}
+    received |= {
+        "window_s": window_s,
+        "goodput_bytes": round(octets),
+        "series": [],
+        "edge_error_bytes": round(edge_error_ratio * octets),
+    }
     sent |= {"seconds": window_s}
     return record | {"role": role, "fills_before": {"trunk transmit": before or []}}
 
@@ -83,8 +93,16 @@ class _Run:
 
 
 def test_fills_of_the_same_cell_count_and_the_rehearsal_s_do_not() -> None:
-    schedule = tuple(Trial(position, cell, 0, 0, 0, role) for position, cell, role in (
-        (-1, 1, "rehearse"), (1, 1, "measure"), (2, 2, "measure"), (3, 1, "measure"), (4, 1, "measure")))
+    schedule = tuple(
+        Trial(position, cell, 0, 0, 0, role)
+        for position, cell, role in (
+            (-1, 1, "rehearse"),
+            (1, 1, "measure"),
+            (2, 2, "measure"),
+            (3, 1, "measure"),
+            (4, 1, "measure"),
+        )
+    )
     run = _Run(schedule, {position: {"fill": {"uplink transmit": 1 + position / 1000}} for position in (-1, 1, 2, 3)})
     del run.outcomes[3]["fill"]  # of an earlier version
     assert fills_before(run, 4) == {"uplink transmit": [1.001]}  # type: ignore[arg-type]

@@ -17,38 +17,80 @@ PROBE = ETHERNET + IP4 + 8 + 32
 
 
 def _segments(way: str, sends: bool, **counts: int) -> Json:
-    nothing = dict.fromkeys(("transmitted", "received", "transmitted_data", "received_data",
-                             "transmitted_payload_bytes", "received_payload_bytes", "out_of_order"), 0)
+    nothing = dict.fromkeys(
+        (
+            "transmitted",
+            "received",
+            "transmitted_data",
+            "received_data",
+            "transmitted_payload_bytes",
+            "received_payload_bytes",
+            "out_of_order",
+        ),
+        0,
+    )
     return {"way": way, "sends": sends, "header_bytes": TCP, **nothing, **counts}
 
 
-def lossy_record(*, data: int = 100_000, lost: int = 10_000, acknowledgements: int = 60_000, selective: float = 20.0,
-                 looked: bool = True, payload: int = 1448) -> Json:
+def lossy_record(
+    *,
+    data: int = 100_000,
+    lost: int = 10_000,
+    acknowledgements: int = 60_000,
+    selective: float = 20.0,
+    looked: bool = True,
+    payload: int = 1448,
+) -> Json:
     """TCP over a path that loses: what it sends again is among `data`. The cards count frames."""
     record = healthy_record()
     probes = 700
     header = ETHERNET + IP4 + TCP
     back = (acknowledgements + probes, round(acknowledgements * (header + selective)) + probes * PROBE)
-    moved = {"first": {"tx": (data + probes, data * (header + payload) + probes * PROBE), "rx": back},
-             "second": {"tx": back,
-                        "rx": (data - lost + probes, (data - lost) * (header + payload) + probes * PROBE)}}
-    told = {"first": _segments("transmit", True, transmitted=data, transmitted_data=data, received=acknowledgements,
-                               transmitted_payload_bytes=data * payload),
-            "second": _segments("transmit", False, transmitted=acknowledgements, received=data - lost,
-                                received_data=data - lost, out_of_order=lost)}
+    moved = {
+        "first": {"tx": (data + probes, data * (header + payload) + probes * PROBE), "rx": back},
+        "second": {"tx": back, "rx": (data - lost + probes, (data - lost) * (header + payload) + probes * PROBE)},
+    }
+    told = {
+        "first": _segments(
+            "transmit",
+            True,
+            transmitted=data,
+            transmitted_data=data,
+            received=acknowledgements,
+            transmitted_payload_bytes=data * payload,
+        ),
+        "second": _segments(
+            "transmit",
+            False,
+            transmitted=acknowledgements,
+            received=data - lost,
+            received_data=data - lost,
+            out_of_order=lost,
+        ),
+    }
     for end, flows in told.items():
         mean = TCP + selective if looked and end == "first" else None
         record[end]["own_frames"] = {
-            "from_ns": 1, "to_ns": 2, "tcp": [flows], "acknowledgement_header_bytes": mean,
-            "acknowledgements_looked_at": 500, "probes_transmitted": probes, "probes_received": probes,
-            "probe_payload_bytes": 32, "control": None}
+            "from_ns": 1,
+            "to_ns": 2,
+            "tcp": [flows],
+            "acknowledgement_header_bytes": mean,
+            "acknowledgements_looked_at": 500,
+            "probes_transmitted": probes,
+            "probes_received": probes,
+            "probe_payload_bytes": 32,
+            "control": None,
+        }
         record[end]["counters"] = {"before": _counters({}), "after": _counters(moved[end])}
     return record
 
 
 def _counters(moved: Json) -> dict[str, int]:
-    return {f"interface.{way}_{name}": moved.get(way, (0, 0))[place] for way in ("tx", "rx")
-            for place, name in enumerate(("packets", "bytes"))}
+    return {
+        f"interface.{way}_{name}": moved.get(way, (0, 0))[place]
+        for way in ("tx", "rx")
+        for place, name in enumerate(("packets", "bytes"))
+    }
 
 
 def _more(record: Json, end: str, *, packets: int = 0, octets: int = 0, way: str = "rx") -> Json:
@@ -120,13 +162,24 @@ def test_counters_that_take_blocks_for_frames_are_told_and_claim_no_cross_traffi
 
 def test_the_connection_that_carries_our_orders_is_ours_on_both_ends() -> None:
     record = lossy_record()
-    orders = _segments("", True, transmitted=3000, received=2000, transmitted_data=2500,
-                       transmitted_payload_bytes=10**6, received_payload_bytes=50_000)
+    orders = _segments(
+        "",
+        True,
+        transmitted=3000,
+        received=2000,
+        transmitted_data=2500,
+        transmitted_payload_bytes=10**6,
+        received_payload_bytes=50_000,
+    )
     record["link_facts"]["second"]["address"] = "198.18.0.12"
     record["first"]["own_frames"]["control"] = {"local": "198.18.0.11", "peer": "198.18.0.12", "segments": orders}
     sent, got = 10**6 + 3000 * 66, 50_000 + 2000 * 66
-    for end, way, packets, octets in (("first", "tx", 3000, sent), ("first", "rx", 2000, got),
-                                      ("second", "rx", 3000, sent), ("second", "tx", 2000, got)):
+    for end, way, packets, octets in (
+        ("first", "tx", 3000, sent),
+        ("first", "rx", 2000, got),
+        ("second", "rx", 3000, sent),
+        ("second", "tx", 2000, got),
+    ):
         record = _more(record, end, packets=packets, octets=octets, way=way)
     assert (_cross(record), _cross(record, "vault")) == (0, 0)
     stranger = changed(record, first__own_frames__control=None)
@@ -146,7 +199,10 @@ def test_links_that_run_at_once_at_one_interface_are_one_account() -> None:
     part = {name: other[name] for name in ("link_facts", "first", "second", "ready", "path", "after")}
     record["beside"] = [{"link": "side", **part}]
     assert {place: account.cross_bytes for place, account in accounts(record).items()} == {
-        ("dome", "eth1"): 0, ("vault", "eth1"): 0, ("shed", "eth1"): 0}
+        ("dome", "eth1"): 0,
+        ("vault", "eth1"): 0,
+        ("shed", "eth1"): 0,
+    }
     assert not {"foreign_some", "foreign_heavy"} & {*judge(record).doubts}
 
 

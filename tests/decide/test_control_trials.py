@@ -44,8 +44,14 @@ def test_a_block_added_for_precision_has_its_control_trial_which_counts_for_no_c
     state = begin(compose(load(PLAN, catalogue=CATALOGUE), run_id="r", holder="h"))
     for trial in state.schedule:
         noise = 1 + 0.2 * (trial.block % 2)
-        state.outcomes[trial.position] = {"status": "valid", "doubts": [], "reason": "", "attempt": 1,
-                                          "goodput_bit_s": {"transmit": 1e9 * noise}, "took_s": 1.0}
+        state.outcomes[trial.position] = {
+            "status": "valid",
+            "doubts": [],
+            "reason": "",
+            "attempt": 1,
+            "goodput_bit_s": {"transmit": 1e9 * noise},
+            "took_s": 1.0,
+        }
     trials, _ = more_trials(state)
     assert [trial.role for trial in trials] == ["control", *["measure"] * 12]
     assert [trial.position for trial in trials] == list(range(66, 66 + 13))

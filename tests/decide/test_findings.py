@@ -14,8 +14,15 @@ from orchestrator import wire
 from orchestrator.decide.findings import SEVERITIES, LinkNeed, ceilings, findings, survey_changes
 
 Bench = dict[str, dict[str, Any]]
-CARD = {"slot": "0000:02:00.0", "ids": "abcd:0010", "driver": "", "interfaces": [], "modules": [], "other_kernels": {},
-        "options": {}}
+CARD = {
+    "slot": "0000:02:00.0",
+    "ids": "abcd:0010",
+    "driver": "",
+    "interfaces": [],
+    "modules": [],
+    "other_kernels": {},
+    "options": {},
+}
 
 
 def test_a_healthy_bench_has_no_finding() -> None:
@@ -51,60 +58,125 @@ SLOW_BUS = {"kind": "pcie", "speed": "2.5 GT/s PCIe", "width": 1, "best_speed": 
 # what is spoiled: (how, code, severity, words that the finding must say)
 SPOILED: dict[str, tuple[Callable[[Bench], None], str, str, list[str]]] = {
     "a card that a module of this kernel claims": (
-        _card(modules=["oldcard"]), "card_without_driver", "stops", ["abcd:0010", "0000:02:00.0", "modprobe oldcard"]),
+        _card(modules=["oldcard"]),
+        "card_without_driver",
+        "stops",
+        ["abcd:0010", "0000:02:00.0", "modprobe oldcard"],
+    ),
     "a card whose driver the configuration left out, and another kernel has": (
-        _card(other_kernels={"6.12.1-full": ["oldcard"]}, options={"oldcard": "off"}), "card_without_driver", "stops",
-        ["oldcard is switched off", "start the installed kernel 6.12.1-full"]),
+        _card(other_kernels={"6.12.1-full": ["oldcard"]}, options={"oldcard": "off"}),
+        "card_without_driver",
+        "stops",
+        ["oldcard is switched off", "start the installed kernel 6.12.1-full"],
+    ),
     "a card that no kernel here knows": (_card(), "card_without_driver", "stops", ["install a kernel"]),
     "a driver without an interface": (_card(driver="oldcard"), "driver_without_interface", "stops", ["dmesg"]),
     "a card kept for a guest": (_card(driver="vfio-pci"), "driver_without_interface", "stops", ["for a guest"]),
     "firmware that is missing and not missed": (
-        _activity(firmware_missing=["oldcard/start.bin"]), "firmware_missing", "disturbs", ["all the same"]),
+        _activity(firmware_missing=["oldcard/start.bin"]),
+        "firmware_missing",
+        "disturbs",
+        ["all the same"],
+    ),
     "no carrier": (_end(carrier=False, operstate="down"), "no_carrier", "stops", ["cable"]),
     "half duplex": (_end(duplex="half"), "half_duplex", "limits", ["collide"]),
     "slower than both could": (
-        _both(speed_bit_s=1_000_000_000), "slower_than_both", "limits", ["1 Gbit/s", "2.5 Gbit/s", "cable"]),
-    "offers less": (_both(speed_bit_s=10**9, offered_fastest_bit_s=10**9, peer_fastest_bit_s=10**9), "offers_less",
-                    "limits", ["offers 1 Gbit/s"]),
-    "no jumbo frames": (_end(max_mtu=1500), "mtu_impossible", "stops",
-                        ["this interface cannot do jumbo frames", "no setting will change that", "9000"]),
+        _both(speed_bit_s=1_000_000_000),
+        "slower_than_both",
+        "limits",
+        ["1 Gbit/s", "2.5 Gbit/s", "cable"],
+    ),
+    "offers less": (
+        _both(speed_bit_s=10**9, offered_fastest_bit_s=10**9, peer_fastest_bit_s=10**9),
+        "offers_less",
+        "limits",
+        ["offers 1 Gbit/s"],
+    ),
+    "no jumbo frames": (
+        _end(max_mtu=1500),
+        "mtu_impossible",
+        "stops",
+        ["this interface cannot do jumbo frames", "no setting will change that", "9000"],
+    ),
     "less than the plan's frames": (_end(max_mtu=4096), "mtu_impossible", "stops", ["4096", "9000"]),
     "no address": (_end(addresses=[]), "no_address", "stops", ["temporary"]),
     "two interfaces in one network": (
         lambda bench: bench["dome"]["interfaces"][1].update(addresses=[{"address": "198.18.0.99", "prefix": 24}]),
-        "same_network", "disturbs", ["eth0", "198.18.0.0/24"]),
+        "same_network",
+        "disturbs",
+        ["eth0", "198.18.0.0/24"],
+    ),
     "errors": (_end(errors={"rx_crc_errors": 7}), "errors", "disturbs", ["7 rx_crc_errors", "cable"]),
-    "errors right now": (_activity(new_errors={"eth1": {"rx_crc_errors": 3}}), "errors_now", "limits",
-                         ["3 rx_crc_errors more", "cable"]),
-    "a carrier that comes and goes": (_end(errors={"carrier_changes": 99}), "carrier_changes", "disturbs",
-                                      ["99 times"]),
+    "errors right now": (
+        _activity(new_errors={"eth1": {"rx_crc_errors": 3}}),
+        "errors_now",
+        "limits",
+        ["3 rx_crc_errors more", "cable"],
+    ),
+    "a carrier that comes and goes": (
+        _end(errors={"carrier_changes": 99}),
+        "carrier_changes",
+        "disturbs",
+        ["99 times"],
+    ),
     "a slow bus": (_both(bus_link=SLOW_BUS), "bus_limits", "limits", ["2.5 GT/s x1 (2 Gbit/s)", "5.0 GT/s x1"]),
     "a USB card": (_both(bus_link={"kind": "usb", "mbit_s": 480}), "bus_limits", "limits", ["USB at 480 Mbit/s"]),
-    "all interrupts on one core": (_both(interrupts={"40": "1", "41": "1"}), "one_core_receives", "limits",
-                                   ["core 1", "interrupt-cores: spread"]),
-    "one queue": (_both(interrupts={"40": "0-3"}, queues={"receive": 1, "steered": False}), "one_core_receives",
-                  "limits", ["one receive queue", "receive-steering"]),
+    "all interrupts on one core": (
+        _both(interrupts={"40": "1", "41": "1"}),
+        "one_core_receives",
+        "limits",
+        ["core 1", "interrupt-cores: spread"],
+    ),
+    "one queue": (
+        _both(interrupts={"40": "0-3"}, queues={"receive": 1, "steered": False}),
+        "one_core_receives",
+        "limits",
+        ["one receive queue", "receive-steering"],
+    ),
     "somebody sends": (_activity(traffic_bit_s={"eth1": 80_000_000}), "busy_link", "disturbs", ["80 Mbit/s"]),
     "control over the measured link": (
-        lambda bench: bench["dome"]["control"].update(interfaces=["br0", "eth1"]), "control_over_measured", "disturbs",
-        ["eth1"]),
+        lambda bench: bench["dome"]["control"].update(interfaces=["br0", "eth1"]),
+        "control_over_measured",
+        "disturbs",
+        ["eth1"],
+    ),
     "too little voltage": (_machine(under_voltage=["rail in0_lcrit_alarm"]), "under_voltage", "limits", ["supply"]),
     "hot": (_machine(temperature_max_c=80.0), "hot", "disturbs", ["80 degrees", "at 85"]),
     "throttled": (_machine(throttles=12), "throttled", "disturbs", ["12 times"]),
     "powersave": (_policy(governor="powersave"), "powersave", "limits", ["lowest clock"]),
     "a capped clock": (_policy(greatest_khz=1200000), "clock_capped", "limits", ["1.20 GHz", "1.80"]),
-    "a service": (_activity(services={"irqbalance": "moves interrupts"}), "disturbing_service", "disturbs",
-                  ["irqbalance", "moves interrupts"]),
+    "a service": (
+        _activity(services={"irqbalance": "moves interrupts"}),
+        "disturbing_service",
+        "disturbs",
+        ["irqbalance", "moves interrupts"],
+    ),
     "connection tracking": (_activity(connection_tracking=12), "connection_tracking", "limits", ["12 now"]),
-    "a packet filter": (_activity(filters=["filter"]), "packet_filter", "disturbs",
-                        ['iifname "eth1"', "20000-20063 accept"]),
-    "a wrong clock": (lambda bench: bench["dome"].update(clock_offset_s=-86400.0), "wall_clock", "disturbs",
-                      ["-86400"]),
+    "a packet filter": (
+        _activity(filters=["filter"]),
+        "packet_filter",
+        "disturbs",
+        ['iifname "eth1"', "20000-20063 accept"],
+    ),
+    "a wrong clock": (
+        lambda bench: bench["dome"].update(clock_offset_s=-86400.0),
+        "wall_clock",
+        "disturbs",
+        ["-86400"],
+    ),
     "ends with other MTUs": (_end(mtu=1500), "ends_differ", "differs", ["MTU", "dome 1500", "vault 9000"]),
-    "ends with other kernels": (lambda bench: bench["vault"].update(kernel="6.1.0"), "ends_differ", "differs",
-                                ["kernel", "6.12.1", "6.1.0"]),
-    "ends with other drivers": (_end(driver="othercard"), "ends_differ", "differs",
-                                ["driver", "othercard", "trunkcard"]),
+    "ends with other kernels": (
+        lambda bench: bench["vault"].update(kernel="6.1.0"),
+        "ends_differ",
+        "differs",
+        ["kernel", "6.12.1", "6.1.0"],
+    ),
+    "ends with other drivers": (
+        _end(driver="othercard"),
+        "ends_differ",
+        "differs",
+        ["driver", "othercard", "trunkcard"],
+    ),
     "ends with other offloads": (_end(features=["rx-gro", "rx-checksum"]), "ends_differ", "differs", ["offloads"]),
 }
 
@@ -161,19 +233,30 @@ def test_what_a_survey_could_not_read_is_not_held_against_the_host() -> None:
     bench["dome"]["activity"].update(firmware_missing=None, connection_tracking=None)
     bench["dome"]["machine_depth"].update(policies=[], temperature_max_c=None, temperature_limit_c=None, throttles=None)
     for host in bench:
-        end(bench, host).update(bus_link=None, speed_bit_s=None, fastest_bit_s=None, peer_fastest_bit_s=None,
-                                interrupts={}, duplex="unknown")
+        end(bench, host).update(
+            bus_link=None,
+            speed_bit_s=None,
+            fastest_bit_s=None,
+            peer_fastest_bit_s=None,
+            interrupts={},
+            duplex="unknown",
+        )
     assert findings(bench, [NEED]) == []
 
 
 # --- ceilings
 
+
 def test_a_ceiling_for_each_direction_and_frame_size_and_its_narrowest_part() -> None:
     bench = healthy_bench()
     end(bench, "vault")["speed_bit_s"] = 10**9
     rows = ceilings(bench, [NEED])
-    assert [(row.direction, row.mtu) for row in rows] == [("transmit", 1500), ("receive", 1500), ("transmit", 9000),
-                                                         ("receive", 9000)]
+    assert [(row.direction, row.mtu) for row in rows] == [
+        ("transmit", 1500),
+        ("receive", 1500),
+        ("transmit", 9000),
+        ("receive", 9000),
+    ]
     assert all(row.rate_bit_s == 10**9 for row in rows)
     assert all("vault:eth1" in row.narrowest for row in rows)
     assert all(row.processor == "unknown until measured" for row in rows)
@@ -205,6 +288,7 @@ def test_the_plans_own_rate_counts_and_an_unknown_rate_stays_unknown() -> None:
 
 # --- what changed
 
+
 def test_two_surveys_of_the_same_hosts_differ_in_nothing() -> None:
     assert survey_changes(healthy_bench(), healthy_bench()) == []
 
@@ -217,9 +301,13 @@ def test_a_difference_is_one_line() -> None:
     now["dome"]["machine_depth"]["policies"][0]["governor"] = "powersave"
     now["vault"]["interfaces"] = [each for each in now["vault"]["interfaces"] if each["name"] != "eth0"]
     assert survey_changes(before, now) == [
-        "dome: kernel 6.12.1 -> 6.13.0", "dome:policy0: governor performance -> powersave",
-        "dome:eth1: firmware 1 -> 2", "dome:eth1: tx-udp-segmentation on -> off", "dome:eth1: rx-lro off -> on",
-        "vault: eth0 is gone"]
+        "dome: kernel 6.12.1 -> 6.13.0",
+        "dome:policy0: governor performance -> powersave",
+        "dome:eth1: firmware 1 -> 2",
+        "dome:eth1: tx-udp-segmentation on -> off",
+        "dome:eth1: rx-lro off -> on",
+        "vault: eth0 is gone",
+    ]
 
 
 def test_what_only_one_survey_has_read_is_no_difference() -> None:

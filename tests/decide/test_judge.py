@@ -23,14 +23,23 @@ def _with_doubt(record: Json, code: str, status: str) -> Verdict:
     return verdict
 
 
-@pytest.mark.parametrize(("transport", "direction", "mtu", "family", "rate_bit_s"), [
-    *itertools.product(("tcp", "udp"), ("transmit", "receive", "bidirectional"), (1500, 9000), (4, 6),
-                       (1e8, 1e9, 2.5e9))])
-def test_a_healthy_trial_is_valid_and_carries_no_doubt(transport: str, direction: str, mtu: int, family: int,
-                                                       rate_bit_s: float) -> None:
+@pytest.mark.parametrize(
+    ("transport", "direction", "mtu", "family", "rate_bit_s"),
+    [
+        *itertools.product(
+            ("tcp", "udp"), ("transmit", "receive", "bidirectional"), (1500, 9000), (4, 6), (1e8, 1e9, 2.5e9)
+        )
+    ],
+)
+def test_a_healthy_trial_is_valid_and_carries_no_doubt(
+    transport: str, direction: str, mtu: int, family: int, rate_bit_s: float
+) -> None:
     for seed in range(20):
-        verdict = judge(healthy_record(transport=transport, direction=direction, mtu=mtu, family=family,
-                                       rate_bit_s=rate_bit_s, seed=seed))
+        verdict = judge(
+            healthy_record(
+                transport=transport, direction=direction, mtu=mtu, family=family, rate_bit_s=rate_bit_s, seed=seed
+            )
+        )
         assert verdict == Verdict("valid", (), "")
 
 
@@ -42,15 +51,20 @@ def test_a_cell_limited_by_its_processor_is_valid() -> None:
 
 
 def test_a_path_that_does_not_carry_the_frames_is_impossible_and_says_why() -> None:
-    record = changed(healthy_record(), path={"verdict": "too_small", "sentence": "the largest that passed: 1500 bytes"},
-                     first=None, second=None)
+    record = changed(
+        healthy_record(),
+        path={"verdict": "too_small", "sentence": "the largest that passed: 1500 bytes"},
+        first=None,
+        second=None,
+    )
     assert judge(record) == Verdict("impossible", ("path_too_small",), "the largest that passed: 1500 bytes")
 
 
 @pytest.mark.parametrize("verdict", ["silent", "refused"])
 def test_a_path_that_carries_nothing_is_failed_and_never_impossible(verdict: str) -> None:
-    record = changed(healthy_record(), path={"verdict": verdict, "sentence": "no small frame passed"}, first=None,
-                     second=None)
+    record = changed(
+        healthy_record(), path={"verdict": verdict, "sentence": "no small frame passed"}, first=None, second=None
+    )
     assert judge(record) == Verdict("failed", (f"path_{verdict}",), "no small frame passed")
 
 
@@ -62,8 +76,14 @@ def test_a_change_that_did_not_come_to_its_end_says_nothing_of_what_the_host_can
 
 
 def test_a_setting_that_the_driver_refuses_is_impossible_with_the_drivers_words() -> None:
-    use = {"setting": "mtu", "target": "eth1", "level": 9000, "ok": False, "seen": 1500,
-           "why": "mtu greater than device maximum"}
+    use = {
+        "setting": "mtu",
+        "target": "eth1",
+        "level": 9000,
+        "ok": False,
+        "seen": 1500,
+        "why": "mtu greater than device maximum",
+    }
     record = changed(healthy_record(), settings={"dome": [use]})
     verdict = judge(record)
     assert (verdict.status, verdict.doubts) == ("impossible", ("setting_refused",))
@@ -104,8 +124,20 @@ def test_a_broken_off_trial_keeps_the_error_it_ended_with() -> None:
 
 
 def test_a_setting_changed_during_the_trial_makes_it_suspect() -> None:
-    after = {"settings": {"dome": [{"setting": "governor", "target": "", "level": "performance", "ok": False,
-                                    "seen": "powersave", "why": ""}]}}
+    after = {
+        "settings": {
+            "dome": [
+                {
+                    "setting": "governor",
+                    "target": "",
+                    "level": "performance",
+                    "ok": False,
+                    "seen": "powersave",
+                    "why": "",
+                }
+            ]
+        }
+    }
     _with_doubt(changed(healthy_record(), after=after), "setting_changed", "suspect")
 
 
@@ -191,8 +223,9 @@ def test_z20_counters_that_lag_by_a_second_of_ten_are_doubted_as_unexplained_pay
     _with_doubt(count(record, "second", interface_rx_bytes=-lag), "other_interface", "suspect")
 
 
-@pytest.mark.parametrize(("share", "code", "status"), [
-    (0.01, "foreign_some", "valid"), (0.06, "foreign_heavy", "suspect")])
+@pytest.mark.parametrize(
+    ("share", "code", "status"), [(0.01, "foreign_some", "valid"), (0.06, "foreign_heavy", "suspect")]
+)
 def test_z21_foreign_traffic_is_noted_and_beyond_three_percent_suspect(share: float, code: str, status: str) -> None:
     record = healthy_record(transport="udp")
     moved = record["second"]["counters"]
@@ -202,8 +235,9 @@ def test_z21_foreign_traffic_is_noted_and_beyond_three_percent_suspect(share: fl
 
 def test_z22_a_performance_policy_at_a_quarter_of_the_clock_makes_it_suspect() -> None:
     record = healthy_record()
-    record["settings"]["vault"] = [{"setting": "governor", "target": "", "level": "performance", "ok": True,
-                                    "seen": "performance", "why": ""}]
+    record["settings"]["vault"] = [
+        {"setting": "governor", "target": "", "level": "performance", "ok": True, "seen": "performance", "why": ""}
+    ]
     assert judge(record).status == "valid"
     _with_doubt(changed(record, second__watch__clock_mean_hz=6e8), "clock_low", "suspect")
 
@@ -215,8 +249,10 @@ def test_a_low_clock_under_a_saving_policy_is_what_the_cell_claims() -> None:
 def _claiming(*uses: tuple[str, object, object]) -> Json:
     """A healthy trial whose cell claims clocks on vault: (setting, level, what the host read back)."""
     record = healthy_record()
-    record["settings"]["vault"] = [{"setting": setting, "target": "", "level": level, "ok": True, "seen": seen,
-                                    "why": ""} for setting, level, seen in uses]
+    record["settings"]["vault"] = [
+        {"setting": setting, "target": "", "level": level, "ok": True, "seen": seen, "why": ""}
+        for setting, level, seen in uses
+    ]
     return record
 
 
@@ -224,15 +260,28 @@ _LEAST, _GREATEST = ("least-frequency", "1.2GHz", 1_200_000), ("greatest-frequen
 _PERFORMANCE = ("governor", "performance", "performance")
 
 
-@pytest.mark.parametrize(("uses", "mean_hz", "code"), [
-    ((_LEAST,), 1.20e9, ""), ((_LEAST,), 1.15e9, ""), ((_LEAST,), 1.0e9, "clock_under_least"),
-    ((_LEAST,), 2.0e9, ""), ((_GREATEST,), 1.2e9, ""), ((_GREATEST,), 1.25e9, ""), ((_GREATEST,), 0.6e9, ""),
-    ((_GREATEST,), 1.5e9, "clock_over_greatest"), ((_LEAST, _GREATEST), 1.2e9, ""),
-    ((_LEAST, _GREATEST), 0.9e9, "clock_under_least"), ((_LEAST, _GREATEST), 1.4e9, "clock_over_greatest"),
-    ((_PERFORMANCE, _GREATEST), 1.2e9, ""), ((_PERFORMANCE, _GREATEST), 0.6e9, "clock_low"),
-    ((_PERFORMANCE, ("least-frequency", "highest", {"policy0": 1, "policy4": 2})), 1.8e9, "")])
+@pytest.mark.parametrize(
+    ("uses", "mean_hz", "code"),
+    [
+        ((_LEAST,), 1.20e9, ""),
+        ((_LEAST,), 1.15e9, ""),
+        ((_LEAST,), 1.0e9, "clock_under_least"),
+        ((_LEAST,), 2.0e9, ""),
+        ((_GREATEST,), 1.2e9, ""),
+        ((_GREATEST,), 1.25e9, ""),
+        ((_GREATEST,), 0.6e9, ""),
+        ((_GREATEST,), 1.5e9, "clock_over_greatest"),
+        ((_LEAST, _GREATEST), 1.2e9, ""),
+        ((_LEAST, _GREATEST), 0.9e9, "clock_under_least"),
+        ((_LEAST, _GREATEST), 1.4e9, "clock_over_greatest"),
+        ((_PERFORMANCE, _GREATEST), 1.2e9, ""),
+        ((_PERFORMANCE, _GREATEST), 0.6e9, "clock_low"),
+        ((_PERFORMANCE, ("least-frequency", "highest", {"policy0": 1, "policy4": 2})), 1.8e9, ""),
+    ],
+)
 def test_a_clock_that_the_cell_sets_is_held_against_the_clock_under_load(
-        uses: tuple[tuple[str, object, object], ...], mean_hz: float, code: str) -> None:
+    uses: tuple[tuple[str, object, object], ...], mean_hz: float, code: str
+) -> None:
     record = changed(_claiming(*uses), second__watch__clock_mean_hz=mean_hz, second__watch__clock_max_hz=1.8e9)
     if code:
         _with_doubt(record, code, "suspect")
@@ -241,15 +290,26 @@ def test_a_clock_that_the_cell_sets_is_held_against_the_clock_under_load(
         assert not [doubt for doubt in judge(record).doubts if doubt.startswith("clock")]
 
 
-@pytest.mark.parametrize(("uses", "lowest_hz", "code", "status"), [
-    ((), 0.6e9, "throttled_by_heat", "valid"), ((_LEAST,), 1.2e9, "throttled_by_heat", "valid"),
-    ((_LEAST,), 0.6e9, "throttled_below_claim", "suspect"),
-    ((_PERFORMANCE,), 0.6e9, "throttled_below_claim", "suspect"),
-    ((_PERFORMANCE,), 1.7e9, "throttled_by_heat", "valid")])
+@pytest.mark.parametrize(
+    ("uses", "lowest_hz", "code", "status"),
+    [
+        ((), 0.6e9, "throttled_by_heat", "valid"),
+        ((_LEAST,), 1.2e9, "throttled_by_heat", "valid"),
+        ((_LEAST,), 0.6e9, "throttled_below_claim", "suspect"),
+        ((_PERFORMANCE,), 0.6e9, "throttled_below_claim", "suspect"),
+        ((_PERFORMANCE,), 1.7e9, "throttled_by_heat", "valid"),
+    ],
+)
 def test_throttling_below_the_claimed_clock_makes_it_suspect_and_other_throttling_is_noted(
-        uses: tuple[tuple[str, object, object], ...], lowest_hz: float, code: str, status: str) -> None:
-    record = changed(_claiming(*uses), second__watch__clock_mean_hz=1.75e9, second__watch__clock_max_hz=1.8e9,
-                     second__watch__clock_min_hz=lowest_hz, second__watch__thermal_throttles=3)
+    uses: tuple[tuple[str, object, object], ...], lowest_hz: float, code: str, status: str
+) -> None:
+    record = changed(
+        _claiming(*uses),
+        second__watch__clock_mean_hz=1.75e9,
+        second__watch__clock_max_hz=1.8e9,
+        second__watch__clock_min_hz=lowest_hz,
+        second__watch__thermal_throttles=3,
+    )
     _with_doubt(record, code, status)
 
 
@@ -287,23 +347,28 @@ def test_a_trend_and_two_levels_are_noted() -> None:
     record = healthy_record()
     series = record["second"]["parts"][0]["series"]
     falling = [[t, 12_500_000 if i < 50 else 6_250_000, n] for i, (t, octets, n) in enumerate(series)]
-    assert "from 1 Gbit/s to 500 Mbit/s" in _with_doubt(changed(record, second__parts__0__series=falling), "trend",
-                                                        "valid").reason
+    assert (
+        "from 1 Gbit/s to 500 Mbit/s"
+        in _with_doubt(changed(record, second__parts__0__series=falling), "trend", "valid").reason
+    )
     jumping = [[t, octets * (0.6 if i // 10 % 2 else 1.0), n] for i, (t, octets, n) in enumerate(series)]
     _with_doubt(changed(record, second__parts__0__series=jumping), "two_levels", "valid")
 
 
 def test_stolen_time_heat_and_kernel_warnings_are_noted_with_the_host() -> None:
-    for values, code in (({"first__watch__steal": 0.2}, "steal"),
-                         ({"first__watch__thermal_throttles": 4}, "throttled_by_heat"),
-                         ({"first__watch__kernel_warnings": ["eth1: transmit queue 0 timed out"]}, "kernel_warned")):
+    for values, code in (
+        ({"first__watch__steal": 0.2}, "steal"),
+        ({"first__watch__thermal_throttles": 4}, "throttled_by_heat"),
+        ({"first__watch__kernel_warnings": ["eth1: transmit queue 0 timed out"]}, "kernel_warned"),
+    ):
         assert "dome" in _with_doubt(changed(healthy_record(), **values), code, "valid").reason
 
 
 def test_a_socket_buffer_smaller_than_the_path_needs_is_said_in_a_sentence():
     """RFC 6349 table 3.3.1: 500 Mb/s at 5 ms have 312.5 kB in flight (s5.1: five connections of 62.5 kB)."""
-    record = changed(healthy_record(rate_bit_s=5e8), traffic__socket_buffer_bytes=62_500,
-                     first__parts__0__tcp__rtt_min_s=0.005)
+    record = changed(
+        healthy_record(rate_bit_s=5e8), traffic__socket_buffer_bytes=62_500, first__parts__0__tcp__rtt_min_s=0.005
+    )
     assert "312.5 kB" in _with_doubt(record, "window_small", "valid").reason
     assert judge(changed(record, traffic__streams=5)).doubts == ()
 
@@ -317,20 +382,23 @@ def test_segments_sent_again_beyond_a_thousandth_are_noted_with_their_share_and_
     record = healthy_record()
     tcp, received = record["first"]["parts"][0]["tcp"], record["second"]["parts"][0]
     sent = tcp["segments_sent"]
-    tcp |= {"segments_retransmitted": sent // 40, "segments_retransmitted_whole": sent // 40,
-            "segments_sent_whole": sent}
+    tcp |= {
+        "segments_retransmitted": sent // 40,
+        "segments_retransmitted_whole": sent // 40,
+        "segments_sent_whole": sent,
+    }
     received["tcp"] = {"segments_received_whole": sent - sent // 50}
     found = judge(count(record, "second", interface_rx_missed_errors=7))
     assert (found.status, found.doubts) == ("valid", ("sent_again",))
     assert found.reason == (
         f"2.5 % of TCP's segments were sent again: lost by eth1 on vault 7, between the interfaces {sent // 50 - 7}; "
-        f"{sent // 40 - sent // 50} of those sent again had arrived all the same, late or out of order")
+        f"{sent // 40 - sent // 50} of those sent again had arrived all the same, late or out of order"
+    )
     tcp["segments_retransmitted"] = sent // 1001
     assert judge(record).doubts == ()
 
 
-@pytest.mark.parametrize(("load", "lost", "noted"), [
-    (0.9, 0.02, True), (0.9, 0.0005, False), (1.0, 0.02, False)])
+@pytest.mark.parametrize(("load", "lost", "noted"), [(0.9, 0.02, True), (0.9, 0.0005, False), (1.0, 0.02, False)])
 def test_lost_datagrams_are_noted_where_the_link_has_room_for_all(load: float, lost: float, noted: bool) -> None:
     record = healthy_record(transport="udp", load=load)
     received = record["second"]["parts"][0]
@@ -339,12 +407,19 @@ def test_lost_datagrams_are_noted_where_the_link_has_room_for_all(load: float, l
     found = judge(record)
     assert ("datagrams_lost" in found.doubts) == noted
     assert not noted or found.reason.startswith(
-        "2 % of the datagrams were lost although the link has room for what was offered: lost between the interfaces ")
+        "2 % of the datagrams were lost although the link has room for what was offered: lost between the interfaces "
+    )
 
 
-@pytest.mark.parametrize(("name", "code"), [
-    ("interface_rx_crc_errors", "interface_errors"), ("interface_tx_errors", "interface_errors"),
-    ("udp_InCsumErrors", "checksum_errors"), ("tcp_InCsumErrors", "checksum_errors")])
+@pytest.mark.parametrize(
+    ("name", "code"),
+    [
+        ("interface_rx_crc_errors", "interface_errors"),
+        ("interface_tx_errors", "interface_errors"),
+        ("udp_InCsumErrors", "checksum_errors"),
+        ("tcp_InCsumErrors", "checksum_errors"),
+    ],
+)
 def test_damage_is_noted_and_a_single_event_is_not(name: str, code: str) -> None:
     _with_doubt(count(healthy_record(), "second", **{name: 100}), code, "valid")
     assert judge(count(healthy_record(), "second", **{name: 1})).doubts == ()
@@ -363,9 +438,14 @@ def test_every_doubt_has_a_code_a_weight_and_a_sentence_without_a_full_stop() ->
         assert not doubt.sentence.endswith(".")
 
 
-@pytest.mark.parametrize(("end", "name", "octets"), [
-    ("first", "interface.tx_bytes", True), ("second", "interface.rx_bytes", True),
-    ("second", "softnet.dropped", False)])
+@pytest.mark.parametrize(
+    ("end", "name", "octets"),
+    [
+        ("first", "interface.tx_bytes", True),
+        ("second", "interface.rx_bytes", True),
+        ("second", "softnet.dropped", False),
+    ],
+)
 def test_a_counter_of_32_bits_that_went_round_is_no_doubt(end: str, name: str, octets: bool) -> None:
     """Interfaces and kernels of 32 bits count octets in 32 bits: at 1 Gb/s they go round every 34 seconds."""
     record = healthy_record(transport="udp", seed=2)
@@ -388,8 +468,9 @@ def test_a_counter_that_was_set_back_is_no_evidence() -> None:
     assert judge(record).status == "valid"
 
 
-@pytest.mark.parametrize(("end", "part", "option"), [
-    ("first", "send", "send_buffer_bytes"), ("second", "receive", "receive_buffer_bytes")])
+@pytest.mark.parametrize(
+    ("end", "part", "option"), [("first", "send", "send_buffer_bytes"), ("second", "receive", "receive_buffer_bytes")]
+)
 def test_a_socket_buffer_that_the_host_did_not_give_makes_it_suspect(end: str, part: str, option: str) -> None:
     """Without privilege the kernel cuts what is asked for to its own limit and says nothing (socket(7), rmem_max)."""
     wanted = 4 << 20
@@ -403,8 +484,12 @@ def test_a_socket_buffer_that_the_host_did_not_give_makes_it_suspect(end: str, p
 
 
 def test_the_sentence_on_small_buffers_counts_every_connections() -> None:
-    record = changed(healthy_record(rate_bit_s=5e8), traffic__socket_buffer_bytes=62_500, traffic__streams=2,
-                     first__parts__0__tcp__rtt_min_s=0.005)
+    record = changed(
+        healthy_record(rate_bit_s=5e8),
+        traffic__socket_buffer_bytes=62_500,
+        traffic__streams=2,
+        first__parts__0__tcp__rtt_min_s=0.005,
+    )
     reason = _with_doubt(record, "window_small", "valid").reason
     assert "the 2 socket buffers together of 125.0 kB" in reason
     assert "they can carry at most 200 Mbit/s" in reason
@@ -416,16 +501,25 @@ def test_what_a_host_cannot_do_with_its_traffic_is_impossible_and_says_why(code:
     assert judge(record) == Verdict("impossible", (code,), "vault: this kernel does not offer it")
 
 
-@pytest.mark.parametrize(("end", "part", "held", "buffer", "limit"), [
-    ("second", "receive", "limited_receiver_window_s", "receive_buffer_bytes", "net.ipv4.tcp_rmem on vault"),
-    ("first", "send", "limited_send_buffer_s", "send_buffer_bytes", "net.ipv4.tcp_wmem on dome"),
-])
+@pytest.mark.parametrize(
+    ("end", "part", "held", "buffer", "limit"),
+    [
+        ("second", "receive", "limited_receiver_window_s", "receive_buffer_bytes", "net.ipv4.tcp_rmem on vault"),
+        ("first", "send", "limited_send_buffer_s", "send_buffer_bytes", "net.ipv4.tcp_wmem on dome"),
+    ],
+)
 def test_a_buffer_that_could_not_grow_far_enough_is_said_when_tcp_was_held_by_it(
-        end: str, part: str, held: str, buffer: str, limit: str) -> None:
+    end: str, part: str, held: str, buffer: str, limit: str
+) -> None:
     """RFC 6349 table 3.3.1 again: no plan has set the buffer, and a kernel's limit of 125 kB keeps it at 62.5."""
-    record = changed(healthy_record(rate_bit_s=5e8), **{
-        "first__parts__0__tcp__rtt_min_s": 0.005, f"first__parts__0__tcp__{held}": 5.0,
-        f"{end}__parts__0__{buffer}": 2 * 62_500})
+    record = changed(
+        healthy_record(rate_bit_s=5e8),
+        **{
+            "first__parts__0__tcp__rtt_min_s": 0.005,
+            f"first__parts__0__tcp__{held}": 5.0,
+            f"{end}__parts__0__{buffer}": 2 * 62_500,
+        },
+    )
     assert record[end]["parts"][0]["part"] == part
     reason = _with_doubt(record, "window_small", "valid").reason
     assert "312.5 kB" in reason

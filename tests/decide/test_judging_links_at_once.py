@@ -23,7 +23,9 @@ def test_two_healthy_links_are_a_valid_trial_with_a_row_each():
     verdict = judge(record)
     assert (verdict.status, verdict.reason) == ("valid", "")
     assert [(row["link"], row["way"]) for row in trial_rows(record, verdict, RUN)] == [
-        ("trunk", "transmit"), ("spare", "transmit")]
+        ("trunk", "transmit"),
+        ("spare", "transmit"),
+    ]
     assert set(goodputs(record)) == {"trunk transmit", "spare transmit"}
     assert [row["link"] for row in host_rows(record, verdict, RUN)] == ["trunk", "trunk", "spare", "spare"]
 

@@ -9,8 +9,11 @@ from orchestrator.decide.state import HostState
 
 
 def kernel(release: str, parameters: str) -> dict[str, Any]:
-    return {"kernel": release, "kernel_build": "#1", "kernel_identity": {
-        "release": release, "boot_parameters": parameters, "modules": ["a", "b"]}}
+    return {
+        "kernel": release,
+        "kernel_build": "#1",
+        "kernel_identity": {"release": release, "boot_parameters": parameters, "modules": ["a", "b"]},
+    }
 
 
 def host(*measured: dict[str, Any]) -> HostState:

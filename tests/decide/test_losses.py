@@ -18,8 +18,9 @@ PLACES = ("own_queue", "own_interface", "between", "far_interface", "backlog", "
 def _lossy(lost: int, *, refused: int = 0) -> Json:
     record = healthy_record(transport="udp", seed=4)
     sent = record["first"]["parts"][0]["datagrams_sent"]
-    record["second"]["counters"]["after"]["interface.rx_dropped"] = (
-        record["second"]["counters"]["before"]["interface.rx_dropped"])
+    record["second"]["counters"]["after"]["interface.rx_dropped"] = record["second"]["counters"]["before"][
+        "interface.rx_dropped"
+    ]
     return changed(record, second__parts__0__datagrams_received=sent - lost, first__parts__0__datagrams_refused=refused)
 
 
@@ -29,10 +30,17 @@ def _account(record: Json) -> Losses:
     return account
 
 
-@pytest.mark.parametrize(("end", "counter", "place"), [
-    ("first", "interface_tx_dropped", "own_interface"), ("second", "interface_rx_missed_errors", "far_interface"),
-    ("second", "interface_rx_dropped", "far_interface"), ("second", "softnet_dropped", "backlog"),
-    ("first", "queue_drops", "own_queue"), ("first", "driver_whatever", "between")])
+@pytest.mark.parametrize(
+    ("end", "counter", "place"),
+    [
+        ("first", "interface_tx_dropped", "own_interface"),
+        ("second", "interface_rx_missed_errors", "far_interface"),
+        ("second", "interface_rx_dropped", "far_interface"),
+        ("second", "softnet_dropped", "backlog"),
+        ("first", "queue_drops", "own_queue"),
+        ("first", "driver_whatever", "between"),
+    ],
+)
 def test_a_lost_datagram_is_booked_where_its_counter_is(end: str, counter: str, place: str) -> None:
     account = _account(count(_lossy(1000), end, **{counter: 1000}))
     assert account.lost == 1000
@@ -52,15 +60,21 @@ def test_socket_drops_are_booked_at_the_socket() -> None:
 
 def test_z6_what_the_own_queue_refused_is_no_loss_of_the_network() -> None:
     """Of 16,981 handed over 8,477 were refused and the rest arrived (the figures of traps Z6)."""
-    record = changed(_lossy(0, refused=8_477), first__parts__0__datagrams_sent=8_504,
-                     second__parts__0__datagrams_received=8_504)
+    record = changed(
+        _lossy(0, refused=8_477), first__parts__0__datagrams_sent=8_504, second__parts__0__datagrams_received=8_504
+    )
     account = _account(record)
     assert (account.attempted, account.lost, account.own_queue, account.between) == (16_981, 8_477, 8_477, 0)
 
 
 def test_several_places_add_up_to_what_was_lost() -> None:
-    record = count(count(_lossy(1000, refused=40), "first", queue_drops=40), "second", interface_rx_missed_errors=300,
-                   softnet_dropped=100, interface_rx_dropped=100)
+    record = count(
+        count(_lossy(1000, refused=40), "first", queue_drops=40),
+        "second",
+        interface_rx_missed_errors=300,
+        softnet_dropped=100,
+        interface_rx_dropped=100,
+    )
     account = _account(changed(record, second__parts__0__socket_drops=250))
     assert account.lost == 1040 == sum(getattr(account, name) for name in PLACES)
     assert (account.own_queue, account.far_interface, account.backlog, account.socket) == (40, 300, 100, 250)
@@ -129,10 +143,15 @@ def _dropped_in_silence(share: float, others: int, *, more: int = 0) -> Json:
     left = sent - lost + others - stray
     for name, value in (("tx_packets", left), ("tx_bytes", (sent - lost) * 1514 + (others - stray) * 90)):
         counters["after"][f"interface.{name}"] = counters["before"][f"interface.{name}"] + value
-    record["second"]["counters"]["after"]["interface.rx_dropped"] = (
-        record["second"]["counters"]["before"]["interface.rx_dropped"])
-    record = changed(record, second__parts__0__datagrams_received=sent - lost, first__parts__0__send_path="single",
-                     second__parts__0__received_bytes=(sent - lost) * 1472)
+    record["second"]["counters"]["after"]["interface.rx_dropped"] = record["second"]["counters"]["before"][
+        "interface.rx_dropped"
+    ]
+    record = changed(
+        record,
+        second__parts__0__datagrams_received=sent - lost,
+        first__parts__0__send_path="single",
+        second__parts__0__received_bytes=(sent - lost) * 1472,
+    )
     return count(record, "first", queue_drops=lost + stray + more)
 
 
@@ -144,7 +163,8 @@ def test_stray_frames_that_the_own_queue_dropped_beside_ours_do_not_hide_where_o
     account = _account(record)
     assert account.lost > 50
     assert {name: getattr(account, name) for name in PLACES} == {
-        name: account.lost if name == "own_queue" else 0 for name in PLACES}
+        name: account.lost if name == "own_queue" else 0 for name in PLACES
+    }
     assert not {"place_unknown", "other_interface"} & set(judge(record).doubts)
 
 
@@ -176,8 +196,10 @@ def test_what_left_by_another_interface_is_seen_beside_what_the_own_queue_droppe
     assert "other_interface" in judge(count(record, "first", interface_tx_bytes=-moved // 20)).doubts
 
 
-@pytest.mark.parametrize(("end", "counter", "place"), [
-    ("first", "queue_drops", "own_queue"), ("second", "interface_rx_missed_errors", "far_interface")])
+@pytest.mark.parametrize(
+    ("end", "counter", "place"),
+    [("first", "queue_drops", "own_queue"), ("second", "interface_rx_missed_errors", "far_interface")],
+)
 def test_round_trip_probes_that_were_lost_at_the_same_place_do_not_hide_it(end: str, counter: str, place: str) -> None:
     """Counters count frames: of a ring that missed 228 datagrams and 14 probes, 242."""
     record = count(_lossy(228), end, **{counter: 242})
@@ -198,12 +220,18 @@ def test_fragments_are_ours_and_their_losses_are_not_taken_for_datagrams(family:
     """Datagrams of 8192 bytes at an MTU of 1500 are six frames each: the counters count frames."""
     record = healthy_record(transport="udp", family=family, seed=3)
     header = {4: 20, 6: 48}[family]
-    frames = [min((1500 - header) // 8 * 8, 8200 - start) + header + 14
-              for start in range(0, 8200, (1500 - header) // 8 * 8)]
+    frames = [
+        min((1500 - header) // 8 * 8, 8200 - start) + header + 14 for start in range(0, 8200, (1500 - header) // 8 * 8)
+    ]
     number = 10_000
-    record = changed(record, first__parts__0__datagram_bytes=8192, first__parts__0__datagrams_sent=number,
-                     first__parts__0__sent_bytes=number * 8192, second__parts__0__datagrams_received=number - 50,
-                     second__parts__0__received_bytes=(number - 50) * 8192)
+    record = changed(
+        record,
+        first__parts__0__datagram_bytes=8192,
+        first__parts__0__datagrams_sent=number,
+        first__parts__0__sent_bytes=number * 8192,
+        second__parts__0__datagrams_received=number - 50,
+        second__parts__0__received_bytes=(number - 50) * 8192,
+    )
     for end, way in (("first", "tx"), ("second", "rx")):
         for name, value in (("bytes", number * sum(frames)), ("packets", number * len(frames))):
             counters = record[end]["counters"]

@@ -58,8 +58,14 @@ def test_a_rehearsal_is_known_as_one(plan):
 @pytest.mark.parametrize("name", [one.name for one in fields(RunSetup) if one.name not in ("run_id", "holder")])
 def test_no_part_of_the_setup_can_be_another(plan, noted, name):
     value = getattr(noted, name)
-    other = {bool: lambda: not value, tuple: lambda: (*value, "more"), str: lambda: value + "x",
-             int: lambda: value + 1, float: lambda: value + 1.0, type(None): lambda: 1.0}[type(value)]()
+    other = {
+        bool: lambda: not value,
+        tuple: lambda: (*value, "more"),
+        str: lambda: value + "x",
+        int: lambda: value + 1,
+        float: lambda: value + 1.0,
+        type(None): lambda: 1.0,
+    }[type(value)]()
     found = differences(composed_as(plan, noted), replace(noted, **{name: other}))
     assert [line for line in found if line.startswith(f"{name}: ")]
 
@@ -70,8 +76,11 @@ def test_a_power_switch_that_only_the_journal_has_is_shown_with_its_program(plan
 
 
 def test_every_program_of_a_plan_is_named_with_where_it_would_run(noted):
-    assert programs(noted) == [Program(HERE, ("plug-switch", "cycle", "dome")),
-                               Program("hall", ("fan", "get")), Program("hall", ("fan", "set", "{level}"))]
+    assert programs(noted) == [
+        Program(HERE, ("plug-switch", "cycle", "dome")),
+        Program("hall", ("fan", "get")),
+        Program("hall", ("fan", "set", "{level}")),
+    ]
 
 
 def test_places_and_programs_of_the_plan_are_the_journals_to_know(noted):
@@ -79,8 +88,11 @@ def test_places_and_programs_of_the_plan_are_the_journals_to_know(noted):
     hall = state.hosts["hall"]
     for place in all_places(state, "hall"):
         hall.places[place] = {"setting": place.setting, "target": place.target}
-        hall.before[place] = {"value": "slow", "read": ["fan", "get"], "write": ["fan", "set", "{level}"]} \
-            if place.setting == "command" else 1500
+        hall.before[place] = (
+            {"value": "slow", "read": ["fan", "get"], "write": ["fan", "set", "{level}"]}
+            if place.setting == "command"
+            else 1500
+        )
         hall.ours[place] = ["fast"]
     assert beyond_the_plan(state) == []
 

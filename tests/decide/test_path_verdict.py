@@ -13,14 +13,35 @@ QUIET = {"routers": [], "refusals": 0, "refused_by": [], "too_long_here": [], "d
 
 
 def _probe(**changes: Any) -> Json:
-    return {"role": "probe", "mtu": 9000, "small_received": 6, "small_sent": 6, "small_behind_full": 5, "waited_s": 0.1,
-            "proof_s": 0.5, "received": [[9000, 1]], "acknowledged": [[9000, 1]], "sent": [[9000, 1]],
-            "asked": [[9000, 1]], "learned_mtu_bytes": 9000, "network": QUIET, **changes}
+    return {
+        "role": "probe",
+        "mtu": 9000,
+        "small_received": 6,
+        "small_sent": 6,
+        "small_behind_full": 5,
+        "waited_s": 0.1,
+        "proof_s": 0.5,
+        "received": [[9000, 1]],
+        "acknowledged": [[9000, 1]],
+        "sent": [[9000, 1]],
+        "asked": [[9000, 1]],
+        "learned_mtu_bytes": 9000,
+        "network": QUIET,
+        **changes,
+    }
 
 
 def _answer(**changes: Any) -> Json:
-    return {"role": "answer", "mtu": 9000, "small_received": 6, "received": [[9000, 1]], "sent": [[9000, 1]],
-            "learned_mtu_bytes": 9000, "network": QUIET, **changes}
+    return {
+        "role": "answer",
+        "mtu": 9000,
+        "small_received": 6,
+        "received": [[9000, 1]],
+        "sent": [[9000, 1]],
+        "learned_mtu_bytes": 9000,
+        "network": QUIET,
+        **changes,
+    }
 
 
 STOPPED_OUT = {"sent": [[1500, 1], [1501, 5], [9000, 9]]}
@@ -81,16 +102,20 @@ def test_a_router_that_reported_is_named_with_its_size():
 
 
 def test_no_small_frame_at_all_is_silence():
-    verdict = path_verdict(_probe(small_received=0, received=[], acknowledged=[], sent=[], waited_s=60.0),
-                           _answer(small_received=0, received=[], sent=[]))
+    verdict = path_verdict(
+        _probe(small_received=0, received=[], acknowledged=[], sent=[], waited_s=60.0),
+        _answer(small_received=0, received=[], sent=[]),
+    )
     assert (verdict["verdict"], verdict["largest"]) == ("silent", {"transmit": 0, "receive": 0})
     assert "60.0 s" in verdict["sentence"]
 
 
 def test_refusals_are_told_from_silence_with_who_refused():
     network = {**QUIET, "refusals": 8, "refused_by": ["198.18.0.12"]}
-    verdict = path_verdict(_probe(small_received=0, received=[], acknowledged=[], sent=[], network=network),
-                           _answer(small_received=0, received=[], sent=[]))
+    verdict = path_verdict(
+        _probe(small_received=0, received=[], acknowledged=[], sent=[], network=network),
+        _answer(small_received=0, received=[], sent=[]),
+    )
     assert verdict["verdict"] == "refused"
     assert "198.18.0.12" in verdict["sentence"]
 
@@ -110,6 +135,8 @@ def test_without_receipts_what_came_back_on_the_line_still_proves_what_passed():
 
 
 def test_the_mtu_behind_four_octets_more_is_explained():
-    verdict = path_verdict(_probe(sent=[[4004, 1], [4005, 5], [9000, 9]], received=[[4004, 1]]),
-                           _answer(received=[[4004, 1]], sent=[[4005, 5], [9000, 9]]))
+    verdict = path_verdict(
+        _probe(sent=[[4004, 1], [4005, 5], [9000, 9]], received=[[4004, 1]]),
+        _answer(received=[[4004, 1]], sent=[[4005, 5], [9000, 9]]),
+    )
     assert "4004 bytes (an MTU of 4000" in verdict["sentence"]

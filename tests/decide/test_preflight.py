@@ -35,13 +35,17 @@ def small() -> RunState:
 BSD = {"system": "FreeBSD", "family": "bsd"}
 
 
-@pytest.mark.parametrize(("changed", "bsd_hosts", "code", "words"), [
-    ({"vault": BSD}, (), "system_differs", "vault: the plan says system: linux, and the host runs FreeBSD"),
-    ({}, ("vault",), "system_differs", "vault: the plan says system: bsd, and the host runs Linux"),
-    ({"vault": {"interfaces": []}}, (), "interface_unknown", "no interface of this host is 'eth1'"),
-])
-def test_a_run_that_its_hosts_facts_refuse_ends_at_once(changed: Facts, bsd_hosts: tuple[str, ...], code: str,
-                                                        words: str) -> None:
+@pytest.mark.parametrize(
+    ("changed", "bsd_hosts", "code", "words"),
+    [
+        ({"vault": BSD}, (), "system_differs", "vault: the plan says system: linux, and the host runs FreeBSD"),
+        ({}, ("vault",), "system_differs", "vault: the plan says system: bsd, and the host runs Linux"),
+        ({"vault": {"interfaces": []}}, (), "interface_unknown", "no interface of this host is 'eth1'"),
+    ],
+)
+def test_a_run_that_its_hosts_facts_refuse_ends_at_once(
+    changed: Facts, bsd_hosts: tuple[str, ...], code: str, words: str
+) -> None:
     state = small()
     state.setup = replace(state.setup, bsd_hosts=bsd_hosts)
     assert met(state, changed) == [Finish(3)], "nothing else would ever happen"

@@ -30,11 +30,15 @@ Change = Callable[[Json], None]
 
 def bench(change: Change = lambda facts: None, setup: Callable[[RunSetup], RunSetup] = lambda setup: setup) -> RunState:
     """A run that has met both hosts; `change` is made to their facts, by host."""
-    cells = tuple(replace(cell, settings=tuple(use for use in cell.settings if use.setting != "command"))
-                  for cell in make_setup(3).cells)
+    cells = tuple(
+        replace(cell, settings=tuple(use for use in cell.settings if use.setting != "command"))
+        for cell in make_setup(3).cells
+    )
     state = begin(setup(replace(make_setup(3), hosts=("dome", "vault"), cells=cells)))
-    facts = {name: FakeHost(name, number + 1, {("mtu", "eth1"): 1500}).facts()
-             for number, name in enumerate(state.setup.hosts)}
+    facts = {
+        name: FakeHost(name, number + 1, {("mtu", "eth1"): 1500}).facts()
+        for number, name in enumerate(state.setup.hosts)
+    }
     change(facts)
     advance(state)
     for name, told in facts.items():
@@ -81,46 +85,102 @@ def addresses(host: str, *entries: Json) -> Change:
 def another(host: str, name: str, *entries: Json, **more: Any) -> Change:
     def change(facts: Json) -> None:
         other = copy.deepcopy(end(facts, host))
-        facts[host]["interfaces"].append({**other, "name": name, "mac": "02:00:00:00:09:09",
-                                          "addresses": list(entries), **more})
+        facts[host]["interfaces"].append(
+            {**other, "name": name, "mac": "02:00:00:00:09:09", "addresses": list(entries), **more}
+        )
+
     return change
 
 
 LOCAL = address("fe80::1", 64)
 REFUSED: dict[str, tuple[Change, Callable[[RunSetup], RunSetup], str, tuple[str, ...]]] = {
-    "a bridge's port": (set_end(master="br0", master_kind="bridge"), lambda one: one, "enslaved",
-                        ("dome: eth1 is a port of the bridge br0", "name dome:br0")),
-    "a bond's part": (set_end("vault", master="bond1", master_kind="bond"), lambda one: one, "enslaved",
-                      ("vault: eth1 is a part of the bond bond1", "name vault:bond1")),
+    "a bridge's port": (
+        set_end(master="br0", master_kind="bridge"),
+        lambda one: one,
+        "enslaved",
+        ("dome: eth1 is a port of the bridge br0", "name dome:br0"),
+    ),
+    "a bond's part": (
+        set_end("vault", master="bond1", master_kind="bond"),
+        lambda one: one,
+        "enslaved",
+        ("vault: eth1 is a part of the bond bond1", "name vault:bond1"),
+    ),
     "a master of a kind nobody knows": (set_end(master="m0", master_kind="new"), lambda one: one, "enslaved", ("m0",)),
     "switched off": (set_end(up=False), lambda one: one, "switched_off", ("dome: eth1 is switched off", "up")),
-    "an address that the end has not": (lambda facts: None, stated("198.18.0.99", "198.18.0.12"), "address_missing",
-                                        ("dome:eth1 does not have the address 198.18.0.99", "198.18.0.11")),
-    "an address of another interface": (another("vault", "eth7", address("10.9.9.9")),
-                                        stated("198.18.0.11", "10.9.9.9"), "address_elsewhere",
-                                        ("10.9.9.9 is an address of vault:eth7", "eth1")),
-    "a duplicate that the plan names": (addresses("dome", address("2001:db8::1", 64, duplicate=True)),
-                                        stated("2001:db8::1", "2001:db8::2"), "duplicate_address",
-                                        ("dome:eth1 cannot use 2001:db8::1", "another machine")),
-    "one address stated for both": (lambda facts: None, stated("198.18.0.11", "198.18.0.11"), "same_address",
-                                    ("both ends are given 198.18.0.11",)),
-    "the far end's address here": (another("dome", "dummy3", address("198.18.0.12", 32)), lambda one: one,
-                                   "address_is_own", ("198.18.0.12", "dome itself (on dummy3)")),
-    "both have one address": (addresses("vault", address("198.18.0.11")), lambda one: one, "same_address",
-                              ("dome:eth1 and vault:eth1 both have 198.18.0.11",)),
-    "two networks": (addresses("vault", address("203.0.113.4")), lambda one: one, "no_common_network",
-                     ("dome:eth1 has 198.18.0.11/24", "vault:eth1 has 203.0.113.4/24", "temporary",
-                      "address: [198.18.0.11, 203.0.113.4]")),
-    "one end sees the other, not the other way": (addresses("vault", address("198.18.0.12", 32)), lambda one: one,
-                                                  "no_common_network", ("198.18.0.12/32",)),
+    "an address that the end has not": (
+        lambda facts: None,
+        stated("198.18.0.99", "198.18.0.12"),
+        "address_missing",
+        ("dome:eth1 does not have the address 198.18.0.99", "198.18.0.11"),
+    ),
+    "an address of another interface": (
+        another("vault", "eth7", address("10.9.9.9")),
+        stated("198.18.0.11", "10.9.9.9"),
+        "address_elsewhere",
+        ("10.9.9.9 is an address of vault:eth7", "eth1"),
+    ),
+    "a duplicate that the plan names": (
+        addresses("dome", address("2001:db8::1", 64, duplicate=True)),
+        stated("2001:db8::1", "2001:db8::2"),
+        "duplicate_address",
+        ("dome:eth1 cannot use 2001:db8::1", "another machine"),
+    ),
+    "one address stated for both": (
+        lambda facts: None,
+        stated("198.18.0.11", "198.18.0.11"),
+        "same_address",
+        ("both ends are given 198.18.0.11",),
+    ),
+    "the far end's address here": (
+        another("dome", "dummy3", address("198.18.0.12", 32)),
+        lambda one: one,
+        "address_is_own",
+        ("198.18.0.12", "dome itself (on dummy3)"),
+    ),
+    "both have one address": (
+        addresses("vault", address("198.18.0.11")),
+        lambda one: one,
+        "same_address",
+        ("dome:eth1 and vault:eth1 both have 198.18.0.11",),
+    ),
+    "two networks": (
+        addresses("vault", address("203.0.113.4")),
+        lambda one: one,
+        "no_common_network",
+        (
+            "dome:eth1 has 198.18.0.11/24",
+            "vault:eth1 has 203.0.113.4/24",
+            "temporary",
+            "address: [198.18.0.11, 203.0.113.4]",
+        ),
+    ),
+    "one end sees the other, not the other way": (
+        addresses("vault", address("198.18.0.12", 32)),
+        lambda one: one,
+        "no_common_network",
+        ("198.18.0.12/32",),
+    ),
     "no address": (addresses("vault"), lambda one: one, "no_address", ("vault:eth1 has no address", "temporary")),
-    "link-local only": (addresses("vault", LOCAL), lambda one: one, "no_address",
-                        ("vault:eth1 has only the link-local address fe80::1", "address: temporary")),
-    "no IPv6 where it is asked for": (lambda facts: None, asking_for_ipv6, "no_address",
-                                      ("dome:eth1 has no IPv6 address", "vault:eth1 has no IPv6 address")),
+    "link-local only": (
+        addresses("vault", LOCAL),
+        lambda one: one,
+        "no_address",
+        ("vault:eth1 has only the link-local address fe80::1", "address: temporary"),
+    ),
+    "no IPv6 where it is asked for": (
+        lambda facts: None,
+        asking_for_ipv6,
+        "no_address",
+        ("dome:eth1 has no IPv6 address", "vault:eth1 has no IPv6 address"),
+    ),
     "no IPv6 for a small MTU": (set_end(mtu=1000), asking_for_ipv6, "no_address", ("its MTU is 1000", "RFC 8200")),
-    "a duplicate": (addresses("vault", address("2001:db8::2", 64, duplicate=True)), asking_for_ipv6, "no_address",
-                    ("vault:eth1 cannot use 2001:db8::2", "another machine")),
+    "a duplicate": (
+        addresses("vault", address("2001:db8::2", 64, duplicate=True)),
+        asking_for_ipv6,
+        "no_address",
+        ("vault:eth1 cannot use 2001:db8::2", "another machine"),
+    ),
 }
 
 
@@ -139,25 +199,41 @@ HEALTHY: dict[str, tuple[Change, Callable[[RunSetup], RunSetup]]] = {
     "nothing is wrong": (lambda facts: None, lambda one: one),
     "in a VRF": (set_end(master="blue", master_kind="vrf"), lambda one: one),
     "switched off, and a command may switch it on": (set_end(up=False), with_command),
-    "an address that a command may give": (lambda facts: None, lambda one: with_command(
-        stated("198.18.0.99", "198.18.0.12")(one))),
+    "an address that a command may give": (
+        lambda facts: None,
+        lambda one: with_command(stated("198.18.0.99", "198.18.0.12")(one)),
+    ),
     "stated and there": (lambda facts: None, stated("198.18.0.11", "198.18.0.12")),
-    "stated in another spelling": (addresses("dome", address("2001:db8::1", 64)),
-                                   stated("2001:0db8::0001", "2001:db8::2")),
-    "two networks joined by a router, as stated": (addresses("vault", address("203.0.113.4")),
-                                                   stated("198.18.0.11", "203.0.113.4")),
+    "stated in another spelling": (
+        addresses("dome", address("2001:db8::1", 64)),
+        stated("2001:0db8::0001", "2001:db8::2"),
+    ),
+    "two networks joined by a router, as stated": (
+        addresses("vault", address("203.0.113.4")),
+        stated("198.18.0.11", "203.0.113.4"),
+    ),
     "two interfaces in one network": (another("dome", "eth7", address("198.18.0.77")), lambda one: one),
-    "the far end's address on an interface that is off": (another("dome", "eth7", address("198.18.0.12"), up=False),
-                                                          lambda one: one),
-    "the far end's address in another VRF": (another("dome", "eth7", address("198.18.0.12"), master="red",
-                                                     master_kind="vrf"), lambda one: one),
+    "the far end's address on an interface that is off": (
+        another("dome", "eth7", address("198.18.0.12"), up=False),
+        lambda one: one,
+    ),
+    "the far end's address in another VRF": (
+        another("dome", "eth7", address("198.18.0.12"), master="red", master_kind="vrf"),
+        lambda one: one,
+    ),
     "prefixes of two lengths that hold each other": (addresses("vault", address("198.18.0.12", 16)), lambda one: one),
-    "a second network that both are in": (addresses("vault", address("203.0.113.4"), address("198.18.0.12")),
-                                          lambda one: one),
-    "a tentative address, which is waited for": (addresses("vault", address("198.18.0.12", tentative=True)),
-                                                 lambda one: one),
-    "a duplicate beside a good one": (addresses("vault", address("2001:db8::2", 64, duplicate=True),
-                                                address("198.18.0.12")), lambda one: one),
+    "a second network that both are in": (
+        addresses("vault", address("203.0.113.4"), address("198.18.0.12")),
+        lambda one: one,
+    ),
+    "a tentative address, which is waited for": (
+        addresses("vault", address("198.18.0.12", tentative=True)),
+        lambda one: one,
+    ),
+    "a duplicate beside a good one": (
+        addresses("vault", address("2001:db8::2", 64, duplicate=True), address("198.18.0.12")),
+        lambda one: one,
+    ),
 }
 
 
@@ -175,6 +251,7 @@ def test_a_point_to_point_address_reaches_its_peer() -> None:
     def change(facts: Json) -> None:
         addresses("dome", address("198.18.0.11", 32, peer="198.18.7.12"))(facts)
         addresses("vault", address("198.18.7.12", 32, peer="198.18.0.11"))(facts)
+
     assert refusal(change) is None
 
 
@@ -190,14 +267,24 @@ OWN, OTHER, STRANGE = "02:00:00:00:00:02", "02:00:00:00:09:09", "02:00:00:00:0e:
 ASKED = Question("trunk", "dome", "eth1", "198.18.0.11", "vault", "eth1", "198.18.0.12")
 
 
-@pytest.mark.parametrize(("macs", "code", "words"), [
-    ([], "", ()), ([OWN], "", ()), ([OWN.upper()], "", ()),
-    ([OWN, OTHER], "answered_elsewhere", ("eth7 of vault answers as well", "arp_ignore=1", "take eth7 of vault off")),
-    ([OTHER], "answered_elsewhere", ("eth7 of vault answers, and eth1 does not", "name vault:eth7")),
-    ([STRANGE, OWN], "answered_by_another", (STRANGE, "another machine has the same address")),
-])
-def test_who_answers_for_an_address_is_named_whichever_answer_came_first(macs: list[str], code: str,
-                                                                        words: tuple[str, ...]) -> None:
+@pytest.mark.parametrize(
+    ("macs", "code", "words"),
+    [
+        ([], "", ()),
+        ([OWN], "", ()),
+        ([OWN.upper()], "", ()),
+        (
+            [OWN, OTHER],
+            "answered_elsewhere",
+            ("eth7 of vault answers as well", "arp_ignore=1", "take eth7 of vault off"),
+        ),
+        ([OTHER], "answered_elsewhere", ("eth7 of vault answers, and eth1 does not", "name vault:eth7")),
+        ([STRANGE, OWN], "answered_by_another", (STRANGE, "another machine has the same address")),
+    ],
+)
+def test_who_answers_for_an_address_is_named_whichever_answer_came_first(
+    macs: list[str], code: str, words: tuple[str, ...]
+) -> None:
     state = bench(another("vault", "eth7", address("198.18.0.77")))
     for order in (macs, macs[::-1]):
         fault = wrong_answer(ASKED, order, state.hosts["vault"].facts or {})

@@ -11,8 +11,13 @@ from tests.decide.records import changed, healthy_record
 
 
 def _step(record: dict[str, Any]) -> dict[str, Any]:
-    return {"asked_bit_s": record["first"]["parts"][0]["asked_bit_s"], "length_s": 10.0, "full_length": True,
-            "first": record["first"], "second": record["second"]}
+    return {
+        "asked_bit_s": record["first"]["parts"][0]["asked_bit_s"],
+        "length_s": 10.0,
+        "full_length": True,
+        "first": record["first"],
+        "second": record["second"],
+    }
 
 
 def test_what_the_own_queue_refused_is_lost_for_the_search_as_it_is_in_the_row() -> None:

@@ -78,7 +78,7 @@ def test_levels_must_lie_a_fifth_apart_and_be_kept():
     assert two_levels(near * 3) is None
     alternating = [100.0, 60.0] * 30
     assert two_levels(alternating) is None
-    once = [100.0] * 30 + [60.0] * 30     # one step is a trend, or a change of the bench, and no alternation
+    once = [100.0] * 30 + [60.0] * 30  # one step is a trend, or a change of the bench, and no alternation
     assert two_levels(once) is None
 
 

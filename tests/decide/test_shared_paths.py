@@ -20,8 +20,14 @@ HOSTS = ("dome", "vault")
 def met(lease_s: float, **traffic: object) -> RunState:
     """A run that has met both hosts; its cells change the MTU of eth1 and have this traffic."""
     setup = make_setup(3)
-    cells = tuple(replace(cell, settings=tuple(use for use in cell.settings if use.setting == "mtu"),
-                          traffic={**cell.traffic, **traffic}) for cell in setup.cells)
+    cells = tuple(
+        replace(
+            cell,
+            settings=tuple(use for use in cell.settings if use.setting == "mtu"),
+            traffic={**cell.traffic, **traffic},
+        )
+        for cell in setup.cells
+    )
     state = begin(replace(setup, hosts=HOSTS, cells=cells, lease_s=lease_s, costly=("mtu",)))
     advance(state)
     for number, name in enumerate(HOSTS):
@@ -29,14 +35,18 @@ def met(lease_s: float, **traffic: object) -> RunState:
     return state
 
 
-@pytest.mark.parametrize(("traffic", "least_s"), [
-    ({"transport": "udp", "offered_rate": None}, least_for_flood_s()),
-    ({"transport": "udp", "offered_rate": {"bit_s": 1000}}, least_for_change_s(SOONEST_BACK_S)),
-    ({"transport": "tcp", "offered_rate": None}, least_for_change_s(SOONEST_BACK_S)),
-])
+@pytest.mark.parametrize(
+    ("traffic", "least_s"),
+    [
+        ({"transport": "udp", "offered_rate": None}, least_for_flood_s()),
+        ({"transport": "udp", "offered_rate": {"bit_s": 1000}}, least_for_change_s(SOONEST_BACK_S)),
+        ({"transport": "tcp", "offered_rate": None}, least_for_change_s(SOONEST_BACK_S)),
+    ],
+)
 @pytest.mark.parametrize("host", HOSTS)
 def test_run_refuses_a_shorter_lease_where_ssh_comes_in_by_the_interface_and_only_there(
-        traffic: dict[str, object], least_s: float, host: str) -> None:
+    traffic: dict[str, object], least_s: float, host: str
+) -> None:
     short = least_s - 0.1
     assert lease_too_short(met(short, **traffic), {host: {"eth0"}}) is None
     assert lease_too_short(met(short, **traffic), {}) is None
@@ -50,8 +60,10 @@ def test_run_refuses_a_shorter_lease_where_ssh_comes_in_by_the_interface_and_onl
 
 def test_where_only_ssh_can_renew_in_a_flood_it_is_said_once_and_nowhere_else() -> None:
     state = met(30.0, transport="udp", offered_rate=None)
-    flood, calm = state.setup.cells[0], replace(state.setup.cells[0], traffic={**state.setup.cells[0].traffic,
-                                                                               "transport": "tcp"})
+    flood, calm = (
+        state.setup.cells[0],
+        replace(state.setup.cells[0], traffic={**state.setup.cells[0].traffic, "transport": "tcp"}),
+    )
     [sentence] = only_ssh_renews(state.setup, flood, ["dome"])
     assert sentence.startswith("dome: SSH shares the measured link, and no UDP of ours reaches the host")
     assert only_ssh_renews(state.setup, flood, []) == []

@@ -13,7 +13,7 @@ def test_ends_that_hear_each_other_are_no_finding() -> None:
 
 
 def test_an_end_heard_at_another_interface_stops_the_plan_and_names_it() -> None:
-    found, = wiring_findings([Wire(DOME, SPARE)], [TRUNK])
+    (found,) = wiring_findings([Wire(DOME, SPARE)], [TRUNK])
     assert (found.code, found.severity, found.host, found.subject) == ("wired_elsewhere", "stops", "dome", "eth1")
     assert "vault:eth2" in found.seen
     assert "vault:eth1" in found.seen

@@ -28,7 +28,8 @@ class Accident:
     def number(self) -> int:
         """The signal, 0 for none."""
         return {"interrupt": signal.SIGINT, "interrupt twice": signal.SIGINT, "terminate": signal.SIGTERM}.get(
-            self.way, 0)
+            self.way, 0
+        )
 
     def __str__(self) -> str:
         return f"{self.way} {self.host} at point {self.point} + {self.after_s:g} s"
@@ -51,9 +52,17 @@ class Case:
     def plans(self) -> dict[str, str]:
         """File name -> text; some with a name that is bound."""
         trial = {"length": "300ms", "warmup": "50ms", "settle": "0s", "replicates": 1}
-        return {f"{place}-{kind}.yaml": plan_text(plan=f"{kind}-{place}", factors=KINDS[kind], trial=trial, lease="5s",
-                                                  patience="1s", purpose="$why" if place % 2 else "")
-                for place, kind in enumerate(self.kinds)}
+        return {
+            f"{place}-{kind}.yaml": plan_text(
+                plan=f"{kind}-{place}",
+                factors=KINDS[kind],
+                trial=trial,
+                lease="5s",
+                patience="1s",
+                purpose="$why" if place % 2 else "",
+            )
+            for place, kind in enumerate(self.kinds)
+        }
 
 
 def case(number: int, seed: int) -> Case:

@@ -30,8 +30,21 @@ from tests.sim.fake_host import same_in_simulation
 from tests.sim.fake_session import FakeWorld
 
 # loaded here, once; a command takes longer to load than to run
-LOADED = (asyncssh, compare, report, resume, run, show, suite_view, suites, making, suite, print_matrix, comparing,
-          tables)
+LOADED = (
+    asyncssh,
+    compare,
+    report,
+    resume,
+    run,
+    show,
+    suite_view,
+    suites,
+    making,
+    suite,
+    print_matrix,
+    comparing,
+    tables,
+)
 BOUND_S = 90
 Act = Callable[[], None]
 
@@ -124,8 +137,11 @@ def _one_chart(report: Any, folder: Folder) -> list[Path]:
 
 def _arrange(accident: Accident, there: FakeWorld) -> None:
     """Count the points of the command, and let the accident happen at its own."""
-    happens: dict[str, Act] = {"killed": lambda: os.kill(os.getpid(), signal.SIGKILL),
-                               "unreachable": lambda: _cut(there, accident.host), "disk full": _fill}
+    happens: dict[str, Act] = {
+        "killed": lambda: os.kill(os.getpid(), signal.SIGKILL),
+        "unreachable": lambda: _cut(there, accident.host),
+        "disk full": _fill,
+    }
     if accident.way == "busy":
         taken = {"run_id": "another-run", "holder": "somebody@desk (process 1)", "lease_s": 2.0}
         there.hosts[accident.host].do("lease.take", taken, _boottime_s())

@@ -31,8 +31,9 @@ class StoredHost(FakeHost):
         self.record, self.keeper = stored["record"], stored["keeper"]
 
     def store(self) -> None:
-        self.file.write_text(json.dumps({"mtu": self.values[("mtu", "eth1")], "record": self.record,
-                                         "keeper": self.keeper}))
+        self.file.write_text(
+            json.dumps({"mtu": self.values[("mtu", "eth1")], "record": self.record, "keeper": self.keeper})
+        )
 
     def do(self, verb: str, args: Json, now_s: float) -> Json:
         self.load()

@@ -85,8 +85,10 @@ class Game:
             time.sleep(BUSY_S if "busy" in ways else 0.0)
             before = {run: len(referee.journal_of(run)) for run in referee.begun(self.suite)}
             said = self._tell("resume", self.suite, accident=accident)
-            driven = sum(len(referee.journal_of(run)) not in (1, before.get(run, 0))  # 1: no host was met
-                         for run in referee.begun(self.suite))
+            driven = sum(
+                len(referee.journal_of(run)) not in (1, before.get(run, 0))  # 1: no host was met
+                for run in referee.begun(self.suite)
+            )
             self._problem(said, referee.end_problems(said, self.desk.hosts, driven))
             if accident.way == "complete":
                 self._problem(said, referee.complete_problems(self.suite, said, self.case.kinds))
@@ -133,13 +135,15 @@ class Game:
             self._problem(said, [f"exit code {said.code}, not {' or '.join(map(str, codes))}"])
 
     def _problem(self, said: Said, found: Iterator[str] | list[str]) -> None:
-        self.problems += [f"{' '.join(said.words[:2])} (exit code {said.code}): {one}\n{said.out[-900:]}"
-                          f"{said.err[-1500:]}" for one in found]
+        self.problems += [
+            f"{' '.join(said.words[:2])} (exit code {said.code}): {one}\n{said.out[-900:]}{said.err[-1500:]}"
+            for one in found
+        ]
 
 
 def main() -> int:
     """Play, tell, and fail when a promise was broken."""
-    count, seed, first = (int(word) for word in [*sys.argv[1:], *("100", "1", "0")[len(sys.argv) - 1:]])
+    count, seed, first = (int(word) for word in [*sys.argv[1:], *("100", "1", "0")[len(sys.argv) - 1 :]])
     began, ways, codes, broken, commands = time.monotonic(), Counter[str](), Counter[int](), 0, 0
     for number in range(first, first + count):
         with tempfile.TemporaryDirectory(prefix="linktrial-endings-") as folder:
@@ -151,10 +155,15 @@ def main() -> int:
         broken += bool(game.problems)
         if game.problems:
             print(f"{game.case}\n  " + "\n  ".join(game.problems[:4]), flush=True)
-    print(f"{count} suites of seed {seed}, {commands} commands in {time.monotonic() - began:.0f} s; ended by "
-          + ", ".join(f"{way} {number}" for way, number in sorted(ways.items())))
-    print("exit codes (-9: killed): " + ", ".join(f"{code} x {number}" for code, number in sorted(codes.items()))
-          + f"; suites with a broken promise: {broken}")
+    print(
+        f"{count} suites of seed {seed}, {commands} commands in {time.monotonic() - began:.0f} s; ended by "
+        + ", ".join(f"{way} {number}" for way, number in sorted(ways.items()))
+    )
+    print(
+        "exit codes (-9: killed): "
+        + ", ".join(f"{code} x {number}" for code, number in sorted(codes.items()))
+        + f"; suites with a broken promise: {broken}"
+    )
     return 1 if broken else 0
 
 

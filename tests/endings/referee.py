@@ -80,8 +80,11 @@ def complete_problems(suite: Path, said: Said, kinds: tuple[str, ...]) -> Iterat
     if plans != Counter(f"{kind}-{place}" for place, kind in enumerate(kinds)):
         yield f"runs of the plans: {dict(plans)}"
     for run in begun(suite):
-        conducted = Counter(line["body"]["position"] for line in journal_of(run)
-                            if line["kind"] == "event" and line["body"]["event"] == "Conducted")
+        conducted = Counter(
+            line["body"]["position"]
+            for line in journal_of(run)
+            if line["kind"] == "event" and line["body"]["event"] == "Conducted"
+        )
         if any(count > 1 for count in conducted.values()):
             yield f"{run.name}: measured twice: {dict(conducted)}"
         with (run / "trials.csv").open(newline="") as file:

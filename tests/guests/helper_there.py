@@ -46,8 +46,9 @@ class HeldGuest:
 def held(machines: Machines, name: str) -> Iterator[HeldGuest]:
     """A guest, from taking its lease to giving it back; what was changed is put back first."""
     argv = ["ssh", "-F", machines.ssh_config, name, helper_bundle().command()]
-    with HelperTalk(machines.lab.start(argv, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-                                       bufsize=0)) as helper:
+    with HelperTalk(
+        machines.lab.start(argv, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0)
+    ) as helper:
         token = helper.ask("lease.take", {"run_id": "guests", "holder": "test", "lease_s": _LEASE_S})["token"]
         guest = HeldGuest(helper, token)
         try:

@@ -24,8 +24,11 @@ def disk(tmp_path: Path) -> Disk:
     for release in (OLD, NEW):
         (boot / f"vmlinuz-{release}").write_bytes(b"kernel")
     (boot / "choice").write_text(f"{OLD}\n")
-    subprocess.run(["mke2fs", "-q", "-t", "ext4", "-d", str(boot.parent), str(tmp_path / "disk"), "8M"], check=True,
-                   env={"PATH": SYSTEM_FOLDERS})
+    subprocess.run(
+        ["mke2fs", "-q", "-t", "ext4", "-d", str(boot.parent), str(tmp_path / "disk"), "8M"],
+        check=True,
+        env={"PATH": SYSTEM_FOLDERS},
+    )
     return Disk(tmp_path / "disk")
 
 

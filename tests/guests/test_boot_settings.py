@@ -19,8 +19,15 @@ from orchestrator.words.exit_codes import Exit
 from tests.guests.runs import as_found, linktrial, plan, rows, run
 
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(900)]
-FILES = ("/boot/choice", "/boot/choice-once", "/boot/lines", "/etc/rc.local", "/etc/cron.d", "/etc/systemd/system",
-         "/var/lib/linktrial-at-start")
+FILES = (
+    "/boot/choice",
+    "/boot/choice-once",
+    "/boot/lines",
+    "/etc/rc.local",
+    "/etc/cron.d",
+    "/etc/systemd/system",
+    "/var/lib/linktrial-at-start",
+)
 CONDITIONS = {"setting_changed", "rebooted", "speed_changed", "carrier_lost"}
 _MATRIX = """\
 factors:
@@ -55,7 +62,8 @@ def boot_state(machines: Machines, name: str) -> str:
     """Every file that a boot setting may touch, with modes, owners and checksums; and the kernel that runs."""
     return machines[name].output(
         f"for path in {' '.join(FILES)}; do [ ! -e $path ] || find $path -printf '%p %m %U %G %l\\n' -type f "
-        f"-exec sha256sum {{}} +; done | sort; uname -r; cat /proc/cmdline; ls -A /run/linktrial* 2>/dev/null || true")
+        f"-exec sha256sum {{}} +; done | sort; uname -r; cat /proc/cmdline; ls -A /run/linktrial* 2>/dev/null || true"
+    )
 
 
 @pytest.fixture(scope="module")
@@ -72,7 +80,8 @@ def events(folder: Path, kind: str) -> list[dict[str, Any]]:
 
 
 def test_a_matrix_of_frames_parameters_kernels_and_ways_runs_unattended_and_leaves_the_guests_as_found(
-        observatory: Machines, found: dict[str, str], tmp_path: Path) -> None:
+    observatory: Machines, found: dict[str, str], tmp_path: Path
+) -> None:
     old, new = releases(observatory)
     starts = {name: observatory[name].boots for name in found}
     text = plan(_MATRIX.format(old=old, new=new), "boots")
@@ -93,8 +102,13 @@ def test_a_matrix_of_frames_parameters_kernels_and_ways_runs_unattended_and_leav
     assert as_found(folder) == {"dome": True, "vault": True}
     assert {name: boot_state(observatory, name) for name in found} == found
     seen = {(row["kernel"], row["parameter"], row["mtu"], row["direction"]) for row in measured}
-    assert seen == {(kernel, parameter, mtu, way) for kernel in (old, new) for parameter in ("none", "mitigations=off")
-                    for mtu in ("1500", "9000") for way in ("transmit", "receive")}
+    assert seen == {
+        (kernel, parameter, mtu, way)
+        for kernel in (old, new)
+        for parameter in ("none", "mitigations=off")
+        for mtu in ("1500", "9000")
+        for way in ("transmit", "receive")
+    }
     for trial in events(folder, "Conducted"):
         record = trial["record"]
         for uses in record["settings"].values():
@@ -106,8 +120,13 @@ def test_a_matrix_of_frames_parameters_kernels_and_ways_runs_unattended_and_leav
 
 def linktrial_check(machines: Machines, file: Path) -> str:
     """What `check` says of a plan."""
-    done = machines.run([sys.executable, "-P", "-m", "orchestrator.cli", "check", str(file)], capture_output=True,
-                        text=True, check=False, timeout=60)
+    done = machines.run(
+        [sys.executable, "-P", "-m", "orchestrator.cli", "check", str(file)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
     assert done.returncode == 0, done.stderr
     return " ".join(done.stdout.split())
 
@@ -125,8 +144,11 @@ def back(machines: Machines, folder: Path) -> bool:
     return any(event["outcome"] == "rebooted" for event in events(folder, "Rejoined"))
 
 
-MOMENTS: dict[str, Callable[[Machines, Path], bool]] = {"the file is written": written, "it goes down": asked,
-                                                        "it is back": back}
+MOMENTS: dict[str, Callable[[Machines, Path], bool]] = {
+    "the file is written": written,
+    "it goes down": asked,
+    "it is back": back,
+}
 
 
 def start_run(machines: Machines, tmp_path: Path, rest: str) -> tuple[subprocess.Popen[bytes], Path]:
@@ -134,14 +156,27 @@ def start_run(machines: Machines, tmp_path: Path, rest: str) -> tuple[subprocess
     out = tmp_path / "runs"
     with (tmp_path / "said").open("wb") as talk:
         running = machines.lab.start(
-            [sys.executable, "-P", "-m", "orchestrator.cli", "run", str(tmp_path / "plan.yaml"), "--out", str(out),
-             "--ssh-config", machines.ssh_config], stdout=talk, stderr=subprocess.STDOUT)
+            [
+                sys.executable,
+                "-P",
+                "-m",
+                "orchestrator.cli",
+                "run",
+                str(tmp_path / "plan.yaml"),
+                "--out",
+                str(out),
+                "--ssh-config",
+                machines.ssh_config,
+            ],
+            stdout=talk,
+            stderr=subprocess.STDOUT,
+        )
     until = time.monotonic() + 60
     while not list(out.glob("*/journal.jsonl")):
         assert running.poll() is None, (tmp_path / "said").read_text()
         assert time.monotonic() < until
         time.sleep(0.05)
-    folder, = out.iterdir()
+    (folder,) = out.iterdir()
     return running, folder
 
 
@@ -155,7 +190,8 @@ def wait_for(moment: str, machines: Machines, running: subprocess.Popen[bytes], 
 
 @pytest.mark.parametrize("moment", MOMENTS)
 def test_the_controller_is_killed_and_the_guest_ends_with_its_own_boot_file_without_it(
-        observatory: Machines, found: dict[str, str], tmp_path: Path, moment: str) -> None:
+    observatory: Machines, found: dict[str, str], tmp_path: Path, moment: str
+) -> None:
     old, new = releases(observatory)
     running, folder = start_run(observatory, tmp_path, _SHORT.format(old=old, new=new))
     try:
@@ -176,7 +212,8 @@ def test_the_controller_is_killed_and_the_guest_ends_with_its_own_boot_file_with
 
 @pytest.mark.parametrize("moment", MOMENTS)
 def test_the_power_is_cut_and_the_run_still_ends_complete(
-        observatory: Machines, found: dict[str, str], tmp_path: Path, moment: str) -> None:
+    observatory: Machines, found: dict[str, str], tmp_path: Path, moment: str
+) -> None:
     old, new = releases(observatory)
     running, folder = start_run(observatory, tmp_path, _SHORT.format(old=old, new=new))
     try:
@@ -210,7 +247,8 @@ def with_switch(machines: Machines, text: str) -> str:
 
 
 def test_a_kernel_that_panics_costs_its_cell_and_the_guest_comes_up_with_the_old_one(
-        observatory: Machines, found: dict[str, str], tmp_path: Path) -> None:
+    observatory: Machines, found: dict[str, str], tmp_path: Path
+) -> None:
     old, new = releases(observatory)
     starts = observatory["dome"].boots
     with at_start(observatory, new, "echo 1 >/proc/sys/kernel/sysrq; echo c >/proc/sysrq-trigger"):
@@ -224,7 +262,8 @@ def test_a_kernel_that_panics_costs_its_cell_and_the_guest_comes_up_with_the_old
 
 
 def test_a_guest_that_boots_without_network_is_switched_once_and_then_is_for_a_person(
-        observatory: Machines, found: dict[str, str], tmp_path: Path) -> None:
+    observatory: Machines, found: dict[str, str], tmp_path: Path
+) -> None:
     old, new = releases(observatory)
     text = with_switch(observatory, plan(_SHORT.format(old=old, new=new), "mute")).replace("240s", "40s")
     with at_start(observatory, new, "ip link set dev eth0 down"):
@@ -240,7 +279,8 @@ def test_a_guest_that_boots_without_network_is_switched_once_and_then_is_for_a_p
 
 
 def test_two_runs_that_held_another_kernel_each_are_compared_and_the_kernel_is_named_first(
-        observatory: Machines, found: dict[str, str], tmp_path: Path) -> None:
+    observatory: Machines, found: dict[str, str], tmp_path: Path
+) -> None:
     held = """\
 hold: [{setting: kernel, at: dome, level: $kernel, file: /boot/choice-once}]
 factors: {direction: [transmit]}
@@ -250,13 +290,19 @@ accept: [suspect]
     folders = []
     for place, release in enumerate(releases(observatory)):
         (tmp_path / str(place)).mkdir()
-        done, folder = run(observatory, tmp_path / str(place), plan(held, "held"), "--bind", f"kernel={release}",
-                           bound_s=400)
+        done, folder = run(
+            observatory, tmp_path / str(place), plan(held, "held"), "--bind", f"kernel={release}", bound_s=400
+        )
         assert done.returncode == 0, done.stderr[-2000:]
         folders.append(str(folder))
     old, new = releases(observatory)
-    compared = subprocess.run([sys.executable, "-P", "-m", "orchestrator.cli", "compare", folders[0], "--with",
-                               folders[1]], capture_output=True, text=True, check=False, timeout=120)
+    compared = subprocess.run(
+        [sys.executable, "-P", "-m", "orchestrator.cli", "compare", folders[0], "--with", folders[1]],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
     lines = compared.stdout.split("not the same on both sides:\n", 1)[1].splitlines()
     assert lines[0].strip() == f"dome: kernel: {old} in the reference, {new} in the candidate"
     assert not any("vault: kernel" in line for line in lines)

@@ -23,14 +23,17 @@ order: {shuffle: false}
 accept: [suspect]
 lease: 60s
 """
-_STATE = ("find /boot/lines /etc/systemd/system /etc/cron.d -printf '%p %m %l\\n' -type f -exec sha256sum {} + | sort; "
-          "ls -A /var/lib | grep linktrial; ls -A /run | grep linktrial-started; cat /proc/cmdline")
+_STATE = (
+    "find /boot/lines /etc/systemd/system /etc/cron.d -printf '%p %m %l\\n' -type f -exec sha256sum {} + | sort; "
+    "ls -A /var/lib | grep linktrial; ls -A /run | grep linktrial-started; cat /proc/cmdline"
+)
 
 
 @pytest.fixture
 def machines() -> Iterator[Machines]:
-    with Machines([Guest("dome", 11, recipe=SYSTEMD, memory_mb=384)], hosts=(lab_host("vault", 12),),
-                  rate_bit_s=TRUNK_RATE_BIT_S) as made:
+    with Machines(
+        [Guest("dome", 11, recipe=SYSTEMD, memory_mb=384)], hosts=(lab_host("vault", 12),), rate_bit_s=TRUNK_RATE_BIT_S
+    ) as made:
         yield made
 
 

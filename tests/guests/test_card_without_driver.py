@@ -46,10 +46,12 @@ def _findings(machines: Machines) -> dict[str, list[dict[str, Any]]]:
 
 
 def test_a_card_without_a_driver_is_found_and_runs_after_booting_the_kernel_that_the_finding_names(
-        machines: Machines, tmp_path: Path) -> None:
+    machines: Machines, tmp_path: Path
+) -> None:
     dome = machines["dome"]
-    full = next(line.removeprefix("/boot/vmlinuz-") for line in dome.output("ls /boot/vmlinuz-*").split()
-                if "cloud" not in line)
+    full = next(
+        line.removeprefix("/boot/vmlinuz-") for line in dome.output("ls /boot/vmlinuz-*").split() if "cloud" not in line
+    )
     missing = _findings(machines)["card_without_driver"]
     assert len(missing) == 2  # both cards
     told = next(each for each in missing if "8086:10d3" in json.dumps(each))
@@ -61,7 +63,7 @@ def test_a_card_without_a_driver_is_found_and_runs_after_booting_the_kernel_that
     assert dome.output("uname -r").strip() == full
     now = _findings(machines)
     assert "card_without_driver" not in now
-    firmware, = now["firmware_missing"]  # the second card asks for a file that is not there, and works all the same
+    (firmware,) = now["firmware_missing"]  # the second card asks for a file that is not there, and works all the same
     assert firmware["severity"] == "disturbs"
     assert dome.output("ethtool -i eth1").splitlines()[0] == "driver: e1000e"
 
@@ -69,4 +71,5 @@ def test_a_card_without_a_driver_is_found_and_runs_after_booting_the_kernel_that
     assert done.returncode == Exit.COMPLETE, done.stderr[-3000:]
     assert as_found(folder) == {"dome": True, "vault": True}
     assert {(row["mtu"], row["way"], row["status"]) for row in rows(folder)} == {
-        (mtu, way, "valid") for mtu in ("1500", "9000") for way in ("transmit", "receive")}
+        (mtu, way, "valid") for mtu in ("1500", "9000") for way in ("transmit", "receive")
+    }

@@ -24,8 +24,9 @@ from tests.guests.runs import plan, run
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(1500)]
 RATE_BIT_S = 30_000_000  # well below what two emulated machines carry, so that the processor is not the answer
 REPLICATES, ASKED = 9, 0.92
-_TRIAL = (f"trial: {{length: 1s, warmup: 500ms, settle: 50ms, replicates: {REPLICATES}}}\n"
-          "accept: [suspect, impossible]\n")
+_TRIAL = (
+    f"trial: {{length: 1s, warmup: 500ms, settle: 50ms, replicates: {REPLICATES}}}\naccept: [suspect, impossible]\n"
+)
 _SINGLE = "send_with: [single], burst: [1]"  # netem would drop a whole super-datagram
 _ROOM = "4096 65536 65536"
 
@@ -47,21 +48,31 @@ def _netem(words: str) -> tuple[str, str]:
 SITUATIONS = {
     "the link is full, TCP": Situation("link_full", "factors: {direction: [receive]}"),
     "the link is full, UDP offers more": Situation(
-        "link_full", f"factors: {{direction: [transmit], transport: [udp], offered_rate: [150%], {_SINGLE}}}"),
+        "link_full", f"factors: {{direction: [transmit], transport: [udp], offered_rate: [150%], {_SINGLE}}}"
+    ),
     "UDP as offered": Situation(
-        "offered_rate", "factors: {direction: [receive], transport: [udp], offered_rate: [40%]}"),
+        "offered_rate", "factors: {direction: [receive], transport: [udp], offered_rate: [40%]}"
+    ),
     "TCP paced by the plan": Situation("offered_rate", "factors: {direction: [transmit], pacing: [8Mbit/s]}"),
     "random loss, UDP": Situation(
-        "loss", f"factors: {{direction: [transmit], transport: [udp], offered_rate: [40%], {_SINGLE}}}",
-        *_netem("loss 5%")),
+        "loss",
+        f"factors: {{direction: [transmit], transport: [udp], offered_rate: [40%], {_SINGLE}}}",
+        *_netem("loss 5%"),
+    ),
     "small receive buffer, delay": Situation(
-        "receiver_window", f"hold: [{{setting: tcp-receive-memory, at: vault, level: {_ROOM}}}]\n"
-        "factors: {direction: [transmit]}", *_netem("delay 40ms")),
+        "receiver_window",
+        f"hold: [{{setting: tcp-receive-memory, at: vault, level: {_ROOM}}}]\nfactors: {{direction: [transmit]}}",
+        *_netem("delay 40ms"),
+    ),
     "small send buffer, delay": Situation(
-        "send_buffer", f"hold: [{{setting: tcp-transmit-memory, at: dome, level: {_ROOM}}}]\n"
-        "factors: {direction: [transmit]}", *_netem("delay 40ms"), "vault"),  # at dome netem disowns what it holds back
+        "send_buffer",
+        f"hold: [{{setting: tcp-transmit-memory, at: dome, level: {_ROOM}}}]\nfactors: {{direction: [transmit]}}",
+        *_netem("delay 40ms"),
+        "vault",
+    ),  # at dome netem disowns what it holds back
     "a hole of 1500 bytes in a jumbo path": Situation(
-        "path_frame_size", "factors: {direction: [transmit], mtu: [4000]}"),
+        "path_frame_size", "factors: {direction: [transmit], mtu: [4000]}"
+    ),
 }
 
 
@@ -93,6 +104,7 @@ def test_the_first_answer_to_what_holds_it_back_is_right_on_guests(slow_link: Ma
 
     def port_mtu(mtu: int) -> None:
         slow_link.lab.switch.output(["ip", "link", "set", "dev", port, "mtu", str(mtu)])
+
     found: dict[str, Counter[str]] = {}
     for number, (name, made) in enumerate(SITUATIONS.items()):
         folder = tmp_path / str(number)
@@ -103,8 +115,10 @@ def test_the_first_answer_to_what_holds_it_back_is_right_on_guests(slow_link: Ma
     unknown = sum(codes["unknown"] + codes["not_measured"] for codes in found.values())
     total = sum(codes.total() for codes in found.values())
     lower = stats.binomtest(right, total).proportion_ci(0.95, "exact").low
-    print(f"{total} answers: {right} right, {unknown} unknown, {total - right - unknown} confidently wrong; "
-          f"lower end of the 95 % interval {lower:.3f}")
+    print(
+        f"{total} answers: {right} right, {unknown} unknown, {total - right - unknown} confidently wrong; "
+        f"lower end of the 95 % interval {lower:.3f}"
+    )
     assert total >= 60
     assert right + unknown == total, found
     assert lower >= ASKED, found

@@ -71,8 +71,12 @@ def _queue(folder: Path, conducted: list[dict[str, Any]]) -> _Queue:
         if row["host"] == "dome":
             found[row["counter"]] += int(row["change"])
     flows = [record["first"]["round_trip"][part] for record in conducted for part in ("idle", "load")]
-    return _Queue(found["interface.tx_packets"] + found["queue.drops"], found["queue.drops"],
-                  sum(flow["sent"] for flow in flows), sum(flow["lost"] for flow in flows))
+    return _Queue(
+        found["interface.tx_packets"] + found["queue.drops"],
+        found["queue.drops"],
+        sum(flow["sent"] for flow in flows),
+        sum(flow["lost"] for flow in flows),
+    )
 
 
 def _conducted(folder: Path) -> list[dict[str, Any]]:
@@ -91,7 +95,8 @@ def _median(found: list[dict[str, str]], column: str) -> float:
 
 
 def test_a_delay_in_the_kernel_is_the_difference_of_round_trips_of_probe_and_tcp(
-        observatory: Machines, tmp_path: Path) -> None:
+    observatory: Machines, tmp_path: Path
+) -> None:
     jitter_s = _jitter_s(observatory)
     measured = {}
     for name, words in (("bare", ""), ("delayed", f"delay {_DELAY_S * 1e3:g}ms")):
@@ -121,8 +126,10 @@ def test_a_loss_in_the_kernel_is_counted_to_the_datagram(observatory: Machines, 
     queue = _queue(folder, _conducted(folder))
     low, high = binom.interval(0.99, sent, _LOSS)
     others = queue.dropped - lost - queue.probes_lost
-    print(f"{lost} of {sent} datagrams lost; {low:g} to {high:g} hold 99 %; {queue}: {others} others dropped, of at "
-          f"most {queue.most_others(sent)}; places {[row['lost_own_queue'] for row in found]}")
+    print(
+        f"{lost} of {sent} datagrams lost; {low:g} to {high:g} hold 99 %; {queue}: {others} others dropped, of at "
+        f"most {queue.most_others(sent)}; places {[row['lost_own_queue'] for row in found]}"
+    )
     assert low <= lost <= high
     assert 0 <= others <= queue.most_others(sent)
     assert [row["lost_own_queue"] for row in found] == [row["datagrams_lost"] for row in found]
@@ -159,9 +166,11 @@ def test_tcp_efficiency_under_loss_is_the_share_that_was_not_sent_again(observat
     whole = sum(-(-each["sent_bytes"] // each["tcp"]["mss_bytes"]) for each in said) + whole_again
     others = queue.dropped - (whole_again - in_vain) - queue.probes_lost
     efficiency = [float(row["tcp_efficiency_ratio"]) for row in found]
-    print(f"in the windows {again} of {sent} segments sent again, {in_vain} in vain; {low:g} to {high:g} hold 99 %; in "
-          f"all {whole_again} of {whole}; {queue}: {others} others dropped, of at most {queue.most_others(whole)}; "
-          f"efficiency {efficiency}")
+    print(
+        f"in the windows {again} of {sent} segments sent again, {in_vain} in vain; {low:g} to {high:g} hold 99 %; in "
+        f"all {whole_again} of {whole}; {queue}: {others} others dropped, of at most {queue.most_others(whole)}; "
+        f"efficiency {efficiency}"
+    )
     assert low <= again - in_vain <= high
     # what is sent again in vain after the window is told to nobody, and makes the others less
     assert abs(others) <= queue.most_others(whole)

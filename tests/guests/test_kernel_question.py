@@ -18,7 +18,8 @@ trial: {length: 1s, warmup: 0s, settle: 0s, replicates: 2}
 
 
 def test_another_kernel_series_runs_the_plan_again_and_is_told_before_every_other_difference(
-        observatory: Machines, tmp_path: Path) -> None:
+    observatory: Machines, tmp_path: Path
+) -> None:
     dome = observatory["dome"]
     old = dome.output("uname -r").strip()
     new = next(line.removeprefix("/boot/vmlinuz-") for line in dome.output("ls /boot/vmlinuz-6.12*").split())
@@ -37,7 +38,7 @@ def test_another_kernel_series_runs_the_plan_again_and_is_told_before_every_othe
     assert f"dome: kernel: {old} -> {new}" in again.stdout, again.stderr
     assert "dome: kernel configuration: " in again.stdout
     assert again.returncode == (1 if re.search(r"^worse \(", again.stdout, re.MULTILINE) else 0), again.stdout
-    second, = (tmp_path / "again").iterdir()
+    (second,) = (tmp_path / "again").iterdir()
     differences = again.stdout.split("not the same on both sides:\n", 1)[1].splitlines()
     assert differences[0].strip() == f"dome: kernel: {old} in the reference, {new} in the candidate"
     assert not any("vault: kernel" in line for line in differences)

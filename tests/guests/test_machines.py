@@ -48,8 +48,10 @@ def test_a_cable_that_is_pulled_takes_the_carrier_and_brings_it_back(observatory
 
 def test_a_kernel_chosen_for_once_boots_once_with_the_lines_of_the_boot_file(observatory: Machines) -> None:
     dome = observatory["dome"]
-    old, new = (line.removeprefix("/boot/vmlinuz-") for line in
-                sorted(dome.output("ls /boot/vmlinuz-*").split(), key=lambda name: "6.12." in name))
+    old, new = (
+        line.removeprefix("/boot/vmlinuz-")
+        for line in sorted(dome.output("ls /boot/vmlinuz-*").split(), key=lambda name: "6.12." in name)
+    )
     dome.output(f"echo {new} >/boot/choice-once; echo audit=0 >>/boot/lines; echo kept >/root/note")
     dome.reboot()
     assert dome.output("uname -r").strip() == new
@@ -78,7 +80,8 @@ def test_a_wish_that_the_power_switch_does_not_know_is_refused_with_the_known_on
 
 
 def test_frame_size_by_direction_by_transport_runs_on_two_guests_and_leaves_them_as_found(
-        observatory: Machines, tmp_path: Path) -> None:
+    observatory: Machines, tmp_path: Path
+) -> None:
     before = [machine.output("ip -o link show dev eth1") for machine in observatory.machines.values()]
     done, folder = run(observatory, tmp_path, plan(_MATRIX))
     assert done.returncode == Exit.COMPLETE, done.stderr[-3000:]

@@ -30,20 +30,36 @@ def events(folder: Path, kind: str) -> list[dict[str, object]]:
 
 
 def test_a_guest_that_lost_its_power_is_switched_and_the_run_ends_complete(
-        observatory: Machines, tmp_path: Path) -> None:
+    observatory: Machines, tmp_path: Path
+) -> None:
     command = json.dumps(observatory.power_command("dome"))
     text = plan(_REST.format(patience="10s"), "powerless").replace(
-        "{ssh: dome, ", f"{{power_cycle: {{command: {command}, wait: 120s}}, ssh: dome, ")
+        "{ssh: dome, ", f"{{power_cycle: {{command: {command}, wait: 120s}}, ssh: dome, "
+    )
     (tmp_path / "plan.yaml").write_text(text)
     out, said = tmp_path / "runs", tmp_path / "said"
     with said.open("wb") as talk:
         running = observatory.lab.start(
-            [sys.executable, "-P", "-m", "orchestrator.cli", "run", str(tmp_path / "plan.yaml"), "--out", str(out),
-             "--ssh-config", observatory.ssh_config], stdout=talk, stderr=subprocess.STDOUT)
+            [
+                sys.executable,
+                "-P",
+                "-m",
+                "orchestrator.cli",
+                "run",
+                str(tmp_path / "plan.yaml"),
+                "--out",
+                str(out),
+                "--ssh-config",
+                observatory.ssh_config,
+            ],
+            stdout=talk,
+            stderr=subprocess.STDOUT,
+        )
         try:
             until = time.monotonic() + 120
-            while not any(int(str(event["position"])) > 0 for folder in out.glob("*")
-                          for event in events(folder, "Conducted")):
+            while not any(
+                int(str(event["position"])) > 0 for folder in out.glob("*") for event in events(folder, "Conducted")
+            ):
                 assert running.poll() is None, said.read_text()
                 assert time.monotonic() < until, said.read_text()
                 time.sleep(0.05)
@@ -53,7 +69,7 @@ def test_a_guest_that_lost_its_power_is_switched_and_the_run_ends_complete(
         finally:
             running.kill()
             running.wait()
-    folder, = out.iterdir()
+    (folder,) = out.iterdir()
     assert code == Exit.COMPLETE, said.read_text()
     assert len(events(folder, "PowerCycled")) == 1
     assert [event["outcome"] for event in events(folder, "Rejoined")] == ["rebooted"]

@@ -33,7 +33,8 @@ def test_an_ordinary_user_is_told_why_there_are_no_guests(monkeypatch: pytest.Mo
 
 
 def test_a_step_of_the_build_that_fails_leaves_nothing_behind_and_tells_its_words(
-        monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     monkeypatch.setenv("LINKTRIAL_CACHE", str(tmp_path))
     monkeypatch.setattr(cache, "missing_programs", lambda _: "")
     with pytest.raises(missing.GuestError, match="linux-image-of-nobody"):

@@ -50,8 +50,8 @@ def _missed(machines: Machines) -> int:
 
 def _dropped_on_the_way(machines: Machines) -> int:
     """What the switch's queue and tap towards dome have dropped."""
-    qdisc, = json.loads(machines.lab.switch.output(["tc", "-j", "-s", "qdisc", "show", "dev", "port-dome", "root"]))
-    link, = json.loads(machines.lab.switch.output(["ip", "-j", "-s", "link", "show", "dev", "port-dome"]))
+    (qdisc,) = json.loads(machines.lab.switch.output(["tc", "-j", "-s", "qdisc", "show", "dev", "port-dome", "root"]))
+    (link,) = json.loads(machines.lab.switch.output(["ip", "-j", "-s", "link", "show", "dev", "port-dome"]))
     return int(qdisc["drops"]) + int(link["stats64"]["tx"]["dropped"])
 
 
@@ -67,8 +67,11 @@ def _know_each_other(machines: Machines) -> None:
 def _missed_in_trials(folder: Path) -> dict[str, int]:
     """Trial -> what the kernel counted meanwhile."""
     counted = csv.DictReader(gzip.decompress((folder / "counters.csv.gz").read_bytes()).decode().splitlines())
-    return {row["trial"]: int(row["change"]) for row in counted
-            if (row["host"], row["counter"]) == ("dome", "interface.rx_missed_errors")}
+    return {
+        row["trial"]: int(row["change"])
+        for row in counted
+        if (row["host"], row["counter"]) == ("dome", "interface.rx_missed_errors")
+    }
 
 
 def _lost_probes(folder: Path) -> dict[str, int]:
@@ -90,9 +93,15 @@ def test_a_full_receive_ring_is_the_place_of_every_lost_datagram(machines: Machi
     assert done.returncode in (Exit.COMPLETE, Exit.SOME_NOT_VALID), done.stderr[-3000:]
     assert _dropped_on_the_way(machines) == dropped_before
     in_trials, probes, found = _missed_in_trials(folder), _lost_probes(folder), rows(folder)
-    print("datagrams lost, of them by the far interface, probes lost, frames missed, by trial:",
-          [(row["datagrams_lost"], row["lost_far_interface"], probes[row["trial"]], in_trials[row["trial"]])
-           for row in found], "missed over the whole run:", missed)
+    print(
+        "datagrams lost, of them by the far interface, probes lost, frames missed, by trial:",
+        [
+            (row["datagrams_lost"], row["lost_far_interface"], probes[row["trial"]], in_trials[row["trial"]])
+            for row in found
+        ],
+        "missed over the whole run:",
+        missed,
+    )
     bursts = [row for row in found if row["burst"] == "64"]
     assert len(bursts) == 2
     assert all(int(row["datagrams_lost"]) > 0 for row in bursts)  # 64 datagrams at once find four descriptors

@@ -25,8 +25,10 @@ pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(290)]
 
 _FULL_KERNEL = 1  # of FULL's two
 _CARDS = (Card("e1000e"), Card("rtl8139"), Card("pcnet"), Card("e1000"))  # eth1 ... eth4 of dome
-GUESTS = (Guest("dome", 11, cards=_CARDS, recipe=FULL, kernel=_FULL_KERNEL, cores=2),
-          Guest("vault", 12, cards=(Card("virtio-net-pci", queues=2), Card("vmxnet3")), recipe=CLOUD, cores=2))
+GUESTS = (
+    Guest("dome", 11, cards=_CARDS, recipe=FULL, kernel=_FULL_KERNEL, cores=2),
+    Guest("vault", 12, cards=(Card("virtio-net-pci", queues=2), Card("vmxnet3")), recipe=CLOUD, cores=2),
+)
 
 
 class Case(NamedTuple):
@@ -59,8 +61,10 @@ def _offers(interface: str) -> str:
 
 
 def _cores(pattern: str) -> str:
-    return (f"for i in $(sed -n 's/^ *\\([0-9]*\\):.*{pattern}.*/\\1/p' /proc/interrupts); do "
-            "cat /proc/irq/$i/smp_affinity_list; done | xargs")
+    return (
+        f"for i in $(sed -n 's/^ *\\([0-9]*\\):.*{pattern}.*/\\1/p' /proc/interrupts); do "
+        "cat /proc/irq/$i/smp_affinity_list; done | xargs"
+    )
 
 
 def _feature(interface: str, *names: str) -> str:
@@ -71,8 +75,14 @@ def _feature(interface: str, *names: str) -> str:
 TAKEN = (
     Case("dome", "receive-ring", "eth1", 512, _current("-g", "eth1", "RX"), "512"),
     Case("dome", "transmit-ring", "eth1", 1024, _current("-g", "eth1", "TX"), "1024"),
-    Case("dome", "interrupt-coalescing", "eth1", "rx-usecs=50",
-         "ethtool -c eth1 | sed -n 's/^rx-usecs:[[:space:]]*//p'", "50"),
+    Case(
+        "dome",
+        "interrupt-coalescing",
+        "eth1",
+        "rx-usecs=50",
+        "ethtool -c eth1 | sed -n 's/^rx-usecs:[[:space:]]*//p'",
+        "50",
+    ),
     Case("dome", "pause-frames", "eth1", "off", _pause("eth1"), "off off off"),
     Case("dome", "pause-frames", "eth1", "receive", _pause("eth1"), "off on off"),
     Case("dome", "pause-frames", "eth1", "transmit", _pause("eth1"), "off off on"),
@@ -86,8 +96,14 @@ TAKEN = (
     Case("dome", "receive-ring", "eth3", 16, _current("-g", "eth3", "RX"), "16"),
     Case("dome", "receive-ring", "eth4", 512, _current("-g", "eth4", "RX"), "512"),
     Case("dome", "segmentation-offload", "eth1", "off", _feature("eth1", "tx-tcp-segmentation"), "off"),
-    Case("dome", "checksum-offload", "eth1", "off", _feature("eth1", "rx-checksumming", "tx-checksum-ip-generic"),
-         "off off"),
+    Case(
+        "dome",
+        "checksum-offload",
+        "eth1",
+        "off",
+        _feature("eth1", "rx-checksumming", "tx-checksum-ip-generic"),
+        "off off",
+    ),
     Case("dome", "interrupt-cores", "eth1", "1", _cores("eth1"), "1 1 1"),
     Case("dome", "interrupt-cores", "eth1", "spread", _cores("eth1"), "0 1 0"),
     Case("vault", "receive-ring", "eth1", 128, _current("-g", "eth1", "RX"), "128"),
@@ -96,8 +112,14 @@ TAKEN = (
     Case("vault", "receive-ring", "eth2", 512, _current("-g", "eth2", "RX"), "512"),
     Case("vault", "checksum-offload", "eth2", "off", _feature("eth2", "rx-checksumming"), "off"),
     Case("vault", "queueing", "eth1", "fq", "tc qdisc show dev eth1 root | cut -d' ' -f2", "fq"),
-    Case("vault", "queueing", "eth2", "fq_codel limit=500",
-         "tc qdisc show dev eth2 root | sed -n 's/.*\\(limit [0-9]*p\\).*/\\1/p'", "limit 500p"),
+    Case(
+        "vault",
+        "queueing",
+        "eth2",
+        "fq_codel limit=500",
+        "tc qdisc show dev eth2 root | sed -n 's/.*\\(limit [0-9]*p\\).*/\\1/p'",
+        "limit 500p",
+    ),
     Case("vault", "backlog", "", 5000, "sysctl -n net.core.netdev_max_backlog", "5000"),
     Case("vault", "busy-polling", "", 50, "sysctl -n net.core.busy_read net.core.busy_poll | xargs", "50 50"),
     Case("vault", "net.core.default_qdisc", "", "fq", "sysctl -n net.core.default_qdisc", "fq"),
@@ -134,15 +156,17 @@ def machines() -> Iterator[Machines]:
 
 
 @contextmanager
-def _prepared(machines: Machines, name: str, cases: tuple[Case, ...]) \
-        -> Iterator[tuple[Machine, HeldGuest, list[Case]]]:
+def _prepared(
+    machines: Machines, name: str, cases: tuple[Case, ...]
+) -> Iterator[tuple[Machine, HeldGuest, list[Case]]]:
     """A guest with every place of its cases noted as found; at the end all is put back, and compares as found."""
     of_this = [case for case in cases if case.host == name]
     places = {(case.setting, case.target): case.level for case in of_this}
     with machines[name].one_connection(), held(machines, name) as holding:
-        holding.prepare(sorted({target for _, target in places if target}),
-                        [{"setting": setting, "target": target, "level": level}
-                         for (setting, target), level in places.items()])
+        holding.prepare(
+            sorted({target for _, target in places if target}),
+            [{"setting": setting, "target": target, "level": level} for (setting, target), level in places.items()],
+        )
         yield machines[name], holding, of_this
         compared = holding.restore()
         assert compared["touched"] == []
@@ -202,13 +226,22 @@ def test_a_size_that_the_driver_rounds_is_seen_when_it_is_read_back(machines: Ma
 
 
 def test_all_of_it_at_once_is_put_back_and_compares_as_found(machines: Machines) -> None:
-    at_once = [("receive-ring", "eth1", 128), ("channels", "eth1", 1), ("interrupt-cores", "eth1", "0"),
-               ("queueing", "eth1", "fq"), ("receive-ring", "eth2", 512), ("backlog", "", 5000), ("mtu", "eth1", 4000)]
+    at_once = [
+        ("receive-ring", "eth1", 128),
+        ("channels", "eth1", 1),
+        ("interrupt-cores", "eth1", "0"),
+        ("queueing", "eth1", "fq"),
+        ("receive-ring", "eth2", 512),
+        ("backlog", "", 5000),
+        ("mtu", "eth1", 4000),
+    ]
     look = "ethtool -g eth1; ethtool -l eth1; tc qdisc show; ethtool -g eth2; sysctl net.core; ip -o link"
     before = machines["vault"].output(look)
     with held(machines, "vault") as holding:
-        holding.prepare(["eth1", "eth2"], [{"setting": setting, "target": target, "level": level}
-                                           for setting, target, level in at_once])
+        holding.prepare(
+            ["eth1", "eth2"],
+            [{"setting": setting, "target": target, "level": level} for setting, target, level in at_once],
+        )
         for setting, target, level in at_once:
             assert holding.apply(setting, target, level)["ok"], (setting, level)
         assert machines["vault"].output(look) != before

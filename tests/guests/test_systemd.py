@@ -20,10 +20,12 @@ from tests.onhost.helper_process import HelperTalk
 
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(290)]
 _LEASE_S = 25
-_STRICT = ("mkdir -p /etc/systemd/logind.conf.d; "
-           "printf '[Login]\\nKillUserProcesses=yes\\nKillExcludeUsers=\\n' >/etc/systemd/logind.conf.d/strict.conf; "
-           "systemctl restart systemd-logind; "
-           "install -d -m 700 -o bench /home/bench/.ssh; install -o bench /root/.ssh/authorized_keys /home/bench/.ssh/")
+_STRICT = (
+    "mkdir -p /etc/systemd/logind.conf.d; "
+    "printf '[Login]\\nKillUserProcesses=yes\\nKillExcludeUsers=\\n' >/etc/systemd/logind.conf.d/strict.conf; "
+    "systemctl restart systemd-logind; "
+    "install -d -m 700 -o bench /home/bench/.ssh; install -o bench /root/.ssh/authorized_keys /home/bench/.ssh/"
+)
 
 
 @pytest.fixture
@@ -56,8 +58,9 @@ def test_the_keeper_outlives_its_session_where_everything_else_of_it_is_killed(m
     assert _wait_until(lambda: dome.run("pgrep -f 'sleep 424[23]'").returncode != 0, 20)  # this host is that strict
 
     argv = _as_bench(machines, helper_bundle().command(sudo=True))
-    with HelperTalk(machines.lab.start(argv, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-                                       bufsize=0)) as helper:
+    with HelperTalk(
+        machines.lab.start(argv, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0)
+    ) as helper:
         token = helper.ask("lease.take", {"run_id": "strict", "holder": "test", "lease_s": _LEASE_S})["token"]
         place = {"setting": "mtu", "target": "eth1", "level": 4000}
         helper.ask("prepare", {"token": token, "interfaces": ["eth1"], "places": [place]})

@@ -10,11 +10,45 @@ import pytest
 HOUSE = Path(__file__).parents[2] / "orchestrator"
 ROOMS = ("act", "results", "report", "cli")
 # Calls that open, make, move or look for files. `exists` and `is_dir` only look at what the user named.
-OPENING = frozenset({
-    "open", "fdopen", "read_text", "read_bytes", "write_text", "write_bytes", "mkdir", "makedirs", "unlink", "rename",
-    "replace", "symlink_to", "hardlink_to", "symlink", "touch", "chmod", "glob", "rglob", "iterdir", "listdir",
-    "scandir", "walk", "is_file", "is_symlink", "mkstemp", "NamedTemporaryFile", "rmtree", "copy", "copy2", "copytree",
-    "move", "rmdir", "truncate", "lstat", "stat"})
+OPENING = frozenset(
+    {
+        "open",
+        "fdopen",
+        "read_text",
+        "read_bytes",
+        "write_text",
+        "write_bytes",
+        "mkdir",
+        "makedirs",
+        "unlink",
+        "rename",
+        "replace",
+        "symlink_to",
+        "hardlink_to",
+        "symlink",
+        "touch",
+        "chmod",
+        "glob",
+        "rglob",
+        "iterdir",
+        "listdir",
+        "scandir",
+        "walk",
+        "is_file",
+        "is_symlink",
+        "mkstemp",
+        "NamedTemporaryFile",
+        "rmtree",
+        "copy",
+        "copy2",
+        "copytree",
+        "move",
+        "rmdir",
+        "truncate",
+        "lstat",
+        "stat",
+    }
+)
 NOT_PATHS = frozenset({"replace", "rename"})  # also of strings and tables, told from paths by their arguments
 # (file, calls): what is not a run's folder, and why it is opened elsewhere.
 ELSEWHERE = {
@@ -46,8 +80,12 @@ ALLOWED = {
 
 
 def sources() -> list[Path]:
-    return sorted(path for room in ROOMS for path in (HOUSE / room).rglob("*.py")
-                  if path.relative_to(HOUSE).as_posix() not in ELSEWHERE)
+    return sorted(
+        path
+        for room in ROOMS
+        for path in (HOUSE / room).rglob("*.py")
+        if path.relative_to(HOUSE).as_posix() not in ELSEWHERE
+    )
 
 
 def openings(source: str) -> list[tuple[int, str]]:
@@ -78,8 +116,7 @@ def _is_a_session(value: ast.expr) -> bool:
 @pytest.mark.parametrize("path", sources(), ids=lambda path: path.relative_to(HOUSE).as_posix())
 def test_no_room_opens_a_file_beside_the_door(path: Path) -> None:
     name = path.relative_to(HOUSE).as_posix()
-    wrong = [f"{name}:{line}: {call}" for line, call in openings(path.read_text())
-             if (name, call) not in ALLOWED]
+    wrong = [f"{name}:{line}: {call}" for line, call in openings(path.read_text()) if (name, call) not in ALLOWED]
     assert wrong == []
 
 
@@ -88,7 +125,17 @@ def test_the_lists_name_nothing_that_is_gone() -> None:
     assert all(call in [one for _, one in openings((HOUSE / name).read_text())] for name, call in ALLOWED)
 
 
-@pytest.mark.parametrize("line", ['open("x")', 'path.read_text()', 'os.open(p, 0)', 'a.replace(b)', 'shutil.move(a, b)',
-                                  'folder.glob("*")', 'tempfile.mkstemp()'])
+@pytest.mark.parametrize(
+    "line",
+    [
+        'open("x")',
+        "path.read_text()",
+        "os.open(p, 0)",
+        "a.replace(b)",
+        "shutil.move(a, b)",
+        'folder.glob("*")',
+        "tempfile.mkstemp()",
+    ],
+)
 def test_an_opening_is_seen(line: str) -> None:
     assert openings(line)

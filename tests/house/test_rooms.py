@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 HOUSE = ROOT / "orchestrator"
-MOST_LINES = 400
+MOST_LINES = 500
 # Standard library that computes and does nothing else. Closed: a new name is put here on purpose or not at all.
 PURE = frozenset(
     {
@@ -57,6 +57,7 @@ ALSO = {
         "orchestrator.planning",
         "orchestrator.faults",
         "orchestrator.wire",
+        "orchestrator.words",
     },
     "decide": {
         "orchestrator.decide",
@@ -64,8 +65,10 @@ ALSO = {
         "orchestrator.faults",
         "orchestrator.stored",
         "orchestrator.wire",
+        "orchestrator.words",
         "orchestrator.metrics",
     },
+    "words": {"orchestrator.words", "orchestrator.faults"},
     "wire": {"orchestrator.wire"},
     "metrics": {"orchestrator.metrics", "orchestrator.wire"},
 }

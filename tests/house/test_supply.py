@@ -46,10 +46,15 @@ def test_every_requirement_of_the_project_is_locked():
 def wheel(folder: Path, name: str) -> Path:
     """A wheel without content, as pip takes it."""
     info = f"{name}-1.0.dist-info"
-    files = {f"{info}/METADATA": f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n",
-             f"{info}/WHEEL": "Wheel-Version: 1.0\nGenerator: test\nRoot-Is-Purelib: true\nTag: py3-none-any\n"}
-    rows = [f"{path},sha256={base64.urlsafe_b64encode(hashlib.sha256(text.encode()).digest()).rstrip(b'=').decode()},"
-            f"{len(text)}" for path, text in files.items()]
+    files = {
+        f"{info}/METADATA": f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n",
+        f"{info}/WHEEL": "Wheel-Version: 1.0\nGenerator: test\nRoot-Is-Purelib: true\nTag: py3-none-any\n",
+    }
+    rows = [
+        f"{path},sha256={base64.urlsafe_b64encode(hashlib.sha256(text.encode()).digest()).rstrip(b'=').decode()},"
+        f"{len(text)}"
+        for path, text in files.items()
+    ]
     path = folder / f"{name}-1.0-py3-none-any.whl"
     with zipfile.ZipFile(path, "w") as archive:
         for inside, text in {**files, f"{info}/RECORD": "\n".join([*rows, f"{info}/RECORD,,"])}.items():
@@ -74,8 +79,7 @@ def test_a_file_that_is_not_the_locked_one_is_not_installed(tmp_path, spoiled, e
         }}
         _install_locked dev
     """
-    done = subprocess.run(["bash", "-c", script], check=False, capture_output=True, text=True,
-                          timeout=60)
+    done = subprocess.run(["bash", "-c", script], check=False, capture_output=True, text=True, timeout=60)
     assert (done.returncode != 0) == bool(ends_with), done.stderr
     assert (tmp_path / "installed").exists() != spoiled
     if spoiled:
@@ -92,10 +96,12 @@ def test_no_script_installs_anything_but_what_is_locked():
 
 
 def test_the_bill_of_materials_names_every_locked_package_with_its_hashes():
-    done = subprocess.run([sys.executable, ROOT / ".ci" / "bill_of_materials.py"], capture_output=True, text=True,
-                          check=True, timeout=60)
+    done = subprocess.run(
+        [sys.executable, ROOT / ".ci" / "bill_of_materials.py"], capture_output=True, text=True, check=True, timeout=60
+    )
     bill = json.loads(done.stdout)
     assert bill["bomFormat"] == "CycloneDX"
-    found = {f"{one['name']}=={one['version']}": {item["content"] for item in one["hashes"]}
-             for one in bill["components"]}
+    found = {
+        f"{one['name']}=={one['version']}": {item["content"] for item in one["hashes"]} for one in bill["components"]
+    }
     assert found == {name: set(re.findall(r"sha256:([0-9a-f]{64})", lines)) for name, lines in paragraphs().items()}

@@ -11,10 +11,26 @@ HOUSE = Path(__file__).parents[2] / "orchestrator"
 DOOR = "cli/say.py"
 # `onhost`, `wire` and `metrics` run on hosts, where standard error goes to the controller; `lab` runs within the lab.
 ELSEWHERE = ("onhost", "lab", "wire", "metrics")
-SAYS = {"click.echo", "click.secho", "click.echo_via_pager", "print", "pprint", "rich.print", "pprint.pprint",
-        "sys.stdout.write", "sys.stderr.write", "sys.stdout.writelines", "sys.stderr.writelines",
-        "warnings.warn", "traceback.print_exc", "traceback.print_exception", "traceback.print_stack",
-        "traceback.print_tb", "sys.excepthook", "sys.displayhook"}
+SAYS = {
+    "click.echo",
+    "click.secho",
+    "click.echo_via_pager",
+    "print",
+    "pprint",
+    "rich.print",
+    "pprint.pprint",
+    "sys.stdout.write",
+    "sys.stderr.write",
+    "sys.stdout.writelines",
+    "sys.stderr.writelines",
+    "warnings.warn",
+    "traceback.print_exc",
+    "traceback.print_exception",
+    "traceback.print_stack",
+    "traceback.print_tb",
+    "sys.excepthook",
+    "sys.displayhook",
+}
 # What is laid out over several columns: each text in it is a rich Text made of visible(...), never markup.
 LAID_OUT = {"report/terminal.py", "cli/suite_view.py"}
 
@@ -45,16 +61,29 @@ def ways_out(source: str, file: str) -> list[str]:
 
 def test_nothing_but_the_door_writes_to_the_terminal() -> None:
     files = [path for path in sorted(HOUSE.rglob("*.py")) if path.relative_to(HOUSE).parts[0] not in ELSEWHERE]
-    found = [line for path in files if (file := path.relative_to(HOUSE).as_posix()) != DOOR
-             for line in ways_out(path.read_text(), file)]
+    found = [
+        line
+        for path in files
+        if (file := path.relative_to(HOUSE).as_posix()) != DOOR
+        for line in ways_out(path.read_text(), file)
+    ]
     assert found == []
     assert len(files) > 100
 
 
-@pytest.mark.parametrize("other", ["click.echo('x')", "print('x')", "import sys\nsys.stderr.write('x')",
-                                   "import logging\nlogging.warning('x')", "from click import secho",
-                                   "import traceback\ntraceback.print_exc()", "self.console.print('x')",
-                                   "import warnings\nwarnings.warn('x')"])
+@pytest.mark.parametrize(
+    "other",
+    [
+        "click.echo('x')",
+        "print('x')",
+        "import sys\nsys.stderr.write('x')",
+        "import logging\nlogging.warning('x')",
+        "from click import secho",
+        "import traceback\ntraceback.print_exc()",
+        "self.console.print('x')",
+        "import warnings\nwarnings.warn('x')",
+    ],
+)
 def test_every_other_way_is_found(other: str) -> None:
     assert ways_out(other, "cli/other.py")
 

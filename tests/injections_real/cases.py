@@ -14,8 +14,18 @@ from tests.injections_real.places import Place, of_controller, of_loop, of_verb,
 
 # "watchdog": the controller is killed while a host is changed, and the host puts itself back; "paused": it is stopped
 # for longer than the lease; "narrow": a switch port between the ends carries no large frames.
-SCENARIOS = ("run", "session lost", "watchdog killed", "watchdog", "paused", "recover", "resume", "survey", "in band",
-             "narrow")
+SCENARIOS = (
+    "run",
+    "session lost",
+    "watchdog killed",
+    "watchdog",
+    "paused",
+    "recover",
+    "resume",
+    "survey",
+    "in band",
+    "narrow",
+)
 ANYTHING = frozenset({0, 1, 3, 4, 5, 6, -9})
 MEASURES = ("traffic", "path", "external", "neighbours")  # what fails there may cost a trial and no more
 Visits = Mapping[str, Counter[Place]]
@@ -50,22 +60,30 @@ class Case:
         return frozenset({4, 5})
 
     def __str__(self) -> str:
-        return (f"case {self.number}: {self.scenario}: {self.error} at {self.place}, visit {self.visit}"
-                f"{' and all later' * self.lasting}")
+        return (
+            f"case {self.number}: {self.scenario}: {self.error} at {self.place}, visit {self.visit}"
+            f"{' and all later' * self.lasting}"
+        )
 
 
 def targets() -> dict[str, list[Place]]:
     """What errors are put into: the controller's files, the helper's verbs, its loop, the watchdog."""
-    return {"controller": of_controller(), "watchdog": of_watchdog(), "loop": of_loop(),
-            **{verb: of_verb(verb) for verb in jobs.VERBS}}
+    return {
+        "controller": of_controller(),
+        "watchdog": of_watchdog(),
+        "loop": of_loop(),
+        **{verb: of_verb(verb) for verb in jobs.VERBS},
+    }
 
 
 def cases(seed: int, visits: Visits) -> Iterator[Case]:
     """For ever: turn about the controller and the host's side, of which every target comes before any comes again."""
     dice = random.Random(seed)
     known = targets()
-    come_to = {name: [place for place in places if any(place in found for found in visits.values())]
-               for name, places in known.items()}
+    come_to = {
+        name: [place for place in places if any(place in found for found in visits.values())]
+        for name, places in known.items()
+    }
     on_hosts: list[str] = []
     for number in itertools.count():
         if not on_hosts:
@@ -77,7 +95,10 @@ def cases(seed: int, visits: Visits) -> Iterator[Case]:
         module = dice.choice(modules)
         place = dice.choice([place for place in come_to[target] if place.module == module])
         scenario = dice.choice([name for name, found in visits.items() if place in found])
-        errors = [error for error in (ERRORS if target == "controller" else ON_HOSTS)
-                  if error != "CancelledError" or place.asynchronous]
+        errors = [
+            error
+            for error in (ERRORS if target == "controller" else ON_HOSTS)
+            if error != "CancelledError" or place.asynchronous
+        ]
         visit = dice.randint(1, min(visits[scenario][place], 30))
         yield Case(number, target, scenario, place, dice.choice(errors), visit, dice.random() < 0.15)

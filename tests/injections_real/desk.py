@@ -30,12 +30,16 @@ LEASE_S = 5.0
 BOUND_S = 60.0  # of one command
 GRACE_S = 3.0  # after the lease, and for processes to be gone
 CHANGED_MTU = 9000
-SMALL: dict[str, Any] = {"lease": f"{LEASE_S:g}s", "patience": "8s", "trial": {
-    "length": "1s", "warmup": "50ms", "settle": "0s", "replicates": 1}}
+SMALL: dict[str, Any] = {
+    "lease": f"{LEASE_S:g}s",
+    "patience": "8s",
+    "trial": {"length": "1s", "warmup": "50ms", "settle": "0s", "replicates": 1},
+}
 PLAN = plan_text(factors={"mtu": [CHANGED_MTU]}, **SMALL)
 # The measured link is the one that SSH runs over.
-IN_BAND = plan_text(factors={"mtu": [1400]}, links={"trunk": {"ends": ["dome:eth0", "vault:eth0"], "isolated": True}},
-                    **SMALL)
+IN_BAND = plan_text(
+    factors={"mtu": [1400]}, links={"trunk": {"ends": ["dome:eth0", "vault:eth0"], "isolated": True}}, **SMALL
+)
 LONG = plan_text(factors={"mtu": [CHANGED_MTU]}, **{**SMALL, "trial": {**SMALL["trial"], "length": "4s"}})
 PAUSE_S = LEASE_S + 1.5  # the hosts put themselves back meanwhile
 PLAN_OF = {"in band": IN_BAND, "watchdog killed": LONG, "paused": LONG}
@@ -67,14 +71,18 @@ class Desk:
         self.found = {name: self.bench.links_and_addresses(name) for name in self.lab.hosts}
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.lab.stop()
 
     def visits(self, scenario: str, places: Sequence[Place]) -> Counter[Place]:
         """How often a scenario without an error comes to each place."""
-        code, _ = self._play(scenario, {"places": [(place.module, place.line) for place in places], "error": "",
-                                        "visit": 0, "lasting": False}, "counted")
+        code, _ = self._play(
+            scenario,
+            {"places": [(place.module, place.line) for place in places], "error": "", "visit": 0, "lasting": False},
+            "counted",
+        )
         if code not in (0, 1) and not (scenario == "watchdog" and code == -9):
             raise AssertionError(f"{scenario} ends with {code} by itself: {self.said}")
         found: Counter[Place] = Counter()
@@ -88,9 +96,16 @@ class Desk:
     def play(self, case: Case) -> Outcome:
         """One run with its error, and what was not as promised in it."""
         began_s = time.monotonic()
-        code, self.ended_s = self._play(case.scenario, {
-            "places": [(case.place.module, case.place.line)], "error": case.error, "visit": case.visit,
-            "lasting": case.lasting}, f"case-{case.number}")
+        code, self.ended_s = self._play(
+            case.scenario,
+            {
+                "places": [(case.place.module, case.place.line)],
+                "error": case.error,
+                "visit": case.visit,
+                "lasting": case.lasting,
+            },
+            f"case-{case.number}",
+        )
         on_host = max(len(_visits_on(host)) for host in self.lab.hosts.values())
         struck = self._mark.exists() or on_host >= case.visit
         outcome = Outcome(case, struck, code, time.monotonic() - began_s)
@@ -155,8 +170,18 @@ class Desk:
         environment = {"NO_COLOR": "1", "TMPDIR": str(self._faults)}
         with self._said.open("w") as said:
             self._process = self.lab.start(
-                ["env", *(f"{key}={value}" for key, value in environment.items()), *command, *map(str, words),
-                 "--ssh-config", str(self.lab.ssh_config)], stdout=said, stderr=subprocess.STDOUT, text=True)
+                [
+                    "env",
+                    *(f"{key}={value}" for key, value in environment.items()),
+                    *command,
+                    *map(str, words),
+                    "--ssh-config",
+                    str(self.lab.ssh_config),
+                ],
+                stdout=said,
+                stderr=subprocess.STDOUT,
+                text=True,
+            )
 
     def _end_by_force(self) -> None:
         self._process.kill()
@@ -169,8 +194,10 @@ class Desk:
         """Until a host is changed, or the command is over."""
         until = time.monotonic() + self.bound_s
         while self._process.poll() is None and time.monotonic() < until:
-            if any(host.path("/sys/class/net/eth1/mtu").read_text().strip() == str(CHANGED_MTU)
-                   for host in self.lab.hosts.values()):
+            if any(
+                host.path("/sys/class/net/eth1/mtu").read_text().strip() == str(CHANGED_MTU)
+                for host in self.lab.hosts.values()
+            ):
                 time.sleep(0.4)
                 return
             time.sleep(0.02)
@@ -201,8 +228,13 @@ class Desk:
             problems.append(f"exit code {code}, not one of {sorted(case.allowed)}")
         if code not in (0, 1, 3, 4, 5, 6, -9):
             problems.append(f"exit code {code}")
-        if code in (3, 4, 5, 6) and case.error != "HostError" and not re.search(  # an injected one says none
-                r"what to do:|linktrial (recover|resume|report|run)|please report it", self.said):
+        if (
+            code in (3, 4, 5, 6)
+            and case.error != "HostError"
+            and not re.search(  # an injected one says none
+                r"what to do:|linktrial (recover|resume|report|run)|please report it", self.said
+            )
+        ):
             problems.append("no next step on the terminal")
         if case.ours and code in (4, 5):
             kept = "".join(path.read_text() for path in [*self.out.glob("*/log.txt"), *self._faults.iterdir()])
@@ -210,8 +242,9 @@ class Desk:
                 problems.append("no traceback of the error in log.txt or a file of its own")
             if "our own fault" not in self.said:
                 problems.append("nobody says that it is our own fault")
-            if "injected" in kept and not any(str(path) in self.said for path in [
-                    *self.out.glob("*/log.txt"), *self._faults.iterdir()]):
+            if "injected" in kept and not any(
+                str(path) in self.said for path in [*self.out.glob("*/log.txt"), *self._faults.iterdir()]
+            ):
                 problems.append("the file with the traceback is not named")
         return problems
 
@@ -222,8 +255,9 @@ class Desk:
         problems = []
         if code == 5 and not named:
             problems.append("exit code 5, and no host is named")
-        problems += [f"{name} is not as found at the end, and was not named"
-                     for name in self._changed() if name not in excused]
+        problems += [
+            f"{name} is not as found at the end, and was not named" for name in self._changed() if name not in excused
+        ]
         left = self._with_ours()
         problems += [f"{name} still has {what}" for name, what in left.items() if name not in excused]
         while self._changed() and time.monotonic() < self.ended_s + LEASE_S + GRACE_S:

@@ -81,5 +81,5 @@ def patched(source: str, calls: Iterable[tuple[int, str]]) -> str:
     lines = source.splitlines(keepends=True)
     for line, call in sorted(calls, reverse=True):
         old = lines[line - 1]
-        lines.insert(line - 1, f"{old[:len(old) - len(old.lstrip())]}{call}\n")
+        lines.insert(line - 1, f"{old[: len(old) - len(old.lstrip())]}{call}\n")
     return "".join(lines)

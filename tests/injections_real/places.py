@@ -15,9 +15,15 @@ from orchestrator.onhost.service import jobs
 ROOT = Path(orchestrator.__file__).parent
 # What a run goes through in the controller; the pure rooms below `decide.machine` are entered from it.
 CONTROLLER = (
-    *sorted((ROOT / "act").glob("*.py")), ROOT / "cli/running.py", ROOT / "cli/one_run.py", ROOT / "cli/progress.py",
-    ROOT / "cli/last_words.py", *sorted((ROOT / "decide").glob("*.py")), *sorted((ROOT / "results").rglob("*.py")),
-    *sorted((ROOT / "report").glob("*.py")))
+    *sorted((ROOT / "act").glob("*.py")),
+    ROOT / "cli/running.py",
+    ROOT / "cli/one_run.py",
+    ROOT / "cli/progress.py",
+    ROOT / "cli/last_words.py",
+    *sorted((ROOT / "decide").glob("*.py")),
+    *sorted((ROOT / "results").rglob("*.py")),
+    *sorted((ROOT / "report").glob("*.py")),
+)
 # What watches over a host after the controller has gone.
 WATCHDOG = ("keeper", "restoring", "lease", "renewed", "record", "probation")
 LOOP = ("helper", "job_process", "lease_watch", "frames", "messages")
@@ -69,8 +75,9 @@ def places_of(module: str) -> tuple[Place, ...]:
             if not _can_be_preceded(statement, lines):
                 continue
             kind = "begins" if statement is body[0] else "await" if _awaits(statement) else "within"
-            found.append(Place(module, statement.lineno, function.name, kind,
-                               isinstance(function, ast.AsyncFunctionDef)))
+            found.append(
+                Place(module, statement.lineno, function.name, kind, isinstance(function, ast.AsyncFunctionDef))
+            )
     return tuple(found)
 
 
@@ -86,7 +93,7 @@ def _statements(body: list[ast.stmt]) -> Iterator[ast.stmt]:
 
 def _can_be_preceded(statement: ast.stmt, lines: list[str]) -> bool:
     start = lines[statement.lineno - 1]
-    own_line = not start[:statement.col_offset].strip() and not start.lstrip().startswith("elif")
+    own_line = not start[: statement.col_offset].strip() and not start.lstrip().startswith("elif")
     return own_line and not isinstance(statement, Function | ast.ClassDef | ast.Global | ast.Nonlocal)
 
 

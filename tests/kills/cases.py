@@ -34,6 +34,12 @@ def case(number: int, seed: int) -> Case:
     """Every second case at a line of the journal, line after line; the others at any time."""
     dice = SplitMix(seed * 1_000_003 + number)
     at_line = number % 2 == 0
-    return Case(number, VICTIMS[dice.below(len(VICTIMS))], ("dome", "vault")[dice.below(2)],
-                line=1 + number // 2 % LINES if at_line else 0, before=dice.below(2) == 0,
-                after_s=dice.below(1000) / 1000 * RUN_S, resumes=dice.below(3) == 0)
+    return Case(
+        number,
+        VICTIMS[dice.below(len(VICTIMS))],
+        ("dome", "vault")[dice.below(2)],
+        line=1 + number // 2 % LINES if at_line else 0,
+        before=dice.below(2) == 0,
+        after_s=dice.below(1000) / 1000 * RUN_S,
+        resumes=dice.below(3) == 0,
+    )

@@ -26,8 +26,7 @@ from orchestrator.cli import main as cli_main
 from orchestrator.cli import recover, resume, run, running
 from orchestrator.lab.namespaces import die_with_parent
 
-SIGNALS = {"kill": signal.SIGKILL, "stop": signal.SIGSTOP, "cont": signal.SIGCONT,
-           "interrupt": signal.SIGINT}
+SIGNALS = {"kill": signal.SIGKILL, "stop": signal.SIGSTOP, "cont": signal.SIGCONT, "interrupt": signal.SIGINT}
 LOADED = (asyncssh, recover, resume, run)  # once, here
 
 
@@ -103,8 +102,11 @@ def _stop_at(place: int | dict[str, Any], before: bool, tell: int, go_on: int) -
         nonlocal paused, appended
         appended += 1
         number = len(journal.entries_found) + appended
-        here = number == place if isinstance(place, int) else all(
-            {"kind": kind, **body}.get(key) == value for key, value in place.items())
+        here = (
+            number == place
+            if isinstance(place, int)
+            else all({"kind": kind, **body}.get(key) == value for key, value in place.items())
+        )
         here, paused = here and not paused, here or paused
         if here and before:
             _pause(number, tell, go_on)

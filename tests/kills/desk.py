@@ -21,12 +21,18 @@ from tests.kills import victims
 from tests.kills.cases import Case
 from tests.spine.bench import Bench, plan_text
 
-TINY = plan_text(factors={"mtu": [9000]}, lease="5s",
-                 trial={"length": "300ms", "warmup": "50ms", "settle": "0s", "replicates": 1})
+TINY = plan_text(
+    factors={"mtu": [9000]}, lease="5s", trial={"length": "300ms", "warmup": "50ms", "settle": "0s", "replicates": 1}
+)
 BOUND_S = 100.0  # of one command
 GRACE_S = 3.0  # for processes to be gone
-FINDERS = {"helper": victims.helper, "session": victims.session, "keeper": victims.keeper, "guard": victims.guard,
-           "twin": victims.twin}
+FINDERS = {
+    "helper": victims.helper,
+    "session": victims.session,
+    "keeper": victims.keeper,
+    "guard": victims.guard,
+    "twin": victims.twin,
+}
 
 
 @dataclass
@@ -55,12 +61,18 @@ class Desk:
         self.bench = Bench(self.lab, self.folder)
         self.plan = self.bench.write(TINY)
         self.found = {name: self.bench.links_and_addresses(name) for name in self.lab.hosts}
-        self.controllers = self.lab.start([sys.executable, "-m", "tests.kills.controllers"], stdin=subprocess.PIPE,
-                                          stdout=subprocess.PIPE, text=True, bufsize=1)
+        self.controllers = self.lab.start(
+            [sys.executable, "-m", "tests.kills.controllers"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            bufsize=1,
+        )
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         for pipe in (self.controllers.stdin, self.controllers.stdout):
             assert pipe is not None
             pipe.close()
@@ -219,8 +231,12 @@ class Desk:
         for position, seen in finished.items():
             if state is None or state.outcomes.get(position) != seen:
                 outcome.problems.append(f"trial {position} was finished and is lost")
-        if state and outcome.codes[-1] in (0, 1) and (len(outcome.codes) == 1 or self.case.resumes) \
-                and state.next_position():
+        if (
+            state
+            and outcome.codes[-1] in (0, 1)
+            and (len(outcome.codes) == 1 or self.case.resumes)
+            and state.next_position()
+        ):
             outcome.problems.append(f"trial {state.next_position()} is missing")
 
     def _finished(self) -> dict[int, Any]:

@@ -23,8 +23,10 @@ LEAST_LOSS_RATIO = 0.8
 SHALLOW_PORT = "qdisc replace dev {name} root tbf rate {rate}bit burst 20000 limit 40000"
 LOST_EVENTS = ("SessionLost", "Rejoined", "ConductBroken")
 # A kernel without a limit on TCP's pauses: what is set for that is left out.
-OLDER_KERNEL = ("from orchestrator.act import login; login._try_again_soon = lambda connection: None; "
-                "from orchestrator.cli.main import main; main()")
+OLDER_KERNEL = (
+    "from orchestrator.act import login; login._try_again_soon = lambda connection: None; "
+    "from orchestrator.cli.main import main; main()"
+)
 
 
 @dataclass
@@ -37,24 +39,39 @@ class Flood:
     said: str
 
 
-def play(lab: Lab, folder: Path, *, length_s: float, direction: str, lease_s: float,
-         port_bit_s: int = PORT_BIT_S, older_kernel: bool = False) -> Flood:
+def play(
+    lab: Lab,
+    folder: Path,
+    *,
+    length_s: float,
+    direction: str,
+    lease_s: float,
+    port_bit_s: int = PORT_BIT_S,
+    older_kernel: bool = False,
+) -> Flood:
     """One trial with as much UDP as goes, over the control network itself."""
     for host in lab.hosts:
         lab.switch.output(["tc", *SHALLOW_PORT.format(name=control_port(host), rate=port_bit_s).split()])
     bench = Bench(lab, folder, [sys.executable, "-c", OLDER_KERNEL] if older_kernel else LINKTRIAL)
     far, near = lab.hosts
-    done, run = bench.run(yaml.safe_dump({
-        "plan": "flood", "hosts": {name: {"ssh": name, "privilege": "root"} for name in lab.hosts},
-        "links": {"uplink": {"ends": [f"{far}:eth0", f"{near}:eth0"], "isolated": True}},
-        "factors": {"mtu": [1400], "transport": ["udp"], "direction": [direction]}, "lease": f"{lease_s:g}s",
-        "trial": {"length": f"{length_s:g}s", "warmup": "500ms", "settle": "0s", "replicates": 1}}, sort_keys=False))
+    done, run = bench.run(
+        yaml.safe_dump(
+            {
+                "plan": "flood",
+                "hosts": {name: {"ssh": name, "privilege": "root"} for name in lab.hosts},
+                "links": {"uplink": {"ends": [f"{far}:eth0", f"{near}:eth0"], "isolated": True}},
+                "factors": {"mtu": [1400], "transport": ["udp"], "direction": [direction]},
+                "lease": f"{lease_s:g}s",
+                "trial": {"length": f"{length_s:g}s", "warmup": "500ms", "settle": "0s", "replicates": 1},
+            },
+            sort_keys=False,
+        )
+    )
     entries = read_lines(journal_path(run))[0]
     events = Counter(str(entry.body.get("event")) for entry in entries if entry.kind == "event")
     trials = [entry.body for entry in entries if entry.body.get("event") == "Conducted" and entry.body["position"] > 0]
     lost = Counter({name: count for name, count in events.items() if name in LOST_EVENTS})
-    return Flood(done.returncode, lost, _least_loss(trials[-1]["record"]) if trials else 0.0,
-                 done.stdout + done.stderr)
+    return Flood(done.returncode, lost, _least_loss(trials[-1]["record"]) if trials else 0.0, done.stdout + done.stderr)
 
 
 def _least_loss(record: dict[str, Any]) -> float:

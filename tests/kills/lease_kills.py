@@ -41,8 +41,10 @@ class LeaseKill:
 
     def __str__(self) -> str:
         path = "on the measured link" if self.shared else "apart"
-        return (f"case {self.number}: {self.way} {self.moment_s:.2f} s into a {self.transport} trial of "
-                f"{self.length_s} s, control path {path}")
+        return (
+            f"case {self.number}: {self.way} {self.moment_s:.2f} s into a {self.transport} trial of "
+            f"{self.length_s} s, control path {path}"
+        )
 
 
 @dataclass
@@ -79,12 +81,19 @@ def plan_of(case: LeaseKill, names: tuple[str, ...], lease_s: float) -> str:
         factors["offered_rate"] = ["10Mbit/s"]
     else:
         factors["pacing"] = ["10Mbit/s"]
-    return yaml.safe_dump({
-        "plan": "lease", "hosts": {name: {"ssh": name, "privilege": "root"} for name in names},
-        "links": {"uplink": {"ends": [f"{far}:{interface}", f"{near}:{interface}"], "rate": "1Gbit/s",
-                             "isolated": True}},
-        "factors": factors, "lease": f"{lease_s:g}s",
-        "trial": {"length": f"{case.length_s}s", "warmup": "50ms", "settle": "0s", "replicates": 1}}, sort_keys=False)
+    return yaml.safe_dump(
+        {
+            "plan": "lease",
+            "hosts": {name: {"ssh": name, "privilege": "root"} for name in names},
+            "links": {
+                "uplink": {"ends": [f"{far}:{interface}", f"{near}:{interface}"], "rate": "1Gbit/s", "isolated": True}
+            },
+            "factors": factors,
+            "lease": f"{lease_s:g}s",
+            "trial": {"length": f"{case.length_s}s", "warmup": "50ms", "settle": "0s", "replicates": 1},
+        },
+        sort_keys=False,
+    )
 
 
 def play(desk: Desk, case: LeaseKill, lease_s: float) -> Restored:
@@ -105,8 +114,9 @@ def play(desk: Desk, case: LeaseKill, lease_s: float) -> Restored:
 def _referee(desk: Desk, case: LeaseKill, lease_s: float, outcome: Restored) -> None:
     """Let the controller die, then watch both hosts until the promise has been kept or broken."""
     interface = "eth0" if case.shared else "eth1"
-    files = {name: Path(f"/proc/{host.pid}/root/sys/class/net/{interface}/mtu")
-             for name, host in desk.lab.hosts.items()}
+    files = {
+        name: Path(f"/proc/{host.pid}/root/sys/class/net/{interface}/mtu") for name, host in desk.lab.hosts.items()
+    }
     changed = {name for name, file in files.items() if _read(file) != AS_FOUND_MTU}
     _strike(desk, case)
     died = looked = time.monotonic()

@@ -39,10 +39,14 @@ def play(bench: Bench, length_s: float, seed: int) -> Seen:
     draw = random.Random(seed)
     bench.lab.switch.set_rate(RATE_BIT_S)  # little enough for a machine that has other work, too
     before = {host: bench.links_and_addresses(host) for host in HOSTS}
-    process = bench.start(plan_text(
-        factors={"mtu": [9000], "transport": [draw.choice(["tcp", "udp"])], "direction": ["bidirectional"]},
-        links={"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "100Mbit/s", "isolated": True}},
-        trial={"length": f"{length_s:g}s", "warmup": "300ms", "settle": "50ms", "replicates": 1}, lease="5s"))
+    process = bench.start(
+        plan_text(
+            factors={"mtu": [9000], "transport": [draw.choice(["tcp", "udp"])], "direction": ["bidirectional"]},
+            links={"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "100Mbit/s", "isolated": True}},
+            trial={"length": f"{length_s:g}s", "warmup": "300ms", "settle": "50ms", "replicates": 1},
+            lease="5s",
+        )
+    )
     try:
         run = bench.wait_for("trial 1 of 1", 60.0)
         began_s = _first_interval(run)
@@ -52,8 +56,12 @@ def play(bench: Bench, length_s: float, seed: int) -> Seen:
         kill_hard(process, bench)
     seen.killed_after_s = time.monotonic() - began_s
     before_kill = _check_journal(run, seen)
-    code = bench.lab.run([*LINKTRIAL, "resume", str(run), "--ssh-config", bench.lab.ssh_config], capture_output=True,
-                         text=True, timeout=length_s + 110)
+    code = bench.lab.run(
+        [*LINKTRIAL, "resume", str(run), "--ssh-config", bench.lab.ssh_config],
+        capture_output=True,
+        text=True,
+        timeout=length_s + 110,
+    )
     if code.returncode not in (0, 1):  # 1: suspect, on a machine that has other work
         seen.problems.append(f"resume ended with {code.returncode}: {code.stderr[-1500:]}{code.stdout[-500:]}")
     _check_tables(run, before_kill, length_s, seen)

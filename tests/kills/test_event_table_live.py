@@ -15,8 +15,12 @@ from tests.spine.bench import plan_text
 
 pytestmark = pytest.mark.lab
 LEASE_S = 3.0
-PLAN = plan_text(factors={"mtu": [9000, 4000]}, order={"shuffle": False}, lease=f"{LEASE_S:.0f}s",
-                 trial={"length": "1500ms", "warmup": "50ms", "settle": "0s", "replicates": 1})
+PLAN = plan_text(
+    factors={"mtu": [9000, 4000]},
+    order={"shuffle": False},
+    lease=f"{LEASE_S:.0f}s",
+    trial={"length": "1500ms", "warmup": "50ms", "settle": "0s", "replicates": 1},
+)
 BACK_BY_S = LEASE_S  # the promise; the bounds below leave room for a busy machine
 ROOM_S = 4.0
 FIRST_CHANGE = {"event": "Applied", "position": -2}
@@ -43,8 +47,11 @@ def back_after_s(desk: Desk) -> float:
 def rejoined(desk: Desk) -> list[str]:
     run = desk.run()
     assert run is not None
-    return [entry.body["outcome"] for entry in read_lines(journal_path(run))[0]
-            if entry.kind == "event" and entry.body["event"] == "Rejoined"]
+    return [
+        entry.body["outcome"]
+        for entry in read_lines(journal_path(run))[0]
+        if entry.kind == "event" and entry.body["event"] == "Rejoined"
+    ]
 
 
 def recover(desk: Desk) -> None:
@@ -72,9 +79,15 @@ def test_row_2_a_session_that_dies_is_joined_again_and_the_run_goes_on(desk: Des
     assert desk.differences() == []
 
 
-@pytest.mark.parametrize(("silent_s", "found"), [
-    pytest.param(LEASE_S * 0.45, set(), marks=pytest.mark.proof), (LEASE_S * 0.6, set()),
-    (LEASE_S * 1.4, {"reverted"})], ids=["one", "two", "four"])
+@pytest.mark.parametrize(
+    ("silent_s", "found"),
+    [
+        pytest.param(LEASE_S * 0.45, set(), marks=pytest.mark.proof),
+        (LEASE_S * 0.6, set()),
+        (LEASE_S * 1.4, {"reverted"}),
+    ],
+    ids=["one", "two", "four"],
+)
 def test_row_4_lost_renewals_do_no_harm_before_the_lease_is_over(desk: Desk, silent_s: float, found: set[str]):
     """The controller stands still for so long, the first host changed already."""
     begin(desk, f"row-4-{silent_s}", stop_at=FIRST_CHANGE)

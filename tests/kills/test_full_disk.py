@@ -15,13 +15,19 @@ from tests.kills.desk import Desk
 from tests.spine.bench import plan_text
 
 pytestmark = pytest.mark.lab
-PLAN = plan_text(factors={"mtu": [9000, 4000]}, order={"shuffle": False}, lease="5s",
-                 trial={"length": "300ms", "warmup": "50ms", "settle": "0s", "replicates": 1})
+PLAN = plan_text(
+    factors={"mtu": [9000, 4000]},
+    order={"shuffle": False},
+    lease="5s",
+    trial={"length": "300ms", "warmup": "50ms", "settle": "0s", "replicates": 1},
+)
 Spoil = Callable[[Place, str], contextlib.AbstractContextManager[None]]
 APPLY_OF_SECOND = {"kind": "intent", "command": "Apply", "position": 2}
 MID_RUN: dict[str, dict[str, Any]] = {
-    "before a change": APPLY_OF_SECOND, "after a trial": {"event": "Conducted", "position": 1},
-    "while putting back": {"kind": "intent", "command": "Restore"}}
+    "before a change": APPLY_OF_SECOND,
+    "after a trial": {"event": "Conducted", "position": 1},
+    "while putting back": {"kind": "intent", "command": "Restore"},
+}
 
 
 @contextlib.contextmanager
@@ -74,12 +80,18 @@ def test_a_run_that_cannot_be_written_is_refused_before_any_host_is_contacted(de
     assert desk.differences() == []
 
 
-@pytest.mark.parametrize(("spoil", "moment"), [
-    (full, "after a trial"), pytest.param(full, "before a change", marks=pytest.mark.proof),
-    pytest.param(full, "while putting back", marks=pytest.mark.proof),
-    pytest.param(read_only, "after a trial", marks=pytest.mark.proof)])
-def test_a_run_whose_disk_fails_puts_the_hosts_back_and_is_resumed_later(desk: Desk, disk: str, moment: str,
-                                                                        spoil: Spoil):
+@pytest.mark.parametrize(
+    ("spoil", "moment"),
+    [
+        (full, "after a trial"),
+        pytest.param(full, "before a change", marks=pytest.mark.proof),
+        pytest.param(full, "while putting back", marks=pytest.mark.proof),
+        pytest.param(read_only, "after a trial", marks=pytest.mark.proof),
+    ],
+)
+def test_a_run_whose_disk_fails_puts_the_hosts_back_and_is_resumed_later(
+    desk: Desk, disk: str, moment: str, spoil: Spoil
+):
     begin_on(desk, disk, stop_at=MID_RUN[moment])
     assert desk.hear().startswith("at ")
     with spoil(desk.lab.controller, disk):

@@ -15,12 +15,24 @@ def at_line(victim: str, line: int, *, before: bool = False, resumes: bool = Fal
     return Case(line, victim, "vault" if line % 2 else "dome", line, before, 0.0, resumes)
 
 
-@pytest.mark.parametrize("case", [
-    at_line("controller", FIRST_APPLY), at_line("controller", APPLIED, before=True, resumes=True),
-    at_line("controller", CONDUCTED), at_line("controller", RESTORE, resumes=True),
-    at_line("helper", APPLIED), at_line("helper", RESTORE, before=True), at_line("session", CONDUCTED),
-    at_line("keeper", APPLIED), at_line("power", CONDUCTED, before=True), at_line("power", APPLIED + 1),
-    at_line("power and controller", APPLIED + 1), at_line("power and controller", CONDUCTED, resumes=True)], ids=str)
+@pytest.mark.parametrize(
+    "case",
+    [
+        at_line("controller", FIRST_APPLY),
+        at_line("controller", APPLIED, before=True, resumes=True),
+        at_line("controller", CONDUCTED),
+        at_line("controller", RESTORE, resumes=True),
+        at_line("helper", APPLIED),
+        at_line("helper", RESTORE, before=True),
+        at_line("session", CONDUCTED),
+        at_line("keeper", APPLIED),
+        at_line("power", CONDUCTED, before=True),
+        at_line("power", APPLIED + 1),
+        at_line("power and controller", APPLIED + 1),
+        at_line("power and controller", CONDUCTED, resumes=True),
+    ],
+    ids=str,
+)
 def test_whoever_is_killed_the_hosts_end_as_found_and_no_finished_trial_is_lost(desk: Desk, case: Case):
     outcome = desk.play(case)
     assert outcome.problems == []

@@ -14,17 +14,31 @@ from tests.kills.desk import Desk
 from tests.spine.bench import plan_text
 
 pytestmark = pytest.mark.lab
-PLAN = plan_text(factors={"mtu": [9000, 4000]}, order={"shuffle": False}, lease="2s",
-                 trial={"length": "1s", "warmup": "50ms", "settle": "0s", "replicates": 1})
+PLAN = plan_text(
+    factors={"mtu": [9000, 4000]},
+    order={"shuffle": False},
+    lease="2s",
+    trial={"length": "1s", "warmup": "50ms", "settle": "0s", "replicates": 1},
+)
 MOMENTS: dict[str, dict[str, Any] | None] = {
-    "apply": {"kind": "intent", "command": "Apply", "position": 2}, "traffic": None,
-    "restore": {"kind": "intent", "command": "Restore"}}
+    "apply": {"kind": "intent", "command": "Apply", "position": 2},
+    "traffic": None,
+    "restore": {"kind": "intent", "command": "Restore"},
+}
 BRIEF_S, LEASE_IS_OVER_BY_S = 1.0, 20.0
 
 
-@pytest.mark.parametrize(("moment", "longer"), [
-    ("apply", True), ("traffic", False), ("restore", True), pytest.param("apply", False, marks=pytest.mark.proof),
-    pytest.param("traffic", True, marks=pytest.mark.proof), pytest.param("restore", False, marks=pytest.mark.proof)])
+@pytest.mark.parametrize(
+    ("moment", "longer"),
+    [
+        ("apply", True),
+        ("traffic", False),
+        ("restore", True),
+        pytest.param("apply", False, marks=pytest.mark.proof),
+        pytest.param("traffic", True, marks=pytest.mark.proof),
+        pytest.param("restore", False, marks=pytest.mark.proof),
+    ],
+)
 def test_a_cut_control_path_costs_no_trial_and_leaves_no_host_changed(desk: Desk, moment: str, longer: bool):
     host = "vault" if moment == "traffic" else "dome"
     plan = desk.bench.write(PLAN, "cut.yaml")

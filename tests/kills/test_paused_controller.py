@@ -11,10 +11,18 @@ from tests.kills.desk import Desk
 from tests.spine.bench import plan_text
 
 pytestmark = pytest.mark.lab
-SLEEPER = plan_text(plan="sleeper", factors={"mtu": [9000, 8000]}, lease="2s",
-                    trial={"length": "500ms", "warmup": "50ms", "settle": "0s", "replicates": 10})
-SECOND = plan_text(plan="second", factors={"mtu": [4000]}, lease="30s",
-                   trial={"length": "1s", "warmup": "50ms", "settle": "0s", "replicates": 4})
+SLEEPER = plan_text(
+    plan="sleeper",
+    factors={"mtu": [9000, 8000]},
+    lease="2s",
+    trial={"length": "500ms", "warmup": "50ms", "settle": "0s", "replicates": 10},
+)
+SECOND = plan_text(
+    plan="second",
+    factors={"mtu": [4000]},
+    lease="30s",
+    trial={"length": "1s", "warmup": "50ms", "settle": "0s", "replicates": 4},
+)
 
 
 def test_a_controller_that_wakes_up_after_another_took_over_changes_nothing(desk: Desk):

@@ -30,8 +30,11 @@ def processes(place: Place) -> dict[int, tuple[str, int]]:
 def helper(place: Place) -> list[int]:
     """The helper of the one session: it was started by the SSH server, its jobs by itself."""
     there = processes(place)
-    return [pid for pid, (name, parent) in there.items()
-            if name == HELPER and there.get(parent, ("", 0))[0].startswith(SSH_SERVER)]
+    return [
+        pid
+        for pid, (name, parent) in there.items()
+        if name == HELPER and there.get(parent, ("", 0))[0].startswith(SSH_SERVER)
+    ]
 
 
 def session(place: Place) -> list[int]:

@@ -42,8 +42,9 @@ def datagrams_that_arrive(lab: Lab, payload_bytes: int, count: int = 20, *, segm
     address = lab.scenario.hosts[1].measured_address_4
     with running(lab.hosts["vault"], _COLLECT, address) as (stop, counted):
         counted.readline()
-        lab.hosts["dome"].output(["python3", "-c", _SCATTER, address, str(payload_bytes), str(count),
-                                  str(segment_bytes)])
+        lab.hosts["dome"].output(
+            ["python3", "-c", _SCATTER, address, str(payload_bytes), str(count), str(segment_bytes)]
+        )
         stop.close()
         return int(counted.readline())
 

@@ -34,17 +34,37 @@ def run_as_ordinary_user(argv: list[str], stage: Path, home: Path) -> subprocess
     outermost = {one for one in closed if not any(str(other) in closed for other in Path(one).parents)}
     hidden = sorted(one for one in needed if any(Path(one).is_relative_to(folder) for folder in outermost))
     os.chown(home, _NOBODY, _NOBODY)
-    environment = {"PATH": "/usr/local/bin:/usr/bin:/bin", "HOME": str(home), "CLOSED": " ".join(sorted(outermost)),
-                   "NEEDED": " ".join(f"x={one}" for one in hidden)}
-    return subprocess.run(["unshare", "--mount", "sh", "-c", _OPEN_UP, "sh", str(stage), *argv], env=environment,
-                          cwd=home, capture_output=True, text=True, check=False)
+    environment = {
+        "PATH": "/usr/local/bin:/usr/bin:/bin",
+        "HOME": str(home),
+        "CLOSED": " ".join(sorted(outermost)),
+        "NEEDED": " ".join(f"x={one}" for one in hidden),
+    }
+    return subprocess.run(
+        ["unshare", "--mount", "sh", "-c", _OPEN_UP, "sh", str(stage), *argv],
+        env=environment,
+        cwd=home,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
 
 
 def why_not() -> str:
-    """"" when an ordinary user may make a lab on this machine."""
+    """Empty text when an ordinary user may make a lab on this machine."""
     if os.geteuid() != 0:
         return "the tests themselves run as an ordinary user"
-    probe = ["setpriv", f"--reuid={_NOBODY}", f"--regid={_NOBODY}", "--clear-groups", "unshare", "--user",
-             "--map-root-user", "--net", "--mount", "true"]
+    probe = [
+        "setpriv",
+        f"--reuid={_NOBODY}",
+        f"--regid={_NOBODY}",
+        "--clear-groups",
+        "unshare",
+        "--user",
+        "--map-root-user",
+        "--net",
+        "--mount",
+        "true",
+    ]
     done = subprocess.run(probe, capture_output=True, text=True, check=False)
     return "" if done.returncode == 0 else f"no unprivileged user namespaces here: {done.stderr.strip()}"

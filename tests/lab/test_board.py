@@ -52,8 +52,9 @@ def test_only_powersave_goes_to_the_least_clock_and_limits_are_kept() -> None:
 @pytest.mark.lab
 @pytest.mark.parametrize(("governor", "clock"), [("powersave", LEAST_KHZ), ("performance", GREATEST_KHZ)])
 def test_the_governor_sets_clock_and_quota(board: Lab, governor: str, clock: int) -> None:
-    done = board.run(["ssh", "-F", board.ssh_config, "dome", f"echo {governor} > {_POLICY}/scaling_governor"],
-                     check=False)
+    done = board.run(
+        ["ssh", "-F", board.ssh_config, "dome", f"echo {governor} > {_POLICY}/scaling_governor"], check=False
+    )
     assert done.returncode == 0
     _eventually_reads(board, "scaling_cur_freq", f"{clock}\n")
     assert _quota_us(_group(board)) == pytest.approx(FULL_SHARE * PERIOD_US * clock / GREATEST_KHZ, abs=1)
@@ -71,10 +72,16 @@ def test_a_governor_that_the_board_lacks_does_not_stay(board: Lab) -> None:
 def test_everything_on_the_board_is_under_its_quota_and_nothing_else_is(board: Lab) -> None:
     groups = {}
     for host in ("dome", "vault"):
-        over_ssh = board.run(["ssh", "-F", board.ssh_config, host, "cat /proc/self/cgroup"], capture_output=True,
-                             text=True, stdin=subprocess.DEVNULL).stdout
-        groups[host] = (_group(board).name in over_ssh,
-                        _group(board).name in board.hosts[host].output(["cat", "/proc/self/cgroup"]))
+        over_ssh = board.run(
+            ["ssh", "-F", board.ssh_config, host, "cat /proc/self/cgroup"],
+            capture_output=True,
+            text=True,
+            stdin=subprocess.DEVNULL,
+        ).stdout
+        groups[host] = (
+            _group(board).name in over_ssh,
+            _group(board).name in board.hosts[host].output(["cat", "/proc/self/cgroup"]),
+        )
     assert groups == {"dome": (True, True), "vault": (False, False)}
 
 
@@ -83,9 +90,11 @@ def test_everything_on_the_board_is_under_its_quota_and_nothing_else_is(board: L
 def test_a_busy_process_on_the_board_gets_its_share_and_no_more(board: Lab) -> None:
     board.hosts["dome"].path(f"{_POLICY}/scaling_governor").write_text("powersave\n")
     _eventually_reads(board, "scaling_cur_freq", f"{LEAST_KHZ}\n")
-    spin = ("import time; began = time.monotonic(), time.process_time()\n"
-            "while time.monotonic() < began[0] + 2: pass\n"
-            "print((time.process_time() - began[1]) / (time.monotonic() - began[0]))")
+    spin = (
+        "import time; began = time.monotonic(), time.process_time()\n"
+        "while time.monotonic() < began[0] + 2: pass\n"
+        "print((time.process_time() - began[1]) / (time.monotonic() - began[0]))"
+    )
     share = float(board.hosts["dome"].output(["python3", "-c", spin]))
     # a busy machine may give less; more than a slice of 5 ms above the quota would mean that there is none
     assert 0 < share < FULL_SHARE * LEAST_KHZ / GREATEST_KHZ * 1.25

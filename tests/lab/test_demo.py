@@ -20,10 +20,14 @@ _LINKTRIAL = [sys.executable, "-m", "orchestrator.cli"]
 @pytest.mark.lab
 @pytest.mark.alone
 def test_the_demo_ends_with_the_matrix_a_report_and_both_hosts_as_found(tmp_path: Path) -> None:
-    done = subprocess.run([*_LINKTRIAL, "demo", "--out", str(tmp_path), "--seconds", "1", "--replicates", "1"],
-                          capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [*_LINKTRIAL, "demo", "--out", str(tmp_path), "--seconds", "1", "--replicates", "1"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == Exit.COMPLETE, done.stderr
-    run, = tmp_path.iterdir()
+    (run,) = tmp_path.iterdir()
     assert f"{run}/report.html" in done.stdout
     for mtu in ("1500", "9000"):
         assert mtu in done.stdout
@@ -31,18 +35,25 @@ def test_the_demo_ends_with_the_matrix_a_report_and_both_hosts_as_found(tmp_path
     assert {host: found["ok"] for host, found in record["as_found"].items()} == {"dome": True, "vault": True}
     assert record["lab"]["server"] == "asyncssh"
     rows = list(csv.DictReader((run / "trials.csv").read_text().splitlines()))
-    assert {(row["mtu"], row["way"]) for row in rows} == {(mtu, way) for mtu in ("1500", "9000")
-                                                         for way in ("transmit", "receive")}
+    assert {(row["mtu"], row["way"]) for row in rows} == {
+        (mtu, way) for mtu in ("1500", "9000") for way in ("transmit", "receive")
+    }
     # payload / (MTU + 38): a shaper that counts otherwise would show here; a busy machine only ever shows less
     assert max(float(row["fill"]) for row in rows) <= 1.003
 
 
 @pytest.mark.lab
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, Exit.TERMINATED), (signal.SIGINT, Exit.INTERRUPTED)])
-def test_an_interrupted_demo_puts_its_hosts_back_before_it_takes_the_lab_down(tmp_path: Path, number: signal.Signals,
-                                                                             code: Exit) -> None:
-    with subprocess.Popen([*_LINKTRIAL, "demo", "--out", str(tmp_path), "--seconds", "5"], stderr=subprocess.PIPE,
-                          stdout=subprocess.DEVNULL, text=True, start_new_session=True) as demo:
+def test_an_interrupted_demo_puts_its_hosts_back_before_it_takes_the_lab_down(
+    tmp_path: Path, number: signal.Signals, code: Exit
+) -> None:
+    with subprocess.Popen(
+        [*_LINKTRIAL, "demo", "--out", str(tmp_path), "--seconds", "5"],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        text=True,
+        start_new_session=True,
+    ) as demo:
         assert demo.stderr
         said = ""
         while "trial 1 of" not in said:
@@ -60,7 +71,8 @@ def test_an_interrupted_demo_puts_its_hosts_back_before_it_takes_the_lab_down(tm
 
 @pytest.mark.lab
 def test_a_folder_that_the_lab_would_hide_is_refused() -> None:
-    done = subprocess.run([*_LINKTRIAL, "demo", "--out", "/run/linktrial-test-out"], capture_output=True, text=True,
-                          check=False)
+    done = subprocess.run(
+        [*_LINKTRIAL, "demo", "--out", "/run/linktrial-test-out"], capture_output=True, text=True, check=False
+    )
     assert done.returncode == Exit.PLAN_WRONG
     assert "would be lost" in done.stderr

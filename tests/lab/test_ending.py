@@ -27,8 +27,9 @@ time.sleep(1000)
 def _traces() -> set[str]:
     """Namespaces held and mounts: whatever of a lab could be seen from the machine (control groups: test_board.py)."""
     spaces = {_space(link) for link in Path("/proc").glob("[0-9]*/ns/net")}
-    mounts = {f"mount {line.split()[1]}" for line in Path("/proc/self/mounts").read_text().splitlines()
-              if "linktrial" in line}
+    mounts = {
+        f"mount {line.split()[1]}" for line in Path("/proc/self/mounts").read_text().splitlines() if "linktrial" in line
+    }
     return spaces | mounts
 
 
@@ -48,8 +49,9 @@ def test_when_stop_returns_every_process_namespace_and_mount_is_gone() -> None:
     before = {trace for trace in _traces() if not trace.startswith("net:")}
     lab = Lab(server="openssh").make()
     spaces = _own_spaces(lab)
-    stubborn = lab.hosts["dome"].start(["sh", "-c", "trap '' TERM HUP INT; echo ready; while :; do sleep 1; done"],
-                                       stdout=subprocess.PIPE)
+    stubborn = lab.hosts["dome"].start(
+        ["sh", "-c", "trap '' TERM HUP INT; echo ready; while :; do sleep 1; done"], stdout=subprocess.PIPE
+    )
     assert stubborn.stdout
     stubborn.stdout.readline()
     assert spaces <= _traces()

@@ -11,7 +11,7 @@ import pytest
 
 from orchestrator.lab.lab import Lab
 
-_REWRITE = "old=$(cat {0}) && echo \"$old\" > {0}"  # the old value, so that a hole in the lab does no harm either
+_REWRITE = 'old=$(cat {0}) && echo "$old" > {0}'  # the old value, so that a hole in the lab does no harm either
 # what a careless setting on a host would change of the whole machine, as root; each must be refused
 _REACHING_DOWN = {
     "kernel variable": _REWRITE.format("/proc/sys/kernel/panic"),
@@ -33,14 +33,23 @@ _OWN = {
 
 def _of_the_machine() -> dict[str, str]:
     """What a lab must leave as it is."""
-    watched = ["/proc/sys/kernel/panic", "/proc/sys/vm/swappiness", "/proc/sys/net/ipv4/tcp_timestamps",
-               "/proc/irq/default_smp_affinity"]
+    watched = [
+        "/proc/sys/kernel/panic",
+        "/proc/sys/vm/swappiness",
+        "/proc/sys/net/ipv4/tcp_timestamps",
+        "/proc/irq/default_smp_affinity",
+    ]
     watched += [str(path) for path in Path("/sys/devices/system/cpu").glob("cpufreq/policy*/scaling_governor")]
     state = {path: Path(path).read_text() for path in watched if Path(path).exists()}
-    return {**state, "host name": socket.gethostname(), "sysctls": _sysctls(),
-            "interfaces": subprocess.run(["ip", "-oneline", "address"], capture_output=True, text=True,
-                                         check=True).stdout.split("valid_lft")[0],
-            "ours": str(Path("/tmp/linktrial-test-intruder").exists())}
+    return {
+        **state,
+        "host name": socket.gethostname(),
+        "sysctls": _sysctls(),
+        "interfaces": subprocess.run(
+            ["ip", "-oneline", "address"], capture_output=True, text=True, check=True
+        ).stdout.split("valid_lft")[0],
+        "ours": str(Path("/tmp/linktrial-test-intruder").exists()),
+    }
 
 
 def _sysctls() -> str:
@@ -64,8 +73,9 @@ def test_what_belongs_to_the_machine_is_refused_on_a_host_and_stays_as_it_was(la
 def test_a_change_on_one_host_is_not_seen_on_the_other(lab: Lab) -> None:
     for command in _OWN.values():
         assert _over_ssh(lab, "dome", command).returncode == 0
-    seen = _over_ssh(lab, "vault", "hostname; cat /proc/sys/net/ipv4/tcp_timestamps /sys/class/net/eth1/mtu; "
-                                   "ls /tmp $HOME").stdout.split()
+    seen = _over_ssh(
+        lab, "vault", "hostname; cat /proc/sys/net/ipv4/tcp_timestamps /sys/class/net/eth1/mtu; ls /tmp $HOME"
+    ).stdout.split()
     assert seen == ["vault", "1", "1500", "/run/home/root:", "/tmp:"]
 
 
@@ -102,5 +112,10 @@ def test_two_labs_stand_side_by_side_without_hearing_each_other(lab: Lab) -> Non
 
 
 def _over_ssh(lab: Lab, host: str, command: str) -> subprocess.CompletedProcess[str]:
-    return lab.run(["ssh", "-F", lab.ssh_config, host, command], capture_output=True, text=True, check=False,
-                   stdin=subprocess.DEVNULL)
+    return lab.run(
+        ["ssh", "-F", lab.ssh_config, host, command],
+        capture_output=True,
+        text=True,
+        check=False,
+        stdin=subprocess.DEVNULL,
+    )

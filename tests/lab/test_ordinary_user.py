@@ -39,27 +39,58 @@ def _new(folder: Path) -> Path:
 
 
 def test_a_lab_stands_for_an_ordinary_user(open_folder: Path) -> None:
-    done = run_as_ordinary_user([sys.executable, "-c", _USE_A_LAB], _new(open_folder / "stage"),
-                                _new(open_folder / "home"))
+    done = run_as_ordinary_user(
+        [sys.executable, "-c", _USE_A_LAB], _new(open_folder / "stage"), _new(open_folder / "home")
+    )
     assert done.stdout.splitlines() == ["['dome', '0', '9000']", "b'SSH-'"], done.stderr
 
 
 def test_the_demo_runs_for_an_ordinary_user_without_a_slow_board(open_folder: Path) -> None:
     home = _new(open_folder / "home")
-    done = run_as_ordinary_user([sys.executable, "-m", "orchestrator.cli", "demo", "--out", str(home / "out"),
-                                 "--seconds", "1", "--replicates", "1"], _new(open_folder / "stage"), home)
+    done = run_as_ordinary_user(
+        [
+            sys.executable,
+            "-m",
+            "orchestrator.cli",
+            "demo",
+            "--out",
+            str(home / "out"),
+            "--seconds",
+            "1",
+            "--replicates",
+            "1",
+        ],
+        _new(open_folder / "stage"),
+        home,
+    )
     assert done.returncode == 0, done.stderr
     assert "no clock is varied: a slow board needs root" in done.stderr
     assert "restored and verified as found" in done.stderr
-    run, = (home / "out").iterdir()
+    (run,) = (home / "out").iterdir()
     assert (run / "report.html").stat().st_uid == 65534
 
 
 def test_where_user_namespaces_are_not_allowed_the_demo_says_so_and_exits_3(open_folder: Path) -> None:
     home = _new(open_folder / "home")
     # the limit of a user namespace around it, not the machine's own
-    limited = "echo 0 > /proc/sys/user/max_user_namespaces && exec setpriv --bounding-set=-all \"$@\""
-    done = run_as_ordinary_user(["unshare", "--user", "--map-user=1000", "--keep-caps", "sh", "-c", limited, "sh",
-                                 sys.executable, "-m", "orchestrator.cli", "demo"], _new(open_folder / "stage"), home)
+    limited = 'echo 0 > /proc/sys/user/max_user_namespaces && exec setpriv --bounding-set=-all "$@"'
+    done = run_as_ordinary_user(
+        [
+            "unshare",
+            "--user",
+            "--map-user=1000",
+            "--keep-caps",
+            "sh",
+            "-c",
+            limited,
+            "sh",
+            sys.executable,
+            "-m",
+            "orchestrator.cli",
+            "demo",
+        ],
+        _new(open_folder / "stage"),
+        home,
+    )
     assert done.returncode == 3
     assert "An ordinary user needs unprivileged user namespaces, which are not allowed here" in done.stderr

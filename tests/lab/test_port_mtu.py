@@ -41,12 +41,17 @@ def test_datagrams_sent_as_one_piece_for_segmentation_do_not_slip_through(lab: L
 def test_a_bulk_transfer_with_large_frames_stalls_at_a_smaller_port(lab: Lab) -> None:
     set_mtu_of_both(lab, 9000)
     lab.switch.set_port_mtu("vault", 1500)
-    receive = ("import socket; s = socket.create_server(('198.18.0.12', 20000)); print('up', flush=True); "
-               "c, _ = s.accept(); c.settimeout(1.5); print(len(c.recv(10)))")
-    send = ("import socket, time; c = socket.create_connection(('198.18.0.12', 20000)); c.setblocking(False); "
-            "c.send(bytes(100000)); time.sleep(3)")
-    with lab.hosts["vault"].start(["python3", "-c", receive], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-                                  text=True) as receiver:
+    receive = (
+        "import socket; s = socket.create_server(('198.18.0.12', 20000)); print('up', flush=True); "
+        "c, _ = s.accept(); c.settimeout(1.5); print(len(c.recv(10)))"
+    )
+    send = (
+        "import socket, time; c = socket.create_connection(('198.18.0.12', 20000)); c.setblocking(False); "
+        "c.send(bytes(100000)); time.sleep(3)"
+    )
+    with lab.hosts["vault"].start(
+        ["python3", "-c", receive], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as receiver:
         assert receiver.stdout
         assert receiver.stderr
         receiver.stdout.readline()

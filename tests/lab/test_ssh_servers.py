@@ -34,8 +34,9 @@ def test_bytes_of_every_value_come_back_unchanged_with_the_exit_status(either: L
 
 @pytest.mark.lab
 def test_a_command_runs_in_the_hosts_own_place_in_the_login_shell(either: Lab) -> None:
-    done = _ssh(either, "vault", "hostname; pwd; echo $HOME $USER $SHELL; cat /run/linktrial-lab",
-                stdin=subprocess.DEVNULL)
+    done = _ssh(
+        either, "vault", "hostname; pwd; echo $HOME $USER $SHELL; cat /run/linktrial-lab", stdin=subprocess.DEVNULL
+    )
     assert done.stdout.decode().split() == ["vault", "/run/home/root", "/run/home/root", "root", "/bin/sh", "vault"]
 
 
@@ -53,8 +54,11 @@ def test_what_runs_in_the_background_outlives_its_session(either: Lab) -> None:
 
 @pytest.mark.lab
 def test_a_lost_connection_ends_what_still_writes_to_it(either: Lab) -> None:
-    with either.start(["ssh", "-F", either.ssh_config, "dome", "echo $$; while :; do echo x; sleep 0.05; done"],
-                      stdout=subprocess.PIPE, text=True) as client:
+    with either.start(
+        ["ssh", "-F", either.ssh_config, "dome", "echo $$; while :; do echo x; sleep 0.05; done"],
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as client:
         assert client.stdout
         pid = client.stdout.readline().strip()
         client.kill()
@@ -68,9 +72,26 @@ def test_a_lost_connection_ends_what_still_writes_to_it(either: Lab) -> None:
 def test_a_stranger_s_key_is_refused(either: Lab) -> None:
     either.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", "/run/stranger"], check=True)
     known = Path(either.ssh_config).with_name("known_hosts")
-    done = either.run(["ssh", "-F", "none", "-i", "/run/stranger", "-o", "BatchMode=yes", "-o", "IdentityAgent=none",
-                       "-o", f"UserKnownHostsFile={known}", "root@10.77.0.11", "true"],
-                      capture_output=True, text=True, check=False)
+    done = either.run(
+        [
+            "ssh",
+            "-F",
+            "none",
+            "-i",
+            "/run/stranger",
+            "-o",
+            "BatchMode=yes",
+            "-o",
+            "IdentityAgent=none",
+            "-o",
+            f"UserKnownHostsFile={known}",
+            "root@10.77.0.11",
+            "true",
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == 255
     assert "Permission denied" in done.stderr
 

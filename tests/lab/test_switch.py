@@ -58,6 +58,7 @@ def test_with_spanning_tree_a_port_has_carrier_before_it_forwards(lab: Lab) -> N
 
 
 def _answers(lab: Lab, host: str) -> bool:
-    done = lab.run(["ssh", "-F", lab.ssh_config, "-o", "ConnectTimeout=1", host, "true"], capture_output=True,
-                   check=False)
+    done = lab.run(
+        ["ssh", "-F", lab.ssh_config, "-o", "ConnectTimeout=1", host, "true"], capture_output=True, check=False
+    )
     return bool(done.returncode == 0)

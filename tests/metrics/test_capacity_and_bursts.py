@@ -23,8 +23,12 @@ def test_a_full_gigabit_second_in_the_sense_of_rfc_9097() -> None:
 
 def test_the_greatest_capacity_is_taken_over_what_meets_every_criterion() -> None:
     """RFC 9097 s5.3."""
-    intervals = [SubInterval(1, 100, 0.0, 0.01), SubInterval(1, 300, 0.2, 0.01), SubInterval(1, 200, 0.0, 0.5),
-                 SubInterval(1, 150, None, None)]
+    intervals = [
+        SubInterval(1, 100, 0.0, 0.01),
+        SubInterval(1, 300, 0.2, 0.01),
+        SubInterval(1, 200, 0.0, 0.5),
+        SubInterval(1, 150, None, None),
+    ]
     assert greatest_capacity_bit_s(intervals, loss_ratio_limit=0) == 1600
     assert greatest_capacity_bit_s(intervals, loss_ratio_limit=0, delay_range_limit_s=0.09) == 800
     assert greatest_capacity_bit_s(intervals, loss_ratio_limit=0.5) == 2400

@@ -44,14 +44,18 @@ def test_the_line_is_the_one_that_linear_programming_finds(queued_us: list[int],
     found = clock_skew.skew(points)
     if found is None:
         return
-    solved = linprog([-sum(at for at, _ in points), -len(points)],
-                     A_ub=[[at, 1.0] for at, _ in points], b_ub=[1e6 * delay for _, delay in points],
-                     bounds=[(None, None), (None, None)])
+    solved = linprog(
+        [-sum(at for at, _ in points), -len(points)],
+        A_ub=[[at, 1.0] for at, _ in points],
+        b_ub=[1e6 * delay for _, delay in points],
+        bounds=[(None, None), (None, None)],
+    )
     slope, height = solved.x
     ours = min(1e6 * delay - 1e6 * found * at for at, delay in points)
 
     def room(slope_us: float, height_us: float) -> float:
         return sum(1e6 * delay - slope_us * at - height_us for at, delay in points)
+
     assert room(1e6 * found, ours) == pytest.approx(room(slope, height), abs=1e-4)
 
 

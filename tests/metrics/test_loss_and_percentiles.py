@@ -35,8 +35,9 @@ def test_copies_that_were_counted_are_found_out() -> None:
         loss_ratio_of_singletons([2])
 
 
-@pytest.mark.parametrize(("x", "share"), [(-8, 0), (-5, 1 / 6), (-5.0001, 0), (-4.999, 1 / 6), (7, 5 / 6), (18, 1),
-                                          (239, 1)])
+@pytest.mark.parametrize(
+    ("x", "share"), [(-8, 0), (-5, 1 / 6), (-5.0001, 0), (-4.999, 1 / 6), (7, 5 / 6), (18, 1), (239, 1)]
+)
 def test_the_distribution_of_rfc_2330(x: float, share: float) -> None:
     assert empirical_share(SAMPLE, x) == share
 
@@ -66,8 +67,11 @@ def test_undefined_delays_count_as_infinitely_large() -> None:
 def test_a_percentile_is_the_smallest_value_that_reaches_its_share(values: list[int], per_cent: int) -> None:
     found = percentile(values, per_cent)
     assert 100 * sum(value <= found for value in values) >= per_cent * len(values)
-    assert all(100 * sum(value <= smaller for value in values) < per_cent * len(values)
-               for smaller in values if smaller < found)
+    assert all(
+        100 * sum(value <= smaller for value in values) < per_cent * len(values)
+        for smaller in values
+        if smaller < found
+    )
     assert percentiles(values, [per_cent]) == [found]
 
 

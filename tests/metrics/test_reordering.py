@@ -13,10 +13,16 @@ from orchestrator.metrics.reordering import ReorderCount, free_runs, reordered_p
 # {number: (extent, arrivals before it, offset in bytes, late in ms)}
 RFC_4737 = {
     "7.1": ([1, 2, 3, 5, 6, 7, 8, 4, 9, 10], [68, 88, 108, 148, 168, 188, 208, 210, 228, 248], {4: (4, 4, 400, 62)}),
-    "7.2": ([1, 2, 3, 4, 7, 5, 6, 8, 9, 10], [68, 88, 108, 128, 188, 189, 190, 208, 228, 248],
-            {5: (1, 1, 100, 1), 6: (2, 0, 100, 2)}),
-    "7.3": ([1, 2, 3, 7, 8, 9, 10, 4, 5, 6, 11], [68, 88, 108, 188, 208, 228, 248, 250, 252, 256, 268],
-            {4: (4, 4, 400, 62), 5: (5, 0, 400, 64), 6: (6, 0, 400, 68)}),
+    "7.2": (
+        [1, 2, 3, 4, 7, 5, 6, 8, 9, 10],
+        [68, 88, 108, 128, 188, 189, 190, 208, 228, 248],
+        {5: (1, 1, 100, 1), 6: (2, 0, 100, 2)},
+    ),
+    "7.3": (
+        [1, 2, 3, 7, 8, 9, 10, 4, 5, 6, 11],
+        [68, 88, 108, 188, 208, 228, 248, 250, 252, 256, 268],
+        {4: (4, 4, 400, 62), 5: (5, 0, 400, 64), 6: (6, 0, 400, 68)},
+    ),
 }
 
 
@@ -29,7 +35,7 @@ def test_the_examples_of_rfc_4737_section_7(example: str) -> None:
 
 def test_the_first_example_of_rfc_4737_in_full() -> None:
     numbers = RFC_4737["7.1"][0]
-    packet, = reordered_packets(numbers)
+    (packet,) = reordered_packets(numbers)
     assert packet.next_expected == 9
     assert packet.late_s is None
     count = ReorderCount()
@@ -80,8 +86,11 @@ def test_packets_in_order_have_no_runs_to_compare() -> None:
 @given(st.permutations(range(1, 13)))
 def test_extents_agree_with_the_definition_taken_literally(numbers: list[int]) -> None:
     """RFC 4737 s4.2.2: i - j for the smallest j with s[j] > s[i]."""
-    expected = {number: i - next(j for j in range(i) if numbers[j] > number)
-                for i, number in enumerate(numbers) if any(other > number for other in numbers[:i])}
+    expected = {
+        number: i - next(j for j in range(i) if numbers[j] > number)
+        for i, number in enumerate(numbers)
+        if any(other > number for other in numbers[:i])
+    }
     assert {packet.number: packet.extent for packet in reordered_packets(numbers)} == expected
 
 
@@ -92,23 +101,27 @@ def test_a_copy_is_refused_where_it_would_count_as_reordered() -> None:
 
 # RFC 5236 s3, s4, s8: arrivals, threshold, displacement density, buffer-occupancy density
 RFC_5236 = [
-    ([1, 4, 2, 5, 3, 6, 7, 8], 4, {-2: .125, -1: .125, 0: .5, 1: .125, 2: .125}, {0: .625, 1: .25, 2: .125}),
-    ([1, 2, 4, 5, 6, 7], 3, {0: 1.0}, {0: .5, 1: 1 / 6, 2: 1 / 6, 3: 1 / 6}),
-    ([1, 3, 2, 3, 4, 5], 2, {-1: .2, 0: .6, 1: .2}, {0: .8, 1: .2}),
+    ([1, 4, 2, 5, 3, 6, 7, 8], 4, {-2: 0.125, -1: 0.125, 0: 0.5, 1: 0.125, 2: 0.125}, {0: 0.625, 1: 0.25, 2: 0.125}),
+    ([1, 2, 4, 5, 6, 7], 3, {0: 1.0}, {0: 0.5, 1: 1 / 6, 2: 1 / 6, 3: 1 / 6}),
+    ([1, 3, 2, 3, 4, 5], 2, {-1: 0.2, 0: 0.6, 1: 0.2}, {0: 0.8, 1: 0.2}),
 ]
 
 
 @pytest.mark.parametrize(("arrivals", "threshold", "displaced", "occupied"), RFC_5236)
-def test_densities_of_rfc_5236(arrivals: list[int], threshold: int, displaced: dict[int, float],
-                               occupied: dict[int, float]) -> None:
+def test_densities_of_rfc_5236(
+    arrivals: list[int], threshold: int, displaced: dict[int, float], occupied: dict[int, float]
+) -> None:
     assert displacement_density(arrivals, threshold) == displaced
     assert occupancy_density(arrivals, threshold) == pytest.approx(occupied)
 
 
-@pytest.mark.parametrize(("arrivals", "expected"), [
-    ([1, 2, 5, 3, 6, 2], [0, 0, -2, 2, 0, None]),  # 4 lost, 2 twice
-    ([1, 4, 3, 5, 3, 8, 7, 6], [0, -1, 1, 0, None, -2, 0, 2]),  # 2 lost
-])
+@pytest.mark.parametrize(
+    ("arrivals", "expected"),
+    [
+        ([1, 2, 5, 3, 6, 2], [0, 0, -2, 2, 0, None]),  # 4 lost, 2 twice
+        ([1, 4, 3, 5, 3, 8, 7, 6], [0, -1, 1, 0, None, -2, 0, 2]),  # 2 lost
+    ],
+)
 def test_lost_numbers_are_skipped_and_copies_ignored(arrivals: list[int], expected: list[int | None]) -> None:
     assert displacements(arrivals) == expected
 

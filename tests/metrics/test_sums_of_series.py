@@ -47,8 +47,9 @@ def test_up_to_a_thousand_intervals_nothing_differs_from_the_whole_series(seed: 
     found, expected = series.stalls(seen, UNIT_BYTES), whole_series.stalls(octets, 0.1, UNIT_BYTES)
     assert (found.longest_s, found.total_s) == pytest.approx((expected.longest_s, expected.total_s))
     assert series.trend(seen) == whole_series.trend(octets)
-    assert series.two_levels(seen) == (None if (levels := whole_series.two_levels(octets)) is None
-                                       else pytest.approx(levels))
+    assert series.two_levels(seen) == (
+        None if (levels := whole_series.two_levels(octets)) is None else pytest.approx(levels)
+    )
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -67,8 +68,10 @@ def test_beyond_a_thousand_intervals_stalls_and_trends_are_the_same_and_levels_t
 
 
 def _at_the_threshold(octets: list[int]) -> bool:
-    scaled = [whole_series.two_levels([octet + draw.randrange(1 + octet // 50) for octet in octets])
-              for draw in map(random.Random, range(3))]
+    scaled = [
+        whole_series.two_levels([octet + draw.randrange(1 + octet // 50) for octet in octets])
+        for draw in map(random.Random, range(3))
+    ]
     return len({levels is None for levels in scaled}) > 1
 
 
@@ -102,10 +105,14 @@ def test_a_summary_stays_small_whatever_the_series_is(seed: int) -> None:
 
 
 @settings(max_examples=60, deadline=None)
-@given(seed=st.integers(0, 2**32), count=st.sampled_from([1, 2, 99, 100, 101, 5000, EXACT, EXACT + 1, 3 * EXACT]),
-       lost=st.integers(0, 400))
-def test_percentiles_of_a_sample_are_those_of_the_whole_or_within_a_thousandth(seed: int, count: int,
-                                                                               lost: int) -> None:
+@given(
+    seed=st.integers(0, 2**32),
+    count=st.sampled_from([1, 2, 99, 100, 101, 5000, EXACT, EXACT + 1, 3 * EXACT]),
+    lost=st.integers(0, 400),
+)
+def test_percentiles_of_a_sample_are_those_of_the_whole_or_within_a_thousandth(
+    seed: int, count: int, lost: int
+) -> None:
     draw = random.Random(seed)
     values = [draw.choice([draw.expovariate(1000), draw.gauss(1e-3, 1e-5), 3e-7]) for _ in range(count)]
     values = [abs(value) for value in values]
@@ -122,8 +129,19 @@ def test_percentiles_of_a_sample_are_those_of_the_whole_or_within_a_thousandth(s
             assert found == pytest.approx(expected, rel=1e-3)
 
 
-_FIELDS = ("data_segs_out", "total_retrans", "bytes_sent", "bytes_retrans", "rwnd_limited_us", "sndbuf_limited_us",
-           "busy_us", "reord_seen", "dsack_dups", "data_segs_in", "rcv_ooopack")
+_FIELDS = (
+    "data_segs_out",
+    "total_retrans",
+    "bytes_sent",
+    "bytes_retrans",
+    "rwnd_limited_us",
+    "sndbuf_limited_us",
+    "busy_us",
+    "reord_seen",
+    "dsack_dups",
+    "data_segs_in",
+    "rcv_ooopack",
+)
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -153,6 +171,14 @@ def test_counts_of_a_connection_add_up_however_often_those_of_32_bits_go_round(s
 def _shown(true: dict[str, int], draw: random.Random) -> dict[str, Any]:
     """As the kernel shows it."""
     counts = {name: value % (1 << 32) if name in tcp_info._OF_32_BITS else value for name, value in true.items()}
-    return {**counts, "rtt_us": draw.randrange(100, 9000), "snd_cwnd": draw.randrange(1, 500),
-            "min_rtt_us": draw.randrange(50, 100), "snd_mss": 1448, "rcv_mss": 1448, "pmtu": 1500, "rcv_rtt_us": 90,
-            "rcv_space": 10_000}
+    return {
+        **counts,
+        "rtt_us": draw.randrange(100, 9000),
+        "snd_cwnd": draw.randrange(1, 500),
+        "min_rtt_us": draw.randrange(50, 100),
+        "snd_mss": 1448,
+        "rcv_mss": 1448,
+        "pmtu": 1500,
+        "rcv_rtt_us": 90,
+        "rcv_space": 10_000,
+    }

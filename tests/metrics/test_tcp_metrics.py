@@ -20,12 +20,22 @@ from orchestrator.wire import frame_rate_floor
 
 # RFC 6349 table 3.3.1: Mb/s, RTT ms, BDP bits, window KB (of 1000 bytes)
 TABLE_331 = [
-    (1.536, 20, 30_720, 3.84), (1.536, 50, 76_800, 9.60), (1.536, 100, 153_600, 19.20),
-    (44.210, 10, 442_100, 55.26), (44.210, 15, 663_150, 82.89), (44.210, 25, 1_105_250, 138.16),
-    (100, 1, 100_000, 12.50), (100, 2, 200_000, 25.00), (100, 5, 500_000, 62.50),
-    (1000, 0.1, 100_000, 12.50), (1000, 0.5, 500_000, 62.50), (1000, 1, 1_000_000, 125.00),
-    (10_000, 0.05, 500_000, 62.50), (10_000, 0.3, 3_000_000, 375.00),
-    (5, 90, 450_000, 56.25), (0.64, 90, 57_600, 7.2),  # the asymmetric line of s3.3.1
+    (1.536, 20, 30_720, 3.84),
+    (1.536, 50, 76_800, 9.60),
+    (1.536, 100, 153_600, 19.20),
+    (44.210, 10, 442_100, 55.26),
+    (44.210, 15, 663_150, 82.89),
+    (44.210, 25, 1_105_250, 138.16),
+    (100, 1, 100_000, 12.50),
+    (100, 2, 200_000, 25.00),
+    (100, 5, 500_000, 62.50),
+    (1000, 0.1, 100_000, 12.50),
+    (1000, 0.5, 500_000, 62.50),
+    (1000, 1, 1_000_000, 125.00),
+    (10_000, 0.05, 500_000, 62.50),
+    (10_000, 0.3, 3_000_000, 375.00),
+    (5, 90, 450_000, 56.25),
+    (0.64, 90, 57_600, 7.2),  # the asymmetric line of s3.3.1
 ]
 
 
@@ -38,10 +48,20 @@ def test_bandwidth_delay_products_and_windows(mbit_s: float, rtt_ms: float, bits
 T3_CEILING_BIT_S = frame_rate_floor(44.21e6, 1508, around_bits=0) * 1460 * 8
 
 
-@pytest.mark.parametrize(("window_kb", "rtt_ms", "printed"), [
-    (16, 5, 25.6), (16, 10, 12.8), (16, 15, 8.5), (16, 25, 5.1), (64, 10, 42.8), (64, 15, 34.1), (64, 25, 20.5),
-    (32, 25, 10.2), (128, 25, 40.9),
-])
+@pytest.mark.parametrize(
+    ("window_kb", "rtt_ms", "printed"),
+    [
+        (16, 5, 25.6),
+        (16, 10, 12.8),
+        (16, 15, 8.5),
+        (16, 25, 5.1),
+        (64, 10, 42.8),
+        (64, 15, 34.1),
+        (64, 25, 20.5),
+        (32, 25, 10.2),
+        (128, 25, 40.9),
+    ],
+)
 def test_rates_that_a_window_allows_on_a_t3(window_kb: float, rtt_ms: float, printed: float) -> None:
     """RFC 6349 s3.3.1 figures; printed results are cut, and the link caps 51.2 at 42.8."""
     rate = window_limited_bit_s(window_kb * 1e3, rtt_ms / 1e3, T3_CEILING_BIT_S)
@@ -52,9 +72,15 @@ def test_no_delay_leaves_the_link_as_the_limit() -> None:
     assert window_limited_bit_s(65535, 0, 1e9) == 1e9
 
 
-@pytest.mark.parametrize(("ceiling_mbit_s", "printed_s", "exact_s"), [
-    (42.8, 18.0, 18.69), (94.9, 9.0, 8.43), (949.2, 1.0, 0.84), (9492.0, 0.1, 0.084),
-])
+@pytest.mark.parametrize(
+    ("ceiling_mbit_s", "printed_s", "exact_s"),
+    [
+        (42.8, 18.0, 18.69),
+        (94.9, 9.0, 8.43),
+        (949.2, 1.0, 0.84),
+        (9492.0, 0.1, 0.084),
+    ],
+)
 def test_ideal_times_for_100_megabytes(ceiling_mbit_s: float, printed_s: float, exact_s: float) -> None:
     """RFC 6349 table 4.1.2, printed to a coarse rounding; the T1 row rests on a rate cut to 1.4 and is left out."""
     ideal = ideal_time_s(100e6, ceiling_mbit_s * 1e6)

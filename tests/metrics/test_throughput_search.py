@@ -27,6 +27,7 @@ def _link(carries_bit_s: float, sender_most_bit_s: float = 1e12, loss_ratio: flo
         offered = min(trial.rate_bit_s, sender_most_bit_s)
         lost = int(100_000 * loss_ratio) if offered > carries_bit_s else 0
         return SearchTrial(trial.rate_bit_s, offered, 100_000, 100_000 - lost, trial.full_length)
+
     return run
 
 
@@ -80,6 +81,7 @@ def test_one_lost_datagram_of_three_trials_does_not_fail_a_rate() -> None:
 
     def run(trial: NextTrial) -> SearchTrial:
         return SearchTrial(trial.rate_bit_s, trial.rate_bit_s, 1000, 1000 if next(outcomes) else 999, trial.full_length)
+
     answer, trials = _search(run)
     assert answer.rate_bit_s == 1e9
     assert [trial.asked_bit_s for trial in trials] == [1e9] * 4
@@ -96,6 +98,7 @@ def test_a_rate_that_fails_its_full_length_is_not_the_answer() -> None:
         carries = 0.6e9 if trial.full_length else 0.8e9  # a queue that hides the loss from short trials
         lost = 100 if trial.rate_bit_s > carries else 0
         return SearchTrial(trial.rate_bit_s, trial.rate_bit_s, 1000, 1000 - lost, trial.full_length)
+
     answer, trials = _search(run)
     assert answer.rate_bit_s is not None
     assert answer.rate_bit_s <= 0.6e9
@@ -124,13 +127,17 @@ def test_a_trial_in_which_nothing_was_sent_shows_nothing() -> None:
 @given(st.integers(0, 10_000))
 def test_any_chance_losses_end_within_the_trials_allowed(seed: int) -> None:
     draw = random.Random(seed)
-    answer, trials = _search(lambda step: SearchTrial(step.rate_bit_s, step.rate_bit_s * draw.uniform(0.9, 1), 1000,
-                                                      1000 - draw.randrange(2), step.full_length))
+    answer, trials = _search(
+        lambda step: SearchTrial(
+            step.rate_bit_s, step.rate_bit_s * draw.uniform(0.9, 1), 1000, 1000 - draw.randrange(2), step.full_length
+        )
+    )
     if answer.rate_bit_s is None:
         assert answer.sentence
     else:
-        assert answer.rate_bit_s in {trial.offered_bit_s for trial in trials
-                                     if trial.full_length and trial.received == trial.sent}
+        assert answer.rate_bit_s in {
+            trial.offered_bit_s for trial in trials if trial.full_length and trial.received == trial.sent
+        }
 
 
 @given(st.floats(0.01, 0.99))

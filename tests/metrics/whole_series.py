@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
 
-LEAST_EXPECTED_UNITS = 10   # datagrams or segments due in an empty stretch; with fewer, it is chance
+LEAST_EXPECTED_UNITS = 10  # datagrams or segments due in an empty stretch; with fewer, it is chance
 
 
 @dataclass(frozen=True)

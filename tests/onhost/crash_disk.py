@@ -99,5 +99,6 @@ class CrashingOs:
 def _spoil(path: Path, fate: str) -> None:
     if path.exists():
         content = path.read_bytes()
-        path.write_bytes({"lost": b"", "cut": content[:len(content) // 2],
-                          "garbage": content[:-7] + b"\0garbage"}[fate])
+        path.write_bytes(
+            {"lost": b"", "cut": content[: len(content) // 2], "garbage": content[:-7] + b"\0garbage"}[fate]
+        )

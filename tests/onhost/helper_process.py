@@ -138,17 +138,23 @@ class HelperProcess(HelperTalk):
         private = ["unshare", "--mount", *([] if os.getuid() == 0 else ["--user", "--map-root-user"])]
         if boottime_offset_s is not None:  # time_namespaces(7)
             private += ["--time", "--boottime", str(boottime_offset_s)]
-        super().__init__(subprocess.Popen(
-            [*private, "/bin/sh", "-c", _ENTER, str(run_folder), helper_bundle().command()],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,
-            env={"PATH": path, "HOME": str(run_folder)}))
+        super().__init__(
+            subprocess.Popen(
+                [*private, "/bin/sh", "-c", _ENTER, str(run_folder), helper_bundle().command()],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                bufsize=0,
+                env={"PATH": path, "HOME": str(run_folder)},
+            )
+        )
 
 
 def file_setting(folder: Path, name: str = "dial", value: str = "old") -> tuple[Path, dict[str, Any]]:
     """A file whose content is a setting of the host, and the place {setting, target, level} that a plan would name."""
     file = folder / name
     file.write_text(value)
-    level = {"read": ["cat", str(file)], "write": ["sh", "-c", f"printf %s \"$0\" > {file}", "{level}"], "level": "new"}
+    level = {"read": ["cat", str(file)], "write": ["sh", "-c", f'printf %s "$0" > {file}', "{level}"], "level": "new"}
     return file, {"setting": "command", "target": name, "level": level}
 
 

@@ -42,19 +42,32 @@ class KernelFiles:
     def write_proc(self) -> None:
         cores = "".join(f"cpu{core} {' '.join(map(str, ticks))}\n" for core, ticks in self.ticks.items())
         self.put("proc/stat", f"cpu  0 0 0 0 0 0 0 0 0 0\n{cores}intr 99 0 1 2\nctxt 7\nbtime 1\n")
-        self.put("proc/softirqs", "                    CPU0       CPU1       CPU2       CPU3\n"
-                 f"          HI:          1          2          3          4\n      NET_TX: 9 9 9 9\n"
-                 f"      NET_RX: {' '.join(map(str, self.softirqs))}\n")
-        self.put("proc/interrupts", "            CPU1       CPU3\n"
-                 f"  17: {self.interrupts[0]} {self.interrupts[1]}   PCI-MSI 524288-edge      eth1-rx-0\n"
-                 "  18: 777 777   PCI-MSI 524289-edge      eth10-rx-0\n NMI: 5 5   Non-maskable interrupts\nERR: 0\n")
-        self.put("proc/net/softnet_stat", "".join(
-            f"{counts[0]:08x} {counts[1]:08x} {counts[2]:08x} " + "00000000 " * 9 + f"{core:08x} 00000000 00000000\n"
-            for core, counts in self.softnet.items()))
+        self.put(
+            "proc/softirqs",
+            "                    CPU0       CPU1       CPU2       CPU3\n"
+            f"          HI:          1          2          3          4\n      NET_TX: 9 9 9 9\n"
+            f"      NET_RX: {' '.join(map(str, self.softirqs))}\n",
+        )
+        self.put(
+            "proc/interrupts",
+            "            CPU1       CPU3\n"
+            f"  17: {self.interrupts[0]} {self.interrupts[1]}   PCI-MSI 524288-edge      eth1-rx-0\n"
+            "  18: 777 777   PCI-MSI 524289-edge      eth10-rx-0\n NMI: 5 5   Non-maskable interrupts\nERR: 0\n",
+        )
+        self.put(
+            "proc/net/softnet_stat",
+            "".join(
+                f"{counts[0]:08x} {counts[1]:08x} {counts[2]:08x} "
+                + "00000000 " * 9
+                + f"{core:08x} 00000000 00000000\n"
+                for core, counts in self.softnet.items()
+            ),
+        )
 
     def periods(self, total: int, throttled: int) -> None:
-        self.put("cgroup/work/cpu.stat",
-                 f"usage_usec 5\nnr_periods {total}\nnr_throttled {throttled}\nthrottled_usec 9\n")
+        self.put(
+            "cgroup/work/cpu.stat", f"usage_usec 5\nnr_periods {total}\nnr_throttled {throttled}\nthrottled_usec 9\n"
+        )
 
     def clock(self, policy: int, khz: int, cores: str = "1 3", greatest_khz: int = 2_400_000) -> None:
         base = f"sys/devices/system/cpu/cpufreq/policy{policy}"

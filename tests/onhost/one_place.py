@@ -53,8 +53,15 @@ class File(AtOnce):
 
 def changed(value: str = "new", *, unfinished: bool = False) -> dict[str, Any]:
     place = {"setting": "file", "target": "x", "level": "new"}
-    state = lease.take(None, {"run_id": "r1", "holder": "ann", "lease_s": 60.0}, now_ns=boottime_ns(),
-                       wall_ns=time.time_ns(), boot=boot_id(), netns=1, survives=lambda name: False)
+    state = lease.take(
+        None,
+        {"run_id": "r1", "holder": "ann", "lease_s": 60.0},
+        now_ns=boottime_ns(),
+        wall_ns=time.time_ns(),
+        boot=boot_id(),
+        netns=1,
+        survives=lambda name: False,
+    )
     state = {**state, "before": [{**place, "value": "old"}]}
     state = lease.note_intent(state, place)
     return state if unfinished else lease.note_done(state, place, value)

@@ -46,8 +46,9 @@ def _in_child(prepare: Callable[[], object], function: Callable[..., Any], argum
     return value
 
 
-def _answer(writable: int, prepare: Callable[[], object], function: Callable[..., Any],
-            arguments: tuple[Any, ...]) -> None:
+def _answer(
+    writable: int, prepare: Callable[[], object], function: Callable[..., Any], arguments: tuple[Any, ...]
+) -> None:
     try:
         prepare()
         answer = pickle.dumps(("value", function(*arguments)))
@@ -63,10 +64,12 @@ def enter_new_namespaces() -> None:
     """Leave the machine's own namespaces for good; only ever in a child."""
     libc = ctypes.CDLL(None, use_errno=True)
     libc.prctl(_DIE_WITH_PARENT, 9, 0, 0, 0)
-    for failed in (libc.unshare(_NEW_MOUNTS | _NEW_HOSTNAME | _NEW_NETWORK),
-                   libc.mount(b"none", b"/", None, ctypes.c_ulong(_PRIVATE), None),
-                   libc.mount(b"tmpfs", b"/run", b"tmpfs", ctypes.c_ulong(0), None),
-                   libc.mount(b"sysfs", b"/sys", b"sysfs", ctypes.c_ulong(0), None)):
+    for failed in (
+        libc.unshare(_NEW_MOUNTS | _NEW_HOSTNAME | _NEW_NETWORK),
+        libc.mount(b"none", b"/", None, ctypes.c_ulong(_PRIVATE), None),
+        libc.mount(b"tmpfs", b"/run", b"tmpfs", ctypes.c_ulong(0), None),
+        libc.mount(b"sysfs", b"/sys", b"sysfs", ctypes.c_ulong(0), None),
+    ):
         if failed:
             raise OSError(ctypes.get_errno(), os.strerror(ctypes.get_errno()))
     run("ip link set dev lo up")

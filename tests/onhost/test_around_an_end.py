@@ -26,14 +26,19 @@ def _bridge_over_two_ports() -> dict[str, Any]:
     run("ip address add 10.0.0.1/24 dev br0")
     run("ip neigh add 10.0.0.2 lladdr 02:00:00:00:00:42 dev br0")
     run("bridge fdb replace 02:00:00:00:00:42 dev near1 master static")
-    return {"both": both, "towards": lower_devices("br0", "10.0.0.2")["lower"],
-            "facts": {each["name"]: (each["master"], each["master_kind"]) for each in read_interfaces()}}
+    return {
+        "both": both,
+        "towards": lower_devices("br0", "10.0.0.2")["lower"],
+        "facts": {each["name"]: (each["master"], each["master_kind"]) for each in read_interfaces()},
+    }
 
 
 def test_of_a_bridge_the_port_towards_the_peer_is_told_once_it_is_known() -> None:
     found = in_own_namespace(_bridge_over_two_ports)
     assert sorted((each["name"], each["mtu"], each["above"], each["kind_above"]) for each in found["both"]) == [
-        ("near0", 1500, "br0", "bridge"), ("near1", 4000, "br0", "bridge")]
+        ("near0", 1500, "br0", "bridge"),
+        ("near1", 4000, "br0", "bridge"),
+    ]
     assert [each["name"] for each in found["towards"]] == ["near1"]
     assert found["facts"]["near0"] == ("br0", "bridge")
     assert found["facts"]["br0"] == ("", "")
@@ -41,15 +46,21 @@ def test_of_a_bridge_the_port_towards_the_peer_is_told_once_it_is_known() -> Non
 
 def _stacked_on_a_bridge() -> list[dict[str, Any]]:
     make_pair("near0", "far0")
-    for line in ("ip link add br0 type bridge", "ip link set dev near0 master br0", "ip link set dev br0 up",
-                 "ip link add link br0 name up7 type macvlan"):
+    for line in (
+        "ip link add br0 type bridge",
+        "ip link set dev near0 master br0",
+        "ip link set dev br0 up",
+        "ip link add link br0 name up7 type macvlan",
+    ):
         run(line)
     return list(lower_devices("up7")["lower"])
 
 
 def test_everything_below_is_told_nearest_first() -> None:
     assert [(each["name"], each["above"]) for each in in_own_namespace(_stacked_on_a_bridge)] == [
-        ("br0", "up7"), ("near0", "br0")]
+        ("br0", "up7"),
+        ("near0", "br0"),
+    ]
 
 
 def _around() -> dict[str, Any]:
@@ -61,9 +72,13 @@ def _around() -> dict[str, Any]:
     run("sysctl -qw net.ipv4.conf.near0.rp_filter=1")
     run("ip route add 10.0.0.2/32 dev near1")
     run("ip link set dev far0 down")
-    return {"plain": plain, "strict": surroundings({"interface": "near0", "peer": "10.0.0.2"}),
-            "routed": surroundings({"interface": "near1", "peer": "10.9.0.7"}),
-            "missing": surroundings({"interface": "none9", "peer": "10.0.0.2"}), "lower": lower_devices("none9")}
+    return {
+        "plain": plain,
+        "strict": surroundings({"interface": "near0", "peer": "10.0.0.2"}),
+        "routed": surroundings({"interface": "near1", "peer": "10.9.0.7"}),
+        "missing": surroundings({"interface": "none9", "peer": "10.0.0.2"}),
+        "lower": lower_devices("none9"),
+    }
 
 
 def test_carrier_way_back_and_strictness_are_seen() -> None:

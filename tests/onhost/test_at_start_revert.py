@@ -79,7 +79,8 @@ def test_what_the_loader_has_used_up_is_no_note(place: Path) -> None:
 
 
 def test_run_by_hand_in_the_start_that_changed_it_puts_back_and_claims_no_start(
-        place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(revert, "boot_id", boot_id)
     there, new = change(place)
     start(place, SHELLS[0])
@@ -113,13 +114,18 @@ def test_our_lines_are_taken_out_of_what_somebody_else_wrote_around_them(place: 
 
 
 @pytest.mark.parametrize("shell", SHELLS, ids=" ".join)
-@pytest.mark.parametrize(("edited", "then"), [
-    (b"root=/dev/dome a.b=1 c=\\2 mine\n", b"root=/dev/dome mine\n"),
-    (b"mine root=/dev/dome a.b=1 c=\\2\n", b"mine root=/dev/dome\n"),
-    (b"root=/dev/dome a.b=1 c=\\22\n", b"root=/dev/dome a.b=1 c=\\22\n"),
-    (b"root=/dev/dome mine\n", b"root=/dev/dome mine\n")])
+@pytest.mark.parametrize(
+    ("edited", "then"),
+    [
+        (b"root=/dev/dome a.b=1 c=\\2 mine\n", b"root=/dev/dome mine\n"),
+        (b"mine root=/dev/dome a.b=1 c=\\2\n", b"mine root=/dev/dome\n"),
+        (b"root=/dev/dome a.b=1 c=\\22\n", b"root=/dev/dome a.b=1 c=\\22\n"),
+        (b"root=/dev/dome mine\n", b"root=/dev/dome mine\n"),
+    ],
+)
 def test_our_words_are_taken_out_of_a_line_that_somebody_else_changed(
-        place: Path, shell: list[str], edited: bytes, then: bytes) -> None:
+    place: Path, shell: list[str], edited: bytes, then: bytes
+) -> None:
     there = place / "boot/config"
     there.write_bytes(b"root=/dev/dome\n")
     original = boot_files.read_file(str(there))
@@ -158,7 +164,8 @@ def test_a_block_that_the_boot_loader_wrote_into_meanwhile_is_put_back(place: Pa
 
 
 def test_while_the_boot_file_system_is_not_mounted_everything_stays_armed(
-        place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(revert, "mount_of", lambda path: os.fsencode(place / "boot"))
     there, new = change(place)
     for path in (there, new):
@@ -181,6 +188,7 @@ def test_where_a_file_is_mounted_is_spelled_as_the_kernel_does() -> None:
 def test_a_write_that_fails_leaves_nothing_beside_the_file(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(handle: int, content: memoryview) -> int:
         raise OSError(errno.ENOSPC, "full")
+
     monkeypatch.setattr(os, "write", full)
     with pytest.raises(OSError, match="full"):
         boot_files.write_file(str(place / "boot/config"), boot_files.with_content(None, CHANGED))
@@ -204,8 +212,9 @@ def test_a_full_boot_file_system_keeps_it_armed_with_nothing_beside_the_file(pla
 
 def test_disarmed_the_next_start_runs_nothing(place: Path) -> None:
     there, new = change(place)
-    assert revert.armed_original(str(there)) == {"file": boot_files.with_content(
-        {"mode": 0o640, "uid": os.getuid(), "gid": os.getgid()}, ORIGINAL)}
+    assert revert.armed_original(str(there)) == {
+        "file": boot_files.with_content({"mode": 0o640, "uid": os.getuid(), "gid": os.getgid()}, ORIGINAL)
+    }
     assert revert.armed_original(str(new)) == {"file": None}
     revert.disarm(revert.key_of(str(there)))
     assert revert.armed_original(str(there)) is None
@@ -252,7 +261,8 @@ def test_a_file_that_the_loader_emptied_is_used_up(place: Path) -> None:
 
 
 def test_late_or_never_run_by_the_host_the_helper_runs_it_before_it_reads(
-        place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     there, _ = change(place)
     (place / "run/started").mkdir()
     monkeypatch.setattr(revert, "boot_id", boot_id)
@@ -266,8 +276,9 @@ def test_cut_at_any_step_the_file_is_whole_and_the_next_start_finishes(place: Pa
     shims.mkdir()
     for name in STEPS:
         (shims / name).write_text(
-            f'#!/bin/sh\nn=$(($(/bin/cat {place}/count) + 1)); echo $n >{place}/count\n'
-            f'if [ $n -eq $(/bin/cat {place}/at) ]; then kill -9 $PPID; exit 1; fi\nexec /bin/{name} "$@"\n')
+            f"#!/bin/sh\nn=$(($(/bin/cat {place}/count) + 1)); echo $n >{place}/count\n"
+            f'if [ $n -eq $(/bin/cat {place}/at) ]; then kill -9 $PPID; exit 1; fi\nexec /bin/{name} "$@"\n'
+        )
         (shims / name).chmod(0o755)
     cut = 0
     for at in range(1, 200):
@@ -294,8 +305,11 @@ def test_cut_at_any_step_the_file_is_whole_and_the_next_start_finishes(place: Pa
 
 # --- the four ways to be run --------------------------------------------------------------------------------------
 def tree(root: Path) -> dict[str, str]:
-    return {str(path.relative_to(root)): (str(path.readlink()) if path.is_symlink() else path.read_text())
-            for path in sorted(root.rglob("*")) if path.is_symlink() or path.is_file()}
+    return {
+        str(path.relative_to(root)): (str(path.readlink()) if path.is_symlink() else path.read_text())
+        for path in sorted(root.rglob("*"))
+        if path.is_symlink() or path.is_file()
+    }
 
 
 def process(root: Path, number: int, name: str, users: str = "0 0 0 0") -> Path:
@@ -325,13 +339,18 @@ def host_of(root: Path, kind: str) -> None:
         (root / "etc/rc.local").chmod(0o755)
 
 
-@pytest.mark.parametrize(("kind", "name", "where"), [
-    ("systemd", "a systemd unit", "etc/systemd/system/linktrial-at-start.service"),
-    ("openrc", "a script in /etc/local.d", "etc/local.d/linktrial-at-start.start"),
-    ("cron", "an @reboot line of cron", "etc/cron.d/linktrial-at-start"),
-    ("rc", "a line in /etc/rc.local", "etc/rc.local")])
+@pytest.mark.parametrize(
+    ("kind", "name", "where"),
+    [
+        ("systemd", "a systemd unit", "etc/systemd/system/linktrial-at-start.service"),
+        ("openrc", "a script in /etc/local.d", "etc/local.d/linktrial-at-start.start"),
+        ("cron", "an @reboot line of cron", "etc/cron.d/linktrial-at-start"),
+        ("rc", "a line in /etc/rc.local", "etc/rc.local"),
+    ],
+)
 def test_the_way_that_the_host_has_is_used_and_removed_without_a_trace(
-        tmp_path: Path, kind: str, name: str, where: str) -> None:
+    tmp_path: Path, kind: str, name: str, where: str
+) -> None:
     host_of(tmp_path, kind)
     before = tree(tmp_path)
     hook = hooks.hook_of(str(tmp_path))
@@ -376,8 +395,16 @@ def test_another_program_of_roots_that_bears_the_name_is_none(tmp_path: Path) ->
     assert hooks.hook_of(str(tmp_path)) is not None
 
 
-@pytest.mark.parametrize(("kind", "what"), [("systemd", "run/systemd/system"), ("openrc", "etc/local.d"),
-                                            ("openrc", "run/openrc"), ("cron", "etc/cron.d"), ("rc", "etc/rc.local")])
+@pytest.mark.parametrize(
+    ("kind", "what"),
+    [
+        ("systemd", "run/systemd/system"),
+        ("openrc", "etc/local.d"),
+        ("openrc", "run/openrc"),
+        ("cron", "etc/cron.d"),
+        ("rc", "etc/rc.local"),
+    ],
+)
 def test_a_way_that_anybody_could_have_made_is_none(tmp_path: Path, kind: str, what: str) -> None:
     host_of(tmp_path, kind)
     if kind == "systemd":

@@ -83,8 +83,12 @@ def test_a_level_in_effect_is_written_again_when_the_next_start_is_to_have_it_to
     lines, original = catalogue(host)["boot-lines"], host.boot.text(FILE)
     lines.apply("", OFF)
     host.start()
-    assert lines.write_for_next_start("", OFF) == {"ok": True, "seen": "written, in effect after a restart", "why": "",
-                                                   "restart": True}
+    assert lines.write_for_next_start("", OFF) == {
+        "ok": True,
+        "seen": "written, in effect after a restart",
+        "why": "",
+        "restart": True,
+    }
     assert "mitigations=off" in host.boot.text(FILE)
     host.start()
     assert lines.verify("", OFF)["ok"]
@@ -135,15 +139,23 @@ def test_what_somebody_else_wrote_after_the_start_is_not_ours_whatever_the_level
 
 def test_what_the_boot_loader_notes_for_itself_is_no_change_of_the_kernel_that_it_starts(host: FakeKernel) -> None:
     kernel, path = catalogue(host)["kernel"], "/boot/grub/grubenv"
+
     def block(text: str) -> Any:
-        return {"path": path, "started": "6.1.0-dome", "file": {
-            "content": base64.b64encode(f"# GRUB Environment Block\n{text}".encode().ljust(1024, b"#")).decode()}}
+        return {
+            "path": path,
+            "started": "6.1.0-dome",
+            "file": {
+                "content": base64.b64encode(f"# GRUB Environment Block\n{text}".encode().ljust(1024, b"#")).decode()
+            },
+        }
+
     assert kernel.same(block(""), block("next_entry=\nrecordfail=1\n"))
     assert not kernel.same(block(""), block("next_entry=other\n"))
 
 
 def test_a_run_that_begins_in_the_start_of_an_earlier_ones_trial_waits_for_no_start_that_cannot_come(
-        host: FakeKernel) -> None:
+    host: FakeKernel,
+) -> None:
     lines = catalogue(host)["boot-lines"]
     lines.apply("", OFF)
     host.start()  # whoever wrote that died meanwhile
@@ -159,11 +171,15 @@ def test_a_run_that_begins_in_the_start_of_an_earlier_ones_trial_waits_for_no_st
 def test_a_command_begun_in_an_earlier_trials_start_is_as_found_after_a_plain_one(host: FakeKernel) -> None:
     command, trial, plain = catalogue(host)["command"], {"started": True}, {"started": False}
     assert [command.restart_due(*pair) for pair in ((plain, trial), (trial, plain), (trial, trial))] == [
-        True, False, False]
+        True,
+        False,
+        False,
+    ]
 
 
 def test_a_container_with_the_machines_own_network_is_not_restarted(
-        host: FakeKernel, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    host: FakeKernel, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     (tmp_path / "pid").write_text("another namespace")
     monkeypatch.setattr(restart, "_PID_NAMESPACE", str(tmp_path / "pid"))
     assert "container" in restart.cannot_restart(host)
@@ -187,6 +203,7 @@ def test_a_check_of_the_plan_decides_whether_lines_are_in_effect(host: FakeKerne
     def check(arguments: list[str]) -> Outcome:
         asked.append(arguments)
         return Outcome(status, "", "", False, False)
+
     host.programs["dial-is"] = check
     lines.apply("", level)
     host.start()
@@ -196,13 +213,16 @@ def test_a_check_of_the_plan_decides_whether_lines_are_in_effect(host: FakeKerne
     assert asked[-1] == ["dial-is", "mitigations=off isolcpus=3"]
 
 
-@pytest.mark.parametrize(("original", "form", "expected"), [
-    (b"a=1\n", BLOCK, b"a=1\n# linktrial: lines of a trial, for one start only\nx\n# linktrial: end\n"),
-    (b"a=1", BLOCK, b"a=1\n# linktrial: lines of a trial, for one start only\nx\n# linktrial: end\n"),
-    (b"", BLOCK, b"# linktrial: lines of a trial, for one start only\nx\n# linktrial: end\n"),
-    (b"root=/dev/dome quiet\n", WORDS, b"root=/dev/dome quiet x\n"),
-    (b"", WORDS, b"x\n"),
-])
+@pytest.mark.parametrize(
+    ("original", "form", "expected"),
+    [
+        (b"a=1\n", BLOCK, b"a=1\n# linktrial: lines of a trial, for one start only\nx\n# linktrial: end\n"),
+        (b"a=1", BLOCK, b"a=1\n# linktrial: lines of a trial, for one start only\nx\n# linktrial: end\n"),
+        (b"", BLOCK, b"# linktrial: lines of a trial, for one start only\nx\n# linktrial: end\n"),
+        (b"root=/dev/dome quiet\n", WORDS, b"root=/dev/dome quiet x\n"),
+        (b"", WORDS, b"x\n"),
+    ],
+)
 def test_lines_come_after_what_is_there(original: bytes, form: str, expected: bytes) -> None:
     assert with_lines(original, ["x"], form) == expected
     assert with_lines(original, [], form) == original
@@ -229,8 +249,21 @@ def test_a_host_on_which_nobody_would_take_it_back_is_refused_before_a_byte_is_w
     assert host.boot.text(FILE) == "arm_64bit=1\n"
 
 
-@pytest.mark.parametrize("path", ["boot/config", "/boot/../etc/passwd", "/boot/", "/proc/cmdline", "/run/x",
-                                  "/boot/a b", "/boot/x\n", 7, None, "/" + "a" * 300])
+@pytest.mark.parametrize(
+    "path",
+    [
+        "boot/config",
+        "/boot/../etc/passwd",
+        "/boot/",
+        "/proc/cmdline",
+        "/run/x",
+        "/boot/a b",
+        "/boot/x\n",
+        7,
+        None,
+        "/" + "a" * 300,
+    ],
+)
 def test_only_a_whole_plain_path_that_outlasts_a_restart_is_a_boot_file(host: FakeKernel, path: Any) -> None:
     assert catalogue(host)["boot-lines"].problem_with({"file": path, "level": []})
 
@@ -276,9 +309,15 @@ def test_a_command_with_a_restart_is_undone_by_the_start_and_judged_by_its_check
         if arguments[1] == "is":
             return Outcome(int(held["now"] != arguments[2]), "", "", False, False)
         return Outcome(0, held["next"] + "\n", "", False, False)
+
     host.programs["board"] = board
-    fast = {"read": ["board", "get"], "write": ["board", "set", "{level}"], "check": ["board", "is", "{level}"],
-            "level": "fast", "reboot": True}
+    fast = {
+        "read": ["board", "get"],
+        "write": ["board", "set", "{level}"],
+        "check": ["board", "is", "{level}"],
+        "level": "fast",
+        "reboot": True,
+    }
     command = catalogue(host)["command"]
     before = command.read("tuning", fast)
     command.apply("tuning", fast)

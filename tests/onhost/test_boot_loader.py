@@ -36,9 +36,15 @@ menuentry 'Firmware' $menuentry_id_option 'uefi-firmware' {
 EMPTY = b"# GRUB Environment Block\n" + b"#" * 999
 
 
-@pytest.mark.parametrize(("release", "entry"), [
-    ("6.12.9-dome", "gnulinux-simple-1"), ("6.1.0-dome", "gnulinux-advanced-1>gnulinux-6.1.0-dome-advanced-1"),
-    ("6.1.0", ""), ("5.0", "")])
+@pytest.mark.parametrize(
+    ("release", "entry"),
+    [
+        ("6.12.9-dome", "gnulinux-simple-1"),
+        ("6.1.0-dome", "gnulinux-advanced-1>gnulinux-6.1.0-dome-advanced-1"),
+        ("6.1.0", ""),
+        ("5.0", ""),
+    ],
+)
 def test_a_release_is_found_in_the_menu_by_the_kernel_that_an_entry_starts(release: str, entry: str) -> None:
     assert entry_of(MENU, release) == entry
 
@@ -86,9 +92,15 @@ def test_a_loader_that_does_not_know_a_choice_for_one_start_is_not_taken(tmp_pat
     assert find(str(tmp_path)) == ("", "")
 
 
-@pytest.mark.parametrize(("mounts", "can"), [
-    ("/dev/sda1 / ext4 rw 0 0\n", True), ("/dev/md0 / ext4 rw 0 0\n", False), ("/dev/sda1 / btrfs rw 0 0\n", False),
-    ("/dev/mapper/dome-root / ext4 rw 0 0\n/dev/sda1 /boot ext4 rw 0 0\n", True),
-    ("/dev/sda1 / ext4 rw 0 0\ndome/boot /boot zfs rw 0 0\n/dev/sda2 /boot/gru vfat rw 0 0\n", False)])
+@pytest.mark.parametrize(
+    ("mounts", "can"),
+    [
+        ("/dev/sda1 / ext4 rw 0 0\n", True),
+        ("/dev/md0 / ext4 rw 0 0\n", False),
+        ("/dev/sda1 / btrfs rw 0 0\n", False),
+        ("/dev/mapper/dome-root / ext4 rw 0 0\n/dev/sda1 /boot ext4 rw 0 0\n", True),
+        ("/dev/sda1 / ext4 rw 0 0\ndome/boot /boot zfs rw 0 0\n/dev/sda2 /boot/gru vfat rw 0 0\n", False),
+    ],
+)
 def test_a_choice_that_the_boot_loader_could_not_use_up_would_be_made_for_ever(mounts: str, can: bool) -> None:
     assert uses_up("/boot/grub/grubenv", mounts) == can

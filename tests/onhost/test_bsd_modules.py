@@ -28,8 +28,11 @@ from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings.kernel import Kernel
 
 HOUSE = Path(__file__).parents[2] / "orchestrator" / "onhost"
-REPLACED = sorted(path.relative_to(HOUSE / "bsd") for path in (HOUSE / "bsd").rglob("*.py")
-                  if path.name != "__init__.py" and (HOUSE / path.relative_to(HOUSE / "bsd")).exists())
+REPLACED = sorted(
+    path.relative_to(HOUSE / "bsd")
+    for path in (HOUSE / "bsd").rglob("*.py")
+    if path.name != "__init__.py" and (HOUSE / path.relative_to(HOUSE / "bsd")).exists()
+)
 
 
 def used_of(module: str) -> set[str]:
@@ -41,8 +44,11 @@ def used_of(module: str) -> set[str]:
         taken = [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)]
         found |= {alias.name for node in taken if node.module == module for alias in node.names}
         if any(node.module == package and last in [alias.name for alias in node.names] for node in taken):
-            found |= {node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute)
-                      and isinstance(node.value, ast.Name) and node.value.id == last}
+            found |= {
+                node.attr
+                for node in ast.walk(tree)
+                if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == last
+            }
     return found
 
 
@@ -125,8 +131,11 @@ def test_an_interface_is_read_from_each_systems_own_form(text: str) -> None:
     assert (first.name, first.mtu, first.mac, first.status) == ("em0", 9000, "52:54:00:0a:0b:0c", "active")
     assert "UP" in first.flags
     read = {(each["address"], each["prefix"], each["scope"], tuple(each["flags"])) for each in first.addresses}
-    assert read == {("198.18.0.12", 24, 0, ()), ("fe80::5054:ff:fe0a:b0c", 64, 253, ()),
-                    ("2001:2::12", 64, 0, ("tentative",))}
+    assert read == {
+        ("198.18.0.12", 24, 0, ()),
+        ("fe80::5054:ff:fe0a:b0c", 64, 253, ()),
+        ("2001:2::12", 64, 0, ("tentative",)),
+    }
 
 
 def test_what_lies_on_what_and_which_has_no_carrier_is_read() -> None:
@@ -136,12 +145,18 @@ def test_what_lies_on_what_and_which_has_no_carrier_is_read() -> None:
     assert (loopback.mac, [each["scope"] for each in loopback.addresses]) == ("", [254, 254])
 
 
-@pytest.mark.parametrize(("words", "number"), [
-    ("ifconfig: ioctl SIOCSIFMTU (set mtu): Invalid argument", errno.EINVAL),
-    ("ifconfig: ioctl SIOCSIFMTU (set mtu): Operation not permitted", errno.EPERM),
-    ("ifconfig: interface em9 does not exist", errno.ENODEV), ("ifconfig: something new", errno.EIO)])
+@pytest.mark.parametrize(
+    ("words", "number"),
+    [
+        ("ifconfig: ioctl SIOCSIFMTU (set mtu): Invalid argument", errno.EINVAL),
+        ("ifconfig: ioctl SIOCSIFMTU (set mtu): Operation not permitted", errno.EPERM),
+        ("ifconfig: interface em9 does not exist", errno.ENODEV),
+        ("ifconfig: something new", errno.EIO),
+    ],
+)
 def test_what_ifconfig_complains_of_is_the_error_that_the_kernel_gave(
-        words: str, number: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    words: str, number: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(ifconfig, "run", lambda arguments: tools.Said(1, b"", words + "\n"))
     with pytest.raises(OSError) as error:
         ifconfig.set_mtu("em0", 9000)
@@ -153,8 +168,10 @@ def said(monkeypatch: pytest.MonkeyPatch, module: object, answers: dict[str, str
     monkeypatch.setattr(module, "output_of", lambda arguments: answers.get(arguments[-1], ""))
 
 
-@pytest.mark.parametrize("text", ["I    Thu Nov 26 11:33:35 2026\n", "Is+  Thu Nov 26 11:33:35 2026    \n",
-                                  "I<s   Thu Nov 26 11:33:35 2026\n"])
+@pytest.mark.parametrize(
+    "text",
+    ["I    Thu Nov 26 11:33:35 2026\n", "Is+  Thu Nov 26 11:33:35 2026    \n", "I<s   Thu Nov 26 11:33:35 2026\n"],
+)
 def test_a_process_is_told_from_another_by_when_it_started(text: str, monkeypatch: pytest.MonkeyPatch) -> None:
     said(monkeypatch, process, {"4711": text, "4712": "Z    Thu Nov 26 11:33:35 2026\n"})
     assert process.started_ticks(4711) == 1795692815
@@ -174,28 +191,35 @@ def test_a_group_whose_number_was_given_again_has_no_members_of_ours(monkeypatch
 
 
 def test_the_ssh_connection_is_read_from_an_ancestors_environment(monkeypatch: pytest.MonkeyPatch) -> None:
-    said(monkeypatch, process, {"77": "USER=root SSH_CONNECTION=10.0.0.1 50022 10.0.0.2 22 SHELL=/bin/sh -c exec\n",
-                                "78": "USER=root -sh\n"})
+    said(
+        monkeypatch,
+        process,
+        {"77": "USER=root SSH_CONNECTION=10.0.0.1 50022 10.0.0.2 22 SHELL=/bin/sh -c exec\n", "78": "USER=root -sh\n"},
+    )
     assert process.ssh_connection_of(77) == "10.0.0.1 50022 10.0.0.2 22"
     assert process.ssh_connection_of(78) == ""
 
 
 def test_closing_all_but_some_closes_no_kept_one_and_every_other() -> None:
     """In a process of its own: os.closerange(0, 0) of some Pythons closes everything."""
-    program = ("import os; from orchestrator.onhost.bsd.system.process import close_all_but\n"
-               "a, b = os.pipe(); c, d = os.pipe()\n"
-               "close_all_but({0, 1, 2, b, c})\n"
-               "def there(n):\n    try: os.fstat(n); return 1\n    except OSError: return 0\n"
-               "print([there(n) for n in (0, 1, 2, a, b, c, d)])")
+    program = (
+        "import os; from orchestrator.onhost.bsd.system.process import close_all_but\n"
+        "a, b = os.pipe(); c, d = os.pipe()\n"
+        "close_all_but({0, 1, 2, b, c})\n"
+        "def there(n):\n    try: os.fstat(n); return 1\n    except OSError: return 0\n"
+        "print([there(n) for n in (0, 1, 2, a, b, c, d)])"
+    )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60, check=True)
     assert done.stdout.split() == ["[1,", "1,", "1,", "0,", "1,", "1,", "0]"]
 
 
 def test_a_process_ends_soon_after_its_parent_was_killed() -> None:
     """The parent forks a child that waits for ever, and is killed: the child's end of the pipe closes."""
-    program = ("import os, time; from orchestrator.onhost.bsd.system.process import die_with_parent; me = os.getpid()\n"
-               "if os.fork() == 0:\n    die_with_parent(me); print('up', flush=True)\n    while True: time.sleep(100)\n"
-               "time.sleep(100)")
+    program = (
+        "import os, time; from orchestrator.onhost.bsd.system.process import die_with_parent; me = os.getpid()\n"
+        "if os.fork() == 0:\n    die_with_parent(me); print('up', flush=True)\n    while True: time.sleep(100)\n"
+        "time.sleep(100)"
+    )
     with subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE) as parent:
         assert parent.stdout is not None
         assert parent.stdout.readline() == b"up\n"
@@ -205,9 +229,14 @@ def test_a_process_ends_soon_after_its_parent_was_killed() -> None:
         assert parent.stdout.read() == b"", "the pipe is closed once the child has ended"
 
 
-@pytest.mark.parametrize(("text", "expected"), [
-    ("{ sec = 1795676255, usec = 241007 } Thu Nov 26 06:57:35 2026\n", "boottime-1795676255.241007"),
-    ("1795676255\n", "boottime-1795676255"), ("Thu Nov 26 06:57:35 2026\n", "boottime-Thu Nov 26 06:57:35 2026")])
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("{ sec = 1795676255, usec = 241007 } Thu Nov 26 06:57:35 2026\n", "boottime-1795676255.241007"),
+        ("1795676255\n", "boottime-1795676255"),
+        ("Thu Nov 26 06:57:35 2026\n", "boottime-Thu Nov 26 06:57:35 2026"),
+    ],
+)
 def test_a_start_is_told_from_another_by_when_it_was(text: str, expected: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(boot, "octets_of", lambda arguments: b"")
     said(monkeypatch, boot, {"kern.boottime": text})
@@ -224,7 +253,8 @@ def test_a_kernels_own_random_number_is_preferred_and_no_answer_is_no_identity(m
 
 
 def test_all_processes_of_one_helper_have_the_start_from_it_whatever_the_clock_does_then(
-        monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setattr(boot, "octets_of", lambda arguments: b"")
     said(monkeypatch, boot, {"kern.boottime": "{ sec = 100, usec = 1 }"})
     boot.boot_id.cache_clear()

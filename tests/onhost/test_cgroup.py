@@ -10,25 +10,44 @@ import pytest
 from orchestrator.onhost.system.cgroup import groups_of_session, mount_of
 
 V2 = "0::/user.slice/user-1000.slice/session-3.scope\n"
-V1 = ("12:pids:/user.slice/user-0.slice/session-1.scope\n1:name=systemd:/user.slice/user-0.slice/session-1.scope\n"
-      "0::/user.slice/user-0.slice/session-1.scope\n3:cpuset:/\n")
-MOUNTS = ("proc /proc proc rw 0 0\ncgroup2 /sys/fs/cgroup/unified cgroup2 rw,nosuid 0 0\n"
-          "cgroup /sys/fs/cgroup/systemd cgroup rw,xattr,name=systemd 0 0\n"
-          "cgroup /sys/fs/cgroup/cpu,cpuacct cgroup rw,cpu,cpuacct 0 0\n"
-          "cgroup /sys/fs/cgroup/pids cgroup rw,pids 0 0\n")
+V1 = (
+    "12:pids:/user.slice/user-0.slice/session-1.scope\n1:name=systemd:/user.slice/user-0.slice/session-1.scope\n"
+    "0::/user.slice/user-0.slice/session-1.scope\n3:cpuset:/\n"
+)
+MOUNTS = (
+    "proc /proc proc rw 0 0\ncgroup2 /sys/fs/cgroup/unified cgroup2 rw,nosuid 0 0\n"
+    "cgroup /sys/fs/cgroup/systemd cgroup rw,xattr,name=systemd 0 0\n"
+    "cgroup /sys/fs/cgroup/cpu,cpuacct cgroup rw,cpu,cpuacct 0 0\n"
+    "cgroup /sys/fs/cgroup/pids cgroup rw,pids 0 0\n"
+)
 
 
-@pytest.mark.parametrize(("text", "found"), [
-    (V2, [""]), (V1, ["pids", "name=systemd", ""]), ("0::/system.slice/ssh.service\n", []), ("0::/\n", []),
-    ("0::/linktrial-77\n", []), ("0::/user.slice/user-1000.slice/user@1000.service/app.slice/x\n", [""]), ("", [])])
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        (V2, [""]),
+        (V1, ["pids", "name=systemd", ""]),
+        ("0::/system.slice/ssh.service\n", []),
+        ("0::/\n", []),
+        ("0::/linktrial-77\n", []),
+        ("0::/user.slice/user-1000.slice/user@1000.service/app.slice/x\n", [""]),
+        ("", []),
+    ],
+)
 def test_a_session_is_known_by_its_name(text: str, found: list[str]) -> None:
     assert [controllers for controllers, _ in groups_of_session(text)] == found
 
 
-@pytest.mark.parametrize(("controllers", "place"), [
-    ("", "/sys/fs/cgroup/unified"), ("name=systemd", "/sys/fs/cgroup/systemd"),
-    ("cpu,cpuacct", "/sys/fs/cgroup/cpu,cpuacct"),
-    ("pids", "/sys/fs/cgroup/pids"), ("memory", "")])
+@pytest.mark.parametrize(
+    ("controllers", "place"),
+    [
+        ("", "/sys/fs/cgroup/unified"),
+        ("name=systemd", "/sys/fs/cgroup/systemd"),
+        ("cpu,cpuacct", "/sys/fs/cgroup/cpu,cpuacct"),
+        ("pids", "/sys/fs/cgroup/pids"),
+        ("memory", ""),
+    ],
+)
 def test_each_hierarchy_is_found_where_it_is_mounted(controllers: str, place: str) -> None:
     assert mount_of(controllers, MOUNTS) == place
 

@@ -56,8 +56,15 @@ class Bench:
         self.dials = {name: Dial(folder / name) for name in ("first", "second")}
         self.record = Record(str(folder / "linktrial"))
         self.places = [{"setting": name, "target": "x", "level": "new"} for name in self.dials]
-        state = lease.take(None, {"run_id": "r1", "holder": "ann", "lease_s": 60.0}, now_ns=boottime_ns(), wall_ns=1,
-                           boot=boot_id(), netns=1, survives=lambda name: False)
+        state = lease.take(
+            None,
+            {"run_id": "r1", "holder": "ann", "lease_s": 60.0},
+            now_ns=boottime_ns(),
+            wall_ns=1,
+            boot=boot_id(),
+            netns=1,
+            survives=lambda name: False,
+        )
         self.token = state["token"]
         with self.record.locked():
             self.record.save({**state, "before": [{**place, "value": "old"} for place in self.places]})
@@ -104,7 +111,8 @@ def test_a_place_that_a_later_cell_gave_back_only_in_part_is_put_back_at_the_end
 
 
 def test_nothing_more_is_changed_once_changes_on_probation_were_taken_back(
-        bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The first takes longer than the probation; the second would stay, and with it a way here that may be cut."""
     real = changes._apply_one
 
@@ -135,7 +143,8 @@ def test_a_change_that_ends_after_the_keeper_has_put_back_does_not_write_over_wh
 
 
 def test_recovering_answers_also_where_a_stuck_driver_keeps_the_host_from_being_compared(
-        bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """What stays is told with its command; a timeout would tell nothing."""
     bench.apply(bench.places[0])
     bench.edit(image={"link": 1})

@@ -39,8 +39,24 @@ def test_a_value_is_written_read_back_and_put_back(tmp_path: Path) -> None:
     assert COMMAND.same(before, COMMAND.read("tuning", level))
 
 
-@pytest.mark.parametrize("hostile", ["; touch hit", "$(touch hit)", "`touch hit`", "a && touch hit", "|touch hit", "*",
-                                     "~", "${HOME}", "--help", "'", '"', "{level}", "%s"])
+@pytest.mark.parametrize(
+    "hostile",
+    [
+        "; touch hit",
+        "$(touch hit)",
+        "`touch hit`",
+        "a && touch hit",
+        "|touch hit",
+        "*",
+        "~",
+        "${HOME}",
+        "--help",
+        "'",
+        '"',
+        "{level}",
+        "%s",
+    ],
+)
 def test_no_value_ever_meets_a_shell(tmp_path: Path, hostile: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     file = tmp_path / "dial"
@@ -53,8 +69,12 @@ def test_no_value_ever_meets_a_shell(tmp_path: Path, hostile: str, monkeypatch: 
 def test_a_check_of_ones_own_decides_whether_the_level_holds(tmp_path: Path) -> None:
     file = tmp_path / "dial"
     file.write_text("speed: slow (of slow, fast)")
-    check = [sys.executable, "-c", f"import sys; sys.exit(sys.argv[1] not in open({str(file)!r}).read().split('(')[0])",
-             "{level}"]
+    check = [
+        sys.executable,
+        "-c",
+        f"import sys; sys.exit(sys.argv[1] not in open({str(file)!r}).read().split('(')[0])",
+        "{level}",
+    ]
     level = {**level_of(file, "fast"), "check": check}
     assert not COMMAND.verify("tuning", level)["ok"]
     COMMAND.apply("tuning", level)
@@ -93,8 +113,10 @@ def test_the_wait_passes_before_the_value_is_read(tmp_path: Path, monkeypatch: p
 
 def test_a_program_that_does_not_end_is_ended_with_all_that_it_started(tmp_path: Path) -> None:
     child = tmp_path / "child"
-    script = ("import subprocess,sys,time; p=subprocess.Popen(['sleep','600']); "
-              f"open({str(child)!r},'w').write(str(p.pid)); time.sleep(600)")
+    script = (
+        "import subprocess,sys,time; p=subprocess.Popen(['sleep','600']); "
+        f"open({str(child)!r},'w').write(str(p.pid)); time.sleep(600)"
+    )
     outcome = run_program([sys.executable, "-c", script], 2.0)
     assert outcome.too_late
     pid = int(child.read_text())

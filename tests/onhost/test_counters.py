@@ -28,8 +28,10 @@ for _ in range(int(sys.argv[2])): s.sendto(bytes(1000), (sys.argv[1], 20009))
 
 
 def test_protocol_counts_add_both_families():
-    snmp = (b"Udp: InDatagrams NoPorts InErrors OutDatagrams RcvbufErrors SndbufErrors\nUdp: 10 1 2 30 4 5\n"
-            b"Tcp: InSegs OutSegs RetransSegs\nTcp: 7 8 9\n")
+    snmp = (
+        b"Udp: InDatagrams NoPorts InErrors OutDatagrams RcvbufErrors SndbufErrors\nUdp: 10 1 2 30 4 5\n"
+        b"Tcp: InSegs OutSegs RetransSegs\nTcp: 7 8 9\n"
+    )
     snmp6 = b"Udp6InDatagrams                 \t100\nUdp6RcvbufErrors\t40\nIp6OutDiscards\t6\n"
     found = protocol_counts(snmp, snmp6)
     assert (found["udp.InDatagrams"], found["udp.RcvbufErrors"], found["tcp.RetransSegs"]) == (110, 44, 9)
@@ -74,10 +76,11 @@ def test_z20_counters_are_read_until_they_have_stopped_moving(monkeypatch: pytes
 
 
 def test_z20_counters_that_stand_still_before_they_jump_are_waited_for_as_long_as_they_lag(
-        monkeypatch: pytest.MonkeyPatch):
+    monkeypatch: pytest.MonkeyPatch,
+):
     readings = [100] * 12 + [5000] * 30
     _Lagging(monkeypatch, readings)
-    assert settled_counters("eth1")[0]["interface.rx_packets"] == 100     # standing still alone proves nothing
+    assert settled_counters("eth1")[0]["interface.rx_packets"] == 100  # standing still alone proves nothing
     _Lagging(monkeypatch, readings)
     assert settled_counters("eth1", lag_s=1.4)[0]["interface.rx_packets"] == 5000
 
@@ -99,6 +102,7 @@ def test_a_quiet_links_few_frames_do_not_count_as_moving(monkeypatch: pytest.Mon
 
 def _read(hosts: Any, who: str) -> dict[str, int]:
     import sys
+
     return dict(json.loads(hosts.inside(who, sys.executable, "-c", _READ).stdout))
 
 
@@ -111,19 +115,34 @@ def test_the_named_interfaces_counters_are_the_kernels():
         link = json.loads(hosts.inside("dome", "ip", "-s", "-j", "link", "show", "dev", "eth1").stdout)[0]["stats64"]
         driver = hosts.inside("dome", "ethtool", "-S", "eth1").stdout
     assert link["tx"]["packets"] >= 200
-    assert found["interface.tx_packets"] == pytest.approx(link["tx"]["packets"], abs=5)    # neighbours are looked for
+    assert found["interface.tx_packets"] == pytest.approx(link["tx"]["packets"], abs=5)  # neighbours are looked for
     for name, value in re.findall(r"^\s+(\S+): (\d+)$", driver, re.MULTILINE):
         assert found[f"driver.{name}"] == pytest.approx(int(value), abs=5000), name
     assert sum(name.startswith("driver.") for name in found) == len(
-        set(re.findall(r"^\s+(\S+): \d+$", driver, re.MULTILINE)))
+        set(re.findall(r"^\s+(\S+): \d+$", driver, re.MULTILINE))
+    )
 
 
 @pytest.mark.lab
 def test_z6_what_the_own_queue_drops_is_counted_as_the_queues_own():
     """A queue of 10 frames at 1 Mb/s; against `tc -s`."""
     with switched() as hosts:
-        hosts.inside("dome", "tc", "qdisc", "add", "dev", "eth1", "root", "tbf", "rate", "1mbit", "burst", "2000",
-                     "limit", "10000")
+        hosts.inside(
+            "dome",
+            "tc",
+            "qdisc",
+            "add",
+            "dev",
+            "eth1",
+            "root",
+            "tbf",
+            "rate",
+            "1mbit",
+            "burst",
+            "2000",
+            "limit",
+            "10000",
+        )
         before = _read(hosts, "dome")
         hosts.inside("dome", "python3", "-c", _SEND, ADDRESSES[4][1], "300")
         after = _read(hosts, "dome")

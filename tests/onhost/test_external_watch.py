@@ -18,8 +18,10 @@ pytestmark = pytest.mark.lab
 NEAR = "near0"
 COME_AND_GO = {
     f"mtu of {NEAR}": (f"ip link set {NEAR} mtu 4000", f"ip link set {NEAR} mtu 1500"),
-    f"address 198.18.7.1 of {NEAR}": (f"ip address delete 198.18.7.1/24 dev {NEAR}",
-                                      f"ip address add 198.18.7.1/24 dev {NEAR}"),
+    f"address 198.18.7.1 of {NEAR}": (
+        f"ip address delete 198.18.7.1/24 dev {NEAR}",
+        f"ip address add 198.18.7.1/24 dev {NEAR}",
+    ),
     f"{NEAR} switched on": (f"ip link set {NEAR} down", f"ip link set {NEAR} up"),
     f"transmit queue length of {NEAR}": (f"ip link set {NEAR} txqueuelen 77", f"ip link set {NEAR} txqueuelen 1000"),
 }
@@ -39,8 +41,11 @@ def _watched(what: str) -> list[str]:
     make_pair()
     run(f"ip address add 198.18.7.1/24 dev {NEAR}")
     talk = Silent()
-    watcher = _Watcher({"uses": [], "as_found": [], "interfaces": [{"interface": NEAR, "addresses": ["198.18.7.1"]}]},
-                       talk, Record(str(Path("/run/none"))))
+    watcher = _Watcher(
+        {"uses": [], "as_found": [], "interfaces": [{"interface": NEAR, "addresses": ["198.18.7.1"]}]},
+        talk,
+        Record(str(Path("/run/none"))),
+    )
     try:
         assert watcher._look() > 0
         assert talk.events == []
@@ -103,15 +108,21 @@ class Place:
         return [told("mtu of e0", before, now)]
 
 
-@pytest.mark.parametrize(("change", "now", "named"), [
-    (None, 1500, False), (None, 4000, True),
-    ({"ours": [9000], "unfinished": False}, 9000, False), ({"ours": [9000], "unfinished": False}, 4000, True),
-    ({"ours": [9000], "unfinished": False}, 1500, True), ({"ours": [9000, 3000], "unfinished": False}, 9000, True),
-    ({"ours": [9000], "unfinished": True}, 4000, False),
-    ({"ours": [9000], "unfinished": False, "as_found": True}, 1500, False),
-    ({"ours": [9000], "unfinished": False, "as_found": True}, 9000, True)])
-def test_before_a_level_is_given_the_place_has_to_read_as_this_run_left_it(
-        change: Any, now: int, named: bool) -> None:
+@pytest.mark.parametrize(
+    ("change", "now", "named"),
+    [
+        (None, 1500, False),
+        (None, 4000, True),
+        ({"ours": [9000], "unfinished": False}, 9000, False),
+        ({"ours": [9000], "unfinished": False}, 4000, True),
+        ({"ours": [9000], "unfinished": False}, 1500, True),
+        ({"ours": [9000, 3000], "unfinished": False}, 9000, True),
+        ({"ours": [9000], "unfinished": True}, 4000, False),
+        ({"ours": [9000], "unfinished": False, "as_found": True}, 1500, False),
+        ({"ours": [9000], "unfinished": False, "as_found": True}, 9000, True),
+    ],
+)
+def test_before_a_level_is_given_the_place_has_to_read_as_this_run_left_it(change: Any, now: int, named: bool) -> None:
     place = {"setting": "mtu", "target": "e0"}
     state = {"changes": [{**place, "levels": [], **change}] if change else []}
     found = changed_before(state, {**place, "level": 1500, "value": 1500}, Place(now))

@@ -12,16 +12,19 @@ from hypothesis import strategies as st
 from orchestrator.onhost.service.frames import FRAME_LIMIT_BYTES, FrameError, FrameReader, encode
 
 MESSAGE = {"id": 7, "verb": "apply", "args": {"uses": [{"setting": "mtu", "target": "eth1", "level": 9000}]}}
-NUMBERS = st.integers(-2**60, 2**60) | st.floats(allow_nan=False, allow_infinity=False)
-JSON = st.recursive(st.none() | st.booleans() | NUMBERS | st.text(), lambda inner: st.lists(inner)
-                    | st.dictionaries(st.text(), inner), max_leaves=6)
+NUMBERS = st.integers(-(2**60), 2**60) | st.floats(allow_nan=False, allow_infinity=False)
+JSON = st.recursive(
+    st.none() | st.booleans() | NUMBERS | st.text(),
+    lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
+    max_leaves=6,
+)
 
 
 @given(messages=st.lists(st.dictionaries(st.text(), JSON), max_size=5), cut=st.integers(1, 40))
 def test_messages_arrive_as_sent_however_the_stream_is_cut(messages: list[dict[str, object]], cut: int) -> None:
     stream = b"".join(encode(message) for message in messages)
     reader = FrameReader()
-    arrived = [message for start in range(0, len(stream), cut) for message in reader.feed(stream[start:start + cut])]
+    arrived = [message for start in range(0, len(stream), cut) for message in reader.feed(stream[start : start + cut])]
     assert arrived == messages
     assert reader.pending_bytes == 0
 
@@ -40,7 +43,7 @@ def test_every_flipped_bit_is_noticed_at_once() -> None:
 def test_every_inserted_and_every_lost_byte_is_noticed_by_the_next_frame() -> None:
     frame = encode(MESSAGE)
     for place in range(len(frame)):
-        for damaged in (frame[:place] + b"x" + frame[place:], frame[:place] + frame[place + 1:]):
+        for damaged in (frame[:place] + b"x" + frame[place:], frame[:place] + frame[place + 1 :]):
             with pytest.raises(FrameError):
                 list(FrameReader().feed(damaged + frame + frame))
 

@@ -15,9 +15,27 @@ from orchestrator.onhost.system.process import started_ticks
 from tests.onhost.helper_process import HelperProcess, Refused, file_setting
 
 PYTHON_38 = Path("/root/.pyenv/versions/3.8.18/bin/python")
-HOSTILE = [f"{before}{core}{after}" for before in ("", "x", "-", "\n", "a;") for after in ("", " ", "\u2028")
-           for core in ("$(touch /tmp/owned)", "`id`", "; rm -rf /", "' or '1", '"', "\\", "|cat", "&&", "\x00",
-                        "\x1b[2J", "*", "../../etc/passwd", "{level}", "%s%n")]
+HOSTILE = [
+    f"{before}{core}{after}"
+    for before in ("", "x", "-", "\n", "a;")
+    for after in ("", " ", "\u2028")
+    for core in (
+        "$(touch /tmp/owned)",
+        "`id`",
+        "; rm -rf /",
+        "' or '1",
+        '"',
+        "\\",
+        "|cat",
+        "&&",
+        "\x00",
+        "\x1b[2J",
+        "*",
+        "../../etc/passwd",
+        "{level}",
+        "%s%n",
+    )
+]
 
 
 @pytest.fixture

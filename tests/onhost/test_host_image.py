@@ -18,8 +18,11 @@ MTU_OF_NEAR = {"setting": "mtu", "target": "near0"}
 
 
 def image(**items: Any) -> dict[str, Any]:
-    return {"interfaces": ["near0"], "stacked": {"top0": "near0"},
-            "items": {key.replace("__", ":").replace("_0", "0"): value for key, value in items.items()}}
+    return {
+        "interfaces": ["near0"],
+        "stacked": {"top0": "near0"},
+        "items": {key.replace("__", ":").replace("_0", "0"): value for key, value in items.items()},
+    }
 
 
 def test_the_same_host_has_no_difference() -> None:
@@ -28,21 +31,44 @@ def test_the_same_host_has_no_difference() -> None:
 
 
 def test_a_difference_in_what_was_touched_is_told_from_any_other() -> None:
-    before = {"stacked": {"top0": "near0"}, "items": {
-        "link:near0:mtu": 1500, "link:top0:mtu": 1500, "link:other0:mtu": 1500, "address:near0:10.0.0.1/24": {"a": 1},
-        "feature:near0:rx-gro": "on"}}
-    now = {"items": {"link:near0:mtu": 9000, "link:top0:mtu": 1400, "link:other0:mtu": 1400,
-                     "address:near0:10.0.0.2/24": {"address": "10.0.0.2", "prefix": 24}, "feature:near0:rx-gro": "off"}}
+    before = {
+        "stacked": {"top0": "near0"},
+        "items": {
+            "link:near0:mtu": 1500,
+            "link:top0:mtu": 1500,
+            "link:other0:mtu": 1500,
+            "address:near0:10.0.0.1/24": {"a": 1},
+            "feature:near0:rx-gro": "on",
+        },
+    }
+    now = {
+        "items": {
+            "link:near0:mtu": 9000,
+            "link:top0:mtu": 1400,
+            "link:other0:mtu": 1400,
+            "address:near0:10.0.0.2/24": {"address": "10.0.0.2", "prefix": 24},
+            "feature:near0:rx-gro": "off",
+        }
+    }
     before["items"]["address:near0:10.0.0.1/24"] = {"address": "10.0.0.1", "prefix": 24}
     found = differences(before, now, [MTU_OF_NEAR])
     # an MTU change may lose an address; one that somebody added meanwhile is theirs
-    assert [entry["key"] for entry in found["touched"]] == ["link:near0:mtu", "link:top0:mtu",
-                                                            "address:near0:10.0.0.1/24"]
-    assert [entry["key"] for entry in found["other"]] == ["link:other0:mtu", "address:near0:10.0.0.2/24",
-                                                          "feature:near0:rx-gro"]
+    assert [entry["key"] for entry in found["touched"]] == [
+        "link:near0:mtu",
+        "link:top0:mtu",
+        "address:near0:10.0.0.1/24",
+    ]
+    assert [entry["key"] for entry in found["other"]] == [
+        "link:other0:mtu",
+        "address:near0:10.0.0.2/24",
+        "feature:near0:rx-gro",
+    ]
     assert [entry["what"] for entry in found["touched"]][:2] == ["mtu of near0", "mtu of top0"]
     assert [entry["command"] for entry in found["other"]] == [
-        "ip link set dev other0 mtu 1500", "ip address delete 10.0.0.2/24 dev near0", "ethtool -K near0 rx-gro on"]
+        "ip link set dev other0 mtu 1500",
+        "ip address delete 10.0.0.2/24 dev near0",
+        "ethtool -K near0 rx-gro on",
+    ]
 
 
 def test_what_comes_and_goes_by_itself_is_never_laid_at_our_door() -> None:
@@ -55,8 +81,24 @@ def test_what_comes_and_goes_by_itself_is_never_laid_at_our_door() -> None:
 
 @pytest.mark.parametrize("name", list(CATALOGUE))
 def test_what_a_setting_touches_is_in_the_image_of_some_host(name: str) -> None:
-    sections = {"link", "address", "route", "neighbour", "feature", "ring", "coalescing", "pause", "channels", "energy",
-                "negotiation", "steering", "interrupt", "sysctl", "qdisc", "clock"}
+    sections = {
+        "link",
+        "address",
+        "route",
+        "neighbour",
+        "feature",
+        "ring",
+        "coalescing",
+        "pause",
+        "channels",
+        "energy",
+        "negotiation",
+        "steering",
+        "interrupt",
+        "sysctl",
+        "qdisc",
+        "clock",
+    }
     for pattern in (*CATALOGUE[name].touches, *CATALOGUE[name].may_lose):
         section, interface, _ = pattern.split(":", 2)
         assert section in sections
@@ -66,20 +108,30 @@ def test_what_a_setting_touches_is_in_the_image_of_some_host(name: str) -> None:
 def disturb_and_mend() -> tuple[list[Any], dict[str, Any]]:
     """Change a host in many ways, type what the differences say, and compare again."""
     make_pair()
-    for line in ("ip address add 10.0.0.1/24 dev near0", "ip -6 address add 2001:db8::5/64 dev near0 nodad",
-                 "ip route add 10.9.0.0/16 via 10.0.0.77 dev near0 metric 5 advmss 999",
-                 "ip -6 route add 2001:db8:7::/48 via 2001:db8::1 dev near0",
-                 "ip neighbour add 10.0.0.8 lladdr 02:00:00:00:00:08 dev near0 nud permanent"):
+    for line in (
+        "ip address add 10.0.0.1/24 dev near0",
+        "ip -6 address add 2001:db8::5/64 dev near0 nodad",
+        "ip route add 10.9.0.0/16 via 10.0.0.77 dev near0 metric 5 advmss 999",
+        "ip -6 route add 2001:db8:7::/48 via 2001:db8::1 dev near0",
+        "ip neighbour add 10.0.0.8 lladdr 02:00:00:00:00:08 dev near0 nud permanent",
+    ):
         run(line)
     time.sleep(2.2)
     before = take_image(["near0"])
-    for line in ("ip link set dev near0 mtu 1400", "ip link set dev near0 txqueuelen 5", "ip route delete 10.9.0.0/16",
-                 "ip -6 route delete 2001:db8:7::/48", "ip -6 address delete 2001:db8::5/64 dev near0",
-                 "ip address add 10.1.0.1/24 dev near0", "ip neighbour delete 10.0.0.8 dev near0",
-                 "ip neighbour add 10.0.0.9 lladdr 02:00:00:00:00:09 dev near0 nud permanent",
-                 "ethtool -K near0 gro on tso off", "tc qdisc add dev near0 root pfifo limit 9",
-                 "sysctl -qw net.ipv4.tcp_sack=0 net.ipv4.tcp_congestion_control=reno net.ipv6.conf.near0.hop_limit=9",
-                 "ip link set dev far0 mtu 1300"):
+    for line in (
+        "ip link set dev near0 mtu 1400",
+        "ip link set dev near0 txqueuelen 5",
+        "ip route delete 10.9.0.0/16",
+        "ip -6 route delete 2001:db8:7::/48",
+        "ip -6 address delete 2001:db8::5/64 dev near0",
+        "ip address add 10.1.0.1/24 dev near0",
+        "ip neighbour delete 10.0.0.8 dev near0",
+        "ip neighbour add 10.0.0.9 lladdr 02:00:00:00:00:09 dev near0 nud permanent",
+        "ethtool -K near0 gro on tso off",
+        "tc qdisc add dev near0 root pfifo limit 9",
+        "sysctl -qw net.ipv4.tcp_sack=0 net.ipv4.tcp_congestion_control=reno net.ipv6.conf.near0.hop_limit=9",
+        "ip link set dev far0 mtu 1300",
+    ):
         run(line)
     with open("/sys/class/net/near0/queues/rx-0/rps_cpus", "w") as steering:  # noqa: PTH123 - a kernel file
         steering.write("1")

@@ -11,9 +11,32 @@ from orchestrator.planning import PlanProblems, cells, load
 from tests.onhost.helper_process import HelperProcess, file_setting
 from tests.spine.bench import plan_text
 
-CORES = ("$(touch /tmp/owned)", "`id`", "; rm -rf /", "' or '1", "'", '"', "\\", "|cat", "&&", "*", "../../etc/passwd",
-         "%s%n", "${HOME}", "~root", "!!", "#", "a b", "$'\\n'", "<(id)", ">/tmp/owned", "(){ :;}; id", "*/*", "{a,b}",
-         "--help")
+CORES = (
+    "$(touch /tmp/owned)",
+    "`id`",
+    "; rm -rf /",
+    "' or '1",
+    "'",
+    '"',
+    "\\",
+    "|cat",
+    "&&",
+    "*",
+    "../../etc/passwd",
+    "%s%n",
+    "${HOME}",
+    "~root",
+    "!!",
+    "#",
+    "a b",
+    "$'\\n'",
+    "<(id)",
+    ">/tmp/owned",
+    "(){ :;}; id",
+    "*/*",
+    "{a,b}",
+    "--help",
+)
 HOSTILE = [f"{before}{core}{after}" for before in ("", "-", "a;") for core in CORES for after in ("", "$", "é")]
 REFUSED = ["$name", "${HOME}", "a\nb", " a", "a ", "\x00", "\x1b[2J", "a\u2028", "", "x" * 5000, "{level}\n"]
 
@@ -44,8 +67,13 @@ def test_a_level_that_no_line_of_text_can_be_is_refused_where_it_stands(value: s
 
 def planned(value: str, command: dict[str, object]) -> dict[str, object]:
     """The level as the run would send it, when a plan names this value; PlanProblems when it may not."""
-    setting = {"setting": "command", "at": "dome", "read": command["read"], "write": command["write"],
-               "levels": [value]}
+    setting = {
+        "setting": "command",
+        "at": "dome",
+        "read": command["read"],
+        "write": command["write"],
+        "levels": [value],
+    }
     plan = load(plan_text(factors={"dial": setting}), catalogue=CATALOGUE)
     (cell,) = cells(plan)
     (use,) = cell.settings

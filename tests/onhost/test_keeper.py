@@ -123,8 +123,13 @@ def test_nothing_is_changed_after_the_lease(host: Host) -> None:
     with host.helper() as helper:
         token = host.changed(helper)
         assert eventually(lambda: (host.record() or {})["standing"] == "restored")
-        for verb, more in (("apply", {"uses": [host.place]}), ("lease.renew", {"lease_s": 60}), ("restore", {}),
-                           ("prepare", {"interfaces": [], "places": [host.place]}), ("lease.release", {})):
+        for verb, more in (
+            ("apply", {"uses": [host.place]}),
+            ("lease.renew", {"lease_s": 60}),
+            ("restore", {}),
+            ("prepare", {"interfaces": [], "places": [host.place]}),
+            ("lease.release", {}),
+        ):
             with pytest.raises(Refused) as refused:
                 helper.ask(verb, {"token": token, **more})
             assert refused.value.code == "expired", verb
@@ -197,6 +202,7 @@ def test_a_killed_keeper_is_replaced_by_its_twin(victim: str, host: Host) -> Non
     def replaced() -> bool:  # one look for both: a process that is just dying may be in one and not in the next
         keepers = host.keepers()
         return len(keepers) == 2 and killed not in keepers
+
     assert eventually(replaced)
     assert host.file.read_text() == "new"
     assert eventually(lambda: host.file.read_text() == "old")
@@ -287,7 +293,7 @@ def test_putting_back_goes_in_reverse_and_does_not_stop_at_an_error(host: Host) 
     places = []
     for name in ("first", "second", "third"):
         file, place = file_setting(host.folder, name)
-        place["level"]["write"] = ["sh", "-c", f"echo {name} >> {order}; printf %s \"$0\" > {file}", "{level}"]
+        place["level"]["write"] = ["sh", "-c", f'echo {name} >> {order}; printf %s "$0" > {file}', "{level}"]
         places.append(place)
     with host.helper() as helper:
         token = host.taken(helper, 60)
@@ -324,8 +330,9 @@ def test_the_keeper_tries_again_what_it_could_not_put_back(host: Host) -> None:
 def test_an_interrupted_change_is_put_back_although_it_was_never_finished(host: Host) -> None:
     """The intent is on the record before the change: a kill in the middle leaves no unknown value."""
     slow = {**host.place, "level": {**host.place["level"], "write": ["sh", "-c", "", "{level}"]}}
-    slow["level"]["write"][2] = (f'printf %s half > {host.file}; '
-                                f'[ "$0" = old ] && printf %s old > {host.file} || sleep 30')
+    slow["level"]["write"][2] = (
+        f'printf %s half > {host.file}; [ "$0" = old ] && printf %s old > {host.file} || sleep 30'
+    )
     helper = host.helper()
     token = host.taken(helper)
     helper.ask("prepare", {"token": token, "interfaces": [], "places": [slow]})
@@ -422,6 +429,7 @@ def test_a_keeper_goes_when_it_is_asked_to_only_if_its_run_has_the_host_restarte
     def ask_to_end() -> None:
         for pid in keepers:
             os.kill(pid, signal.SIGTERM)
+
     ask_to_end()  # as a session manager does at logout
     time.sleep(0.5)
     assert host.keepers() == keepers

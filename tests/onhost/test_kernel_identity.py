@@ -17,8 +17,10 @@ CONFIGURATION = "CONFIG_NET=y\n"
 
 def note(owner: bytes, kind: int, content: bytes) -> bytes:
     """One note as ELF lays it out: sizes, kind, then owner and content each padded to four bytes."""
+
     def padded(part: bytes) -> bytes:
         return part + b"\0" * (-len(part) % 4)
+
     return struct.pack("=III", len(owner), len(content), kind) + padded(owner) + padded(content)
 
 
@@ -26,11 +28,18 @@ OTHER, OURS = note(b"Linux\0", 0x101, b"\x05"), note(b"GNU\0", 3, bytes(range(20
 
 
 def recorded(tmp_path: Path, **more: str) -> Roots:
-    roots = tree(tmp_path, {
-        "proc/sys/kernel/osrelease": f"{RELEASE}\n", "proc/sys/kernel/version": "#1 SMP Debian\n",
-        "proc/modules": "tun 61440 0 - Live 0x0\ne1000 1 0 - Live 0x0\n", "sys/module/tun/srcversion": "ABCDEF\n",
-        "proc/cmdline": "quiet root=PARTUUID=1234-5678 board.serial=00ff mitigations=off\n",
-        f"boot/config-{RELEASE}": CONFIGURATION, **more})
+    roots = tree(
+        tmp_path,
+        {
+            "proc/sys/kernel/osrelease": f"{RELEASE}\n",
+            "proc/sys/kernel/version": "#1 SMP Debian\n",
+            "proc/modules": "tun 61440 0 - Live 0x0\ne1000 1 0 - Live 0x0\n",
+            "sys/module/tun/srcversion": "ABCDEF\n",
+            "proc/cmdline": "quiet root=PARTUUID=1234-5678 board.serial=00ff mitigations=off\n",
+            f"boot/config-{RELEASE}": CONFIGURATION,
+            **more,
+        },
+    )
     notes = tmp_path / "sys/module/e1000/notes"
     notes.mkdir(parents=True)
     (notes / ".note.gnu.build-id").write_bytes(note(b"GNU\0", 3, b"\xaa" * 20))

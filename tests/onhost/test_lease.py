@@ -27,8 +27,9 @@ def survives(setting: str) -> bool:
 
 def take(state: Any, run: str = "r1", token: int | None = None, now_s: float = 100.0, boot: str = BOOT) -> Any:
     wanted = {"run_id": run, "holder": f"holder of {run}", "lease_s": T_S, "token": token}
-    return lease.take(state, wanted, now_ns=int(now_s * S), wall_ns=int((now_s + 1e6) * S), boot=boot, netns=1,
-                      survives=survives)
+    return lease.take(
+        state, wanted, now_ns=int(now_s * S), wall_ns=int((now_s + 1e6) * S), boot=boot, netns=1, survives=survives
+    )
 
 
 def changed(state: Any, use: Any = MTU, before: Any = 1500) -> Any:
@@ -124,8 +125,10 @@ def test_after_a_restart_of_the_host_no_token_is_good() -> None:
     assert code_of(require, state, state["token"], 101, "boot-2") == "no_lease"
 
 
-@pytest.mark.parametrize(("use", "boot", "code"), [(MTU, BOOT, "unclean"), (MTU, "boot-2", ""), (FILE, BOOT, "unclean"),
-                                                   (FILE, "boot-2", "unclean")])
+@pytest.mark.parametrize(
+    ("use", "boot", "code"),
+    [(MTU, BOOT, "unclean"), (MTU, "boot-2", ""), (FILE, BOOT, "unclean"), (FILE, "boot-2", "unclean")],
+)
 def test_an_earlier_runs_changes_stop_the_next_unless_a_restart_undid_them(use: Any, boot: str, code: str) -> None:
     state = changed(take(None, now_s=0), use)
     if code:

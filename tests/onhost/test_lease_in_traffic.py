@@ -96,7 +96,8 @@ def test_a_renewal_does_not_wait_for_a_change_that_holds_the_hosts_lock(tmp_path
 
 
 def test_a_lease_that_the_watchdog_has_found_over_is_not_renewed_any_more(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Exactly one of the two wins, also where the renewal has looked at the clock first."""
     record = Record(str(tmp_path / "linktrial"))
     monkeypatch.setattr(keeper, "start", lambda host: {})

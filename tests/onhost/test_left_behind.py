@@ -39,8 +39,9 @@ def test_a_helper_that_never_served_a_lease_waits_for_its_controller(record: Sta
 
 
 @pytest.mark.parametrize("after", [None, held(until_s=99.0)], ids=["given up", "run out"])
-def test_a_helper_is_left_behind_once_the_lease_is_over_and_as_long_was_silent(record: StandingRecord,
-                                                                              after: dict[str, Any] | None) -> None:
+def test_a_helper_is_left_behind_once_the_lease_is_over_and_as_long_was_silent(
+    record: StandingRecord, after: dict[str, Any] | None
+) -> None:
     watch = LeaseWatch(record)  # type: ignore[arg-type]
     record.state = held(until_s=105.0)
     assert not watch.is_left_behind(3000.0), "renewed by datagrams or by another session"

@@ -18,10 +18,19 @@ MTU = CATALOGUE["mtu"]
 
 
 def all_that_others_see() -> str:
-    return "".join(run(line) for line in (
-        "ip -6 address", "ip -6 route show table all", "ip -6 neighbour show nud permanent",
-        "ip -6 neighbour show proxy", "sysctl -a --pattern ^net.ipv6.(conf|neigh).(near0|top0)", "ip -d link",
-        "ip -4 route", "ip -4 address"))
+    return "".join(
+        run(line)
+        for line in (
+            "ip -6 address",
+            "ip -6 route show table all",
+            "ip -6 neighbour show nud permanent",
+            "ip -6 neighbour show proxy",
+            "sysctl -a --pattern ^net.ipv6.(conf|neigh).(near0|top0)",
+            "ip -d link",
+            "ip -4 route",
+            "ip -4 address",
+        )
+    )
 
 
 def make_a_host_with_much_ipv6() -> None:
@@ -29,16 +38,19 @@ def make_a_host_with_much_ipv6() -> None:
     run("ip link set dev far0 mtu 9000")
     run("ip link add link near0 name top0 type macvlan mode bridge")
     run("ip link set dev top0 up")
-    for line in ("ip address add 10.0.0.5/24 dev near0", "ip -6 address add 2001:db8::5/64 dev near0 nodad",
-                 "ip -6 address add 2001:db8::6/64 dev near0 noprefixroute",
-                 "ip -6 address add 2001:db8:1::5/64 dev top0",
-                 "ip -6 route add 2001:db8:9::/48 via 2001:db8::9 dev near0 metric 77 mtu 1400",
-                 "ip -6 route add default via 2001:db8:9::1 dev near0 onlink table 77",
-                 "ip -6 route add unreachable 2001:db8:bad::/48",
-                 "ip -6 neighbour add 2001:db8::9 lladdr 02:00:00:00:00:09 dev near0 nud permanent",
-                 "ip -6 neighbour add proxy 2001:db8::77 dev near0",
-                 "sysctl -qw net.ipv6.conf.near0.hop_limit=77 net.ipv6.conf.near0.accept_ra=2",
-                 "sysctl -qw net.ipv6.neigh.near0.gc_stale_time=99 net.ipv6.conf.top0.use_tempaddr=1"):
+    for line in (
+        "ip address add 10.0.0.5/24 dev near0",
+        "ip -6 address add 2001:db8::5/64 dev near0 nodad",
+        "ip -6 address add 2001:db8::6/64 dev near0 noprefixroute",
+        "ip -6 address add 2001:db8:1::5/64 dev top0",
+        "ip -6 route add 2001:db8:9::/48 via 2001:db8::9 dev near0 metric 77 mtu 1400",
+        "ip -6 route add default via 2001:db8:9::1 dev near0 onlink table 77",
+        "ip -6 route add unreachable 2001:db8:bad::/48",
+        "ip -6 neighbour add 2001:db8::9 lladdr 02:00:00:00:00:09 dev near0 nud permanent",
+        "ip -6 neighbour add proxy 2001:db8::77 dev near0",
+        "sysctl -qw net.ipv6.conf.near0.hop_limit=77 net.ipv6.conf.near0.accept_ra=2",
+        "sysctl -qw net.ipv6.neigh.near0.gc_stale_time=99 net.ipv6.conf.top0.use_tempaddr=1",
+    ):
         run(line)
     time.sleep(2.5)  # duplicate checks of what was added without the flag
 
@@ -119,8 +131,13 @@ def test_no_jumbo_frames_is_said_in_the_words_of_the_trade() -> None:
 
 def test_an_interface_on_another_is_limited_by_it() -> None:
     kernel = fake_host()
-    kernel.links_by_name["top"] = {**kernel.links_by_name[INTERFACE], "name": "top", "index": 9, "kind": "vlan",
-                                   "parent": kernel.links_by_name[INTERFACE]["index"]}
+    kernel.links_by_name["top"] = {
+        **kernel.links_by_name[INTERFACE],
+        "name": "top",
+        "index": 9,
+        "kind": "vlan",
+        "parent": kernel.links_by_name[INTERFACE]["index"],
+    }
     mtu = catalogue(kernel)["mtu"]
     assert f"it lies on {INTERFACE}, whose MTU is 1500" in mtu.check("top", 9000)
     before = mtu.read(INTERFACE)

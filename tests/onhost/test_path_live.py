@@ -18,11 +18,12 @@ from tests.onhost.two_hosts import TwoHosts, result_of, routed, switched, tell, 
 
 pytestmark = pytest.mark.lab
 Json = dict[str, Any]
-VLAN_TAG = 4    # Linux bridges let frames through that are longer by a VLAN tag (is_skb_forwardable)
+VLAN_TAG = 4  # Linux bridges let frames through that are longer by a VLAN tag (is_skb_forwardable)
 
 
-def prove(hosts: TwoHosts, *, family: int = 4, mtu: int = 9000, patience_s: float = 60.0,
-          asking: str = "dome") -> tuple[Json, list[Json]]:
+def prove(
+    hosts: TwoHosts, *, family: int = 4, mtu: int = 9000, patience_s: float = 60.0, asking: str = "dome"
+) -> tuple[Json, list[Json]]:
     """(verdict, the asking end's events); `dome` is the link's first end whoever asks."""
     answering = "vault" if asking == "dome" else "dome"
     answer = hosts.path_job(answering, "answer", family, mtu, patience_s)
@@ -109,10 +110,17 @@ def test_a_router_whose_messages_are_filtered_is_found_like_a_switch():
 @pytest.mark.parametrize("family", [4, 6])
 def test_a_path_that_loses_every_tenth_frame_is_never_called_too_small(family: int):
     with switched() as hosts:
-        for port in ("dome", "vault"):      # both ways: one chain per device
-            hosts.inside("between", "nft", "-f", "-", input=(
-                f'table netdev {port} {{\nchain c {{\ntype filter hook ingress device "{port}" priority 0;\n'
-                "numgen random mod 10 0 drop\n}\n}\n"))
+        for port in ("dome", "vault"):  # both ways: one chain per device
+            hosts.inside(
+                "between",
+                "nft",
+                "-f",
+                "-",
+                input=(
+                    f'table netdev {port} {{\nchain c {{\ntype filter hook ingress device "{port}" priority 0;\n'
+                    "numgen random mod 10 0 drop\n}\n}\n"
+                ),
+            )
         verdicts = [prove(hosts, family=family)[0]["verdict"] for _ in range(6)]
         assert verdicts == ["open"] * 6
         hosts.link("between", "vault", "mtu", "1500")
@@ -125,8 +133,22 @@ def test_a_slow_port_is_never_called_too_small():
     """1 Mb/s: a frame of 9000 octets takes 72 ms, and small frames wait behind it."""
     with switched() as hosts:
         for port in ("dome", "vault"):
-            hosts.inside("between", "tc", "qdisc", "add", "dev", port, "root", "tbf", "rate", "1mbit", "burst", "10000",
-                         "limit", "200000")
+            hosts.inside(
+                "between",
+                "tc",
+                "qdisc",
+                "add",
+                "dev",
+                port,
+                "root",
+                "tbf",
+                "rate",
+                "1mbit",
+                "burst",
+                "10000",
+                "limit",
+                "200000",
+            )
         verdict, _ = prove(hosts)
     assert verdict["verdict"] == "open"
 
@@ -134,8 +156,9 @@ def test_a_slow_port_is_never_called_too_small():
 def test_z3_a_port_that_does_not_forward_yet_is_waited_for_and_said():
     """A port with spanning tree shows carrier and forwards after twice its delay, here the least of 2 s."""
     with switched() as hosts:
-        hosts.inside("between", "ip", "link", "set", "dev", "switch", "type", "bridge", "forward_delay", "200",
-                     "stp_state", "1")
+        hosts.inside(
+            "between", "ip", "link", "set", "dev", "switch", "type", "bridge", "forward_delay", "200", "stp_state", "1"
+        )
         hosts.link("between", "vault", "down")
         hosts.link("between", "vault", "up")
         verdict, events = prove(hosts)
@@ -164,7 +187,7 @@ def test_a_filter_that_refuses_is_named_within_seconds(family: int):
         waited = time.monotonic() - began
     assert verdict["verdict"] == "refused"
     assert ("198.18.0.12" if family == 4 else "2001:2::12") in verdict["sentence"]
-    assert waited < 30      # it did not use up its patience
+    assert waited < 30  # it did not use up its patience
 
 
 def test_one_silent_direction_is_told_from_two():
@@ -179,10 +202,17 @@ def test_one_silent_direction_is_told_from_two():
 def test_a_path_that_dies_in_the_middle_is_silent_and_not_too_small():
     """Small frames pass until the first long one is sent; then nothing does."""
     with switched() as hosts:
-        hosts.inside("between", "nft", "-f", "-", input=(
-            "table netdev t {\nset dead {\ntype ifname\nflags dynamic\n}\n"
-            'chain c {\ntype filter hook ingress device "dome" priority 0;\n'
-            "iifname @dead drop\nmeta length > 2000 add @dead { iifname } drop\n}\n}\n"))
+        hosts.inside(
+            "between",
+            "nft",
+            "-f",
+            "-",
+            input=(
+                "table netdev t {\nset dead {\ntype ifname\nflags dynamic\n}\n"
+                'chain c {\ntype filter hook ingress device "dome" priority 0;\n'
+                "iifname @dead drop\nmeta length > 2000 add @dead { iifname } drop\n}\n}\n"
+            ),
+        )
         verdict, _ = prove(hosts)
     assert verdict["verdict"] == "silent"
     assert "nothing can be said about the size" in verdict["sentence"]

@@ -41,14 +41,28 @@ class MadeUpPath:
         assert self.asking.wait_for_small(_Deaf(), 60.0)
         self.asking.prove()
         self.asking.finish()
-        asked = {"role": "probe", "mtu": self.mtu, "small_received": self.asking.welcomed, "waited_s": 0.0,
-                 "proof_s": self.now_s, "received": list(self.asking.back.passed.items()),
-                 "acknowledged": list(self.asking.out.passed.items()), "sent": list(self.asking.out.tried.items()),
-                 "small_sent": self.asking.helloed, "small_behind_full": self.asking.behind_full,
-                 "learned_mtu_bytes": self.mtu, "network": QUIET}
-        answered = {"role": "answer", "small_received": self.answering.hellos, "learned_mtu_bytes": self.mtu,
-                    "received": list(self.answering.received.items()), "sent": list(self.answering.sent.items()),
-                    "network": QUIET}
+        asked = {
+            "role": "probe",
+            "mtu": self.mtu,
+            "small_received": self.asking.welcomed,
+            "waited_s": 0.0,
+            "proof_s": self.now_s,
+            "received": list(self.asking.back.passed.items()),
+            "acknowledged": list(self.asking.out.passed.items()),
+            "sent": list(self.asking.out.tried.items()),
+            "small_sent": self.asking.helloed,
+            "small_behind_full": self.asking.behind_full,
+            "learned_mtu_bytes": self.mtu,
+            "network": QUIET,
+        }
+        answered = {
+            "role": "answer",
+            "small_received": self.answering.hellos,
+            "learned_mtu_bytes": self.mtu,
+            "received": list(self.answering.received.items()),
+            "sent": list(self.answering.sent.items()),
+            "network": QUIET,
+        }
         return path_verdict(asked, answered)
 
 

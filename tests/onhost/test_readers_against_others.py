@@ -21,25 +21,58 @@ from orchestrator.onhost.service.facts import read_facts, read_interfaces
 
 def a_busy_namespace() -> None:
     make_pair()
-    for line in ("ip link add link near0 name top0 type macvlan", "ip link add name br0 type bridge",
-                 "ip link set dev far0 master br0", "ip address add 10.0.0.1/24 dev near0",
-                 "ip address add 10.0.0.2/24 dev near0 valid_lft 300 preferred_lft 200",
-                 "ip -6 address add 2001:db8::5/64 dev near0", "ip link set dev near0 mtu 1400 txqueuelen 55",
-                 "ip link set dev near0 gro_max_size 20000", "ip route add 10.9.0.0/16 via 10.0.0.77 metric 5",
-                 "ip route add blackhole 10.8.0.0/16", "ip -6 route add 2001:db8:9::/48 via 2001:db8::1",
-                 "ip route add 10.7.0.0/16 nexthop via 10.0.0.3 dev near0 nexthop via 10.0.0.4 dev near0",
-                 "ip neighbour add 10.0.0.8 lladdr 02:00:00:00:00:08 dev near0 nud permanent"):
+    for line in (
+        "ip link add link near0 name top0 type macvlan",
+        "ip link add name br0 type bridge",
+        "ip link set dev far0 master br0",
+        "ip address add 10.0.0.1/24 dev near0",
+        "ip address add 10.0.0.2/24 dev near0 valid_lft 300 preferred_lft 200",
+        "ip -6 address add 2001:db8::5/64 dev near0",
+        "ip link set dev near0 mtu 1400 txqueuelen 55",
+        "ip link set dev near0 gro_max_size 20000",
+        "ip route add 10.9.0.0/16 via 10.0.0.77 metric 5",
+        "ip route add blackhole 10.8.0.0/16",
+        "ip -6 route add 2001:db8:9::/48 via 2001:db8::1",
+        "ip route add 10.7.0.0/16 nexthop via 10.0.0.3 dev near0 nexthop via 10.0.0.4 dev near0",
+        "ip neighbour add 10.0.0.8 lladdr 02:00:00:00:00:08 dev near0 nud permanent",
+    ):
         run(line)
 
 
 def links_by_both() -> tuple[list[Any], list[Any]]:
     a_busy_namespace()
-    theirs = [[link["ifname"], link["ifindex"], link["mtu"], link["min_mtu"], link["max_mtu"], link["txqlen"],
-               link["gro_max_size"], link["operstate"].lower(), link["address"], link["qdisc"],
-               link.get("linkinfo", {}).get("info_kind", "")] for link in json.loads(run("ip -d -j link show"))]
-    ours = [[link["name"], link["index"], link["mtu"], link["min_mtu"], link["max_mtu"], link["transmit_queue_length"],
-             link["gro_max_size"], link["operstate"], link["mac"], link["qdisc"], link["kind"]]
-            for link in netlink.links()]
+    theirs = [
+        [
+            link["ifname"],
+            link["ifindex"],
+            link["mtu"],
+            link["min_mtu"],
+            link["max_mtu"],
+            link["txqlen"],
+            link["gro_max_size"],
+            link["operstate"].lower(),
+            link["address"],
+            link["qdisc"],
+            link.get("linkinfo", {}).get("info_kind", ""),
+        ]
+        for link in json.loads(run("ip -d -j link show"))
+    ]
+    ours = [
+        [
+            link["name"],
+            link["index"],
+            link["mtu"],
+            link["min_mtu"],
+            link["max_mtu"],
+            link["transmit_queue_length"],
+            link["gro_max_size"],
+            link["operstate"],
+            link["mac"],
+            link["qdisc"],
+            link["kind"],
+        ]
+        for link in netlink.links()
+    ]
     return ours, theirs
 
 
@@ -53,15 +86,26 @@ def test_links_are_what_ip_sees() -> None:
 def addresses_by_both() -> tuple[list[Any], list[Any], list[Any]]:
     a_busy_namespace()
     time.sleep(0.2)
-    ours = sorted([each["index"], each["address"], each["prefix"], "tentative" in each["flags"], each["valid_s"]]
-                  for each in netlink.addresses())
+    ours = sorted(
+        [each["index"], each["address"], each["prefix"], "tentative" in each["flags"], each["valid_s"]]
+        for each in netlink.addresses()
+    )
     with IPRoute() as route:
-        theirs = sorted([each["index"], each.get_attr("IFA_LOCAL") or each.get_attr("IFA_ADDRESS"), each["prefixlen"],
-                         bool(each.get_attr("IFA_FLAGS") & 0x40),
-                         None if each.get_attr("IFA_CACHEINFO")["ifa_valid"] == 0xFFFFFFFF
-                         else each.get_attr("IFA_CACHEINFO")["ifa_valid"]] for each in route.get_addr())
-    facts = sorted([each["name"], one["address"], one["prefix"]] for each in read_interfaces()
-                   for one in each["addresses"])
+        theirs = sorted(
+            [
+                each["index"],
+                each.get_attr("IFA_LOCAL") or each.get_attr("IFA_ADDRESS"),
+                each["prefixlen"],
+                bool(each.get_attr("IFA_FLAGS") & 0x40),
+                None
+                if each.get_attr("IFA_CACHEINFO")["ifa_valid"] == 0xFFFFFFFF
+                else each.get_attr("IFA_CACHEINFO")["ifa_valid"],
+            ]
+            for each in route.get_addr()
+        )
+    facts = sorted(
+        [each["name"], one["address"], one["prefix"]] for each in read_interfaces() for one in each["addresses"]
+    )
     return ours, theirs, facts
 
 
@@ -76,15 +120,24 @@ def test_addresses_with_flags_and_lifetimes_are_what_pyroute2_sees() -> None:
 
 def routes_by_both() -> tuple[list[Any], list[Any], list[Any], list[Any]]:
     a_busy_namespace()
-    ours = sorted([each["family"], each["destination"], each["table"], each["priority"], each["gateway"], each["type"]]
-                  for each in netlink.routes())
+    ours = sorted(
+        [each["family"], each["destination"], each["table"], each["priority"], each["gateway"], each["type"]]
+        for each in netlink.routes()
+    )
     types = {1: "unicast", 2: "local", 3: "broadcast", 4: "anycast", 5: "multicast", 6: "blackhole", 7: "unreachable"}
     with IPRoute() as route:
         both = [each for family in (socket.AF_INET, socket.AF_INET6) for each in route.get_routes(family=family)]
-        theirs = sorted([4 if each["family"] == socket.AF_INET else 6,
-                         f"{each.get_attr('RTA_DST')}/{each['dst_len']}" if each.get_attr("RTA_DST") else "default",
-                         each.get_attr("RTA_TABLE"), each.get_attr("RTA_PRIORITY") or 0,
-                         each.get_attr("RTA_GATEWAY") or "", types[each["type"]]] for each in both)
+        theirs = sorted(
+            [
+                4 if each["family"] == socket.AF_INET else 6,
+                f"{each.get_attr('RTA_DST')}/{each['dst_len']}" if each.get_attr("RTA_DST") else "default",
+                each.get_attr("RTA_TABLE"),
+                each.get_attr("RTA_PRIORITY") or 0,
+                each.get_attr("RTA_GATEWAY") or "",
+                types[each["type"]],
+            ]
+            for each in both
+        )
         fixed = sorted(each.get_attr("NDA_DST") for each in route.get_neighbours() if each["state"] == 0x80)
     our_fixed = sorted(each["address"] for each in netlink.neighbours() if each["state"] == "permanent")
     return ours, theirs, our_fixed, fixed
@@ -133,11 +186,15 @@ def test_a_refusal_carries_the_kernels_own_words() -> None:
 def features_by_both() -> tuple[dict[str, str], dict[str, str]]:
     make_pair()
     run("ethtool -K near0 tx-udp-segmentation off gro on")
-    ours = {name: ("on" if state["active"] else "off") + ("" if state["changeable"] else " [fixed]")
-            for name, state in ethtool.features("near0").items()}
+    ours = {
+        name: ("on" if state["active"] else "off") + ("" if state["changeable"] else " [fixed]")
+        for name, state in ethtool.features("near0").items()
+    }
     # ethtool puts names of its own on some; those it prints as the kernel's are compared
-    theirs = {line.split(":")[0].strip(): line.split(":")[1].replace("[requested on]", "").strip()
-              for line in run("ethtool -k near0").splitlines()[1:]}
+    theirs = {
+        line.split(":")[0].strip(): line.split(":")[1].replace("[requested on]", "").strip()
+        for line in run("ethtool -k near0").splitlines()[1:]
+    }
     return ours, theirs
 
 
@@ -175,8 +232,9 @@ def test_facts_are_what_psutil_sees() -> None:
     for name, stats in theirs_up.items():
         assert ours[name]["mtu"] == stats.mtu
         assert (ours[name]["speed_bit_s"] or 0) // 1_000_000 == stats.speed
-        addresses = {one.address.split("%")[0] for one in theirs.get(name, [])
-                     if one.family in (socket.AF_INET, socket.AF_INET6)}
+        addresses = {
+            one.address.split("%")[0] for one in theirs.get(name, []) if one.family in (socket.AF_INET, socket.AF_INET6)
+        }
         assert {one["address"] for one in ours[name]["addresses"]} == addresses
     assert facts["cpus"] == psutil.cpu_count() == len(facts["online_cpus"])
     assert abs(facts["wall_ns"] / 1e9 - facts["boottime_ns"] / 1e9 - psutil.boot_time()) < 5
@@ -189,8 +247,9 @@ def test_facts_need_no_privilege() -> None:
     theirs, ours = as_ordinary_user(read_facts), read_facts()
     assert theirs["uid"] != 0
     kept = ("name", "driver", "bus", "max_mtu", "permanent_mac")
-    assert [[each[key] for key in kept] for each in theirs["interfaces"]] == \
-        [[each[key] for key in kept] for each in ours["interfaces"]]
+    assert [[each[key] for key in kept] for each in theirs["interfaces"]] == [
+        [each[key] for key in kept] for each in ours["interfaces"]
+    ]
 
 
 def test_the_machine_id_is_not_given_away() -> None:
@@ -201,8 +260,13 @@ def test_the_machine_id_is_not_given_away() -> None:
 
 def filters_by_both() -> tuple[list[str], list[str], list[str]]:
     before = filter_tables()
-    for line in ("table inet night", "chain inet night watch { type filter hook input priority 0 ; }",
-                 "table ip empty", "table bridge span", "chain bridge span plain"):
+    for line in (
+        "table inet night",
+        "chain inet night watch { type filter hook input priority 0 ; }",
+        "table ip empty",
+        "table bridge span",
+        "chain bridge span plain",
+    ):
         run(f"nft add {line}")
     listed = json.loads(run("nft -j list chains"))["nftables"]
     theirs = {f"{entry['chain']['family']} {entry['chain']['table']}" for entry in listed if "chain" in entry}

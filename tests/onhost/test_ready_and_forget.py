@@ -21,19 +21,30 @@ _MTU_DISCOVER = {4: (0, 10), 6: (41, 23)}  # level and option; value 2: set don'
 
 def make_a_router_with_a_small_far_side() -> None:
     """near0 - router - far, with 1400 bytes behind the router: the near end learns it from the router's messages."""
-    for line in ("ip netns add router", "ip netns add far",
-                 "ip link add name near0 type veth peer name r0 netns router",
-                 "ip -n router link add name r1 type veth peer name f0 netns far", "ip link set dev near0 up",
-                 "ip -n router link set dev r0 up", "ip -n router link set dev r1 up", "ip -n far link set dev f0 up",
-                 "ip address add 10.1.0.1/24 dev near0", "ip -n router address add 10.1.0.2/24 dev r0",
-                 "ip -n router address add 10.2.0.2/24 dev r1", "ip -n far address add 10.2.0.1/24 dev f0",
-                 "ip address add 2001:db8:1::1/64 dev near0 nodad",
-                 "ip -n router address add 2001:db8:1::2/64 dev r0 nodad",
-                 "ip -n router address add 2001:db8:2::2/64 dev r1 nodad",
-                 "ip -n far address add 2001:db8:2::1/64 dev f0 nodad", "ip route add 10.2.0.0/24 via 10.1.0.2",
-                 "ip -n far route add 10.1.0.0/24 via 10.2.0.2", "ip -6 route add 2001:db8:2::/64 via 2001:db8:1::2",
-                 "ip -n far -6 route add 2001:db8:1::/64 via 2001:db8:2::2", "ip -n router link set dev r1 mtu 1400",
-                 "ip netns exec router sysctl -qw net.ipv4.ip_forward=1 net.ipv6.conf.all.forwarding=1"):
+    for line in (
+        "ip netns add router",
+        "ip netns add far",
+        "ip link add name near0 type veth peer name r0 netns router",
+        "ip -n router link add name r1 type veth peer name f0 netns far",
+        "ip link set dev near0 up",
+        "ip -n router link set dev r0 up",
+        "ip -n router link set dev r1 up",
+        "ip -n far link set dev f0 up",
+        "ip address add 10.1.0.1/24 dev near0",
+        "ip -n router address add 10.1.0.2/24 dev r0",
+        "ip -n router address add 10.2.0.2/24 dev r1",
+        "ip -n far address add 10.2.0.1/24 dev f0",
+        "ip address add 2001:db8:1::1/64 dev near0 nodad",
+        "ip -n router address add 2001:db8:1::2/64 dev r0 nodad",
+        "ip -n router address add 2001:db8:2::2/64 dev r1 nodad",
+        "ip -n far address add 2001:db8:2::1/64 dev f0 nodad",
+        "ip route add 10.2.0.0/24 via 10.1.0.2",
+        "ip -n far route add 10.1.0.0/24 via 10.2.0.2",
+        "ip -6 route add 2001:db8:2::/64 via 2001:db8:1::2",
+        "ip -n far -6 route add 2001:db8:1::/64 via 2001:db8:2::2",
+        "ip -n router link set dev r1 mtu 1400",
+        "ip netns exec router sysctl -qw net.ipv4.ip_forward=1 net.ipv6.conf.all.forwarding=1",
+    ):
         run(line)
 
 
@@ -109,12 +120,15 @@ def wait_for_addresses() -> dict[str, Any]:
     make_pair()
     run("ip address add 198.18.0.1/24 dev near0")
     run("ip -6 address add 2001:2::1/64 dev near0")  # with the duplicate check, which takes 1 to 2 s
-    found = {"address still checked": ready.wait_ready("near0", 6, 0.0, address="2001:2::1"),
-             "address": ready.wait_ready("near0", 6, 5.0, address="2001:2::1"),
-             "four": ready.wait_ready("near0", 4, 1.0), "best six": ready.address_of("near0", 6),
-             "mtu": ready.wait_ready("near0", 4, 0.1, mtu=9000),
-             "speed": ready.wait_ready("near0", 4, 0.1, speed_bit_s=10**9),
-             "gone": ready.wait_ready("nothing0", 4, 0.1)}
+    found = {
+        "address still checked": ready.wait_ready("near0", 6, 0.0, address="2001:2::1"),
+        "address": ready.wait_ready("near0", 6, 5.0, address="2001:2::1"),
+        "four": ready.wait_ready("near0", 4, 1.0),
+        "best six": ready.address_of("near0", 6),
+        "mtu": ready.wait_ready("near0", 4, 0.1, mtu=9000),
+        "speed": ready.wait_ready("near0", 4, 0.1, speed_bit_s=10**9),
+        "gone": ready.wait_ready("nothing0", 4, 0.1),
+    }
     run("ip link set dev far0 down")
     found["no carrier"] = ready.wait_ready("near0", 4, 0.1)
     run("ip link set dev near0 down")

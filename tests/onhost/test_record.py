@@ -206,8 +206,11 @@ def test_a_lock_on_a_file_that_was_just_removed_is_no_lock(tmp_path: Path, monke
             Record(place).remove()
         fcntl.flock(lock, how)
 
-    monkeypatch.setattr(record_module, "fcntl", SimpleNamespace(flock=flock, LOCK_EX=fcntl.LOCK_EX,
-                                                                LOCK_NB=fcntl.LOCK_NB, LOCK_UN=fcntl.LOCK_UN))
+    monkeypatch.setattr(
+        record_module,
+        "fcntl",
+        SimpleNamespace(flock=flock, LOCK_EX=fcntl.LOCK_EX, LOCK_NB=fcntl.LOCK_NB, LOCK_UN=fcntl.LOCK_UN),
+    )
     with Record(place).locked():
         assert removed
         with pytest.raises(Refusal, match="another change"), Record(place).locked(0.1):
@@ -256,7 +259,8 @@ def test_nobody_gets_in_between_when_the_folder_is_removed_under_the_lock(tmp_pa
 
 @pytest.mark.parametrize("number", [errno.EIO, errno.ENFILE, errno.ENOMEM])
 def test_a_record_that_cannot_be_read_just_now_is_not_taken_for_none(
-        number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The keeper would go away, and the next run would take what the last one left for how the host was found."""
     record = _saved(tmp_path, "one", "two")
 
@@ -277,8 +281,9 @@ def _name_of(record: Record, number: int) -> Path:
     return Path(record.directory) / f"record.{number}"
 
 
-@pytest.mark.parametrize("what", ["somebody else's folder", "a link to a folder", "a folder that all may write into",
-                                  "a file"])
+@pytest.mark.parametrize(
+    "what", ["somebody else's folder", "a link to a folder", "a folder that all may write into", "a file"]
+)
 def test_nothing_is_read_from_a_place_that_others_can_write_to(what: str, tmp_path: Path) -> None:
     """/tmp is everybody's: a forged record, or a pipe that nobody writes into, would be read by the helper's loop."""
     theirs = _saved(tmp_path / "theirs", "forged") if (tmp_path / "theirs").mkdir() is None else None
@@ -307,7 +312,8 @@ def test_the_helper_lives_on_where_its_record_is_somebody_elses(tmp_path: Path) 
 
 
 def test_an_ordinary_users_record_lies_where_nobody_takes_its_name_if_that_outlives_the_session(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """`/run/user/UID` of a user who does not linger goes ten seconds after the last session.
 
     UserStopDelaySec in logind.conf(5); the ten seconds are from memory.

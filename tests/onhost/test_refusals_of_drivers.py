@@ -136,8 +136,10 @@ def test_a_feature_that_the_driver_fixes_or_the_kernel_does_not_know_is_impossib
     assert "is it tx-udp-segmentation?" in known["feature.tx-udp-segmentatio"].check(INTERFACE, "on")
 
 
-@pytest.mark.parametrize(("level", "sentence"), [
-    ("10Gbit/s", "its fastest is 2500 Mbit/s"), ("forced 5Gbit/s", "its fastest is 2500 Mbit/s")])
+@pytest.mark.parametrize(
+    ("level", "sentence"),
+    [("10Gbit/s", "its fastest is 2500 Mbit/s"), ("forced 5Gbit/s", "its fastest is 2500 Mbit/s")],
+)
 def test_a_speed_beyond_the_card_is_impossible(level: str, sentence: str) -> None:
     assert sentence in catalogue(fake_host())["speed"].check(INTERFACE, level)
 
@@ -207,8 +209,10 @@ def test_masks_are_read_as_they_are_written(cores: set[int]) -> None:
     assert all(len(group) == 8 for group in text.split(",")[1:])
 
 
-@pytest.mark.parametrize(("cores", "text"), [([], "0"), ([0], "1"), ([1], "2"), ([0, 1, 2, 3], "f"),
-                                             ([32], "1,00000000"), ([0, 35], "8,00000001")])
+@pytest.mark.parametrize(
+    ("cores", "text"),
+    [([], "0"), ([0], "1"), ([1], "2"), ([0, 1, 2, 3], "f"), ([32], "1,00000000"), ([0, 35], "8,00000001")],
+)
 def test_masks_look_as_the_kernel_writes_them(cores: list[int], text: str) -> None:
     """Hexadecimal in groups of 32 bits with commas (Documentation/networking/scaling, check-values 8.4)."""
     assert queues.mask(cores) == text

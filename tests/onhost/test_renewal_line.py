@@ -58,6 +58,7 @@ class Held:
 def held(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Held]:
     def no_keeper(record: Record) -> dict[str, Any]:
         return {}
+
     monkeypatch.setattr(keeper, "start", no_keeper)
     monkeypatch.setattr(keeper, "alive", lambda state: True)
     monkeypatch.setattr(renewal_line, "control_path", lambda: {"local": "127.0.0.1"})
@@ -99,8 +100,14 @@ def test_a_renewal_that_was_held_back_grants_only_what_it_was_sent_for(held: Hel
     assert held.deadline_ns() == state["deadline_ns"]
 
 
-STRANGE = {"empty": b"", "a head alone": b"LTr1", "anything": os.urandom(RENEWAL_BYTES),
-           "another key": renewal(OTHER, 1, 2**62), "too long": b"\xff" * 200, "an answer": b"LTh1" + bytes(40)}
+STRANGE = {
+    "empty": b"",
+    "a head alone": b"LTr1",
+    "anything": os.urandom(RENEWAL_BYTES),
+    "another key": renewal(OTHER, 1, 2**62),
+    "too long": b"\xff" * 200,
+    "an answer": b"LTh1" + bytes(40),
+}
 
 
 @pytest.mark.parametrize("data", STRANGE.values(), ids=STRANGE)
@@ -118,7 +125,7 @@ def test_every_changed_octet_is_noticed() -> None:
     good = renewal(KEY, 7, 123456789)
     assert read_renewal(good, KEY, 7) == 123456789
     for place in range(HEARD_BYTES):
-        assert read_renewal(good[:place] + bytes([good[place] ^ 1]) + good[place + 1:], KEY, 7) is None
+        assert read_renewal(good[:place] + bytes([good[place] ^ 1]) + good[place + 1 :], KEY, 7) is None
     assert read_heard(heard(KEY, 7, 5), KEY, 8) is None
 
 
@@ -141,7 +148,8 @@ def test_a_flood_of_strangers_keeps_the_loop_for_no_longer_than_a_few_datagrams(
 
 
 def test_a_host_that_does_not_know_by_which_address_it_is_reached_says_so(
-        held: Held, monkeypatch: pytest.MonkeyPatch) -> None:
+    held: Held, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(renewal_line, "control_path", lambda: {"local": ""})
     with pytest.raises(Refusal, match="not known"):
         RenewalLine(held.record, held.token, KEY)

@@ -24,7 +24,8 @@ def setting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> File:
 
 
 def test_a_keeper_whose_starter_is_killed_before_it_is_registered_goes_away_and_holds_no_lock(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """It inherits all that its starter has open: the lock, and both ends of the pipe whose end it waits for."""
     record = Record(str(tmp_path / "record"))
     told = tmp_path / "keeper"
@@ -57,7 +58,8 @@ def test_a_keeper_whose_starter_is_killed_before_it_is_registered_goes_away_and_
 
 
 def test_a_keeper_that_does_not_come_up_is_not_waited_for_longer_than_others_wait_for_the_lock(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     record = Record(str(tmp_path / "record"))
     monkeypatch.setattr(keeper, "_settle", lambda tell: time.sleep(3.0))
     assert keeper.START_BOUND_S < LOCK_BOUND_S
@@ -74,7 +76,8 @@ def test_a_keeper_that_does_not_come_up_is_not_waited_for_longer_than_others_wai
 
 
 def test_a_place_whose_driver_hangs_holds_no_lock_once_whoever_put_it_back_is_gone(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, setting: File) -> None:
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, setting: File
+) -> None:
     """A process that is stuck in the kernel dies neither of its parent's end nor of a signal."""
     record = Record(str(tmp_path / "record"))
     stuck = tmp_path / "stuck"
@@ -109,13 +112,15 @@ def test_what_reads_as_before_was_restored(setting: File) -> None:
 
 
 def test_what_takes_a_restart_is_disarmed_also_where_its_write_had_failed(
-        setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     armed = tmp_path / "armed"
     armed.touch()
 
     def restore(target: str, before: Any) -> None:
         assert setting.path.read_text() == before
         armed.unlink()
+
     monkeypatch.setattr(setting, "restarts", lambda level: True)
     monkeypatch.setattr(setting, "restore", restore)
     monkeypatch.setattr(restoring, "restarts_due", lambda *ignored: [])
@@ -124,14 +129,22 @@ def test_what_takes_a_restart_is_disarmed_also_where_its_write_had_failed(
     assert not armed.exists()
 
 
-@pytest.mark.parametrize(("now", "unfinished", "kept"), [("new", False, False), ("boot's", False, True),
-                                                         ("half done", True, False)])
+@pytest.mark.parametrize(
+    ("now", "unfinished", "kept"), [("new", False, False), ("boot's", False, True), ("half done", True, False)]
+)
 def test_a_change_known_from_the_journal_alone_is_put_back_only_where_the_value_is_ours(
-        now: str, unfinished: bool, kept: bool, setting: File) -> None:
+    now: str, unfinished: bool, kept: bool, setting: File
+) -> None:
     """After a restart, the host's record is gone: an old value is not put over what the new start gave."""
     setting.path.write_text(now)
-    known = {"setting": "file", "target": "x", "level": "new", "value": "old", "ours": ["new"],
-             "unfinished": unfinished}
+    known = {
+        "setting": "file",
+        "target": "x",
+        "level": "new",
+        "value": "old",
+        "ours": ["new"],
+        "unfinished": unfinished,
+    }
     fresh = {**changed(), "before": [], "changes": []}
     state = restoring.put_back(lease.adopt(fresh, known), "controller")
     assert setting.path.read_text() == (now if kept else "old")
@@ -164,14 +177,16 @@ def test_after_an_interrupted_change_any_value_is_ours(setting: File) -> None:
 
 def test_a_write_is_announced_before_it_is_made(setting: File) -> None:
     seen: list[tuple[bool, str]] = []
-    restoring.put_back(changed(), "keeper",
-                       lambda state: seen.append((state["changes"][0]["unfinished"], setting.path.read_text())))
+    restoring.put_back(
+        changed(), "keeper", lambda state: seen.append((state["changes"][0]["unfinished"], setting.path.read_text()))
+    )
     assert seen == [(True, "new")]
 
 
 def test_a_full_disk_does_not_keep_the_host_changed(setting: File) -> None:
     def full(state: dict[str, Any]) -> None:
         raise Refusal("record", "no space")
+
     assert restoring.put_back(changed(), "keeper", full)["standing"] == "restored"
     assert setting.path.read_text() == "old"
 
@@ -195,7 +210,8 @@ def test_the_keeper_leaves_a_lease_alone_that_was_renewed_before_it_got_the_lock
 
 
 def test_a_lock_that_one_stuck_change_holds_does_not_keep_the_keeper_for_ever(
-        setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Nothing else can change the host by then: every change checks the deadline once it has the lock."""
     monkeypatch.setattr(keeper, "LOCK_PATIENCE_S", 0.2)
     record = Record(str(tmp_path / "linktrial"))
@@ -203,5 +219,3 @@ def test_a_lock_that_one_stuck_change_holds_does_not_keep_the_keeper_for_ever(
         record.save({**changed(), "deadline_ns": boottime_ns()})
         assert keeper.put_back_if_due(Record(record.directory))
     assert setting.path.read_text() == "old"
-
-

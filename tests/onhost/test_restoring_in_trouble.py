@@ -28,7 +28,8 @@ def setting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> File:
 
 @pytest.mark.parametrize("by", ["keeper", "recover", "controller"])
 def test_a_place_that_was_put_back_only_in_part_stays_ours_and_is_put_back_by_the_next_attempt(
-        by: str, setting: File) -> None:
+    by: str, setting: File
+) -> None:
     """It reads neither as before nor as any level then; to call that somebody else's change leaves it so for ever."""
     setting.behaviour = "half"
     state = restoring.put_back(changed(), by)
@@ -52,8 +53,9 @@ def test_a_place_on_probation_that_was_put_back_only_in_part_stays_ours(setting:
     record = Record(str(tmp_path / "linktrial"))
     setting.behaviour = "half"
     with record.locked():
-        record.save({**changed(), "probation": {"until_ns": 0, "session": 1,
-                                                 "places": [{"setting": "file", "target": "x"}]}})
+        record.save(
+            {**changed(), "probation": {"until_ns": 0, "session": 1, "places": [{"setting": "file", "target": "x"}]}}
+        )
     assert not keeper.put_back_if_due(record), "the lease goes on"
     setting.behaviour = "good"
     state = record.load()
@@ -63,7 +65,8 @@ def test_a_place_on_probation_that_was_put_back_only_in_part_stays_ours(setting:
 
 @pytest.mark.parametrize("fails", ["fork", "pipe"])
 def test_putting_back_goes_on_where_a_process_cannot_be_started(
-        fails: str, setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fails: str, setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A host at its limit of processes or files refuses the first of two places, not the second."""
     other = File(tmp_path / "other")
     other.path.write_text("new")
@@ -92,6 +95,7 @@ def _open_files() -> set[str]:
 def test_a_process_that_cannot_be_started_leaves_no_file_open(monkeypatch: pytest.MonkeyPatch) -> None:
     def never() -> int:
         raise OSError(errno.EAGAIN, "Resource temporarily unavailable")
+
     monkeypatch.setattr(bounded.os, "fork", never)
     before = _open_files()
     with pytest.raises(Refusal, match="could not be started"):
@@ -101,8 +105,10 @@ def test_a_process_that_cannot_be_started_leaves_no_file_open(monkeypatch: pytes
 
 @pytest.mark.parametrize("trouble", ["hangs", "raises"])
 def test_a_driver_that_does_not_say_how_to_mend_it_keeps_no_other_place_from_being_put_back(
-        trouble: str, setting: File, monkeypatch: pytest.MonkeyPatch) -> None:
+    trouble: str, setting: File, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Some commands are made from what the driver says now, which is what it does not say while it is stuck."""
+
     def mend_command(target: str, value: Any) -> str:
         if trouble == "raises":
             raise OSError(errno.ENODEV, "No such device")
@@ -119,7 +125,8 @@ def test_a_driver_that_does_not_say_how_to_mend_it_keeps_no_other_place_from_bei
 
 
 def test_many_stuck_places_do_not_add_up_to_more_than_the_controller_waits_for_an_answer(
-        setting: File, monkeypatch: pytest.MonkeyPatch) -> None:
+    setting: File, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """One stuck interface makes all its settings stuck. Without an answer in time nobody is told what stays."""
     waited: list[float] = []
 
@@ -138,7 +145,8 @@ def test_many_stuck_places_do_not_add_up_to_more_than_the_controller_waits_for_a
 
 
 def test_a_keeper_that_had_to_go_on_without_the_lock_looks_again_once_it_is_free(
-        setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A slow change that was under way takes effect after the keeper has found nothing to put back."""
     monkeypatch.setattr(keeper, "LOCK_PATIENCE_S", 0.2)
     record = Record(str(tmp_path / "linktrial"))
@@ -157,7 +165,8 @@ def test_a_keeper_that_had_to_go_on_without_the_lock_looks_again_once_it_is_free
 
 
 def test_a_keeper_that_cannot_start_its_twin_waits_until_it_can(
-        setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A host may be at its limit of processes for a while, above all while traffic runs."""
     monkeypatch.setattr(keeper, "LONGEST_SLEEP_S", 0.01)
     real, calls = os.fork, []
@@ -186,7 +195,8 @@ def test_a_keeper_that_cannot_start_its_twin_waits_until_it_can(
 
 @pytest.mark.parametrize("why", ["the lock is held", "the disk is full"])
 def test_a_twin_whose_guard_is_killed_puts_back_also_where_it_cannot_register_itself(
-        why: str, setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    why: str, setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     def refused(*_: Any) -> None:
         raise Refusal("record" if why == "the disk is full" else "locked", why)
 
@@ -206,7 +216,8 @@ def test_a_twin_whose_guard_is_killed_puts_back_also_where_it_cannot_register_it
 
 
 def test_what_was_remembered_for_a_change_that_was_never_made_does_not_outlive_the_run(
-        monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """A driver may refuse an MTU after its IPv6 has been noted; another run's way back would bring that in again."""
     kernel = fake_host()
     mtu = catalogue(kernel)["mtu"]

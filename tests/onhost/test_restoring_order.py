@@ -24,6 +24,7 @@ def kernel(monkeypatch: pytest.MonkeyPatch) -> FakeKernel:
     def here(step: Callable[[], Any], bound_s: float) -> Any:
         """In this process: a forked child would change a copy of the host in memory."""
         return step()
+
     monkeypatch.setattr(restoring, "run_bounded", here)
     return host
 
@@ -44,12 +45,15 @@ def changed(*steps: tuple[str, Any]) -> dict[str, Any]:
     return state
 
 
-@pytest.mark.parametrize("steps", [
-    [("checksum-offload", "off"), ("segmentation-offload", "off")],
-    [("segmentation-offload", "off"), ("segmentation-offload", "on"), ("checksum-offload", "off")],
-    [("mtu", 9000), ("receive-ring", 512), ("channels", 4)],
-    [("receive-ring", 512), ("interrupt-coalescing", "rx-usecs=9"), ("channels", 1), ("mtu", 1000)],
-])
+@pytest.mark.parametrize(
+    "steps",
+    [
+        [("checksum-offload", "off"), ("segmentation-offload", "off")],
+        [("segmentation-offload", "off"), ("segmentation-offload", "on"), ("checksum-offload", "off")],
+        [("mtu", 9000), ("receive-ring", 512), ("channels", 4)],
+        [("receive-ring", 512), ("interrupt-coalescing", "rx-usecs=9"), ("channels", 1), ("mtu", 1000)],
+    ],
+)
 def test_settings_that_depend_on_each_other_all_come_back(kernel: FakeKernel, steps: list[tuple[str, Any]]) -> None:
     as_found = (kernel.features(INTERFACE), kernel.links(), copy.deepcopy(kernel.tables))
     state = changed(*steps)
@@ -66,12 +70,15 @@ def a_card_with_four_queues(kernel: FakeKernel, kinds: list[str]) -> Callable[[]
     return lambda: [kernel.qdiscs(index), copy.deepcopy(kernel.tables)]
 
 
-@pytest.mark.parametrize("steps", [
-    [("channels", 1), ("queueing", "fq")],
-    [("queueing", "fq"), ("channels", 1), ("queueing", "default")],
-    [("channels", 1), ("queueing", "fq"), ("queueing", "default"), ("channels", 2), ("queueing", "fq")],
-    [("channels", 1), ("queueing", "fq"), ("queueing", "default"), ("channels", 3)],
-])
+@pytest.mark.parametrize(
+    "steps",
+    [
+        [("channels", 1), ("queueing", "fq")],
+        [("queueing", "fq"), ("channels", 1), ("queueing", "default")],
+        [("channels", 1), ("queueing", "fq"), ("queueing", "default"), ("channels", 2), ("queueing", "fq")],
+        [("channels", 1), ("queueing", "fq"), ("queueing", "default"), ("channels", 3)],
+    ],
+)
 def test_every_queue_waits_again_as_it_was_found(kernel: FakeKernel, steps: list[tuple[str, Any]]) -> None:
     """A root that is made while one queue is in use gives the others another kind, which shows once they are used."""
     now = a_card_with_four_queues(kernel, ["fq_codel"] * 4)

@@ -38,8 +38,9 @@ print(json.dumps(round_trip.ask(args, now + 5 * 10**8, now + 5 * 10**8, now + 15
 def _args(who: str, family: int, **more: Any) -> str:
     first, second = ADDRESSES[family]
     local, peer = (first, second) if who == "dome" else (second, first)
-    return json.dumps({"token": TOKEN, "interface": "eth1", "family": family, "local": local, "peer": peer,
-                       "port": 20001, **more})
+    return json.dumps(
+        {"token": TOKEN, "interface": "eth1", "family": family, "local": local, "peer": peer, "port": 20001, **more}
+    )
 
 
 def _flow(hosts: Any, family: int = 4) -> Json:
@@ -94,8 +95,10 @@ def test_lost_probes_move_the_percentiles_up_and_not_down():
 def _ends() -> tuple[Answering, Asking]:
     """Both ends on this machine's loopback, each on its own address."""
     shared = {"token": TOKEN, "interface": "lo", "family": 4, "port": 20771}
-    return (Answering({**shared, "local": "127.0.0.2", "peer": "127.0.0.3"}),
-            Asking({**shared, "local": "127.0.0.3", "peer": "127.0.0.2"}))
+    return (
+        Answering({**shared, "local": "127.0.0.2", "peer": "127.0.0.3"}),
+        Asking({**shared, "local": "127.0.0.3", "peer": "127.0.0.2"}),
+    )
 
 
 def _turn(*ends: Any, seconds: float) -> None:

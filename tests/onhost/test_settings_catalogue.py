@@ -18,27 +18,98 @@ from orchestrator.onhost.settings import CATALOGUE, FAMILIES, catalogue, in_orde
 NAMES = [*CATALOGUE, *(family.example for family in FAMILIES)]
 # A second level for each, so that a sequence can go to and fro; the first is the example.
 OTHER_LEVELS: dict[str, Any] = {
-    "mtu": 1000, "speed": "forced 100Mbit/s half", "segmentation-offload": "on", "receive-coalescing": "on",
-    "checksum-offload": "on", "scatter-gather": "on", "receive-ring": 512, "transmit-ring": 128,
-    "interrupt-coalescing": {"adaptive-rx": "on"}, "channels": 1, "pause-frames": "receive",
-    "energy-efficient-ethernet": "on", "transmit-queue-length": 7, "queueing": "pfifo limit=50",
-    "interrupt-cores": [0, 2], "receive-steering": "0-1", "flow-steering": 0, "transmit-steering": "off",
-    "test-address": ["198.18.7.7/24", "2001:2::7/64"], "governor": "powersave", "least-frequency": "700MHz",
-    "greatest-frequency": "lowest", "boost": "on", "idle-limit": "all", "congestion-control": "reno",
-    "receive-buffer-limit": 4096, "transmit-buffer-limit": "1MiB", "tcp-receive-memory": [1, 2, 3],
-    "tcp-transmit-memory": "4096 4096 4096", "tcp-memory": "1 2 3", "backlog": 1, "busy-polling": 0,
-    "mtu-probing": "off", "command": {"read": ["dial"], "write": ["dial", "{level}"], "level": "slow"},
-    "feature.tx-udp-segmentation": "on", "net.ipv4.tcp_sack": 0,
-    "boot-lines": {"file": "/boot/config", "level": []}, "kernel": {"file": "/boot/choice-once", "level": "6.1.0-dome"},
+    "mtu": 1000,
+    "speed": "forced 100Mbit/s half",
+    "segmentation-offload": "on",
+    "receive-coalescing": "on",
+    "checksum-offload": "on",
+    "scatter-gather": "on",
+    "receive-ring": 512,
+    "transmit-ring": 128,
+    "interrupt-coalescing": {"adaptive-rx": "on"},
+    "channels": 1,
+    "pause-frames": "receive",
+    "energy-efficient-ethernet": "on",
+    "transmit-queue-length": 7,
+    "queueing": "pfifo limit=50",
+    "interrupt-cores": [0, 2],
+    "receive-steering": "0-1",
+    "flow-steering": 0,
+    "transmit-steering": "off",
+    "test-address": ["198.18.7.7/24", "2001:2::7/64"],
+    "governor": "powersave",
+    "least-frequency": "700MHz",
+    "greatest-frequency": "lowest",
+    "boost": "on",
+    "idle-limit": "all",
+    "congestion-control": "reno",
+    "receive-buffer-limit": 4096,
+    "transmit-buffer-limit": "1MiB",
+    "tcp-receive-memory": [1, 2, 3],
+    "tcp-transmit-memory": "4096 4096 4096",
+    "tcp-memory": "1 2 3",
+    "backlog": 1,
+    "busy-polling": 0,
+    "mtu-probing": "off",
+    "command": {"read": ["dial"], "write": ["dial", "{level}"], "level": "slow"},
+    "feature.tx-udp-segmentation": "on",
+    "net.ipv4.tcp_sack": 0,
+    "boot-lines": {"file": "/boot/config", "level": []},
+    "kernel": {"file": "/boot/choice-once", "level": "6.1.0-dome"},
 }
 HOSTILE: list[Any] = [
-    None, True, {}, [], [[]], {"": ""}, {"level": {"level": 1}}, "", " ", "\n", "\0", "-1", -1, 10**30, 1.5,
-    float("nan"), float("inf"), "9" * 5000, "../../etc/shadow", "/etc/shadow", "; reboot", "$(reboot)", "`reboot`",
-    "a b\nc", "\x1b[2J", "٣", "--help", "on\n", "default limit=1", "198.18.0.0/15", "10.0.0.1/24", "198.18.0.1",
-    "fe80::1%eth0/64", "2001:2::1/0", {"rx-usecs": "x"}, {"no-such-word": 1}, "rx-usecs", ["a", None], [1, 2], "3 2 1",
-    "0-", "-0", "5-2", "1GHz; x", "forced", "forced forced", "1Tbit/s", {"read": [], "write": [], "level": 1},
-    {"read": ["x"], "write": ["x"], "level": "y"}, {"read": ["x"], "write": ["{level}"], "level": "y"},
-    {"read": ["x"], "write": ["x", "{level}"], "level": "y\nz"}, {"read": "x", "write": ["x", "{level}"], "level": "y"},
+    None,
+    True,
+    {},
+    [],
+    [[]],
+    {"": ""},
+    {"level": {"level": 1}},
+    "",
+    " ",
+    "\n",
+    "\0",
+    "-1",
+    -1,
+    10**30,
+    1.5,
+    float("nan"),
+    float("inf"),
+    "9" * 5000,
+    "../../etc/shadow",
+    "/etc/shadow",
+    "; reboot",
+    "$(reboot)",
+    "`reboot`",
+    "a b\nc",
+    "\x1b[2J",
+    "٣",
+    "--help",
+    "on\n",
+    "default limit=1",
+    "198.18.0.0/15",
+    "10.0.0.1/24",
+    "198.18.0.1",
+    "fe80::1%eth0/64",
+    "2001:2::1/0",
+    {"rx-usecs": "x"},
+    {"no-such-word": 1},
+    "rx-usecs",
+    ["a", None],
+    [1, 2],
+    "3 2 1",
+    "0-",
+    "-0",
+    "5-2",
+    "1GHz; x",
+    "forced",
+    "forced forced",
+    "1Tbit/s",
+    {"read": [], "write": [], "level": 1},
+    {"read": ["x"], "write": ["x"], "level": "y"},
+    {"read": ["x"], "write": ["{level}"], "level": "y"},
+    {"read": ["x"], "write": ["x", "{level}"], "level": "y\nz"},
+    {"read": "x", "write": ["x", "{level}"], "level": "y"},
     {"read": ["x\0"], "write": ["x", "{level}"], "level": "y"},
     {"read": ["x"], "write": ["x", "{level}"], "level": "y", "wait_s": -1},
     {"read": ["x"], "write": ["x", "{level}"], "level": "y", "shell": True},
@@ -60,11 +131,23 @@ def state_of(kernel: FakeKernel) -> Any:
     """All of the double that a setting may change, as a text; the order of addresses does not count."""
     addresses = {index: sorted(each["address"] for each in held) for index, held in kernel.addresses_by_index.items()}
     tables = {f"{name} {table.get}": words for (name, table), words in kernel.tables.items()}
-    return copy.deepcopy([kernel.files, kernel.links_by_name, addresses, kernel.qdiscs_by_index, tables,
-                          kernel.features_by_name, kernel.link_settings_by_name, kernel.keepsakes,
-                          {index: held for index, held in kernel.neighbours_by_index.items() if held},
-                          kernel.boot.files, kernel.boot.armed, kernel.boot.commands,
-                          kernel.programs["dial"](["dial"]).output])
+    return copy.deepcopy(
+        [
+            kernel.files,
+            kernel.links_by_name,
+            addresses,
+            kernel.qdiscs_by_index,
+            tables,
+            kernel.features_by_name,
+            kernel.link_settings_by_name,
+            kernel.keepsakes,
+            {index: held for index, held in kernel.neighbours_by_index.items() if held},
+            kernel.boot.files,
+            kernel.boot.armed,
+            kernel.boot.commands,
+            kernel.programs["dial"](["dial"]).output,
+        ]
+    )
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -110,9 +193,13 @@ def test_hostile_values_are_refused_in_one_printable_line_or_are_levels_without_
 
 
 @pytest.mark.parametrize("name", NAMES)
-@given(value=st.recursive(st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
-                          lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner,
-                                                                                      max_size=3), max_leaves=5))
+@given(
+    value=st.recursive(
+        st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+        lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+        max_leaves=5,
+    )
+)
 @settings(max_examples=40)
 def test_any_value_at_all_gets_an_answer_and_never_an_exception(name: str, value: Any) -> None:
     problem = CATALOGUE[name].problem_with(value)
@@ -227,8 +314,11 @@ def test_any_sequence_of_settings_ends_as_it_began(steps: list[tuple[str, bool]]
     as_found = state_of(kernel)
     places: dict[str, Any] = {}
     changed: list[str] = []
-    levels = {(name, example): example_for(name, known[name].example) if example else OTHER_LEVELS[name]
-              for name in NAMES for example in (True, False)}
+    levels = {
+        (name, example): example_for(name, known[name].example) if example else OTHER_LEVELS[name]
+        for name in NAMES
+        for example in (True, False)
+    }
     for name, example in steps:  # the first before-value of a place wins, as on a host
         if name not in places:
             places[name] = known[name].read(target_of(known[name]), levels[name, example])
@@ -245,15 +335,32 @@ def test_any_sequence_of_settings_ends_as_it_began(steps: list[tuple[str, bool]]
 
 
 def test_settings_that_depend_on_each_other_are_ordered_and_the_others_stay() -> None:
-    uses = [{"setting": name} for name in ("mtu", "governor", "segmentation-offload", "checksum-offload",
-                                           "receive-ring", "feature.rx-gro", "command", "channels")]
+    uses = [
+        {"setting": name}
+        for name in (
+            "mtu",
+            "governor",
+            "segmentation-offload",
+            "checksum-offload",
+            "receive-ring",
+            "feature.rx-gro",
+            "command",
+            "channels",
+        )
+    ]
     ordered = [use["setting"] for use in in_order(uses, CATALOGUE)]
     assert sorted(ordered) == sorted(use["setting"] for use in uses)
-    for first, then in (("receive-ring", "mtu"), ("checksum-offload", "segmentation-offload"),
-                        ("channels", "receive-ring"), ("feature.rx-gro", "mtu")):
+    for first, then in (
+        ("receive-ring", "mtu"),
+        ("checksum-offload", "segmentation-offload"),
+        ("channels", "receive-ring"),
+        ("feature.rx-gro", "mtu"),
+    ):
         assert ordered.index(first) < ordered.index(then)
-    assert [use["setting"] for use in in_order([{"setting": "governor"}, {"setting": "command"}], CATALOGUE)] == \
-        ["governor", "command"]
+    assert [use["setting"] for use in in_order([{"setting": "governor"}, {"setting": "command"}], CATALOGUE)] == [
+        "governor",
+        "command",
+    ]
 
 
 def test_no_circle_of_dependencies_among_all_settings() -> None:
@@ -265,9 +372,25 @@ def test_no_circle_of_dependencies_among_all_settings() -> None:
     assert all(name in CATALOGUE or name.endswith("*") for each in CATALOGUE.values() for name in each.after)
 
 
-@pytest.mark.parametrize("name", ["feature.", "feature.TX", "feature.a/b", "net", "net.", "net.ipv4", "net.ipv4.",
-                                  "net..x.y", "net/../kernel/panic", "net.ipv4.a b", "network.x.y", "net.ipv4.x\n",
-                                  "nope", ""])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "feature.",
+        "feature.TX",
+        "feature.a/b",
+        "net",
+        "net.",
+        "net.ipv4",
+        "net.ipv4.",
+        "net..x.y",
+        "net/../kernel/panic",
+        "net.ipv4.a b",
+        "network.x.y",
+        "net.ipv4.x\n",
+        "nope",
+        "",
+    ],
+)
 def test_a_name_that_is_none_is_no_setting(name: str) -> None:
     assert name not in CATALOGUE
     with pytest.raises(KeyError):

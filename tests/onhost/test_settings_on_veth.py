@@ -50,33 +50,71 @@ def qdisc() -> str:
 ON_VETH: dict[str, tuple[str, Any, Any, Any]] = {
     "mtu": ("mtu", 9000, lambda: ip_link("mtu"), 9000),
     "queue length": ("transmit-queue-length", 77, lambda: ip_link("txqlen"), 77),
-    "segmentation": ("segmentation-offload", "off", lambda: [ethtool_feature(name) for name in (
-        "tx-tcp-segmentation", "tx-tcp6-segmentation", "generic-segmentation-offload", "tx-udp-segmentation")],
-        ["off"] * 4),
+    "segmentation": (
+        "segmentation-offload",
+        "off",
+        lambda: [
+            ethtool_feature(name)
+            for name in (
+                "tx-tcp-segmentation",
+                "tx-tcp6-segmentation",
+                "generic-segmentation-offload",
+                "tx-udp-segmentation",
+            )
+        ],
+        ["off"] * 4,
+    ),
     "coalescing": ("receive-coalescing", "on", lambda: ethtool_feature("generic-receive-offload"), "on"),
-    "checksums": ("checksum-offload", "off", lambda: [ethtool_feature(name) for name in (
-        "tx-checksum-ip-generic", "rx-checksumming")], ["off", "off"]),
+    "checksums": (
+        "checksum-offload",
+        "off",
+        lambda: [ethtool_feature(name) for name in ("tx-checksum-ip-generic", "rx-checksumming")],
+        ["off", "off"],
+    ),
     "scatter-gather": ("scatter-gather", "off", lambda: ethtool_feature("tx-scatter-gather"), "off"),
     "one feature": ("feature.tx-udp-segmentation", "off", lambda: ethtool_feature("tx-udp-segmentation"), "off"),
-    "channels": ("channels", 2, lambda: run(f"ethtool -l {NEAR}").split("Current")[1].split()[3:7],
-                 ["2", "TX:", "2", "Other:"]),
+    "channels": (
+        "channels",
+        2,
+        lambda: run(f"ethtool -l {NEAR}").split("Current")[1].split()[3:7],
+        ["2", "TX:", "2", "Other:"],
+    ),
     "pfifo": ("queueing", "pfifo limit=77", qdisc, "limit 77p"),
     "bfifo": ("queueing", "bfifo limit=70000", qdisc, "bfifo"),
     "pfifo_fast": ("queueing", "pfifo_fast", qdisc, "pfifo_fast"),
     "receive steering": ("receive-steering", "all", lambda: sys_file("queues/rx-0/rps_cpus"), "3"),
     "transmit steering": ("transmit-steering", 1, lambda: sys_file("queues/tx-0/xps_cpus"), "2"),
     "congestion": ("congestion-control", "reno", lambda: run("sysctl -n net.ipv4.tcp_congestion_control"), "reno\n"),
-    "receive memory": ("tcp-receive-memory", "4096 87380 1000000", lambda: run("sysctl -n net.ipv4.tcp_rmem").split(),
-                       ["4096", "87380", "1000000"]),
-    "transmit memory": ("tcp-transmit-memory", [4096, 8192, 16384], lambda: run("sysctl -n net.ipv4.tcp_wmem").split(),
-                        ["4096", "8192", "16384"]),
+    "receive memory": (
+        "tcp-receive-memory",
+        "4096 87380 1000000",
+        lambda: run("sysctl -n net.ipv4.tcp_rmem").split(),
+        ["4096", "87380", "1000000"],
+    ),
+    "transmit memory": (
+        "tcp-transmit-memory",
+        [4096, 8192, 16384],
+        lambda: run("sysctl -n net.ipv4.tcp_wmem").split(),
+        ["4096", "8192", "16384"],
+    ),
     "probing": ("mtu-probing", "always", lambda: run("sysctl -n net.ipv4.tcp_mtu_probing"), "2\n"),
     "any parameter": ("net.ipv4.tcp_sack", 0, lambda: run("sysctl -n net.ipv4.tcp_sack"), "0\n"),
-    "interface parameter": (f"net.ipv6.conf.{NEAR}.hop_limit", 33,
-                            lambda: run(f"sysctl -n net.ipv6.conf.{NEAR}.hop_limit"), "33\n"),
-    "test addresses": ("test-address", ["198.18.0.11/24", "2001:2::11/64"],
-                       lambda: sorted(each["local"] for each in json.loads(run(f"ip -j address show dev {NEAR}"))[0]
-                                      ["addr_info"] if each["scope"] == "global"), ["198.18.0.11", "2001:2::11"]),
+    "interface parameter": (
+        f"net.ipv6.conf.{NEAR}.hop_limit",
+        33,
+        lambda: run(f"sysctl -n net.ipv6.conf.{NEAR}.hop_limit"),
+        "33\n",
+    ),
+    "test addresses": (
+        "test-address",
+        ["198.18.0.11/24", "2001:2::11/64"],
+        lambda: sorted(
+            each["local"]
+            for each in json.loads(run(f"ip -j address show dev {NEAR}"))[0]["addr_info"]
+            if each["scope"] == "global"
+        ),
+        ["198.18.0.11", "2001:2::11"],
+    ),
 }
 
 
@@ -162,9 +200,20 @@ def test_any_sequence_on_a_real_interface_ends_as_it_began(steps: list[int]) -> 
 
 def refuse_the_machines_own() -> dict[str, str]:
     make_pair()
-    levels = {"backlog": 5000, "tcp-memory": "1 2 3", "busy-polling": 50, "receive-buffer-limit": "16MiB",
-              "transmit-buffer-limit": "16MiB", "flow-steering": 512, "interrupt-cores": 0, "idle-limit": 0,
-              "governor": "performance", "boost": "off", "least-frequency": "1GHz", "greatest-frequency": "1GHz"}
+    levels = {
+        "backlog": 5000,
+        "tcp-memory": "1 2 3",
+        "busy-polling": 50,
+        "receive-buffer-limit": "16MiB",
+        "transmit-buffer-limit": "16MiB",
+        "flow-steering": 512,
+        "interrupt-cores": 0,
+        "idle-limit": 0,
+        "governor": "performance",
+        "boost": "off",
+        "least-frequency": "1GHz",
+        "greatest-frequency": "1GHz",
+    }
     said = {}
     for name, level in levels.items():
         setting = CATALOGUE[name]
@@ -177,9 +226,14 @@ def refuse_the_machines_own() -> dict[str, str]:
 
 
 def test_what_belongs_to_the_machine_below_is_refused_in_a_namespace_and_stays() -> None:
-    machine = ["/proc/sys/net/core/netdev_max_backlog", "/proc/sys/net/ipv4/tcp_mem", "/proc/sys/net/core/busy_poll",
-               "/proc/sys/net/core/rmem_max", "/proc/sys/net/core/rps_sock_flow_entries",
-               *map(str, Path("/sys/devices/system/cpu").glob("cpu*/cpuidle/state*/disable"))]
+    machine = [
+        "/proc/sys/net/core/netdev_max_backlog",
+        "/proc/sys/net/ipv4/tcp_mem",
+        "/proc/sys/net/core/busy_poll",
+        "/proc/sys/net/core/rmem_max",
+        "/proc/sys/net/core/rps_sock_flow_entries",
+        *map(str, Path("/sys/devices/system/cpu").glob("cpu*/cpuidle/state*/disable")),
+    ]
     found = {path: Path(path).read_text() for path in machine}
     said = in_own_namespace(refuse_the_machines_own)
     assert {path: Path(path).read_text() for path in machine} == found
@@ -250,10 +304,22 @@ def test_a_discipline_that_was_there_comes_back_with_its_number_and_limit() -> N
 
 def ask_for_what_veth_has_not() -> dict[str, str]:
     make_pair()
-    return {name: CATALOGUE[name].check(NEAR, level) for name, level in {
-        "receive-ring": 512, "interrupt-coalescing": "rx-usecs=5", "pause-frames": "off", "speed": "1Gbit/s",
-        "energy-efficient-ethernet": "off", "channels": 64, "feature.no-such-thing": "on", "feature.rx-all": "on",
-        "mtu": 65536, "net.ipv4.no_such_thing": 1, "queueing": "fq"}.items()}
+    return {
+        name: CATALOGUE[name].check(NEAR, level)
+        for name, level in {
+            "receive-ring": 512,
+            "interrupt-coalescing": "rx-usecs=5",
+            "pause-frames": "off",
+            "speed": "1Gbit/s",
+            "energy-efficient-ethernet": "off",
+            "channels": 64,
+            "feature.no-such-thing": "on",
+            "feature.rx-all": "on",
+            "mtu": 65536,
+            "net.ipv4.no_such_thing": 1,
+            "queueing": "fq",
+        }.items()
+    }
 
 
 def test_what_a_driver_has_not_is_said_in_a_sentence() -> None:

@@ -38,25 +38,47 @@ def tree(top: Path, files: dict[str, str], links: dict[str, str] | None = None) 
 
 def card_files(slot: str = "0000:02:00.0", kind: str = "0x020000") -> dict[str, str]:
     base = f"sys/bus/pci/devices/{slot}"
-    return {f"{base}/class": f"{kind}\n", f"{base}/vendor": "0xabcd\n", f"{base}/device": "0x0010\n",
-            f"{base}/modalias": ALIAS + "\n"}
+    return {
+        f"{base}/class": f"{kind}\n",
+        f"{base}/vendor": "0xabcd\n",
+        f"{base}/device": "0x0010\n",
+        f"{base}/modalias": ALIAS + "\n",
+    }
 
 
 def test_a_card_without_a_driver_is_found_with_the_module_that_claims_it(tmp_path: Path) -> None:
-    roots = tree(tmp_path, {
-        **card_files(), f"modules/{RELEASE}/modules.alias":
-        "# Aliases\nalias pci:v0000ABCDd00000010sv*sd*bc*sc*i* oldcard\n"
-        "alias pci:v0000ABCDd00000011sv*sd*bc*sc*i* newcard\nalias usb:vABCDp0001d*dc*dsc*dp*ic*isc*ip*in* usbcard\n"})
-    assert read_cards(roots, RELEASE) == [{
-        "slot": "0000:02:00.0", "ids": "abcd:0010", "driver": "", "interfaces": [], "modules": ["oldcard"],
-        "other_kernels": {}, "options": {"oldcard": ""}}]
+    roots = tree(
+        tmp_path,
+        {
+            **card_files(),
+            f"modules/{RELEASE}/modules.alias": "# Aliases\nalias pci:v0000ABCDd00000010sv*sd*bc*sc*i* oldcard\n"
+            "alias pci:v0000ABCDd00000011sv*sd*bc*sc*i* newcard\n"
+            "alias usb:vABCDp0001d*dc*dsc*dp*ic*isc*ip*in* usbcard\n",
+        },
+    )
+    assert read_cards(roots, RELEASE) == [
+        {
+            "slot": "0000:02:00.0",
+            "ids": "abcd:0010",
+            "driver": "",
+            "interfaces": [],
+            "modules": ["oldcard"],
+            "other_kernels": {},
+            "options": {"oldcard": ""},
+        }
+    ]
 
 
 def test_a_module_that_only_another_kernel_has_is_named_with_what_this_one_was_configured(tmp_path: Path) -> None:
-    roots = tree(tmp_path, {
-        **card_files(), f"modules/{RELEASE}/modules.alias": "",
-        "modules/6.1.0-full/modules.alias": "alias pci:v0000ABCDd00000010sv*sd*bc*sc*i* old-card\n",
-        f"boot/config-{RELEASE}": "CONFIG_PCI=y\n# CONFIG_OLD_CARD is not set\nCONFIG_NEWCARD=m\n"})
+    roots = tree(
+        tmp_path,
+        {
+            **card_files(),
+            f"modules/{RELEASE}/modules.alias": "",
+            "modules/6.1.0-full/modules.alias": "alias pci:v0000ABCDd00000010sv*sd*bc*sc*i* old-card\n",
+            f"boot/config-{RELEASE}": "CONFIG_PCI=y\n# CONFIG_OLD_CARD is not set\nCONFIG_NEWCARD=m\n",
+        },
+    )
     card = read_cards(roots, RELEASE)[0]
     assert card["other_kernels"] == {"6.1.0-full": ["old-card"]}
     assert card["options"] == {"old-card": "off"}
@@ -66,36 +88,64 @@ def test_a_module_that_only_another_kernel_has_is_named_with_what_this_one_was_c
 
 
 def test_a_module_that_is_built_in_claims_too(tmp_path: Path) -> None:
-    roots = tree(tmp_path, {f"modules/{RELEASE}/modules.builtin.modinfo":
-                            "oldcard.license=GPL\0oldcard.alias=pci:v0000ABCDd00000010*\0x.alias=pci:v0000ABCDd0001*\0"})
+    roots = tree(
+        tmp_path,
+        {
+            f"modules/{RELEASE}/modules.builtin.modinfo": "oldcard.license=GPL\0oldcard.alias=pci:v0000ABCDd00000010*\0"
+            "x.alias=pci:v0000ABCDd0001*\0"
+        },
+    )
     assert modules_that_claim(roots, RELEASE, ALIAS) == ["oldcard"]
 
 
 def test_a_card_with_driver_and_interface_and_other_devices_are_told_apart(tmp_path: Path) -> None:
-    roots = tree(tmp_path, {**card_files(), **card_files("0000:03:00.0", "0x010802"),
-                            "sys/bus/pci/devices/0000:02:00.0/net/eth1/mtu": "1500\n"},
-                 {"sys/bus/pci/devices/0000:02:00.0/driver": "../../drivers/oldcard"})
+    roots = tree(
+        tmp_path,
+        {
+            **card_files(),
+            **card_files("0000:03:00.0", "0x010802"),
+            "sys/bus/pci/devices/0000:02:00.0/net/eth1/mtu": "1500\n",
+        },
+        {"sys/bus/pci/devices/0000:02:00.0/driver": "../../drivers/oldcard"},
+    )
     assert [(card["driver"], card["interfaces"]) for card in read_cards(roots, RELEASE)] == [("oldcard", ["eth1"])]
 
 
 def test_an_interface_on_a_device_on_top_of_the_card_counts(tmp_path: Path) -> None:
-    roots = tree(tmp_path, {**card_files(), "sys/bus/pci/devices/0000:02:00.0/virtio0/net/eth0/mtu": "1500\n"},
-                 {"sys/bus/pci/devices/0000:02:00.0/driver": "../../drivers/virtio-pci"})
+    roots = tree(
+        tmp_path,
+        {**card_files(), "sys/bus/pci/devices/0000:02:00.0/virtio0/net/eth0/mtu": "1500\n"},
+        {"sys/bus/pci/devices/0000:02:00.0/driver": "../../drivers/virtio-pci"},
+    )
     assert read_cards(roots, RELEASE)[0]["interfaces"] == ["eth0"]
 
 
-@pytest.mark.parametrize(("files", "expected"), [
-    ({"devices/pci0/0000:02:00.0/current_link_speed": "2.5 GT/s PCIe\n",
-      "devices/pci0/0000:02:00.0/current_link_width": "1\n",
-      "devices/pci0/0000:02:00.0/max_link_speed": "5.0 GT/s PCIe\n",
-      "devices/pci0/0000:02:00.0/max_link_width": "4\n", "devices/pci0/0000:02:00.0/net/eth1/mtu": "1500\n"},
-     {"kind": "pcie", "speed": "2.5 GT/s PCIe", "width": 1, "best_speed": "5.0 GT/s PCIe", "best_width": 4}),
-    ({"devices/usb1/1-1/speed": "5000\n", "devices/usb1/1-1/busnum": "1\n",
-      "devices/usb1/1-1/1-1:1.0/net/eth1/mtu": "1\n"},
-     {"kind": "usb", "mbit_s": 5000}),
-])
-def test_the_bus_of_an_interface_is_found_above_its_device(tmp_path: Path, files: dict[str, str],
-                                                           expected: dict[str, Any]) -> None:
+@pytest.mark.parametrize(
+    ("files", "expected"),
+    [
+        (
+            {
+                "devices/pci0/0000:02:00.0/current_link_speed": "2.5 GT/s PCIe\n",
+                "devices/pci0/0000:02:00.0/current_link_width": "1\n",
+                "devices/pci0/0000:02:00.0/max_link_speed": "5.0 GT/s PCIe\n",
+                "devices/pci0/0000:02:00.0/max_link_width": "4\n",
+                "devices/pci0/0000:02:00.0/net/eth1/mtu": "1500\n",
+            },
+            {"kind": "pcie", "speed": "2.5 GT/s PCIe", "width": 1, "best_speed": "5.0 GT/s PCIe", "best_width": 4},
+        ),
+        (
+            {
+                "devices/usb1/1-1/speed": "5000\n",
+                "devices/usb1/1-1/busnum": "1\n",
+                "devices/usb1/1-1/1-1:1.0/net/eth1/mtu": "1\n",
+            },
+            {"kind": "usb", "mbit_s": 5000},
+        ),
+    ],
+)
+def test_the_bus_of_an_interface_is_found_above_its_device(
+    tmp_path: Path, files: dict[str, str], expected: dict[str, Any]
+) -> None:
     roots = tree(tmp_path, {f"sys/{path}": text for path, text in files.items()})
     device = next(path for path in (tmp_path / "sys").rglob("net") if path.is_dir())
     (tmp_path / "sys/class/net/eth1").mkdir(parents=True)
@@ -119,18 +169,28 @@ def test_kernel_configuration_is_read_from_each_place_it_can_be(tmp_path: Path) 
 def test_the_machine_is_read_in_the_kernels_units(tmp_path: Path) -> None:
     """kHz, thousandths of a degree, kibibytes (check-values 8.3, 8.7)."""
     cpu = "sys/devices/system/cpu"
-    roots = tree(tmp_path, {
-        "proc/meminfo": "MemTotal:        8000000 kB\nMemFree: 1 kB\n",
-        "proc/cpuinfo": "processor\t: 0\nModel\t\t: a board\n",
-        "proc/cmdline": "quiet isolcpus=3\n", f"{cpu}/cpufreq/policy0/scaling_governor": "powersave\n",
-        f"{cpu}/cpufreq/policy0/affected_cpus": "0 1\n", f"{cpu}/cpufreq/policy0/scaling_max_freq": "1200000\n",
-        f"{cpu}/cpufreq/policy0/cpuinfo_max_freq": "1800000\n", f"{cpu}/cpufreq/policy0/scaling_driver": "slow-dt\n",
-        f"{cpu}/cpu0/thermal_throttle/core_throttle_count": "3\n", "sys/class/thermal/thermal_zone0/temp": "45000\n",
-        "sys/class/thermal/thermal_zone0/trip_point_0_type": "passive\n",
-        "sys/class/thermal/thermal_zone0/trip_point_0_temp": "85000\n",
-        "sys/class/thermal/thermal_zone0/trip_point_1_type": "critical\n",
-        "sys/class/thermal/thermal_zone0/trip_point_1_temp": "110000\n", "sys/class/hwmon/hwmon0/name": "rail\n",
-        "sys/class/hwmon/hwmon0/in0_lcrit_alarm": "1\n", "sys/class/hwmon/hwmon0/in1_lcrit_alarm": "0\n"})
+    roots = tree(
+        tmp_path,
+        {
+            "proc/meminfo": "MemTotal:        8000000 kB\nMemFree: 1 kB\n",
+            "proc/cpuinfo": "processor\t: 0\nModel\t\t: a board\n",
+            "proc/cmdline": "quiet isolcpus=3\n",
+            f"{cpu}/cpufreq/policy0/scaling_governor": "powersave\n",
+            f"{cpu}/cpufreq/policy0/affected_cpus": "0 1\n",
+            f"{cpu}/cpufreq/policy0/scaling_max_freq": "1200000\n",
+            f"{cpu}/cpufreq/policy0/cpuinfo_max_freq": "1800000\n",
+            f"{cpu}/cpufreq/policy0/scaling_driver": "slow-dt\n",
+            f"{cpu}/cpu0/thermal_throttle/core_throttle_count": "3\n",
+            "sys/class/thermal/thermal_zone0/temp": "45000\n",
+            "sys/class/thermal/thermal_zone0/trip_point_0_type": "passive\n",
+            "sys/class/thermal/thermal_zone0/trip_point_0_temp": "85000\n",
+            "sys/class/thermal/thermal_zone0/trip_point_1_type": "critical\n",
+            "sys/class/thermal/thermal_zone0/trip_point_1_temp": "110000\n",
+            "sys/class/hwmon/hwmon0/name": "rail\n",
+            "sys/class/hwmon/hwmon0/in0_lcrit_alarm": "1\n",
+            "sys/class/hwmon/hwmon0/in1_lcrit_alarm": "0\n",
+        },
+    )
     machine = read_machine(roots, RELEASE)
     assert machine["memory_bytes"] == 8_000_000 * 1024
     assert machine["processor"] == "a board"
@@ -152,13 +212,20 @@ def test_a_machine_that_tells_nothing_is_read_too(tmp_path: Path) -> None:
 
 
 def test_services_filters_tracking_and_missing_firmware_are_read(tmp_path: Path) -> None:
-    roots = tree(tmp_path, {
-        "proc/1/comm": "init\n", "proc/7/comm": "irqbalance\n", "proc/8/comm": "NetworkManager\n",
-        "proc/sys/net/netfilter/nf_conntrack_count": "12\n", "proc/net/ip_tables_names": "filter\nnat\n",
-        "proc/modules": "nf_tables 1 1 - Live 0x0\nveth 1 0 - Live 0x0\n",
-        "kmsg": "4,1,1,-;oldcard 0000:02:00.0: firmware: failed to load oldcard/start.bin (-2)\n"
-                "4,2,2,-;newcard 0000:03:00.0: Direct firmware load for newcard/a.fw failed with error -2\n"
-                "6,3,3,-;eth1: link up\n"})
+    roots = tree(
+        tmp_path,
+        {
+            "proc/1/comm": "init\n",
+            "proc/7/comm": "irqbalance\n",
+            "proc/8/comm": "NetworkManager\n",
+            "proc/sys/net/netfilter/nf_conntrack_count": "12\n",
+            "proc/net/ip_tables_names": "filter\nnat\n",
+            "proc/modules": "nf_tables 1 1 - Live 0x0\nveth 1 0 - Live 0x0\n",
+            "kmsg": "4,1,1,-;oldcard 0000:02:00.0: firmware: failed to load oldcard/start.bin (-2)\n"
+            "4,2,2,-;newcard 0000:03:00.0: Direct firmware load for newcard/a.fw failed with error -2\n"
+            "6,3,3,-;eth1: link up\n",
+        },
+    )
     activity = read_activity(roots, [])
     assert set(activity["services"]) == {"irqbalance", "NetworkManager"}
     assert activity["connection_tracking"] == 12
@@ -169,8 +236,15 @@ def test_services_filters_tracking_and_missing_firmware_are_read(tmp_path: Path)
 def test_errors_that_count_up_while_one_looks_are_told_from_old_ones(tmp_path: Path) -> None:
     """The tree stands still but for one counter, which is written to while the survey watches."""
     base = "sys/class/net/eth1/statistics"
-    roots = tree(tmp_path, {f"{base}/rx_bytes": "1\n", f"{base}/tx_bytes": "1\n", f"{base}/rx_crc_errors": "7\n",
-                            f"{base}/tx_errors": "2\n"})
+    roots = tree(
+        tmp_path,
+        {
+            f"{base}/rx_bytes": "1\n",
+            f"{base}/tx_bytes": "1\n",
+            f"{base}/rx_crc_errors": "7\n",
+            f"{base}/tx_errors": "2\n",
+        },
+    )
     assert read_activity(roots, ["eth1"])["new_errors"] == {}
     rising = threading.Timer(0.1, lambda: Path(roots.sys, "class/net/eth1/statistics/rx_crc_errors").write_text("10\n"))
     rising.start()
@@ -197,8 +271,9 @@ def test_a_survey_needs_no_privilege() -> None:
     assert theirs["uid"] != 0
     for part in ("machine_depth", "cards"):
         assert theirs[part] == ours[part]
-    assert [each["features"] for each in theirs["interfaces"] if not each["loopback"]] == \
-        [each["features"] for each in ours["interfaces"] if not each["loopback"]]
+    assert [each["features"] for each in theirs["interfaces"] if not each["loopback"]] == [
+        each["features"] for each in ours["interfaces"] if not each["loopback"]
+    ]
 
 
 def survey_changes_nothing() -> tuple[str, str, dict[str, Any]]:
@@ -212,8 +287,11 @@ def survey_changes_nothing() -> tuple[str, str, dict[str, Any]]:
 @pytest.mark.lab
 def test_a_survey_changes_nothing_and_does_not_show_the_machine_below() -> None:
     before, after, survey = in_own_namespace(survey_changes_nothing)
-    stable = [line for line in zip(before.splitlines(), after.splitlines(), strict=True)
-              if "valid_lft" not in line[0] and "tentative" not in line[0]]
+    stable = [
+        line
+        for line in zip(before.splitlines(), after.splitlines(), strict=True)
+        if "valid_lft" not in line[0] and "tentative" not in line[0]
+    ]
     assert [line for line in stable if line[0] != line[1]] == []
     assert survey["cards"] == []
     assert {each["name"] for each in survey["interfaces"]} == {"lo", "near0", "far0"}
@@ -221,9 +299,17 @@ def test_a_survey_changes_nothing_and_does_not_show_the_machine_below() -> None:
 
 def test_errors_are_counted_and_zeros_left_out(tmp_path: Path) -> None:
     base = "sys/class/net/eth1"
-    roots = tree(tmp_path, {f"{base}/statistics/rx_crc_errors": "7\n", f"{base}/statistics/rx_errors": "0\n",
-                            f"{base}/carrier_changes": "3\n", f"{base}/queues/rx-0/rps_cpus": "00\n",
-                            f"{base}/queues/rx-1/rps_cpus": "0f\n", f"{base}/queues/tx-0/xps_cpus": "0\n"})
+    roots = tree(
+        tmp_path,
+        {
+            f"{base}/statistics/rx_crc_errors": "7\n",
+            f"{base}/statistics/rx_errors": "0\n",
+            f"{base}/carrier_changes": "3\n",
+            f"{base}/queues/rx-0/rps_cpus": "00\n",
+            f"{base}/queues/rx-1/rps_cpus": "0f\n",
+            f"{base}/queues/tx-0/xps_cpus": "0\n",
+        },
+    )
     depth = read_interface_depths(roots, ["eth1"])["eth1"]
     assert depth["errors"] == {"rx_crc_errors": 7, "carrier_changes": 3}
     assert depth["queues"] == {"receive": 2, "transmit": 1, "steered": True}

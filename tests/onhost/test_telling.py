@@ -19,9 +19,19 @@ WINDOW = Window(0, S, 3601 * S, 3602 * S, 3604 * S, 3612 * S)
 
 
 def _series(streams: int = 1) -> FlowSeries:
-    pair = read_args({"token": "00" * 32, "interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.2", "family": 4,
-                      "ports": [20000, 20001], "mtu": 1500,
-                      "flows": [{"way": "transmit", "transport": "tcp", "streams": streams}]}, serving=True)
+    pair = read_args(
+        {
+            "token": "00" * 32,
+            "interface": "lo",
+            "local": "127.0.0.1",
+            "peer": "127.0.0.2",
+            "family": 4,
+            "ports": [20000, 20001],
+            "mtu": 1500,
+            "flows": [{"way": "transmit", "transport": "tcp", "streams": streams}],
+        },
+        serving=True,
+    )
     return FlowSeries(pair.flows[0], "receive", WINDOW)
 
 

@@ -28,7 +28,10 @@ def test_a_value_is_a_few_words_and_never_a_structure(value: object) -> None:
 def test_leaves_are_the_single_values_that_differ() -> None:
     before = {"a": {"b": 1, "c": 2}, "d": 3}
     assert list(leaves(before, {"a": {"b": 1, "c": 5}, "e": 4})) == [
-        (("a", "c"), 2, 5), (("d",), 3, None), (("e",), None, 4)]
+        (("a", "c"), 2, 5),
+        (("d",), 3, None),
+        (("e",), None, 4),
+    ]
 
 
 def test_many_lines_end_with_how_many_were_left_out() -> None:
@@ -39,9 +42,12 @@ def test_many_lines_end_with_how_many_were_left_out() -> None:
 
 def _settings_differ() -> dict[str, list[dict[str, str]]]:
     make_pair()
-    changes = {"mtu": f"ip link set dev {NEAR} mtu 4000", "transmit-queue-length": f"ip link set {NEAR} txqueuelen 77",
-               "segmentation-offload": f"ethtool -K {NEAR} tx-tcp-segmentation off",
-               "queueing": f"tc qdisc replace dev {NEAR} root pfifo limit 77"}
+    changes = {
+        "mtu": f"ip link set dev {NEAR} mtu 4000",
+        "transmit-queue-length": f"ip link set {NEAR} txqueuelen 77",
+        "segmentation-offload": f"ethtool -K {NEAR} tx-tcp-segmentation off",
+        "queueing": f"tc qdisc replace dev {NEAR} root pfifo limit 77",
+    }
     found = {}
     for name, change in changes.items():
         setting = CATALOGUE[name]
@@ -68,10 +74,15 @@ def test_the_command_of_every_line_puts_right_what_its_line_names() -> None:
 def _image_differs() -> list[dict[str, str]]:
     make_pair()
     before = take_image([NEAR])
-    for words in (f"ip link set dev {NEAR} mtu 4000", f"ip address add 198.18.7.1/24 dev {NEAR}",
-                  f"ip neighbour add 198.18.7.9 lladdr 02:00:00:00:00:09 dev {NEAR}",
-                  f"ip route add 198.18.9.0/24 dev {NEAR}", "sysctl -qw net.ipv4.tcp_sack=0",
-                  f"ethtool -K {NEAR} tx-tcp-segmentation off", f"tc qdisc replace dev {NEAR} root pfifo"):
+    for words in (
+        f"ip link set dev {NEAR} mtu 4000",
+        f"ip address add 198.18.7.1/24 dev {NEAR}",
+        f"ip neighbour add 198.18.7.9 lladdr 02:00:00:00:00:09 dev {NEAR}",
+        f"ip route add 198.18.9.0/24 dev {NEAR}",
+        "sysctl -qw net.ipv4.tcp_sack=0",
+        f"ethtool -K {NEAR} tx-tcp-segmentation off",
+        f"tc qdisc replace dev {NEAR} root pfifo",
+    ):
         run(words)
     found = differences(before, take_image([NEAR]), [])
     return [entry["told"] for entry in found["other"]]

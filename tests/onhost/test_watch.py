@@ -120,8 +120,9 @@ def test_a_device_without_interrupts_of_its_own_has_those_of_the_bus_it_hangs_on
 
 
 def test_the_busiest_core_is_named_by_its_number(kernel: KernelFiles):
-    summary = _watched(kernel, lambda: (kernel.run_for(1, idle=80, user=20),
-                                        kernel.run_for(3, idle=10, softirq=60, system=30)))
+    summary = _watched(
+        kernel, lambda: (kernel.run_for(1, idle=80, user=20), kernel.run_for(3, idle=10, softirq=60, system=30))
+    )
     assert (summary["busiest_core"], summary["busiest_core_busy"], summary["busiest_core_softirq"]) == (3, 0.9, 0.6)
     assert [core["core"] for core in summary["cores"]] == [1, 3]
     assert summary["cores"][0]["busy"] == 0.2
@@ -137,6 +138,7 @@ def test_the_cores_that_took_interrupts_and_softirqs_are_named(kernel: KernelFil
         kernel.interrupts, kernel.softirqs = [90_010, 5_005], [10, 9_020, 30, 70_004]
         kernel.softnet[3] = [100, 8, 17]
         kernel.run_for(1, idle=10)
+
     summary = _watched(kernel, traffic)
     assert (summary["irq_core"], summary["softirq_core"]) == (3, 1)
     assert (summary["softnet_dropped"], summary["softnet_squeezed"]) == (7, 11)
@@ -149,6 +151,7 @@ def test_clock_is_the_mean_and_the_least_of_the_busiest_cores_policy(kernel: Ker
     def slow_down() -> None:
         kernel.clock(1, 600_000, cores="3")
         kernel.run_for(3, user=50)
+
     summary = _watched(kernel, slow_down)
     assert summary["clock_mean_hz"] == 1.5e9
     assert (summary["clock_min_hz"], summary["clock_max_hz"]) == (600_000_000, 2_400_000_000)
@@ -165,8 +168,14 @@ def test_the_labs_clock_is_called_simulated(kernel: KernelFiles):
 def test_what_a_host_does_not_have_is_none_and_not_zero(kernel: KernelFiles):
     (kernel.folder / "cgroup/work/cpu.stat").unlink()
     summary = _watched(kernel, lambda: kernel.run_for(1, idle=10))
-    for name in ("clock_mean_hz", "clock_min_hz", "temperature_max_c", "thermal_throttles", "throttled_ratio",
-                 "irq_core"):
+    for name in (
+        "clock_mean_hz",
+        "clock_min_hz",
+        "temperature_max_c",
+        "thermal_throttles",
+        "throttled_ratio",
+        "irq_core",
+    ):
         assert summary[name] is None, name
 
 
@@ -216,8 +225,9 @@ def test_the_window_is_that_of_the_traffic_and_not_of_the_samples(kernel: Kernel
 
 
 @pytest.mark.parametrize(("refresh_every", "lags"), [(1, False), (2, False), (6, True)])
-def test_z20_an_interface_whose_counters_lag_is_known_by_how_they_move(kernel: KernelFiles, refresh_every: int,
-                                                                       lags: bool):
+def test_z20_an_interface_whose_counters_lag_is_known_by_how_they_move(
+    kernel: KernelFiles, refresh_every: int, lags: bool
+):
     """Samples a millisecond apart; the card's counters are copied at every one, every second, every sixth."""
     watcher = Watcher("eth1", 0.001, **kernel.roots())
     for index in range(40):
@@ -256,6 +266,7 @@ def test_kernel_threads_that_carry_the_receiving_are_told_and_idle_ones_are_not(
         time.sleep(0.05)
         kernel.thread(12, "napi/eth1-8", 5_000_000_000 + int((time.monotonic() - began_s) * 0.5e9))
         kernel.thread(13, "napi/eth10-8", 9_000_000_000)
+
     threads = _watched(kernel, work)["kernel_threads"]
     assert [thread["name"] for thread in threads] == ["napi/eth1-8"]
     assert 0.1 < threads[0]["share"] < 1.0
@@ -266,13 +277,16 @@ def test_a_core_that_goes_away_does_not_end_the_watching(kernel: KernelFiles):
         kernel.run_for(1, user=10)
         kernel.ticks.pop(3)
         kernel.write_proc()
+
     assert _watched(kernel, go)["busiest_core"] == 1
 
 
 def test_watching_gives_every_descriptor_back(kernel: KernelFiles):
     kernel.clock(0, 600_000)
+
     def open_now() -> int:
         return len(list(Path("/proc/self/fd").iterdir()))
+
     before = open_now()
     watcher = Watcher("eth1", **kernel.roots())
     assert open_now() > before
@@ -296,7 +310,7 @@ def test_this_machine_can_be_watched_and_the_cost_is_told():
 
 def test_a_file_that_is_rendered_in_pieces_is_read_whole(tmp_path: Path):
     path = tmp_path / "long"
-    path.write_bytes(b"line\n" * 40_000)    # more than one read
+    path.write_bytes(b"line\n" * 40_000)  # more than one read
     kept = KeptFile(str(path))
     assert len(kept.read_records()) == 200_000
     kept.close()
@@ -316,14 +330,21 @@ def test_core_lists_have_two_forms(text: str, cores: tuple[int, ...]):
 def test_groups_are_found_in_both_versions_and_every_group_above_counts(tmp_path: Path):
     (tmp_path / "self").mkdir()
     (tmp_path / "self/cgroup").write_text(
-        "9:name=systemd:/init\n5:cpu,cpuacct:/lab/dome\n4:cpuset:/x\n0::/user.slice/a\n")
+        "9:name=systemd:/init\n5:cpu,cpuacct:/lab/dome\n4:cpuset:/x\n0::/user.slice/a\n"
+    )
     (tmp_path / "self/mountinfo").write_text(
         "32 31 0:29 / /sys/fs/cgroup/cpu,cpuacct rw,relatime - cgroup cgroup rw,cpu,cpuacct\n"
         "33 31 0:30 / /sys/fs/cgroup/cpuset rw - cgroup cgroup rw,cpuset\n"
-        "41 31 0:38 / /sys/fs/cgroup/unified rw - cgroup2 cgroup2 rw\n")
+        "41 31 0:38 / /sys/fs/cgroup/unified rw - cgroup2 cgroup2 rw\n"
+    )
     assert quota_groups(str(tmp_path)) == [
-        "/sys/fs/cgroup/cpu,cpuacct/lab/dome", "/sys/fs/cgroup/cpu,cpuacct/lab", "/sys/fs/cgroup/cpu,cpuacct",
-        "/sys/fs/cgroup/unified/user.slice/a", "/sys/fs/cgroup/unified/user.slice", "/sys/fs/cgroup/unified"]
+        "/sys/fs/cgroup/cpu,cpuacct/lab/dome",
+        "/sys/fs/cgroup/cpu,cpuacct/lab",
+        "/sys/fs/cgroup/cpu,cpuacct",
+        "/sys/fs/cgroup/unified/user.slice/a",
+        "/sys/fs/cgroup/unified/user.slice",
+        "/sys/fs/cgroup/unified",
+    ]
 
 
 def test_a_group_mounted_from_within_is_found_below_its_mount(tmp_path: Path):
@@ -354,11 +375,16 @@ def test_the_root_groups_count_has_no_periods():
 
 def test_kernel_warnings_are_those_of_the_kernel_and_about_what_matters(tmp_path: Path):
     log = tmp_path / "kmsg"
-    os.mkfifo(log)      # like the log: a read gives what is there, and none when there is no more
+    os.mkfifo(log)  # like the log: a read gives what is there, and none when there is no more
     reader = KernelLog(["eth1", "0000:03:00.0"], str(log))
-    records = [b"4,10,1,-;eth1: transmit timed out\n", b"6,11,2,-;eth1: link becomes ready\n",
-               b"4,12,3,-;some program's stale cache\n", b"3,13,4,-;disk: error\n DEVICE=b8:0\n",
-               b"12,14,5,-;eth1 said by a program\n", b"4,15,6,-;card 0000:03:00.0 slow\n"]
+    records = [
+        b"4,10,1,-;eth1: transmit timed out\n",
+        b"6,11,2,-;eth1: link becomes ready\n",
+        b"4,12,3,-;some program's stale cache\n",
+        b"3,13,4,-;disk: error\n DEVICE=b8:0\n",
+        b"12,14,5,-;eth1 said by a program\n",
+        b"4,15,6,-;card 0000:03:00.0 slow\n",
+    ]
     writer = os.open(log, os.O_WRONLY | os.O_NONBLOCK)
     found = []
     for record in records:

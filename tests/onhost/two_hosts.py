@@ -39,13 +39,20 @@ class TwoHosts:
 
     def inside(self, who: str, *words: str, **how: Any) -> subprocess.CompletedProcess[str]:
         """Run a program in a namespace, to its end."""
-        return subprocess.run(["ip", "netns", "exec", self.names[who], *words], check=True, capture_output=True,
-                              text=True, timeout=60, **how)
+        return subprocess.run(
+            ["ip", "netns", "exec", self.names[who], *words],
+            check=True,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            **how,
+        )
 
     def start(self, who: str, *words: str) -> subprocess.Popen[str]:
         """Start a program in a namespace."""
-        return subprocess.Popen(["ip", "netns", "exec", self.names[who], *words], stdin=subprocess.PIPE,
-                                stdout=subprocess.PIPE, text=True)
+        return subprocess.Popen(
+            ["ip", "netns", "exec", self.names[who], *words], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
 
     def link(self, who: str, *words: str) -> None:
         """`ip link set dev` in a namespace."""
@@ -66,8 +73,16 @@ class TwoHosts:
         """Start `path.probe` or `path.answer` on a host; see `result_of`."""
         first, second = ADDRESSES[family]
         local, peer = (first, second) if who == "dome" else (second, first)
-        args = {"token": TOKEN, "interface": "eth1", "family": family, "local": local, "peer": peer, "port": 20000,
-                "mtu": mtu, "small_first_bound_s": patience_s}
+        args = {
+            "token": TOKEN,
+            "interface": "eth1",
+            "family": family,
+            "local": local,
+            "peer": peer,
+            "port": 20000,
+            "mtu": mtu,
+            "small_first_bound_s": patience_s,
+        }
         return self.start(who, sys.executable, "-c", _RUN_JOB, verb, json.dumps(args))
 
 
@@ -100,11 +115,25 @@ def switched(mtu: int = 9000) -> Iterator[TwoHosts]:
     with _namespaces() as hosts:
         between = hosts.names["between"]
         ip("-n", between, "link", "add", "name", "switch", "type", "bridge")
-        hosts.inside("between", "sysctl", "-qw", "net.bridge.bridge-nf-call-iptables=0",
-                     "net.bridge.bridge-nf-call-ip6tables=0")
+        hosts.inside(
+            "between", "sysctl", "-qw", "net.bridge.bridge-nf-call-iptables=0", "net.bridge.bridge-nf-call-ip6tables=0"
+        )
         for place, who in enumerate(("dome", "vault")):
-            ip("link", "add", "name", "eth1", "netns", hosts.names[who], "type", "veth", "peer", "name", who, "netns",
-               between)
+            ip(
+                "link",
+                "add",
+                "name",
+                "eth1",
+                "netns",
+                hosts.names[who],
+                "type",
+                "veth",
+                "peer",
+                "name",
+                who,
+                "netns",
+                between,
+            )
             _frames_as_they_are(hosts, who, mtu)
             ip("-n", hosts.names[who], "addr", "add", f"{ADDRESSES[4][place]}/24", "dev", "eth1")
             ip("-n", hosts.names[who], "addr", "add", f"{ADDRESSES[6][place]}/64", "dev", "eth1", "nodad")
@@ -120,15 +149,36 @@ def routed(mtu: int = 9000) -> Iterator[TwoHosts]:
         between = hosts.names["between"]
         hosts.inside("between", "sysctl", "-qw", "net.ipv4.ip_forward=1", "net.ipv6.conf.all.forwarding=1")
         for place, who in enumerate(("dome", "vault")):
-            ip("link", "add", "name", "eth1", "netns", hosts.names[who], "type", "veth", "peer", "name", who, "netns",
-               between)
+            ip(
+                "link",
+                "add",
+                "name",
+                "eth1",
+                "netns",
+                hosts.names[who],
+                "type",
+                "veth",
+                "peer",
+                "name",
+                who,
+                "netns",
+                between,
+            )
             _frames_as_they_are(hosts, who, mtu)
             hosts.link("between", who, "mtu", str(mtu), "up")
             for family, gateway in ((4, f"198.18.{place + 1}.1"), (6, f"2001:2:0:{place + 1}::1")):
                 address = ADDRESSES[family][place]
                 full = 32 if family == 4 else 128
-                ip("-n", hosts.names[who], "addr", "add", f"{address}/{full}", "dev", "eth1",
-                   *(["nodad"] if family == 6 else []))
+                ip(
+                    "-n",
+                    hosts.names[who],
+                    "addr",
+                    "add",
+                    f"{address}/{full}",
+                    "dev",
+                    "eth1",
+                    *(["nodad"] if family == 6 else []),
+                )
                 ip("-n", between, "addr", "add", f"{gateway}/{full}", "dev", who, *(["nodad"] if family == 6 else []))
                 ip("-n", hosts.names[who], f"-{family}", "route", "add", f"{gateway}/{full}", "dev", "eth1")
                 ip("-n", hosts.names[who], f"-{family}", "route", "add", "default", "via", gateway, "dev", "eth1")
@@ -141,8 +191,21 @@ def relayed() -> Iterator[TwoHosts]:
     """Both hosts alone with a namespace each, `near` and `far`, that has the other one's address: see relay.py."""
     with _namespaces("dome", "vault", "near", "far") as hosts:
         for place, (who, side) in enumerate((("dome", "near"), ("vault", "far"))):
-            ip("link", "add", "name", "eth1", "netns", hosts.names[who], "type", "veth", "peer", "name", "eth1",
-               "netns", hosts.names[side])
+            ip(
+                "link",
+                "add",
+                "name",
+                "eth1",
+                "netns",
+                hosts.names[who],
+                "type",
+                "veth",
+                "peer",
+                "name",
+                "eth1",
+                "netns",
+                hosts.names[side],
+            )
             for name, address in ((who, ADDRESSES[4][place]), (side, ADDRESSES[4][1 - place])):
                 hosts.link(name, "eth1", "up")
                 ip("-n", hosts.names[name], "addr", "add", f"{address}/24", "dev", "eth1")

@@ -29,8 +29,10 @@ class Case:
 
     def __str__(self) -> str:
         back = ", taken back" if self.comes_back else ""
-        return (f"case {self.number}: {self.setting} of {self.host} changed {self.moment}{back}; {self.transport} "
-                f"{self.direction}, changed_outside: {self.policy}")
+        return (
+            f"case {self.number}: {self.setting} of {self.host} changed {self.moment}{back}; {self.transport} "
+            f"{self.direction}, changed_outside: {self.policy}"
+        )
 
 
 def case(number: int, seed: int) -> Case:
@@ -40,5 +42,14 @@ def case(number: int, seed: int) -> Case:
     moment = MOMENTS[(number // len(SETTINGS) + number) % len(MOMENTS)]
     # nothing of the plan sets an address or switches a link on, so that nobody could apply it again
     comes_back = dice.below(2) == 0 or (setting in ("address", "link") and dice.below(4) > 0)
-    return Case(number, setting, moment, HOSTS[dice.below(2)], ("tcp", "udp")[dice.below(2)],
-                DIRECTIONS[dice.below(3)], POLICIES[dice.below(2)], comes_back, dice.below(1000))
+    return Case(
+        number,
+        setting,
+        moment,
+        HOSTS[dice.below(2)],
+        ("tcp", "udp")[dice.below(2)],
+        DIRECTIONS[dice.below(3)],
+        POLICIES[dice.below(2)],
+        comes_back,
+        dice.below(1000),
+    )

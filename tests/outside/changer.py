@@ -11,8 +11,12 @@ GOVERNOR = "/sys/devices/system/cpu/cpufreq/policy0/scaling_governor"
 MEMORY = "/proc/sys/net/ipv4/tcp_rmem"
 PROBING = "/proc/sys/net/ipv4/tcp_mtu_probing"
 OFFLOAD = "tx-tcp-segmentation"
-OTHERS = {"mtu": ("4321", "3000", "1400"), "governor": ("powersave", "userspace"),
-          "probing": ("0", "1", "2"), "memory": ("4096 65536 1048576", "8192 16384 3000000")}
+OTHERS = {
+    "mtu": ("4321", "3000", "1400"),
+    "governor": ("powersave", "userspace"),
+    "probing": ("0", "1", "2"),
+    "memory": ("4096 65536 1048576", "8192 16384 3000000"),
+}
 
 
 @dataclass(frozen=True)

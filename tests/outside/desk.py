@@ -23,10 +23,22 @@ from tests.outside.changer import GOVERNOR, INTERFACE, MEMORY, PROBING, Changer,
 from tests.spine.bench import Bench, plan_text
 
 POSITION = 2  # the trial in which it happens: the first that changes every level of another trial
-LEVELS = {"first": {"mtu": 9000, "segmentation-offload": "off", "governor": "performance",
-                    "mtu-probing": "after-black-hole", "tcp-receive-memory": "4096 100000 4000000"},
-          "second": {"mtu": 4000, "segmentation-offload": "on", "governor": "schedutil",
-                     "mtu-probing": "always", "tcp-receive-memory": "4096 90000 3500000"}}
+LEVELS = {
+    "first": {
+        "mtu": 9000,
+        "segmentation-offload": "off",
+        "governor": "performance",
+        "mtu-probing": "after-black-hole",
+        "tcp-receive-memory": "4096 100000 4000000",
+    },
+    "second": {
+        "mtu": 4000,
+        "segmentation-offload": "on",
+        "governor": "schedutil",
+        "mtu-probing": "always",
+        "tcp-receive-memory": "4096 90000 3500000",
+    },
+}
 BACK_AFTER_S, LINK_BACK_AFTER_S = 0.3, 2.0
 FILES = (GOVERNOR, MEMORY, PROBING)
 _MEND = re.compile(r"to put it right: (.*)$", re.MULTILINE)
@@ -47,7 +59,11 @@ def plan_of(case: Case) -> str:
     return plan_text(
         factors={"tuning": {"levels": LEVELS}, "transport": [case.transport], "direction": [case.direction]},
         trial={"length": "2s", "warmup": "1s", "settle": "100ms", "replicates": 1},
-        order={"shuffle": False}, lease="20s", changed_outside=case.policy, accept=["suspect"])
+        order={"shuffle": False},
+        lease="20s",
+        changed_outside=case.policy,
+        accept=["suspect"],
+    )
 
 
 class OutsideDesk(desk.Desk):
@@ -64,8 +80,13 @@ class OutsideDesk(desk.Desk):
         for host in self.lab.hosts.values():  # the addresses of a link that is switched off come back with it
             host.exec(["sysctl", "-qw", f"net.ipv6.conf.{INTERFACE}.keep_addr_on_down=1"], check=True)
         self.found_state = {name: self.state_of_host(name) for name in self.lab.hosts}
-        self.controllers = self.lab.start([sys.executable, "-m", "tests.outside.controllers"], stdin=subprocess.PIPE,
-                                          stdout=subprocess.PIPE, text=True, bufsize=1)
+        self.controllers = self.lab.start(
+            [sys.executable, "-m", "tests.outside.controllers"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            bufsize=1,
+        )
         return self
 
     def state_of_host(self, name: str) -> Any:
@@ -84,8 +105,12 @@ class OutsideDesk(desk.Desk):
         outcome = Outcome(case, -1, False, [])
         place, before = _where(case)
         changer = Changer(self.lab.hosts[case.host], case.setting, case.foreign)
-        self.begin(self.bench.write(plan_of(case), f"plan-{case.number}.yaml"), f"case-{case.number}", stop_at=place,
-                   before=before)
+        self.begin(
+            self.bench.write(plan_of(case), f"plan-{case.number}.yaml"),
+            f"case-{case.number}",
+            stop_at=place,
+            before=before,
+        )
         told = self.hear()
         if not told.startswith("at"):
             outcome.problems.append(f"{case}: the moment did not come: {told}: {self.words()[-1500:]}")
@@ -101,8 +126,9 @@ class OutsideDesk(desk.Desk):
         outcome.problems += self._judge(case, expected, outcome)
         self._clean(case, changer, outcome)
         if outcome.problems:
-            outcome.problems.append(f"{case}: expected {expected}; exit code {outcome.code}; said: "
-                                    f"{self.words()[-3000:]}")
+            outcome.problems.append(
+                f"{case}: expected {expected}; exit code {outcome.code}; said: {self.words()[-3000:]}"
+            )
         else:
             shutil.rmtree(self.out, ignore_errors=True)
         return outcome
@@ -118,8 +144,10 @@ class OutsideDesk(desk.Desk):
         outcome.named = self._is_named(case, expected)
         if not outcome.named:
             problems.append("the change is not named in the journal")
-        if f"{expected.what} on {case.host}: {expected.before} before, {expected.now} now" not in self.words() \
-                and not self._noted(case, expected):
+        if (
+            f"{expected.what} on {case.host}: {expected.before} before, {expected.now} now" not in self.words()
+            and not self._noted(case, expected)
+        ):
             problems.append("the change is not said")
         left = self.not_as_found()
         state = self.state()
@@ -130,8 +158,12 @@ class OutsideDesk(desk.Desk):
             wanted = {6} if case.policy == "stop" else {0, 1} if case.setting in ("address", "link") else {0}
         if outcome.code not in wanted:
             problems.append(f"exit code {outcome.code}, not one of {wanted}; not as found: {left}")
-        if case.policy == "reapply" and outcome.code == 0 and case.moment != "before apply" \
-                and done.get("attempt", 0) < 2:
+        if (
+            case.policy == "reapply"
+            and outcome.code == 0
+            and case.moment != "before apply"
+            and done.get("attempt", 0) < 2
+        ):
             problems.append(f"the trial was not repeated: {done}")
         if case.policy == "stop" and POSITION in state.outcomes:
             problems.append("the run did not stop")
@@ -154,10 +186,16 @@ class OutsideDesk(desk.Desk):
             if entry.kind == "event" and body["event"] == "ConductBroken":
                 found += body["fault"].get("values", {}).get("changed") or []
             if entry.kind == "event" and body["event"] == "Applied":
-                found += [{**change, "host": body["host"]} for use in body["uses"]
-                          for change in use.get("changed_outside") or []]
-        return any((one["host"], one["what"], one["before"], one["now"]) ==
-                   (case.host, expected.what, expected.before, expected.now) for one in found)
+                found += [
+                    {**change, "host": body["host"]}
+                    for use in body["uses"]
+                    for change in use.get("changed_outside") or []
+                ]
+        return any(
+            (one["host"], one["what"], one["before"], one["now"])
+            == (case.host, expected.what, expected.before, expected.now)
+            for one in found
+        )
 
     def _clean(self, case: Case, changer: Changer, outcome: Outcome) -> None:
         """Whatever is left: reported again, put right by the printed commands or kept, and then nothing is left."""
@@ -186,13 +224,17 @@ class OutsideDesk(desk.Desk):
         self.said = self.said.with_suffix(".recover")
         self.order(["recover", run])
         code, words = self.end(), self.words()
-        if code != 5 or f"{case.host}: NOT verified as found" not in words or f"{case.host}: restored" in words \
-                or "to put it right: " not in words:
+        if (
+            code != 5
+            or f"{case.host}: NOT verified as found" not in words
+            or f"{case.host}: restored" in words
+            or "to put it right: " not in words
+        ):
             problems.append(f"recover: {code}: {words}")
         if case.foreign % 2:
             before = self.state_of_host(case.host)
             self.order(["recover", run, "--accept", case.host])
-            code, words = self.end(), self.words()[len(words):]
+            code, words = self.end(), self.words()[len(words) :]
             if code != 0 or "from now on" not in words or "NOT" in words or self.state_of_host(case.host) != before:
                 problems.append(f"recover --accept: {code}: {words}")
         return problems
@@ -200,8 +242,9 @@ class OutsideDesk(desk.Desk):
 
 def comes_back(case: Case) -> bool:
     """Where the run waits for the change to be made, taking it back before it goes on would show nothing."""
-    return case.comes_back and (case.moment not in ("before apply", "after apply")
-                                or case.setting in ("address", "link"))
+    return case.comes_back and (
+        case.moment not in ("before apply", "after apply") or case.setting in ("address", "link")
+    )
 
 
 def _where(case: Case) -> tuple[dict[str, Any], bool]:

@@ -30,7 +30,8 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[OutsideDesk]:
 
 @pytest.mark.parametrize("case", CASES, ids=str)
 def test_a_change_from_outside_is_named_with_before_and_now_and_nothing_of_theirs_is_lost(
-        case: Case, desk: OutsideDesk) -> None:
+    case: Case, desk: OutsideDesk
+) -> None:
     outcome = desk.play_change(case)
     assert outcome.named, outcome.problems
     assert outcome.problems == []

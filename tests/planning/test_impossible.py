@@ -12,8 +12,10 @@ from orchestrator.planning.outline import outline, render
 from orchestrator.planning.plan import Plan
 from orchestrator.planning.problems import PlanProblems
 
-BEGIN = ("plan: p\nhosts: {dome: {ssh: dome, privilege: root}, hall: {ssh: hall, privilege: root}}\n"
-         "links: {uplink: {ends: [dome:e0, hall:e1], isolated: true%s}}\n")
+BEGIN = (
+    "plan: p\nhosts: {dome: {ssh: dome, privilege: root}, hall: {ssh: hall, privilege: root}}\n"
+    "links: {uplink: {ends: [dome:e0, hall:e1], isolated: true%s}}\n"
+)
 ENDS = {"uplink": (("dome", "e0"), ("hall", "e1"))}
 
 
@@ -21,8 +23,9 @@ def plan(factors: str, link: str = "") -> Plan:
     return load(BEGIN % link + factors, catalogue=CATALOGUE)
 
 
-@pytest.mark.parametrize(("mtu", "ip", "why"), [(1279, 6, "RFC 8200 s5"), (68, 6, "RFC 8200 s5"), (1280, 6, ""),
-                                                (1279, 4, ""), (68, 4, "")])
+@pytest.mark.parametrize(
+    ("mtu", "ip", "why"), [(1279, 6, "RFC 8200 s5"), (68, 6, "RFC 8200 s5"), (1280, 6, ""), (1279, 4, ""), (68, 4, "")]
+)
 def test_an_mtu_below_1280_is_impossible_with_ipv6_alone(mtu: int, ip: int, why: str) -> None:
     found = plan(f"factors: {{mtu: [{mtu}], ip: [{ip}]}}")
     said = why_impossible_by_plan(found, cells(found)[0])

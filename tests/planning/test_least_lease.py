@@ -32,24 +32,32 @@ QUIET = "hold: [{setting: transmit-queue-length, at: 'dome:eth0', level: 500}]"
 
 def of(rest: str, lease_s: float, *, ssh: str = "192.0.2.1") -> Plan:
     """A plan of one link with addresses, one of which SSH may go to."""
-    text = (f"plan: short\nhosts: {{dome: {{ssh: '{ssh}', privilege: root}}, hall: {{ssh: hall, privilege: root}}}}\n"
-            "links: {uplink: {ends: ['dome:eth0', 'hall:eth0'], isolated: true, rate: 1Gbit/s, "
-            f"address: [192.0.2.1, 192.0.2.2]}}}}\nlease: {lease_s:g}s\n{rest}\n")
+    text = (
+        f"plan: short\nhosts: {{dome: {{ssh: '{ssh}', privilege: root}}, hall: {{ssh: hall, privilege: root}}}}\n"
+        "links: {uplink: {ends: ['dome:eth0', 'hall:eth0'], isolated: true, rate: 1Gbit/s, "
+        f"address: [192.0.2.1, 192.0.2.2]}}}}\nlease: {lease_s:g}s\n{rest}\n"
+    )
     return load(text, catalogue=CATALOGUE)
 
 
-@pytest.mark.parametrize(("rest", "least_s"), [
-    (FLOOD, least_for_flood_s()), (CHANGE, least_for_change_s(SOONEST_BACK_S)),
-    (DROP, least_for_change_s(SOONEST_BACK_S)),
-    (QUIET, least_for_change_s(0.0)), (CALM, 2.0),
-    ("factors: {transport: [udp], offered_rate: [100%]}", least_for_flood_s()),
-    ("factors: {transport: [udp], offered_rate: [99%]}", 2.0),
-    ("factors: {transport: [udp], offered_rate: [1Gbit/s]}", least_for_flood_s()),
-    ("factors: {transport: [udp], offered_rate: [search]}", least_for_flood_s()),
-    ("factors: {transport: [tcp]}", 2.0),
-])
+@pytest.mark.parametrize(
+    ("rest", "least_s"),
+    [
+        (FLOOD, least_for_flood_s()),
+        (CHANGE, least_for_change_s(SOONEST_BACK_S)),
+        (DROP, least_for_change_s(SOONEST_BACK_S)),
+        (QUIET, least_for_change_s(0.0)),
+        (CALM, 2.0),
+        ("factors: {transport: [udp], offered_rate: [100%]}", least_for_flood_s()),
+        ("factors: {transport: [udp], offered_rate: [99%]}", 2.0),
+        ("factors: {transport: [udp], offered_rate: [1Gbit/s]}", least_for_flood_s()),
+        ("factors: {transport: [udp], offered_rate: [search]}", least_for_flood_s()),
+        ("factors: {transport: [tcp]}", 2.0),
+    ],
+)
 def test_where_ssh_goes_to_an_end_check_refuses_a_shorter_lease_and_names_the_least_that_works(
-        rest: str, least_s: float) -> None:
+    rest: str, least_s: float
+) -> None:
     assert of(rest, least_s).lease_s == least_s
     assert of(rest, 2.0, ssh="dome").lease_s == 2.0, "where SSH goes is not known, so `run` looks"
     if least_s > 2.0:

@@ -368,9 +368,13 @@ def test_cells_are_the_product_less_what_is_left_out(sizes: dict[str, int], out:
     assert [cell.number for cell in found] == list(range(1, len(left) + 1))
 
 
-@pytest.mark.parametrize(("factor", "bad", "good"), [
-    ("datagram_size", "15B", "16B"),  # a number and a time are in front of every datagram's payload
-    ("segment_size", "32768B", "32767B")])  # the kernel takes no larger one (MAX_TCP_WINDOW in its tcp.h)
+@pytest.mark.parametrize(
+    ("factor", "bad", "good"),
+    [
+        ("datagram_size", "15B", "16B"),  # a number and a time are in front of every datagram's payload
+        ("segment_size", "32768B", "32767B"),
+    ],
+)  # the kernel takes no larger one (MAX_TCP_WINDOW in its tcp.h)
 def test_a_size_that_the_traffic_pair_or_the_kernel_refuses_is_refused_by_the_plan(factor, bad, good) -> None:
     TRAFFIC_FACTORS[factor].read(good)
     with pytest.raises(LevelError):

@@ -19,13 +19,16 @@ links:
 """
 
 
-@pytest.mark.parametrize(("levels", "expected"), [
-    ("[alone]", [("trunk",), ("spare",)]),
-    ("[all]", [("trunk", "spare")]),
-    ("[alone, all]", [("trunk",), ("trunk", "spare"), ("spare",)]),
-    ("[[spare, trunk]]", [("spare", "trunk")]),
-    ("[spare+trunk]", [("spare", "trunk")]),
-])
+@pytest.mark.parametrize(
+    ("levels", "expected"),
+    [
+        ("[alone]", [("trunk",), ("spare",)]),
+        ("[all]", [("trunk", "spare")]),
+        ("[alone, all]", [("trunk",), ("trunk", "spare"), ("spare",)]),
+        ("[[spare, trunk]]", [("spare", "trunk")]),
+        ("[spare+trunk]", [("spare", "trunk")]),
+    ],
+)
 def test_a_cell_runs_on_the_links_that_its_level_names(levels: str, expected: list[tuple[str, ...]]) -> None:
     found = cells(load(TWO_PORTS + f"factors: {{together: {levels}}}\n"))
     assert [cell.links for cell in found] == expected
@@ -35,16 +38,26 @@ def test_a_cell_runs_on_the_links_that_its_level_names(levels: str, expected: li
 def test_settings_are_changed_at_the_ends_of_every_link() -> None:
     found = cells(load(TWO_PORTS + "factors: {mtu: [9000], governor: [performance], together: [all]}\n"))
     assert sorted((use.host, use.selector, use.setting) for use in found[0].settings) == [
-        ("dome", "", "governor"), ("dome", "eth1", "mtu"), ("dome", "eth2", "mtu"),
-        ("vault", "", "governor"), ("vault", "eth1", "mtu"), ("vault", "eth2", "mtu")]
+        ("dome", "", "governor"),
+        ("dome", "eth1", "mtu"),
+        ("dome", "eth2", "mtu"),
+        ("vault", "", "governor"),
+        ("vault", "eth1", "mtu"),
+        ("vault", "eth2", "mtu"),
+    ]
 
 
 def test_a_setting_of_one_port_applies_when_that_port_runs_at_all() -> None:
     frame = '{setting: mtu, at: "dome:eth2", levels: [1500, 9000]}'
     text = TWO_PORTS + f"factors: {{frame: {frame}, together: [alone, all]}}\n"
     found = {(cell.links, cell.levels["frame"]) for cell in cells(load(text))}
-    assert found == {(("trunk",), None), (("spare",), 1500), (("spare",), 9000),
-                     (("trunk", "spare"), 1500), (("trunk", "spare"), 9000)}
+    assert found == {
+        (("trunk",), None),
+        (("spare",), 1500),
+        (("spare",), 9000),
+        (("trunk", "spare"), 1500),
+        (("trunk", "spare"), 9000),
+    }
 
 
 def test_both_links_count_in_what_a_host_sends_and_the_time_does_not_count_twice() -> None:
@@ -59,7 +72,11 @@ def test_temporary_addresses_are_given_to_the_ends_of_every_link() -> None:
     text = TWO_PORTS.replace("rate:", "address: temporary, rate:") + "factors: {together: [all]}\n"
     setup = compose(load(text), run_id="r", holder="me")
     assert [(use.host, use.selector) for use in setup.cells[0].settings] == [
-        ("dome", "eth1"), ("vault", "eth1"), ("dome", "eth2"), ("vault", "eth2")]
+        ("dome", "eth1"),
+        ("vault", "eth1"),
+        ("dome", "eth2"),
+        ("vault", "eth2"),
+    ]
 
 
 def test_links_at_once_are_rehearsed_although_each_was_rehearsed_alone() -> None:
@@ -67,15 +84,18 @@ def test_links_at_once_are_rehearsed_although_each_was_rehearsed_alone() -> None
     assert [cell.links for cell in rehearsal_cells(found)] == [cell.links for cell in found]
 
 
-@pytest.mark.parametrize(("rest", "said"), [
-    ("factors: {together: [[trunk, cellar]]}", "'cellar' is no link of this plan"),
-    ("factors: {together: [[trunk]]}", "does not name two different links"),
-    ("factors: {together: [trunk+trunk]}", "does not name two different links"),
-    ("factors: {together: [yes]}", "does not name two different links"),
-    ("factors: {together: [7]}", "neither alone, all, nor a list of links"),
-    ("factors: {together: [{a: b}]}", "neither alone, all, nor a list of links"),
-    ("factors: {together: [all], transport: [udp], offered_rate: [search]}", "one link at a time"),
-])
+@pytest.mark.parametrize(
+    ("rest", "said"),
+    [
+        ("factors: {together: [[trunk, cellar]]}", "'cellar' is no link of this plan"),
+        ("factors: {together: [[trunk]]}", "does not name two different links"),
+        ("factors: {together: [trunk+trunk]}", "does not name two different links"),
+        ("factors: {together: [yes]}", "does not name two different links"),
+        ("factors: {together: [7]}", "neither alone, all, nor a list of links"),
+        ("factors: {together: [{a: b}]}", "neither alone, all, nor a list of links"),
+        ("factors: {together: [all], transport: [udp], offered_rate: [search]}", "one link at a time"),
+    ],
+)
 def test_what_cannot_run_together_is_said_at_plan_time(rest: str, said: str) -> None:
     assert said in problem(rest + "\n", head=TWO_PORTS).message
 
@@ -86,7 +106,14 @@ def test_a_plan_of_one_link_has_nothing_to_run_together() -> None:
 
 
 def test_a_search_may_run_on_each_link_alone_beside_other_traffic_on_all() -> None:
-    text = TWO_PORTS + ("factors: {together: [alone, all], transport: [tcp, udp], offered_rate: [search]}\n"
-                        "leave_out: [{together: all, offered_rate: search}]\n")
+    text = TWO_PORTS + (
+        "factors: {together: [alone, all], transport: [tcp, udp], offered_rate: [search]}\n"
+        "leave_out: [{together: all, offered_rate: search}]\n"
+    )
     assert {(cell.links, cell.traffic["transport"]) for cell in cells(load(text))} == {
-        (("trunk",), "tcp"), (("trunk",), "udp"), (("trunk", "spare"), "tcp"), (("spare",), "tcp"), (("spare",), "udp")}
+        (("trunk",), "tcp"),
+        (("trunk",), "udp"),
+        (("trunk", "spare"), "tcp"),
+        (("spare",), "tcp"),
+        (("spare",), "udp"),
+    }

@@ -152,11 +152,18 @@ def test_the_control_trial_leaves_the_order_of_the_others_as_it_was() -> None:
     ]
 
 
-@pytest.mark.parametrize(("rest", "controls"), [
-    (MANY, 5), (MANY + "trial: {replicates: 4}\n", 0), (FACTORS, 0), (FACTORS + "order: {control: true}\n", 5),
-    (MANY + "order: {control: false}\n", 0),
-])
+@pytest.mark.parametrize(
+    ("rest", "controls"),
+    [
+        (MANY, 5),
+        (MANY + "trial: {replicates: 4}\n", 0),
+        (FACTORS, 0),
+        (FACTORS + "order: {control: true}\n", 5),
+        (MANY + "order: {control: false}\n", 0),
+    ],
+)
 def test_control_trials_are_there_where_they_cost_a_tenth_and_can_show_a_trend_or_where_asked_for(
-        rest: str, controls: int) -> None:
+    rest: str, controls: int
+) -> None:
     found = plan(rest)
     assert sum(trial.role == "control" for trial in schedule(found, cells(found))) == controls

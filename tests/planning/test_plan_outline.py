@@ -170,7 +170,7 @@ def test_commands_that_touch_clocks_voltages_or_mains_carry_their_caution(name: 
 
 def test_a_host_whose_power_may_be_switched_carries_the_caution_of_the_mains_and_what_is_run() -> None:
     head = HEAD.replace("{ssh: dome.obs.example}", "{ssh: dome.obs.example, power_cycle: {command: [plug, '1 off']}}")
-    caution, = (one for one in of("", head).cautions if one.code == "power-cycle")
+    (caution,) = (one for one in of("", head).cautions if one.code == "power-cycle")
     assert "`plug '1 off'`, at most once in a trial and twice in a run" in caution.text
     assert "leave mains work to licensed people" in caution.text
     assert "power-cycle" not in caution_codes("")

@@ -12,8 +12,10 @@ from orchestrator.planning.fraction import fraction, made_again
 from orchestrator.planning.outline import outline, render
 from orchestrator.planning.screening import screen_as_dict, screen_of
 
-SIX = ("factors:\n  mtu: [1500, 9000]\n  governor: {at: dome, levels: [powersave, performance]}\n  streams: [1, 4]\n"
-       "  ip: [4, 6]\n  direction: [transmit, receive]\n  congestion: [cubic, reno]\n")
+SIX = (
+    "factors:\n  mtu: [1500, 9000]\n  governor: {at: dome, levels: [powersave, performance]}\n  streams: [1, 4]\n"
+    "  ip: [4, 6]\n  direction: [transmit, receive]\n  congestion: [cubic, reno]\n"
+)
 FOUR = "factors:\n  mtu: [1500, 9000]\n  streams: [1, 4]\n  ip: [4, 6]\n  direction: [transmit, receive]\n"
 
 
@@ -60,17 +62,20 @@ def test_a_design_is_made_again_from_what_is_kept_of_it(count: int) -> None:
     assert made_again(design.as_dict()) == design
 
 
-@pytest.mark.parametrize(("rest", "where"), [
-    (FOUR.replace("[1, 4]", "[1, 4, 8]"), "streams:"),
-    (FOUR + "  transport: [tcp, udp]\n  offered_rate: [50%, 95%]\n", "offered_rate:"),
-    (FOUR + "leave_out: [{mtu: 9000, streams: 4}]\n", "leave_out:"),
-    (FOUR + "trial: {precision: 2%, replicates: {least: 5, most: 20}}\n", "precision:"),
-    (FOUR + "budget: 30min\n", "budget:"),
-    ("factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6]}\n", "screen:"),
-    ("", "screen:"),
-])
+@pytest.mark.parametrize(
+    ("rest", "where"),
+    [
+        (FOUR.replace("[1, 4]", "[1, 4, 8]"), "streams:"),
+        (FOUR + "  transport: [tcp, udp]\n  offered_rate: [50%, 95%]\n", "offered_rate:"),
+        (FOUR + "leave_out: [{mtu: 9000, streams: 4}]\n", "leave_out:"),
+        (FOUR + "trial: {precision: 2%, replicates: {least: 5, most: 20}}\n", "precision:"),
+        (FOUR + "budget: 30min\n", "budget:"),
+        ("factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6]}\n", "screen:"),
+        ("", "screen:"),
+    ],
+)
 def test_what_a_fraction_could_not_answer_is_refused_where_it_stands(rest: str, where: str) -> None:
     found = problem(rest + "screen: true\n")
     assert found.code == "clash"
-    assert found.source[found.column - 1:].startswith(where[:-1])
+    assert found.source[found.column - 1 :].startswith(where[:-1])
     assert "screen" in found.message

@@ -14,33 +14,42 @@ def test_what_cannot_be_set_or_seen_on_a_bsd_host_is_said_for_that_host_alone() 
     assert BSD_HEAD != HEAD
     text = render(outline(plan("factors: {mtu: [1500, 9000]}\n", BSD_HEAD), CATALOGUE))
     assert text.count("of the BSD family") == 1
-    of_vault = " ".join(text[text.index("  vault (ssh"):].split())
+    of_vault = " ".join(text[text.index("  vault (ssh") :].split())
     assert "only mtu can be set there" in of_vault
     assert "never zero" in of_vault
     assert "Proven against an emulated BSD host only" in of_vault
     assert "BSD" not in render(outline(plan("factors: {mtu: [1500, 9000]}\n"), CATALOGUE))
 
 
-@pytest.mark.parametrize(("rest", "words"), [
-    ("hold: [{setting: governor, at: vault, level: performance}]\n", "governor cannot be set at vault"),
-    ("factors: {clock: {setting: governor, at: vault, levels: [powersave]}}\n", "governor cannot be set at vault"),
-    ("factors: {mtu: [1279, 1500]}\n", "an MTU of 1279 is not given to vault"),
-    ("factors: {pacing: [900Mbit/s], direction: [transmit, receive]}\n", "'pacing' needs what vault"),
-    ("factors: {receiver_core: [1]}\n", "'receiver_core' needs what vault"),
-    ("factors: {transport: [udp], receive_with: [batch]}\n", "'receive_with' needs what vault"),
-    ("factors: {no_copy: [true], direction: [bidirectional]}\n", "'no_copy' needs what vault"),
-])
+@pytest.mark.parametrize(
+    ("rest", "words"),
+    [
+        ("hold: [{setting: governor, at: vault, level: performance}]\n", "governor cannot be set at vault"),
+        ("factors: {clock: {setting: governor, at: vault, levels: [powersave]}}\n", "governor cannot be set at vault"),
+        ("factors: {mtu: [1279, 1500]}\n", "an MTU of 1279 is not given to vault"),
+        ("factors: {pacing: [900Mbit/s], direction: [transmit, receive]}\n", "'pacing' needs what vault"),
+        ("factors: {receiver_core: [1]}\n", "'receiver_core' needs what vault"),
+        ("factors: {transport: [udp], receive_with: [batch]}\n", "'receive_with' needs what vault"),
+        ("factors: {no_copy: [true], direction: [bidirectional]}\n", "'no_copy' needs what vault"),
+    ],
+)
 def test_a_plan_that_asks_a_bsd_host_for_what_it_has_not_is_wrong_at_that_place(rest: str, words: str) -> None:
     found = problem(rest, BSD_HEAD)
     assert words in found.message
     assert found.line == len(BSD_HEAD.splitlines()) + 1
 
 
-@pytest.mark.parametrize("rest", [
-    "hold: [{setting: governor, at: dome, level: performance}]\n", "factors: {mtu: [1280, 9000]}\n",
-    "factors: {pacing: [900Mbit/s], direction: [transmit]}\n", "factors: {receiver_core: [1], direction: [receive]}\n",
-    "factors: {transport: [udp], receive_with: [single], send_with: [single]}\n", "factors: {no_copy: [false]}\n",
-])
+@pytest.mark.parametrize(
+    "rest",
+    [
+        "hold: [{setting: governor, at: dome, level: performance}]\n",
+        "factors: {mtu: [1280, 9000]}\n",
+        "factors: {pacing: [900Mbit/s], direction: [transmit]}\n",
+        "factors: {receiver_core: [1], direction: [receive]}\n",
+        "factors: {transport: [udp], receive_with: [single], send_with: [single]}\n",
+        "factors: {no_copy: [false]}\n",
+    ],
+)
 def test_what_concerns_the_other_end_alone_is_no_problem(rest: str) -> None:
     assert plan(rest, BSD_HEAD).hosts["vault"].system == "bsd"
 

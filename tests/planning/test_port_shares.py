@@ -18,12 +18,15 @@ HEAD = """\
 plan: two-links
 hosts: {dome: {ssh: dome}, hall: {ssh: hall}, shed: {ssh: shed}}
 """
-ONE_INTERFACE = HEAD + """\
+ONE_INTERFACE = (
+    HEAD
+    + """\
 links:
   uplink: {ends: [dome:eth1, hall:eth1]PORTS_A}
   side: {ends: [dome:eth1, shed:eth1]PORTS_B}
 factors: {together: [alone, all], streams: [STREAMS], direction: [bidirectional]}
 """
+)
 
 
 def plan(ports_a: str = "", ports_b: str = "", streams: int = 1) -> str:
@@ -36,13 +39,26 @@ def plan(ports_a: str = "", ports_b: str = "", streams: int = 1) -> str:
 def _chosen(text: str) -> list[dict[str, list[int]]]:
     """Of each trial: link -> its ports."""
     setup = compose(load(text), run_id="r", holder="me")
-    return [{name: ports_for(setup.link(name), cell, trial, setup.seed, [setup.link(each) for each in cell.links])
-             for name in cell.links} for trial in setup.schedule for cell in [setup.cell(trial.cell)]]
+    return [
+        {
+            name: ports_for(setup.link(name), cell, trial, setup.seed, [setup.link(each) for each in cell.links])
+            for name in cell.links
+        }
+        for trial in setup.schedule
+        for cell in [setup.cell(trial.cell)]
+    ]
 
 
-@pytest.mark.parametrize(("ports_a", "ports_b", "streams"), [
-    ("", "", 1), ("", "", 15), ("21000-21063", "21000-21010", 4), ("21000-21010", "", 4), ("21000-21019", "21000-21019",
-                                                                                            4)])
+@pytest.mark.parametrize(
+    ("ports_a", "ports_b", "streams"),
+    [
+        ("", "", 1),
+        ("", "", 15),
+        ("21000-21063", "21000-21010", 4),
+        ("21000-21010", "", 4),
+        ("21000-21019", "21000-21019", 4),
+    ],
+)
 def test_links_at_one_interface_never_share_a_port(ports_a: str, ports_b: str, streams: int) -> None:
     text = plan(ports_a, ports_b, streams)
     for ports in _chosen(text):
@@ -65,24 +81,39 @@ def test_links_at_interfaces_of_their_own_keep_all_their_ports() -> None:
     assert all(len(own) == 34 for ports in _chosen(text) for own in ports.values())
 
 
-@given(ranges=st.lists(st.tuples(st.integers(0, 30), st.integers(1, 30)), min_size=2, max_size=4),
-       needed=st.integers(1, 8))
+@given(
+    ranges=st.lists(st.tuples(st.integers(0, 30), st.integers(1, 30)), min_size=2, max_size=4), needed=st.integers(1, 8)
+)
 def test_a_division_is_found_wherever_there_is_one(ranges: list[tuple[int, int]], needed: int) -> None:
     """Hall's condition: every set of links has together as many ports as its links need."""
-    links = {str(number): Listening(tuple(range(first, first + count)), (("dome", "eth1"), (str(number), "eth1")))
-             for number, (first, count) in enumerate(ranges)}
+    links = {
+        str(number): Listening(tuple(range(first, first + count)), (("dome", "eth1"), (str(number), "eth1")))
+        for number, (first, count) in enumerate(ranges)
+    }
     shares = divided(links, needed)
-    possible = all(len({port for name in some for port in links[name].ports}) >= needed * len(some)
-                   for size in range(1, len(links) + 1) for some in combinations(links, size))
+    possible = all(
+        len({port for name in some for port in links[name].ports}) >= needed * len(some)
+        for size in range(1, len(links) + 1)
+        for some in combinations(links, size)
+    )
     assert possible == all(len(ports) >= needed for ports in shares.values())
     assert sorted(port for ports in shares.values() for port in ports) == sorted(
-        {port for link in links.values() for port in link.ports})
+        {port for link in links.values() for port in link.ports}
+    )
     assert all({*ports} <= {*links[name].ports} for name, ports in shares.items())
 
 
-@pytest.mark.parametrize(("one", "other", "same"), [
-    ("eth1", "eth1", True), ("eth1", "eth2", False), ("eth1", "mac:02:00:5e:10:00:07", True),
-    ("driver:veth", "bus:0000:03:00.0", True)])
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("eth1", "eth1", True),
+        ("eth1", "eth2", False),
+        ("eth1", "mac:02:00:5e:10:00:07", True),
+        ("driver:veth", "bus:0000:03:00.0", True),
+    ],
+)
 def test_only_two_plain_names_are_known_to_be_two_interfaces(one: str, other: str, same: bool) -> None:
-    assert meet(Listening((1,), (("dome", one), ("hall", "eth1"))), Listening((1,), (
-        ("dome", other), ("shed", "eth1")))) == same
+    assert (
+        meet(Listening((1,), (("dome", one), ("hall", "eth1"))), Listening((1,), (("dome", other), ("shed", "eth1"))))
+        == same
+    )

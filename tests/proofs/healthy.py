@@ -22,8 +22,12 @@ from tests.spine.bench import LINKTRIAL, Bench, plan_text, trials_of
 
 RATE_BIT_S = 200_000_000
 ALLOWED = 0.01
-FACTORS = {"mtu": [1500, 9000], "transport": ["tcp", "udp"], "direction": ["transmit", "receive", "bidirectional"],
-           "offered_rate": {"levels": ["90%"], "only": {"transport": "udp"}}}
+FACTORS = {
+    "mtu": [1500, 9000],
+    "transport": ["tcp", "udp"],
+    "direction": ["transmit", "receive", "bidirectional"],
+    "offered_rate": {"levels": ["90%"], "only": {"transport": "udp"}},
+}
 
 
 def main() -> int:
@@ -33,14 +37,21 @@ def main() -> int:
     options.add_argument("--seed", type=int, default=7)
     options.add_argument("--bound", type=float, default=280.0, help="seconds for the whole run")
     chosen = options.parse_args()
-    plan = plan_text(factors=FACTORS, order={"seed": chosen.seed, "control": False},
-                     links={"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "200Mbit/s", "isolated": True}},
-                     trial={"length": "500ms", "warmup": "300ms", "settle": "50ms", "replicates": chosen.replicates})
+    plan = plan_text(
+        factors=FACTORS,
+        order={"seed": chosen.seed, "control": False},
+        links={"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "200Mbit/s", "isolated": True}},
+        trial={"length": "500ms", "warmup": "300ms", "settle": "50ms", "replicates": chosen.replicates},
+    )
     scenario = Scenario((lab_host("dome", 11), lab_host("vault", 12)), RATE_BIT_S)
     with tempfile.TemporaryDirectory() as folder, Lab(scenario, server="openssh") as lab:
         bench = Bench(lab, Path(folder))
-        done = lab.run([*LINKTRIAL, "run", str(bench.write(plan)), "--out", str(bench.out), "--ssh-config",
-                        lab.ssh_config], capture_output=True, text=True, timeout=chosen.bound)
+        done = lab.run(
+            [*LINKTRIAL, "run", str(bench.write(plan)), "--out", str(bench.out), "--ssh-config", lab.ssh_config],
+            capture_output=True,
+            text=True,
+            timeout=chosen.bound,
+        )
         rows = trials_of(bench.newest())
     trials = {row["trial"]: row for row in rows}  # doubts and reason are the trial's own, the same in each way's row
     print(f"{len(trials)} trials, exit code {done.returncode}")

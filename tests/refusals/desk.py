@@ -38,8 +38,9 @@ class Expected:
 class Desk:
     """Two hosts joined by a switch, `first` and `second`, with names and addresses drawn from the seed."""
 
-    def __init__(self, dice: random.Random, folder: Path, *, second_end: bool = False,
-                 third_host: bool = False) -> None:
+    def __init__(
+        self, dice: random.Random, folder: Path, *, second_end: bool = False, third_host: bool = False
+    ) -> None:
         self.dice, self.folder = dice, folder
         self.names = dice.sample(HOSTS, 3)
         self.first, self.second, self.third = self.names
@@ -47,7 +48,7 @@ class Desk:
         self.scenario = Scenario((*hosts, *([lab_host(self.third, 13)] if third_host else [])), 100_000_000)
         self.interface = {name: dice.choice(INTERFACES) for name in self.names}
         net = f"10.{dice.randrange(1, 70)}.{dice.randrange(256)}"
-        net_6 = f"fd00:{dice.randrange(1, 0xffff):x}::"
+        net_6 = f"fd00:{dice.randrange(1, 0xFFFF):x}::"
         numbers = dice.sample(range(2, 250), 3)
         self.address = {name: f"{net}.{number}" for name, number in zip(self.names, numbers, strict=True)}
         self.address_6 = {name: f"{net_6}{number:x}" for name, number in zip(self.names, numbers, strict=True)}
@@ -65,8 +66,11 @@ class Desk:
 
     def _dress(self, name: str) -> None:
         new = self.interface[name]
-        self.on(name, f"ip link set dev eth1 down; ip link set dev eth1 name {new}; ip address flush dev {new}; "
-                f"ip link set dev {new} up")
+        self.on(
+            name,
+            f"ip link set dev eth1 down; ip link set dev eth1 name {new}; ip address flush dev {new}; "
+            f"ip link set dev {new} up",
+        )
         self.give(name, self.address[name])
         self.give(name, self.address_6[name])
 
@@ -88,22 +92,39 @@ class Desk:
 
     def plan(self, **changes: Any) -> str:
         """The plan of this bench; keyword arguments replace its parts, `ends` and `address` those of its link."""
-        link = {"ends": changes.pop("ends", [f"{name}:{self.interface[name]}" for name in (self.first, self.second)]),
-                "rate": RATE, "isolated": True}
+        link = {
+            "ends": changes.pop("ends", [f"{name}:{self.interface[name]}" for name in (self.first, self.second)]),
+            "rate": RATE,
+            "isolated": True,
+        }
         if "address" in changes:
             link["address"] = changes.pop("address")
         hosts = {name: {"ssh": name, "privilege": "root"} for name in (self.first, self.second)}
         trial = {"length": "400ms", "warmup": "200ms", "settle": "0s", "replicates": 1}
-        return yaml.safe_dump({"plan": "bench", "hosts": hosts, "links": {"uplink": link}, "factors": {"mtu": [1500]},
-                               "lease": "20s", "trial": trial, **changes}, sort_keys=False)
+        return yaml.safe_dump(
+            {
+                "plan": "bench",
+                "hosts": hosts,
+                "links": {"uplink": link},
+                "factors": {"mtu": [1500]},
+                "lease": "20s",
+                "trial": trial,
+                **changes,
+            },
+            sort_keys=False,
+        )
 
     def rehearse(self, **changes: Any) -> tuple[subprocess.CompletedProcess[str], list[dict[str, str]]]:
         """Rehearse the plan; (the ended command, the rows of its trials)."""
         plan, out = self.folder / "plan.yaml", self.folder / f"runs-{self.dice.randrange(10**9)}"
         plan.write_text(self.plan(**changes))
-        done = self.lab.run([*LINKTRIAL, "run", str(plan), "--rehearse", "--out", str(out), "--ssh-config",
-                             self.lab.ssh_config], capture_output=True, text=True, timeout=RUN_BOUND_S,
-                            env={**os.environ, "NO_COLOR": "1"})
+        done = self.lab.run(
+            [*LINKTRIAL, "run", str(plan), "--rehearse", "--out", str(out), "--ssh-config", self.lab.ssh_config],
+            capture_output=True,
+            text=True,
+            timeout=RUN_BOUND_S,
+            env={**os.environ, "NO_COLOR": "1"},
+        )
         folder = next(out.iterdir(), None) if out.is_dir() else None
         rows = trials_of(folder, "rehearsal.csv") if folder and (folder / "rehearsal.csv").is_file() else []
         return done, rows
@@ -121,8 +142,11 @@ class Desk:
                 for volatile in ("tentative", "valid_life_time", "preferred_life_time"):
                     address.pop(volatile, None)
         routes = self.on(name, "ip route; ip -6 route")
-        return {"links": [_settled(each) for each in found], "routes": routes.split("\n"),
-                "ours": self.on(name, "ls /run; cat /proc/[0-9]*/comm").split().count("linktrial")}
+        return {
+            "links": [_settled(each) for each in found],
+            "routes": routes.split("\n"),
+            "ours": self.on(name, "ls /run; cat /proc/[0-9]*/comm").split().count("linktrial"),
+        }
 
 
 def _settled(interface: dict[str, Any]) -> dict[str, Any]:

@@ -27,30 +27,36 @@ KINDS: dict[str, Kind] = {}
 
 
 Spoil = Callable[[Desk], Expected]
-_INPUT_CHAIN = ("nft add table inet filter; nft 'add chain inet filter input { type filter hook input priority 0; "
-                "policy accept; }'")
+_INPUT_CHAIN = (
+    "nft add table inet filter; nft 'add chain inet filter input { type filter hook input priority 0; policy accept; }'"
+)
 
 
 def _kind(heal: Callable[[Desk], Twin], **more: bool) -> Callable[[Spoil], Spoil]:
     """Enters a kind under the name of the function that spoils."""
+
     def note(spoil: Spoil) -> Spoil:
         name = spoil.__name__.replace("_", "-")
         KINDS[name] = Kind(name, spoil, heal, **more)
         return spoil
+
     return note
 
 
 def _ends(desk: Desk, **other: str) -> list[str]:
-    return [f"{name}:{other.get(role) or desk.interface[name]}" for role, name in
-            (("first", desk.first), ("second", desk.second))]
+    return [
+        f"{name}:{other.get(role) or desk.interface[name]}"
+        for role, name in (("first", desk.first), ("second", desk.second))
+    ]
 
 
 def _bridge(desk: Desk, name: str) -> str:
     """A bridge over the measured interface, with its addresses."""
     bridge = desk.dice.choice(["br0", "lanbr", "virbr9"])
     port = desk.interface[name]
-    desk.on(name, f"ip link add {bridge} type bridge; ip link set dev {port} master {bridge}; "
-            f"ip link set dev {bridge} up")
+    desk.on(
+        name, f"ip link add {bridge} type bridge; ip link set dev {port} master {bridge}; ip link set dev {bridge} up"
+    )
     return bridge
 
 
@@ -72,8 +78,15 @@ def bridge_port_as_end(desk: Desk) -> Expected:
         _move_addresses(desk, desk.second, desk.upper)
         desk.on(desk.second, f"ip address flush dev {desk.upper}")
         desk.give(desk.second, desk.address[desk.second], desk.upper)
-    return Expected(3, (desk.second, f"{desk.interface[desk.second]} is a port of the bridge {desk.upper}",
-                        f"name {desk.second}:{desk.upper}"), ("give both",))
+    return Expected(
+        3,
+        (
+            desk.second,
+            f"{desk.interface[desk.second]} is a port of the bridge {desk.upper}",
+            f"name {desk.second}:{desk.upper}",
+        ),
+        ("give both",),
+    )
 
 
 def _wider_port(desk: Desk) -> Twin:
@@ -88,16 +101,26 @@ def bridge_whose_port_is_too_small(desk: Desk) -> Expected:
     port, small = desk.interface[desk.first], desk.dice.choice([1500, 2000, 4000])
     desk.on(desk.first, f"ip link set dev {port} mtu {small}")
     mtu = desk.dice.choice([6000, 9000])
-    return Expected(1, (f"{port} of {desk.first}, a port of the bridge {desk.upper}, has an MTU of {small}",
-                        f"{mtu}"), ("between the ends",), "impossible",
-                    {"ends": _ends(desk, first=desk.upper), "factors": {"mtu": [mtu]}})
+    return Expected(
+        1,
+        (f"{port} of {desk.first}, a port of the bridge {desk.upper}, has an MTU of {small}", f"{mtu}"),
+        ("between the ends",),
+        "impossible",
+        {"ends": _ends(desk, first=desk.upper), "factors": {"mtu": [mtu]}},
+    )
 
 
 def _silence(desk: Desk) -> Twin:
     how = desk.dice.choice(["silent", "down", "elsewhere"])
-    desk.on(desk.first, {"silent": "sysctl -qw net.ipv4.conf.eth2.arp_ignore=1", "down": "ip link set dev eth2 down",
-                         "elsewhere": "ip link set dev eth2 address 02:00:5e:10:09:01; ip address flush dev eth2; "
-                         "sysctl -qw net.ipv4.conf.eth2.arp_filter=1"}[how])
+    desk.on(
+        desk.first,
+        {
+            "silent": "sysctl -qw net.ipv4.conf.eth2.arp_ignore=1",
+            "down": "ip link set dev eth2 down",
+            "elsewhere": "ip link set dev eth2 address 02:00:5e:10:09:01; ip address flush dev eth2; "
+            "sysctl -qw net.ipv4.conf.eth2.arp_filter=1",
+        }[how],
+    )
     return {}
 
 
@@ -135,8 +158,15 @@ def address_that_no_end_has(desk: Desk) -> Expected:
     pair = [desk.address[desk.first], desk.address[desk.second]]
     place = desk.dice.randrange(2)
     pair[place] = desk.spare_address
-    return Expected(3, ((desk.first, desk.second)[place], f"does not have the address {desk.spare_address}",
-                        (desk.address[desk.first], desk.address[desk.second])[place]), plan={"address": pair})
+    return Expected(
+        3,
+        (
+            (desk.first, desk.second)[place],
+            f"does not have the address {desk.spare_address}",
+            (desk.address[desk.first], desk.address[desk.second])[place],
+        ),
+        plan={"address": pair},
+    )
 
 
 @_kind(_right_pair)
@@ -196,10 +226,15 @@ def _fresh_6(desk: Desk) -> Twin:
 def duplicate_ipv6_address(desk: Desk) -> Expected:
     desk.flush(desk.second, family="-6")
     desk.give(desk.second, desk.address_6[desk.first], extra="")
-    desk.on(desk.second, "for turn in 1 2 3 4 5 6 7 8 9 10; do ip -6 address | grep -q dadfailed && exit 0; sleep 0.5; "
-            "done; exit 1")
-    return Expected(3, (desk.address_6[desk.first], f"{desk.second}:{desk.interface[desk.second]}", "duplicate"),
-                    plan={"factors": {"ip": [6]}})
+    desk.on(
+        desk.second,
+        "for turn in 1 2 3 4 5 6 7 8 9 10; do ip -6 address | grep -q dadfailed && exit 0; sleep 0.5; done; exit 1",
+    )
+    return Expected(
+        3,
+        (desk.address_6[desk.first], f"{desk.second}:{desk.interface[desk.second]}", "duplicate"),
+        plan={"factors": {"ip": [6]}},
+    )
 
 
 @_kind(_fresh_6)
@@ -240,8 +275,13 @@ def _least_for_ipv6(desk: Desk) -> Twin:
 @_kind(_least_for_ipv6)
 def mtu_too_small_for_ipv6(desk: Desk) -> Expected:
     mtu = desk.dice.randrange(68, 1280)
-    return Expected(1, ("RFC 8200", f"MTU of {mtu}", "1280"), ("become ready",), "impossible",
-                    {"factors": {"mtu": [mtu], "ip": [6]}})
+    return Expected(
+        1,
+        ("RFC 8200", f"MTU of {mtu}", "1280"),
+        ("become ready",),
+        "impossible",
+        {"factors": {"mtu": [mtu], "ip": [6]}},
+    )
 
 
 def _take_away(desk: Desk) -> Twin:
@@ -251,8 +291,9 @@ def _take_away(desk: Desk) -> Twin:
 
 @_kind(_take_away)
 def the_other_ends_address_here(desk: Desk) -> Expected:
-    desk.on(desk.first, "ip link add there type veth peer name there2; ip link set dev there2 up; "
-            "ip link set dev there up")
+    desk.on(
+        desk.first, "ip link add there type veth peer name there2; ip link set dev there2 up; ip link set dev there up"
+    )
     desk.give(desk.first, desk.address[desk.second], "there", 32)
     return Expected(3, (desk.address[desk.second], f"{desk.first} itself (on there)"))
 
@@ -265,15 +306,20 @@ def _accepting(desk: Desk) -> Twin:
 @_kind(_accepting)
 def packet_filter_that_refuses(desk: Desk) -> Expected:
     port = desk.dice.choice(["udp dport 20000-20063", "meta l4proto udp", f"ip saddr {desk.address[desk.first]}"])
-    desk.on(desk.second, f"{_INPUT_CHAIN}; nft 'add rule inet filter input iifname "
-            f"\"{desk.interface[desk.second]}\" {port} reject'")
+    desk.on(
+        desk.second,
+        f"{_INPUT_CHAIN}; nft 'add rule inet filter input iifname \"{desk.interface[desk.second]}\" {port} reject'",
+    )
     return Expected(1, (desk.address[desk.second], desk.second, "packet filter", "inet filter"), (), "failed")
 
 
 @_kind(_accepting, slow=True)
 def packet_filter_that_drops(desk: Desk) -> Expected:
-    desk.on(desk.second, f"{_INPUT_CHAIN}; nft 'add rule inet filter input iifname "
-            f"\"{desk.interface[desk.second]}\" meta l4proto udp drop'")
+    desk.on(
+        desk.second,
+        f"{_INPUT_CHAIN}; nft 'add rule inet filter input iifname "
+        f'"{desk.interface[desk.second]}" meta l4proto udp drop\'',
+    )
     return Expected(1, (desk.second, "packet filter", "inet filter"), (), "failed")
 
 
@@ -285,8 +331,11 @@ def _loose(desk: Desk) -> Twin:
 @_kind(_loose, slow=True)
 def strict_reverse_path_with_another_way_back(desk: Desk) -> Expected:
     name = desk.interface[desk.second]
-    desk.on(desk.second, f"sysctl -qw net.ipv4.conf.{name.replace('.', '/')}.rp_filter=1; ip route add "
-            f"{desk.address[desk.first]}/32 dev eth0")
+    desk.on(
+        desk.second,
+        f"sysctl -qw net.ipv4.conf.{name.replace('.', '/')}.rp_filter=1; ip route add "
+        f"{desk.address[desk.first]}/32 dev eth0",
+    )
     return Expected(1, (desk.second, "rp_filter", "eth0"), (), "failed")
 
 

@@ -16,9 +16,17 @@ pytestmark = pytest.mark.lab
 SEED = 20261201
 
 
-@pytest.mark.parametrize("name", [
-    "mtu-too-small-for-ipv6", "bridge-port-as-end", "bridge-whose-port-is-too-small", "two-interfaces-in-one-network",
-    "link-local-addresses-only", "address-that-no-end-has"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "mtu-too-small-for-ipv6",
+        "bridge-port-as-end",
+        "bridge-whose-port-is-too-small",
+        "two-interfaces-in-one-network",
+        "link-local-addresses-only",
+        "address-that-no-end-has",
+    ],
+)
 def test_a_broken_bench_is_told_as_what_it_is(name: str) -> None:
     played = play(KINDS[name], 0, SEED, twin=False)
     assert not played.problems, played.problems

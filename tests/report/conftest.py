@@ -17,8 +17,13 @@ from orchestrator.report import read_report
 from orchestrator.report.model import Report
 from orchestrator.report.page import html
 
-RATES = {"mtu": [1500, 9000, 9600], "clock": ["powersave", "performance"], "transport": ["tcp", "udp"],
-         "offered_rate": ["50%", "95%"], "direction": ["transmit", "receive", "bidirectional"]}
+RATES = {
+    "mtu": [1500, 9000, 9600],
+    "clock": ["powersave", "performance"],
+    "transport": ["tcp", "udp"],
+    "offered_rate": ["50%", "95%"],
+    "direction": ["transmit", "receive", "bidirectional"],
+}
 
 
 @pytest.fixture(scope="session")

@@ -26,16 +26,40 @@ sys.path.insert(0, str(ROOT))
 from orchestrator.report import write_report  # noqa: E402 - after the path it stands on
 from tests.results.synthetic import Scenario, make_run  # noqa: E402 - as above
 
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-             "--disable-component-update", "--disable-sync"]
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 INSIDE = (Path(__file__).parent / "page_in_browser.js").read_text(encoding="utf-8")
 HOSTILE = "</script><img src=x onerror=\"document.title='broken'\"><script>document.title='broken'</script>"
-ORDINARY = Scenario({"mtu": [1500, 9000, 9600], "clock": ["powersave", "performance"], "transport": ["tcp", "udp"],
-                     "offered_rate": ["50%", "95%"], "direction": ["transmit", "receive", "bidirectional"]})
-LARGE = Scenario({"mtu": [1500, 9000], "clock": ["powersave", "performance"], "streams": list(range(1, 26)),
-                  "direction": ["transmit", "receive"]})
-EVIL = Scenario({HOSTILE: [HOSTILE, "x"], "direction": ["transmit", "receive"]}, replicates=2, plan=HOSTILE,
-                hosts=(HOSTILE, "vault"))
+ORDINARY = Scenario(
+    {
+        "mtu": [1500, 9000, 9600],
+        "clock": ["powersave", "performance"],
+        "transport": ["tcp", "udp"],
+        "offered_rate": ["50%", "95%"],
+        "direction": ["transmit", "receive", "bidirectional"],
+    }
+)
+LARGE = Scenario(
+    {
+        "mtu": [1500, 9000],
+        "clock": ["powersave", "performance"],
+        "streams": list(range(1, 26)),
+        "direction": ["transmit", "receive"],
+    }
+)
+EVIL = Scenario(
+    {HOSTILE: [HOSTILE, "x"], "direction": ["transmit", "receive"]},
+    replicates=2,
+    plan=HOSTILE,
+    hosts=(HOSTILE, "vault"),
+)
 
 
 @dataclass
@@ -56,8 +80,14 @@ def opened(browser: Browser, page_file: Path, findings: Findings, name: str, **h
     context = browser.new_context(offline=True, **how)
     page = context.new_page()
     trouble: list[str] = []
-    page.on("request", lambda request: trouble.append(request.url) if not request.url.startswith("file://") or
-            not request.url.partition("#")[0].endswith(page_file.name) else None)
+    page.on(
+        "request",
+        lambda request: (
+            trouble.append(request.url)
+            if not request.url.startswith("file://") or not request.url.partition("#")[0].endswith(page_file.name)
+            else None
+        ),
+    )
     page.on("console", lambda message: trouble.append(message.text) if message.type in ("error", "warning") else None)
     page.on("pageerror", lambda error: trouble.append(str(error)))
     page.on("dialog", lambda dialog: trouble.append("a dialog"))
@@ -98,8 +128,11 @@ def keyboard(page: Page, findings: Findings) -> None:
     box = tab_to(page, lambda found: found["type"] == "checkbox")
     page.keyboard.press("Space")
     shown = page.locator("#matrix-count").inner_text()
-    findings.note("a filter works by keyboard and says how many rows are left", bool(
-        re.fullmatch(r"12 of 18 rows shown", shown)) and box["outlined"], (shown, box))
+    findings.note(
+        "a filter works by keyboard and says how many rows are left",
+        bool(re.fullmatch(r"12 of 18 rows shown", shown)) and box["outlined"],
+        (shown, box),
+    )
     tab_to(page, lambda found: found["text"] == "show all")
     page.keyboard.press("Enter")
     until(page, "document.getElementById('matrix-count').textContent.startsWith('18 of')")
@@ -111,8 +144,15 @@ def keyboard(page: Page, findings: Findings) -> None:
         page.keyboard.press("Enter")
         falling = [value for value in ask(page, "column", column) if value >= 0]
         sort = page.locator("#matrix-table thead th").nth(column).get_attribute("aria-sort")
-        findings.note(f"{name} sorts by keyboard, both ways", rising == sorted(rising) and falling == sorted(
-            falling, reverse=True) and len(set(rising)) > 1 and sort == "descending" and head["outlined"], sort)
+        findings.note(
+            f"{name} sorts by keyboard, both ways",
+            rising == sorted(rising)
+            and falling == sorted(falling, reverse=True)
+            and len(set(rising)) > 1
+            and sort == "descending"
+            and head["outlined"],
+            sort,
+        )
     link = tab_to(page, lambda found: found["tag"] == "A" and bool(re.match(r"\d\.\d", found["text"])))
     page.keyboard.press("Enter")
     until(page, "location.hash.startsWith('#cell-') && document.querySelector(location.hash).open")
@@ -123,8 +163,11 @@ def readable(page: Page, findings: Findings, name: str) -> None:
     """Contrast of every visible text, all details opened."""
     page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
     found = ask(page, "faintText")
-    findings.note(f"{name}: every text has the contrast of WCAG AA", not found["faint"] and found["looked"] > 500,
-                  (found["looked"], found["faint"]))
+    findings.note(
+        f"{name}: every text has the contrast of WCAG AA",
+        not found["faint"] and found["looked"] > 500,
+        (found["looked"], found["faint"]),
+    )
 
 
 def printed(page: Page, findings: Findings, target: Path) -> None:
@@ -133,8 +176,10 @@ def printed(page: Page, findings: Findings, target: Path) -> None:
     pages = len(re.findall(rb"/Type\s*/Page\b", target.read_bytes()))
     findings.note("print: a handful of pages, none for what is closed", 3 <= pages <= 16, f"{pages} pages")
     page.emulate_media(media="print")
-    findings.note("print: controls are gone, the matrix is there", not page.locator("#matrix-filter").is_visible()
-                  and page.locator("#matrix-table").is_visible())
+    findings.note(
+        "print: controls are gone, the matrix is there",
+        not page.locator("#matrix-filter").is_visible() and page.locator("#matrix-table").is_visible(),
+    )
     readable(page, findings, "print")
 
 
@@ -157,9 +202,12 @@ def ordinary(browser: Browser, page_file: Path, findings: Findings, pictures: Pa
             if width == 400:
                 page.screenshot(path=str(pictures / "narrow.png"), full_page=True)
     with opened(browser, page_file, findings, "no scripts", java_script_enabled=False, **desk) as page:
-        findings.note("without scripts the page is whole, without dead controls",
-                      page.locator("#matrix-table tbody tr").count() == 18
-                      and not page.locator("#matrix-filter").is_visible() and not page.locator(".tools").is_visible())
+        findings.note(
+            "without scripts the page is whole, without dead controls",
+            page.locator("#matrix-table tbody tr").count() == 18
+            and not page.locator("#matrix-filter").is_visible()
+            and not page.locator(".tools").is_visible(),
+        )
 
 
 def large(browser: Browser, page_file: Path, findings: Findings) -> None:
@@ -170,15 +218,19 @@ def large(browser: Browser, page_file: Path, findings: Findings) -> None:
     for _ in range(5):
         with opened(browser, page_file, Findings(), "large") as page:
             took_ms.append(ask(page, "loadTime"))
-    findings.note("1,000 trials: open in under a second (median of 5)", sorted(took_ms)[2] < 1000,
-                  [f"{ms:.0f} ms" for ms in took_ms])
+    findings.note(
+        "1,000 trials: open in under a second (median of 5)",
+        sorted(took_ms)[2] < 1000,
+        [f"{ms:.0f} ms" for ms in took_ms],
+    )
 
 
 def evil(browser: Browser, page_file: Path, findings: Findings) -> None:
     """Hostile names stay text, and the policy would stop them if they did not."""
     with opened(browser, page_file, findings, "hostile names") as page:
-        findings.note("hostile names: shown as text", HOSTILE in page.locator("h1").inner_text()
-                      and page.title() != "broken")
+        findings.note(
+            "hostile names: shown as text", HOSTILE in page.locator("h1").inner_text() and page.title() != "broken"
+        )
     broken = page_file.with_name("broken.html")
     broken.write_text(page_file.read_text().replace("<main>", f"<main>{HOSTILE}"))
     context = browser.new_context(offline=True)

@@ -57,7 +57,7 @@ def _mac_digits(chance: random.Random) -> str:
 
 
 def _spelled(digits: str, by: int, between: str) -> str:
-    return between.join(digits[place:place + by] for place in range(0, 12, by))
+    return between.join(digits[place : place + by] for place in range(0, 12, by))
 
 
 def _mac_spellings(digits: str) -> tuple[str, ...]:
@@ -78,9 +78,11 @@ Maker = Callable[[random.Random], tuple[str, tuple[str, ...]]]
 
 def _named(form: str, count: int = 1) -> Maker:
     """`{0}` and so on are random names, each of which must not be found."""
+
     def make(chance: random.Random) -> tuple[str, tuple[str, ...]]:
         names = tuple(_name(chance) for _ in range(count))
         return form.format(*names), names
+
     return make
 
 
@@ -88,6 +90,7 @@ def _addressed(form: str, make_address: Callable[[random.Random], str] = _ipv4) 
     def make(chance: random.Random) -> tuple[str, tuple[str, ...]]:
         address = make_address(chance)
         return form.format(address), (address,)
+
     return make
 
 
@@ -95,6 +98,7 @@ def _by_mac(form: Callable[[str], str]) -> Maker:
     def make(chance: random.Random) -> tuple[str, tuple[str, ...]]:
         digits = _mac_digits(chance)
         return form(digits), (*_mac_spellings(digits), form(digits))
+
     return make
 
 
@@ -102,6 +106,7 @@ def _whole(make_text: Callable[[random.Random], str]) -> Maker:
     def make(chance: random.Random) -> tuple[str, tuple[str, ...]]:
         text = make_text(chance)
         return text, (text,)
+
     return make
 
 
@@ -109,6 +114,7 @@ def _keyed(form: str, length: int, more: str = "") -> Maker:
     def make(chance: random.Random) -> tuple[str, tuple[str, ...]]:
         token = _token(chance, length, more)
         return form.format(token), (token,)
+
     return make
 
 
@@ -166,8 +172,9 @@ KINDS: dict[str, Maker] = {
     "telephone with points": _whole(lambda chance: ".".join(_digits(chance, 3) for _ in range(4))),
     "telephone in groups": _whole(lambda chance: "-".join(_digits(chance, 3) for _ in range(4))),
     "long version that is an address": _whole(lambda chance: ".".join(_digits(chance, 2) for _ in range(4))),
-    "coordinates in short": _whole(lambda chance: f"{_digits(chance, 2)}.{_digits(chance, 3)} {_digits(chance, 2)}."
-                                                  f"{_digits(chance, 3)}"),
+    "coordinates in short": _whole(
+        lambda chance: f"{_digits(chance, 2)}.{_digits(chance, 3)} {_digits(chance, 2)}.{_digits(chance, 3)}"
+    ),
     "telephone": _whole(lambda chance: f"+{_digits(chance, 2)} {_digits(chance, 3)} {_digits(chance, 7)}"),
     "place on earth": _whole(lambda chance: f"{chance.uniform(11, 80):.6f}, {chance.uniform(11, 170):.6f}"),
     "street": _whole(lambda chance: f"{_name(chance).title()} Street {chance.randrange(1, 99)}"),
@@ -184,7 +191,7 @@ KINDS: dict[str, Maker] = {
     "YAML with an anchor": _named("&{0} !{1} '{0}'", 2),
     "comment": _named("x  # {0}"),
     "markup": _named("<a href='{0}'>{1}</a>", 2),
-    "formula": _named("=HYPERLINK(\"{0}\")"),
+    "formula": _named('=HYPERLINK("{0}")'),
     "torn text": _named("{0}\t{1}\r{0}", 2),
 }
 
@@ -247,14 +254,20 @@ class Planter:
 
     def _into_record(self, path: Path) -> None:
         record = json.loads(path.read_text())
-        path.write_text(json.dumps({**self._changed(record, path.name), **(
-            {"schema": record["schema"]} if "schema" in record else {})}))
+        path.write_text(
+            json.dumps(
+                {**self._changed(record, path.name), **({"schema": record["schema"]} if "schema" in record else {})}
+            )
+        )
 
     def _changed(self, value: Any, where: str) -> Any:
         if isinstance(value, dict):
             inner = {key: self._changed(one, f"{where}.{key}") for key, one in value.items()}
-            return {**inner, self.plant(f"{where}, key"): self.plant(f"{where}, unknown key"),
-                    "serial": self.plant(f"{where}.serial")}
+            return {
+                **inner,
+                self.plant(f"{where}, key"): self.plant(f"{where}, unknown key"),
+                "serial": self.plant(f"{where}.serial"),
+            }
         if isinstance(value, list):
             return [*(self._changed(one, f"{where}[]") for one in value), self.plant(f"{where}[]")]
         # Half of them, so that the rest of the run still means something.
@@ -275,11 +288,27 @@ def plan_with_secrets(planter: Planter) -> str:
     names = {word: _name(chance) for word in ("host", "other", "ssh", "user", "link", "factor", "level", "text")}
     for word, name in names.items():
         planter.planted.append((f"plan, {word}", Secret("name in the plan", name, (name,))))
-    q = {word: json.dumps(planter.plant(f"plan, {word}")) for word in (
-        "purpose", "card", "cable", "switch", "program", "argument", "write", "check", "level text", "line", "file")}
+    q = {
+        word: json.dumps(planter.plant(f"plan, {word}"))
+        for word in (
+            "purpose",
+            "card",
+            "cable",
+            "switch",
+            "program",
+            "argument",
+            "write",
+            "check",
+            "level text",
+            "line",
+            "file",
+        )
+    }
     address, mac = _ipv4(chance), _spelled(_mac_digits(chance), 2, ":")
-    planter.planted += [("plan, address", Secret("IPv4", address, (address,))),
-                        ("plan, mac", Secret("MAC", mac, _mac_spellings(mac.replace(":", ""))))]
+    planter.planted += [
+        ("plan, address", Secret("IPv4", address, (address,))),
+        ("plan, mac", Secret("MAC", mac, _mac_spellings(mac.replace(":", "")))),
+    ]
     return f"""# {planter._clean("plan, first comment")}
 plan: {names["text"]}
 purpose: {q["purpose"]}
@@ -309,17 +338,32 @@ trial: {{length: 10s, replicates: 5}}
 
 # -- looking
 
+
 def found_in(folder: Path, planted: list[tuple[str, Secret]]) -> list[str]:
     """Where a secret is still to be read: the file, the kind, and the place that it was planted in."""
     texts = {str(path.relative_to(folder)): _forms(path) for path in sorted(folder.rglob("*")) if path.is_file()}
     texts["names of files"] = "\n".join(texts).casefold()
-    return [f"{name}: {secret.kind} of {where}: {part}" for where, secret in planted for part in secret.parts
-            for name, text in texts.items() if any(form in text for form in _spellings(part))]
+    return [
+        f"{name}: {secret.kind} of {where}: {part}"
+        for where, secret in planted
+        for part in secret.parts
+        for name, text in texts.items()
+        if any(form in text for form in _spellings(part))
+    ]
 
 
 def _spellings(part: str) -> set[str]:
-    return {form.casefold() for form in (part, html.escape(part), quote(part), quote(part, safe=""),
-                                         json.dumps(part)[1:-1], json.dumps(part, ensure_ascii=False)[1:-1])}
+    return {
+        form.casefold()
+        for form in (
+            part,
+            html.escape(part),
+            quote(part),
+            quote(part, safe=""),
+            json.dumps(part)[1:-1],
+            json.dumps(part, ensure_ascii=False)[1:-1],
+        )
+    }
 
 
 def _forms(path: Path) -> str:

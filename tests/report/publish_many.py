@@ -27,8 +27,9 @@ def main(count: int, first: int) -> int:
         wrong += bool(faults)
         for fault in faults:
             print(f"seed {seed}: {fault}", flush=True)
-    print(f"{count} runs from seed {first}: {planted} secrets of {len(KINDS)} kinds planted, "
-          f"{wrong} copies with a fault")
+    print(
+        f"{count} runs from seed {first}: {planted} secrets of {len(KINDS)} kinds planted, {wrong} copies with a fault"
+    )
     return min(wrong, 1)
 
 

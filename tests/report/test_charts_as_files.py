@@ -51,8 +51,10 @@ def test_the_ceiling_is_drawn_with_the_bars(drawn: dict[str, bytes]) -> None:
 
 
 def test_reading_a_report_loads_no_chart_library(run_folder: Path) -> None:
-    code = ("import sys; from orchestrator.report import read_report; read_report(sys.argv[1]); "
-            "print({'altair', 'vl_convert'} & set(sys.modules))")
+    code = (
+        "import sys; from orchestrator.report import read_report; read_report(sys.argv[1]); "
+        "print({'altair', 'vl_convert'} & set(sys.modules))"
+    )
     done = subprocess.run([sys.executable, "-c", code, str(run_folder)], capture_output=True, text=True, check=True)
 
     assert done.stdout.strip() == "set()"

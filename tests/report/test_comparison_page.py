@@ -27,13 +27,17 @@ def test_two_runs_alike_make_a_page_that_says_so(tmp_path: Path) -> None:
     reference, candidate = runs(tmp_path)
     target = tmp_path / "comparison.html"
     done = CliRunner(catch_exceptions=False).invoke(
-        command, [str(reference), "--with", str(candidate), "--html", str(target)], standalone_mode=False)
+        command, [str(reference), "--with", str(candidate), "--html", str(target)], standalone_mode=False
+    )
     tree = parse(target.read_text())
     cells = next(table for table in tree.all("table") if "Change of goodput" in table.text())
 
     assert done.return_value == 0
     assert [heading.text() for heading in tree.all("h2")][:3] == [
-        "Answer", "What is not the same on both sides", "Each cell"]
+        "Answer",
+        "What is not the same on both sides",
+        "Each cell",
+    ]
     assert len(cells.all("tbody")[0].all("tr")) == 8
     assert "no change" in cells.text()
     assert all(row.all("svg") for row in cells.all("tbody")[0].all("tr"))

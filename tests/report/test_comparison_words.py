@@ -26,27 +26,47 @@ WORSE = _cell("9000", "worse", Verdict("worse", 0.9388, 0.921, 0.957, 0.001, 1.0
 UNSURE = _cell("4000", "cannot tell", Verdict("cannot tell", 1.01, 0.93, 1.09, 0.7, 0.3, more=4))
 GONE = _cell("9600", "worse", None, "was measured, and is impossible now")
 SAME = _cell("1500", "no change", Verdict("no change", 1.0, 0.998, 1.002, 1.0, 0.0))
-FOUND = Comparison(("mon",), ("tue",), MEASURES["goodput"], 0.03, "replicate", (Unlike("dome: kernel", "6.1", "6.12"),),
-                   (), ("Each side is one run.",), (SAME, WORSE, UNSURE, GONE),
-                   (CellKey("trunk", "receive", (("mtu", "576"),)),), (),
-                   {"no change": 1, "worse": 2, "cannot tell": 1})
+FOUND = Comparison(
+    ("mon",),
+    ("tue",),
+    MEASURES["goodput"],
+    0.03,
+    "replicate",
+    (Unlike("dome: kernel", "6.1", "6.12"),),
+    (),
+    ("Each side is one run.",),
+    (SAME, WORSE, UNSURE, GONE),
+    (CellKey("trunk", "receive", (("mtu", "576"),)),),
+    (),
+    {"no change": 1, "worse": 2, "cannot tell": 1},
+)
 
 
 def test_what_was_made_differently_comes_first_and_the_worst_next() -> None:
     lines = text_lines(FOUND)
-    assert lines[:2] == ["What is not the same on both sides:",
-                         "  dome: kernel: 6.1 in the reference, 6.12 in the candidate"]
+    assert lines[:2] == [
+        "What is not the same on both sides:",
+        "  dome: kernel: 6.1 in the reference, 6.12 in the candidate",
+    ]
     assert lines.index("worse (2):") < lines.index("cannot tell (1):") < lines.index("no change (1):")
     assert "goodput of 1 run against 1 run, 4 cells: 2 worse, 1 cannot tell and 1 no change." in lines
     assert "only in the reference, not compared (1):" in lines
 
 
-@pytest.mark.parametrize(("cell", "line"), [
-    (WORSE, "transmit, mtu 9000: −6.1 % (−7.9 to −4.3) from 2.400\u202fGb/s to 2.250\u202fGb/s"),
-    (UNSURE, ("transmit, mtu 4000: +1 % (−7 to 9) from 2.400\u202fGb/s to 2.250\u202fGb/s; "
-      "about 4 more replicates a side would tell")),
-    (GONE, "transmit, mtu 9600: was measured, and is impossible now"),
-])
+@pytest.mark.parametrize(
+    ("cell", "line"),
+    [
+        (WORSE, "transmit, mtu 9000: −6.1 % (−7.9 to −4.3) from 2.400\u202fGb/s to 2.250\u202fGb/s"),
+        (
+            UNSURE,
+            (
+                "transmit, mtu 4000: +1 % (−7 to 9) from 2.400\u202fGb/s to 2.250\u202fGb/s; "
+                "about 4 more replicates a side would tell"
+            ),
+        ),
+        (GONE, "transmit, mtu 9600: was measured, and is impossible now"),
+    ],
+)
 def test_a_cell_in_one_line(cell: CellComparison, line: str) -> None:
     assert cell_line(FOUND, cell) == line
 
@@ -79,11 +99,16 @@ def test_the_answer_says_by_how_much_and_where() -> None:
 
 def test_cells_that_the_candidate_lost_are_in_the_answer() -> None:
     """A kernel under which every trial fails must not read as a harmless `cannot tell`."""
-    lost = replace(_cell("9000", "cannot tell", None, "trials of the reference: 5 valid; of the candidate: 5 failed"),
-                   reference_mean=2.4e9, sizes=(5, 0))
+    lost = replace(
+        _cell("9000", "cannot tell", None, "trials of the reference: 5 valid; of the candidate: 5 failed"),
+        reference_mean=2.4e9,
+        sizes=(5, 0),
+    )
     said = answers(replace(FOUND, cells=(SAME, lost)))
-    assert any("The candidate has no valid trial of 1 cell that the reference measured: transmit, mtu 9000" in one
-               for one in said)
+    assert any(
+        "The candidate has no valid trial of 1 cell that the reference measured: transmit, mtu 9000" in one
+        for one in said
+    )
     assert not any("no valid trial" in one for one in answers(FOUND))
 
 
@@ -114,9 +139,15 @@ def test_a_cell_judged_by_stored_runs_wants_more_runs() -> None:
 def test_junit_fails_on_what_was_asked_and_skips_what_cannot_be_told() -> None:
     suite = ET.fromstring(junit(FOUND, frozenset({"worse"})))
     assert {key: suite.get(key) for key in ("tests", "failures", "skipped", "errors")} == {
-        "tests": "4", "failures": "2", "skipped": "1", "errors": "0"}
+        "tests": "4",
+        "failures": "2",
+        "skipped": "1",
+        "errors": "0",
+    }
     assert [case.get("name") for case in suite if case.find("failure") is not None] == [
-        "trunk, transmit, mtu 9000", "trunk, transmit, mtu 9600"]
+        "trunk, transmit, mtu 9000",
+        "trunk, transmit, mtu 9600",
+    ]
     strict = ET.fromstring(junit(FOUND, frozenset({"worse", "cannot tell"})))
     assert (strict.get("failures"), strict.get("skipped")) == ("3", "0")
 
@@ -139,7 +170,7 @@ def test_hostile_names_stay_text() -> None:
     for text in ("\n".join(text_lines(found)), markdown(found), junit(found, frozenset({"worse"}))):
         assert "\x1b" not in text
         assert "\u202e" not in text
-    case, = ET.fromstring(junit(found, frozenset({"worse"})))
+    (case,) = ET.fromstring(junit(found, frozenset({"worse"})))
     assert "<script>" in (case.get("name") or "")
     row = next(line for line in markdown(found).splitlines() if line.startswith("| transmit"))
     assert row.replace("\\|", "").count("|") == 4

@@ -12,9 +12,21 @@ from orchestrator.report.model import Report
 
 def _report(goodputs: list[float], **other: str) -> Report:
     report = made([cell(1, {"mtu": "1500"}), cell(2, {"mtu": "9000"})], {"mtu": ("1500", "9000")})
-    rows = [{"trial": 10 * place, "position": 10 * place, "cell": 1, "link": "trunk", "way": "transmit", "mtu": "1500",
-             "role": "control", "status": "valid", "goodput_bit_s": goodput, **other}
-            for place, goodput in enumerate(goodputs, 1)]
+    rows = [
+        {
+            "trial": 10 * place,
+            "position": 10 * place,
+            "cell": 1,
+            "link": "trunk",
+            "way": "transmit",
+            "mtu": "1500",
+            "role": "control",
+            "status": "valid",
+            "goodput_bit_s": goodput,
+            **other,
+        }
+        for place, goodput in enumerate(goodputs, 1)
+    ]
     trials = report.data.trials
     report.data.__dict__["trials"] = pd.concat([trials, pd.DataFrame(rows, columns=trials.columns)], ignore_index=True)
     return report
@@ -22,8 +34,13 @@ def _report(goodputs: list[float], **other: str) -> Report:
 
 def _said(report: Report) -> tuple[str, str]:
     """(the answer, the method) as plain text."""
-    return tuple(" ".join(part).replace("\u202f", " ") for part in (  # type: ignore[return-value]
-        answer.sentences(report), method.paragraph(report)))
+    return tuple(
+        " ".join(part).replace("\u202f", " ")
+        for part in (  # type: ignore[return-value]
+            answer.sentences(report),
+            method.paragraph(report),
+        )
+    )
 
 
 def test_a_bench_that_slows_down_from_block_to_block_is_said_in_the_answer() -> None:
@@ -33,8 +50,9 @@ def test_a_bench_that_slows_down_from_block_to_block_is_said_in_the_answer() -> 
     assert "−7.7 %" in how
 
 
-@pytest.mark.parametrize("goodputs", [[1.00e9, 1.001e9, 0.999e9, 1.002e9, 0.998e9], [1e9, 1.0002e9, 1.0004e9, 1.0006e9,
-                                                                                    1.0008e9]])
+@pytest.mark.parametrize(
+    "goodputs", [[1.00e9, 1.001e9, 0.999e9, 1.002e9, 0.998e9], [1e9, 1.0002e9, 1.0004e9, 1.0006e9, 1.0008e9]]
+)
 def test_a_bench_that_stands_still_or_hardly_moves_is_said_where_it_was_measured(goodputs: list[float]) -> None:
     said, how = _said(_report(goodputs))
     assert "drifted" not in said

@@ -30,12 +30,17 @@ HOSTILE = {
     "markup": f"</script><script>alert('{MARK}')</script><img src=x onerror=alert(1)>",
     "attribute": f"\" onmouseover=\"alert('{MARK}')\" x='",
     "style": f"</style><style>*{{background:url(https://{MARK}.example)}}</style>",
-    "formula": f"=HYPERLINK(\"https://{MARK}.example\";\"x\")",
-    "plus": f"+{MARK}()", "minus": f"-{MARK}()", "at": f"@{MARK}", "tab": f"\t={MARK}",
-    "terminal": f"\x1b]0;{MARK}\x07\x1b[2J\x1b[31m\x9b5A", "turned": f"\u202e{MARK}\u2066",
+    "formula": f'=HYPERLINK("https://{MARK}.example";"x")',
+    "plus": f"+{MARK}()",
+    "minus": f"-{MARK}()",
+    "at": f"@{MARK}",
+    "tab": f"\t={MARK}",
+    "terminal": f"\x1b]0;{MARK}\x07\x1b[2J\x1b[31m\x9b5A",
+    "turned": f"\u202e{MARK}\u2066",
     "lines": f"{MARK}\r\n\u2028next",
     "markdown": f"[{MARK}](javascript:alert(1)) ![{MARK}](https://{MARK}.example/x.png) `x` | a <b>b</b> *c*",
-    "rich": f"[red]{MARK}[/red] [link=https://{MARK}.example]x[/link]", "template": f"{{{{{MARK}}}}} ${{{MARK}}} {{0}}",
+    "rich": f"[red]{MARK}[/red] [link=https://{MARK}.example]x[/link]",
+    "template": f"{{{{{MARK}}}}} ${{{MARK}}} {{0}}",
     "vega": f"datum['{MARK}'] \\u003cscript> $.x[0]",
 }
 CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\u2028]")
@@ -46,12 +51,23 @@ def hostile_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Every text of the run is hostile: hosts, factors, levels, reasons, what the hosts say of themselves."""
     texts = list(HOSTILE.values())
     scenario = Scenario(
-        factors={texts[0]: texts[1:4], "mtu": [1500, 9000], texts[11]: [*texts[4:7], texts[12]],
-                 "direction": ["transmit", "receive"]},
-        replicates=3, run_id="run", plan=texts[13], hosts=(texts[8] + HOSTILE["attribute"], texts[2]))
+        factors={
+            texts[0]: texts[1:4],
+            "mtu": [1500, 9000],
+            texts[11]: [*texts[4:7], texts[12]],
+            "direction": ["transmit", "receive"],
+        },
+        replicates=3,
+        run_id="run",
+        plan=texts[13],
+        hosts=(texts[8] + HOSTILE["attribute"], texts[2]),
+    )
     folder = make_run(tmp_path_factory.mktemp("hostile"), scenario)
-    rows = [dict(zip(rows[0], map(restore_text, row), strict=True))
-            for rows in [read_csv(folder / "trials.csv")] for row in rows[1:]]
+    rows = [
+        dict(zip(rows[0], map(restore_text, row), strict=True))
+        for rows in [read_csv(folder / "trials.csv")]
+        for row in rows[1:]
+    ]
     for number, row in enumerate(rows):
         row["reason"], row["doubts"] = texts[number % len(texts)], HOSTILE["attribute"]
         if number % 7 == 3:
@@ -60,8 +76,13 @@ def hostile_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     run = json.loads((folder / "run.json").read_text())
     left = {"what": texts[0], "before": texts[1], "now": texts[10], "command": texts[2]}
     poisoned: Any = _poison(run, iter(texts * 200))
-    poisoned |= {"schema": 1, "cells": run["cells"], "trial": run["trial"], "threshold_ratio": 0.03,
-                 "as_found": {HOSTILE["attribute"]: {"ok": False, "left": [left]}}}
+    poisoned |= {
+        "schema": 1,
+        "cells": run["cells"],
+        "trial": run["trial"],
+        "threshold_ratio": 0.03,
+        "as_found": {HOSTILE["attribute"]: {"ok": False, "left": [left]}},
+    }
     (folder / "run.json").write_text(json.dumps(poisoned))
     return folder
 
@@ -103,8 +124,14 @@ def test_every_field_reaches_the_page(hostile_report: Report) -> None:
     """Otherwise the test above would prove nothing: the page shows what it was given, made visible."""
     text = parse(html.page(hostile_report)).text()
 
-    for kind, shown in (("markup", "<img src=x onerror"), ("attribute", 'onmouseover="'), ("terminal", "\\x1b[2J"),
-                        ("turned", "\\u202e"), ("template", "{{HOSTILE}}"), ("markdown", "](javascript:")):
+    for kind, shown in (
+        ("markup", "<img src=x onerror"),
+        ("attribute", 'onmouseover="'),
+        ("terminal", "\\x1b[2J"),
+        ("turned", "\\u202e"),
+        ("template", "{{HOSTILE}}"),
+        ("markdown", "](javascript:"),
+    ):
         assert shown in text, kind
 
 
@@ -131,7 +158,21 @@ def test_markdown_renders_it_as_text(hostile_report: Report) -> None:
 
     assert MARK in found.text()
     assert {element.name for element in found.walk()} <= {
-        "root", "h1", "h2", "p", "ul", "li", "table", "thead", "tbody", "tr", "th", "td", "strong", "em"}
+        "root",
+        "h1",
+        "h2",
+        "p",
+        "ul",
+        "li",
+        "table",
+        "thead",
+        "tbody",
+        "tr",
+        "th",
+        "td",
+        "strong",
+        "em",
+    }
     widths = [{len(row.all("td")) + len(row.all("th")) for row in table.all("tr")} for table in found.all("table")]
     assert all(len(width) == 1 for width in widths)
     assert not any(set(element.attributes) - {"style"} for element in found.walk())
@@ -162,8 +203,9 @@ def test_charts_draw_it_as_text(hostile_report: Report, tmp_path: Path) -> None:
             drawn = ElementTree.fromstring(path.read_text())  # noqa: S314 - our own file, and it must be well-formed
             names = {element.tag.rpartition("}")[2] for element in drawn.iter()}
             assert names <= {"svg", "title", "g", "path", "rect", "line", "text", "tspan", "clipPath", "defs"}
-            assert not any(name.lower().startswith("on") or "href" in name for element in drawn.iter()
-                           for name in element.attrib)
+            assert not any(
+                name.lower().startswith("on") or "href" in name for element in drawn.iter() for name in element.attrib
+            )
 
 
 def test_openmetrics_lines_stay_lines(hostile_run: Path) -> None:
@@ -178,6 +220,13 @@ def test_openmetrics_lines_stay_lines(hostile_run: Path) -> None:
 def test_junit_stays_well_formed(hostile_report: Report) -> None:
     root = ElementTree.fromstring(cases.junit(hostile_report))  # noqa: S314 - our own text, and it must be well-formed
 
-    assert {element.tag for element in root.iter()} <= {"testsuite", "testcase", "properties", "property",
-                                                        "failure", "error", "skipped"}
+    assert {element.tag for element in root.iter()} <= {
+        "testsuite",
+        "testcase",
+        "properties",
+        "property",
+        "failure",
+        "error",
+        "skipped",
+    }
     assert any(MARK in value for element in root.iter() for value in element.attrib.values())

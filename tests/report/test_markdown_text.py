@@ -10,15 +10,35 @@ from orchestrator.report import markdown
 from orchestrator.report.model import Report
 
 
-@pytest.mark.parametrize("text", ["mtu 9000 (both ends): +27 % (24 to 30); 1.5 - 2.5", "offered_rate 50%, eth1.100",
-                                  "dome → vault"])
+@pytest.mark.parametrize(
+    "text", ["mtu 9000 (both ends): +27 % (24 to 30); 1.5 - 2.5", "offered_rate 50%, eth1.100", "dome → vault"]
+)
 def test_ordinary_sentences_need_no_backslash(text: str) -> None:
     assert markdown.safe(text) == text
 
 
-@pytest.mark.parametrize("text", [
-    "*a* _b_ `c` [d](e) ![f](g)", "<b>x</b> &amp; <!-- y -->", "a | b", "- x", "+ x", "1. x", "12) x", "# x", "=== x",
-    "_a_", "__a__ b_c_d", "~~a~~", "https://x.example www.x.example", "\\*a*", "a\\", "|", "``"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "*a* _b_ `c` [d](e) ![f](g)",
+        "<b>x</b> &amp; <!-- y -->",
+        "a | b",
+        "- x",
+        "+ x",
+        "1. x",
+        "12) x",
+        "# x",
+        "=== x",
+        "_a_",
+        "__a__ b_c_d",
+        "~~a~~",
+        "https://x.example www.x.example",
+        "\\*a*",
+        "a\\",
+        "|",
+        "``",
+    ],
+)
 def test_foreign_text_is_shown_as_it_was_written(text: str) -> None:
     renderer = MarkdownIt("commonmark", {"html": True}).enable("table")
     rendered = parse(renderer.render(f"| h |\n| --- |\n| {markdown.safe(text)} |\n\n- {markdown.safe(text)}\n"))

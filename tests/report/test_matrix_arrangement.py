@@ -14,21 +14,29 @@ from orchestrator.words.plain_text import visible
 
 
 def test_direction_runs_across_where_it_varies() -> None:
-    cells = [cell(1, {"mtu": "1500", "direction": "transmit"}),
-             cell(2, {"mtu": "1500", "direction": "receive"}, way="receive"),
-             cell(3, {"mtu": "1500", "direction": "bidirectional"}),
-             cell(3, {"mtu": "1500", "direction": "bidirectional"}, way="receive")]
+    cells = [
+        cell(1, {"mtu": "1500", "direction": "transmit"}),
+        cell(2, {"mtu": "1500", "direction": "receive"}, way="receive"),
+        cell(3, {"mtu": "1500", "direction": "bidirectional"}),
+        cell(3, {"mtu": "1500", "direction": "bidirectional"}, way="receive"),
+    ]
     matrix = arrange(made(cells, {"mtu": ("1500",), "direction": ("transmit", "receive", "bidirectional")}))
 
     assert [column_label(column, matrix.across_factor) for column in matrix.across] == [
-        "transmit: dome → vault", "receive: vault → dome", "both at once: dome → vault", "both at once: vault → dome"]
+        "transmit: dome → vault",
+        "receive: vault → dome",
+        "both at once: dome → vault",
+        "both at once: vault → dome",
+    ]
     assert [[one.number if one else None for one in row.cells] for row in matrix.rows] == [[1, 2, 3, 3]]
     assert matrix.fixed == (("mtu", "1500"),)
 
 
 def test_without_a_direction_the_last_factor_runs_across() -> None:
-    cells = [cell(number, {"mtu": mtu, "clock": clock}) for number, (mtu, clock) in enumerate(
-        [("1500", "low"), ("1500", "high"), ("9000", "low"), ("9000", "high")], 1)]
+    cells = [
+        cell(number, {"mtu": mtu, "clock": clock})
+        for number, (mtu, clock) in enumerate([("1500", "low"), ("1500", "high"), ("9000", "low"), ("9000", "high")], 1)
+    ]
     matrix = arrange(made(cells, {"mtu": ("1500", "9000"), "clock": ("low", "high")}))
 
     assert [factor.name for factor in matrix.down] == ["mtu"]
@@ -37,16 +45,19 @@ def test_without_a_direction_the_last_factor_runs_across() -> None:
 
 
 def test_levels_stand_in_the_plan_s_order_not_in_the_alphabet_s() -> None:
-    cells = [cell(number, {"mtu": mtu, "direction": "transmit"})
-             for number, mtu in enumerate(("9000", "576", "1500"), 1)]
+    cells = [
+        cell(number, {"mtu": mtu, "direction": "transmit"}) for number, mtu in enumerate(("9000", "576", "1500"), 1)
+    ]
     matrix = arrange(made(cells, {"mtu": ("1500", "576", "9000"), "direction": ("transmit", "receive")}))
 
     assert [row.levels for row in matrix.rows] == [("1500",), ("576",), ("9000",)]
 
 
 def test_a_cell_that_the_plan_left_out_is_a_gap_not_a_zero() -> None:
-    cells = [cell(1, {"mtu": "1500", "direction": "transmit"}),
-             cell(2, {"mtu": "9000", "direction": "receive"}, way="receive")]
+    cells = [
+        cell(1, {"mtu": "1500", "direction": "transmit"}),
+        cell(2, {"mtu": "9000", "direction": "receive"}, way="receive"),
+    ]
     matrix = arrange(made(cells, {"mtu": ("1500", "9000"), "direction": ("transmit", "receive")}))
 
     assert [[one.number if one else None for one in row.cells] for row in matrix.rows] == [[1, None], [None, 2]]
@@ -93,10 +104,15 @@ def test_a_link_with_an_unprintable_name_can_be_filtered_by_it() -> None:
 
 def test_a_very_long_level_may_be_broken() -> None:
     """On paper and on a narrow screen a level that may not be broken pushes the figures out of sight."""
-    cells = [cell(number, {"a": level, "b": other}) for number, (level, other)
-             in enumerate(((one, two) for one in ("x" * 80, "short") for two in "12"), start=1)]
+    cells = [
+        cell(number, {"a": level, "b": other})
+        for number, (level, other) in enumerate(((one, two) for one in ("x" * 80, "short") for two in "12"), start=1)
+    ]
     matrix = arrange(made(cells, {"a": ("x" * 80, "short"), "b": ("1", "2")}))
-    heads = [one for one in parse(page_matrix.section(matrix, frozenset(), {})).all("th") if one.attributes.get(
-        "scope") == "row"]
+    heads = [
+        one
+        for one in parse(page_matrix.section(matrix, frozenset(), {})).all("th")
+        if one.attributes.get("scope") == "row"
+    ]
 
     assert [one.attributes["class"].split()[:2] == ["level", "long"] for one in heads] == [True, False]

@@ -25,7 +25,7 @@ def theme(name: str) -> dict[str, str]:
 
 def luminance(colour: str) -> float:
     """Relative luminance as WCAG 2.2 defines it."""
-    channels = [int(colour[place:place + 2], 16) / 255 for place in (1, 3, 5)]
+    channels = [int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5)]
     linear = [value / 12.92 if value <= 0.04045 else ((value + 0.055) / 1.055) ** 2.4 for value in channels]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
@@ -36,7 +36,7 @@ def contrast(one: str, other: str) -> float:
 
 
 def mixed(over: str, under: str, opacity: float) -> str:
-    pairs = [(int(over[place:place + 2], 16), int(under[place:place + 2], 16)) for place in (1, 3, 5)]
+    pairs = [(int(over[place : place + 2], 16), int(under[place : place + 2], 16)) for place in (1, 3, 5)]
     return "#" + "".join(f"{round(top * opacity + bottom * (1 - opacity)):02x}" for top, bottom in pairs)
 
 

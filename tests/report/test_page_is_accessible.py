@@ -51,8 +51,10 @@ def test_every_drawing_has_a_name_or_is_silent(tree: Element) -> None:
 def test_a_silent_drawing_stands_beside_its_figure(tree: Element) -> None:
     for drawn in tree.all("svg"):
         if drawn.attributes.get("aria-hidden") == "true":
-            assert any(re.search(r"\d|dome|vault|clock|direction", element.text()) for element in
-                       [next(iter(drawn.ancestors)), next(iter(next(iter(drawn.ancestors)).ancestors))])
+            assert any(
+                re.search(r"\d|dome|vault|clock|direction", element.text())
+                for element in [next(iter(drawn.ancestors)), next(iter(next(iter(drawn.ancestors)).ancestors))]
+            )
 
 
 def test_every_figure_has_a_caption(tree: Element) -> None:

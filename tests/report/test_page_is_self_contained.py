@@ -22,7 +22,8 @@ def test_no_element_loads_anything(tree: Element) -> None:
 
     assert loading == []
     assert {element.name for element in tree.walk()}.isdisjoint(
-        {"link", "iframe", "object", "embed", "base", "img", "image", "use", "foreignobject", "audio", "video"})
+        {"link", "iframe", "object", "embed", "base", "img", "image", "use", "foreignobject", "audio", "video"}
+    )
 
 
 def test_links_lead_inside_the_page_or_to_files_beside_it(tree: Element) -> None:
@@ -39,8 +40,13 @@ def test_links_lead_inside_the_page_or_to_files_beside_it(tree: Element) -> None
 def test_style_and_script_fetch_nothing(tree: Element) -> None:
     own = "\n".join(element.text() for name in ("style", "script") for element in tree.all(name))
 
-    assert re.findall(r"(?i)https?:|//[a-z]|url\(|@import|fetch\(|XMLHttpRequest|WebSocket|import\(|eval\(|sendBeacon",
-                      own.replace("// ", "")) == []
+    assert (
+        re.findall(
+            r"(?i)https?:|//[a-z]|url\(|@import|fetch\(|XMLHttpRequest|WebSocket|import\(|eval\(|sendBeacon",
+            own.replace("// ", ""),
+        )
+        == []
+    )
 
 
 def test_the_only_addresses_are_those_of_foreign_text(page: str) -> None:
@@ -54,12 +60,20 @@ def test_the_policy_allows_this_style_sheet_and_this_script_alone(tree: Element)
         (element,) = tree.all(name)
         return f"'sha256-{base64.b64encode(hashlib.sha256(element.text().encode()).digest()).decode()}'"
 
-    assert policy == {"default-src": "'none'", "style-src": allowed("style"), "script-src": allowed("script"),
-                      "base-uri": "'none'", "form-action": "'none'"}
+    assert policy == {
+        "default-src": "'none'",
+        "style-src": allowed("style"),
+        "script-src": allowed("script"),
+        "base-uri": "'none'",
+        "form-action": "'none'",
+    }
 
 
 def test_nothing_is_styled_or_scripted_inline(tree: Element) -> None:
-    inline = [element.attributes for element in tree.walk()
-              if any(name == "style" or name.startswith("on") for name in element.attributes)]
+    inline = [
+        element.attributes
+        for element in tree.walk()
+        if any(name == "style" or name.startswith("on") for name in element.attributes)
+    ]
 
     assert inline == []

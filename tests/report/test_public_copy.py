@@ -60,15 +60,20 @@ def run(run_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copytree(run_folder, folder)
     (folder / "plan.yaml").write_text(PLAN)
     record = json.loads((folder / "run.json").read_text())
-    identity = {"release": "6.1.0-18-arm64", "build": "#1 SMP PREEMPT Debian", "modules": ["veth", "stella 0af3"],
-                "boot_parameters": "quiet mitigations=off isolcpus=2-3 root=LABEL=nightsky console=ttyS0,115200"}
+    identity = {
+        "release": "6.1.0-18-arm64",
+        "build": "#1 SMP PREEMPT Debian",
+        "modules": ["veth", "stella 0af3"],
+        "boot_parameters": "quiet mitigations=off isolcpus=2-3 root=LABEL=nightsky console=ttyS0,115200",
+    }
     for host in record["hosts"].values():
         host["facts"] |= {"kernel": "6.1.0-18-arm64", "kernel_identity": identity}
         host["facts"]["interfaces"][0] |= {"driver": "igc", "driver_version": "6.1.0-18-arm64", "firmware": "1.2.7"}
     record["notes"] = ["dome: gave no sign of life; its power was switched off and on", "the night watch is Marta"]
     (folder / "run.json").write_text(json.dumps(record))
-    (folder / "survey-before.json").write_text(json.dumps(
-        {name: host["facts"] for name, host in record["hosts"].items()}))
+    (folder / "survey-before.json").write_text(
+        json.dumps({name: host["facts"] for name, host in record["hosts"].items()})
+    )
     return folder
 
 
@@ -152,7 +157,10 @@ def test_the_interface_that_a_person_or_a_mac_named_is_replaced() -> None:
 
     assert [fields.interface(name) for name in ("eth1", "enp3s0f1np1", "lo")] == ["eth1", "enp3s0f1np1", "lo"]
     assert [fields.interface(name) for name in ("enx020005e10a07", "wlx020005e10a07", "martas0")] == [
-        "interface-1", "interface-2", "interface-3"]
+        "interface-1",
+        "interface-2",
+        "interface-3",
+    ]
 
 
 def test_one_mac_or_address_has_one_stand_in_however_it_is_spelled() -> None:
@@ -183,8 +191,10 @@ def test_kernels_drivers_and_harmless_boot_parameters_stay(copy: Path) -> None:
 
     assert facts["kernel"] == facts["interfaces"][0]["driver_version"] == "6.1.0-18-arm64"
     assert (facts["interfaces"][0]["driver"], facts["interfaces"][0]["firmware"]) == ("igc", "1.2.7")
-    assert facts["kernel_identity"]["boot_parameters"] == \
-        "quiet mitigations=off isolcpus=2-3 boot-parameter-1 console=ttyS0,115200"
+    assert (
+        facts["kernel_identity"]["boot_parameters"]
+        == "quiet mitigations=off isolcpus=2-3 boot-parameter-1 console=ttyS0,115200"
+    )
     assert facts["kernel_identity"]["modules"][0] == "veth"
     assert facts["interfaces"][0]["speed_bit_s"] == 2_500_000_000
     assert "6.1.0-18-arm64" in (copy / "report.html").read_text()
@@ -286,11 +296,18 @@ def test_a_folder_that_holds_something_is_refused(run: Path, tmp_path: Path) -> 
     assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
 
 
-@pytest.mark.parametrize(("file", "content"), [
-    ("table.csv.gz", gzip.compress(b"a,b\n1,Nightsky-7\n", mtime=0)), ("page.html", b"<p>night<!-- nightsky-7 --></p>"),
-    ("page.html", b"<a title='&#110;ightsky-7'>"), ("drawing.svg", b"<svg><title>nights&#107;y-7</title></svg>"),
-    ("run.json", b'{"a": ["\\u006eightsky-7"]}'), ("report.md", b"see file:///%6Eightsky-7/x"),
-    ("picture.png", b"\x89PNG\r\n\x1a\n" + struct.pack(">I", 16) + b"tEXtTitle\0nightsky-7" + b"0000")])
+@pytest.mark.parametrize(
+    ("file", "content"),
+    [
+        ("table.csv.gz", gzip.compress(b"a,b\n1,Nightsky-7\n", mtime=0)),
+        ("page.html", b"<p>night<!-- nightsky-7 --></p>"),
+        ("page.html", b"<a title='&#110;ightsky-7'>"),
+        ("drawing.svg", b"<svg><title>nights&#107;y-7</title></svg>"),
+        ("run.json", b'{"a": ["\\u006eightsky-7"]}'),
+        ("report.md", b"see file:///%6Eightsky-7/x"),
+        ("picture.png", b"\x89PNG\r\n\x1a\n" + struct.pack(">I", 16) + b"tEXtTitle\0nightsky-7" + b"0000"),
+    ],
+)
 def test_the_second_look_reads_every_kind_of_file(tmp_path: Path, file: str, content: bytes) -> None:
     (tmp_path / "inner").mkdir()
     (tmp_path / "inner" / file).write_bytes(content)

@@ -41,15 +41,42 @@ def run_with_a_screen(path: Path, *, blocks: int = 4, never_valid: int = 0) -> P
             level = dict(zip(DESIGN.factors, signs, strict=True))
             goodput = 1.2e9 * 1.25 ** (level["mtu"] > 0) * 1.1 ** (level["clock"] > 0) * chance.gauss(1, 0.004)
             goodput *= 1.05 ** (level["mtu"] * level["clock"] > 0)
-            rows.append({"trial": len(rows) + 1, "attempt": 1, "cell": cell, "replicate": block, "block": block,
-                         "whole_plot": len(rows) + 1, "position": len(rows) + 1, "role": "measure", "link": "trunk",
-                         "way": "transmit", "sender": "dome", "receiver": "vault", "goodput_bit_s": goodput,
-                         "ceiling_bit_s": 2.4e9, "fill": goodput / 2.4e9,
-                         "status": "suspect" if cell == never_valid else "valid", "doubts": "", "reason": "",
-                         **{name: LEVELS[name][level[name] > 0] for name in DESIGN.factors}})
-    (folder / "run.json").write_text(json.dumps({
-        "schema": 1, "run_id": folder.name, "plan_name": "what-matters", "linktrial": "0.1.0", "threshold_ratio": 0.03,
-        "cells": [], "screen": {**DESIGN.as_dict(), "resolution": 4, "levels": LEVELS}}))
+            rows.append(
+                {
+                    "trial": len(rows) + 1,
+                    "attempt": 1,
+                    "cell": cell,
+                    "replicate": block,
+                    "block": block,
+                    "whole_plot": len(rows) + 1,
+                    "position": len(rows) + 1,
+                    "role": "measure",
+                    "link": "trunk",
+                    "way": "transmit",
+                    "sender": "dome",
+                    "receiver": "vault",
+                    "goodput_bit_s": goodput,
+                    "ceiling_bit_s": 2.4e9,
+                    "fill": goodput / 2.4e9,
+                    "status": "suspect" if cell == never_valid else "valid",
+                    "doubts": "",
+                    "reason": "",
+                    **{name: LEVELS[name][level[name] > 0] for name in DESIGN.factors},
+                }
+            )
+    (folder / "run.json").write_text(
+        json.dumps(
+            {
+                "schema": 1,
+                "run_id": folder.name,
+                "plan_name": "what-matters",
+                "linktrial": "0.1.0",
+                "threshold_ratio": 0.03,
+                "cells": [],
+                "screen": {**DESIGN.as_dict(), "resolution": 4, "levels": LEVELS},
+            }
+        )
+    )
     names = list(DESIGN.factors)
     write_rows(folder / "trials.csv", columns.names("trials.csv", names), rows)
     table = cells_table(read_table(open_run(folder), "trials.csv"), names)
@@ -78,27 +105,53 @@ def test_the_page_shows_every_group_with_what_it_stands_for(tmp_path: Path) -> N
     assert "cannot be told apart" in (folder / "report.md").read_text()
 
 
-@pytest.mark.parametrize(("blocks", "never_valid", "words"), [
-    (1, 0, "one block cannot say whether it is more than chance"),
-    (4, 3, "says nothing: no block has a valid trial of each of its 8 cells; never valid: cells 3")])
+@pytest.mark.parametrize(
+    ("blocks", "never_valid", "words"),
+    [
+        (1, 0, "one block cannot say whether it is more than chance"),
+        (4, 3, "says nothing: no block has a valid trial of each of its 8 cells; never valid: cells 3"),
+    ],
+)
 def test_a_screen_that_can_say_little_says_so(tmp_path: Path, blocks: int, never_valid: int, words: str) -> None:
     report = read_report(run_with_a_screen(tmp_path, blocks=blocks, never_valid=never_valid))
     assert words in " ".join(report.sentences)
 
 
 def test_a_run_s_folder_carries_its_screen_from_the_plan_to_the_report(tmp_path: Path) -> None:
-    plan = load("plan: night\nhosts: {dome: {ssh: dome, privilege: root}, vault: {ssh: vault, privilege: root}}\n"
-                "links: {trunk: {ends: [dome:eth1, vault:eth1], isolated: true}}\nscreen: true\n"
-                "factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6], no_copy: [false, true]}\n",
-                catalogue=CATALOGUE)
+    plan = load(
+        "plan: night\nhosts: {dome: {ssh: dome, privilege: root}, vault: {ssh: vault, privilege: root}}\n"
+        "links: {trunk: {ends: [dome:eth1, vault:eth1], isolated: true}}\nscreen: true\n"
+        "factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6], no_copy: [false, true]}\n",
+        catalogue=CATALOGUE,
+    )
     state = begin(compose(plan, run_id="night-1", holder="h"))
-    write_run_json(tmp_path, state, started_at="2026-03-01T21:00:00Z", ended_at=None, helper_hash="", bench={},
-                   purpose="", threshold_ratio=0.03, binds={}, screen=screen_as_dict(plan))
+    write_run_json(
+        tmp_path,
+        state,
+        started_at="2026-03-01T21:00:00Z",
+        ended_at=None,
+        helper_hash="",
+        bench={},
+        purpose="",
+        threshold_ratio=0.03,
+        binds={},
+        screen=screen_as_dict(plan),
+    )
     run = json.loads((tmp_path / "run.json").read_text())
-    rows = [{"cell": cell["number"], "block": 1, "whole_plot": cell["number"], "way": "transmit", "link": "trunk",
-             "role": "measure", "status": "valid", "goodput_bit_s": 1e9 * (2 if cell["levels"]["no_copy"] else 1),
-             **{name: restore_text(cell_text(level)) for name, level in cell["levels"].items()}}
-            for cell in run["cells"]]
+    rows = [
+        {
+            "cell": cell["number"],
+            "block": 1,
+            "whole_plot": cell["number"],
+            "way": "transmit",
+            "link": "trunk",
+            "role": "measure",
+            "status": "valid",
+            "goodput_bit_s": 1e9 * (2 if cell["levels"]["no_copy"] else 1),
+            **{name: restore_text(cell_text(level)) for name, level in cell["levels"].items()},
+        }
+        for cell in run["cells"]
+    ]
     (screen,) = screens_of(run, pd.DataFrame(rows))
     assert screen.found is not None
     strongest = screen.found.effects[0]

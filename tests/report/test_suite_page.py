@@ -17,8 +17,13 @@ from orchestrator.report.suite import write_suite
 
 @pytest.fixture
 def suite(tmp_path: Path) -> Path:
-    made = [make_run(tmp_path, Scenario({"mtu": [1500, 9000], "direction": ["transmit"]}, replicates=2, plan=plan,
-                                        run_id=f"{plan}-1")) for plan in ("frames", "clocks")]
+    made = [
+        make_run(
+            tmp_path,
+            Scenario({"mtu": [1500, 9000], "direction": ["transmit"]}, replicates=2, plan=plan, run_id=f"{plan}-1"),
+        )
+        for plan in ("frames", "clocks")
+    ]
     entries = [{"plan": run.name[:-2], "run": run.name, "exit": 0} for run in made]
     entries += [{"plan": "refused", "run": "refused-1", "exit": 3}, {"plan": "far", "run": "../../etc", "exit": 0}]
     (tmp_path / "suite.json").write_text(json.dumps({"schema": 1, "suite": "night", "runs": entries}))

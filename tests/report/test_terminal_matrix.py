@@ -58,9 +58,14 @@ def test_without_a_terminal_no_escape_is_written(report: Report) -> None:
 
 def test_no_color_leaves_no_colour(report: Report, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
-    coloured = [code for code in printed(report, 120, terminal=True).split("\x1b[")[1:]
-                if any(part in {str(number) for number in (*range(30, 38), *range(40, 48), *range(90, 98))}
-                       for part in code.partition("m")[0].split(";"))]
+    coloured = [
+        code
+        for code in printed(report, 120, terminal=True).split("\x1b[")[1:]
+        if any(
+            part in {str(number) for number in (*range(30, 38), *range(40, 48), *range(90, 98))}
+            for part in code.partition("m")[0].split(";")
+        )
+    ]
 
     assert coloured == []
 

@@ -29,8 +29,12 @@ from orchestrator.results.write import append_text_member
 
 @pytest.fixture(scope="module")
 def small(tmp_path_factory: pytest.TempPathFactory) -> Report:
-    return read_report(make_run(tmp_path_factory.mktemp("small"), Scenario(
-        {"mtu": [1500, 9000], "direction": ["transmit", "bidirectional"]}, replicates=3, trouble=False)))
+    return read_report(
+        make_run(
+            tmp_path_factory.mktemp("small"),
+            Scenario({"mtu": [1500, 9000], "direction": ["transmit", "bidirectional"]}, replicates=3, trouble=False),
+        )
+    )
 
 
 @pytest.fixture(scope="module")
@@ -57,16 +61,22 @@ def test_lines_are_thinned_by_averaging_not_by_dropping(small: Report) -> None:
         assert line[-1].t_s == whole[key][-1].t_s
 
 
-def test_an_interval_that_fell_out_stays_visible_among_ten_thousand(tmp_path: Path,
-                                                                    monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_interval_that_fell_out_stays_visible_among_ten_thousand(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Read in pieces that end in the middle of points; one interval of nothing, one of twice as much."""
     monkeypatch.setattr("orchestrator.results.over_time._ROWS_AT_ONCE", 777)
     names = columns.names("series.csv.gz")
     octets = [0 if place == 4321 else 2_000_000 if place == 7000 else 1_000_000 for place in range(10_000)]
     for trial, role in ((1, "measure"), (2, "broken_off")):
-        append_text_member(tmp_path / "series.csv.gz", names, (
-            f"{trial},1,trunk,transmit,{round((place + 1) / 10, 1)},{size},0,{role}\n"
-            for place, size in enumerate(octets)))
+        append_text_member(
+            tmp_path / "series.csv.gz",
+            names,
+            (
+                f"{trial},1,trunk,transmit,{round((place + 1) / 10, 1)},{size},0,{role}\n"
+                for place, size in enumerate(octets)
+            ),
+        )
     found = goodput_over_time(RunFolder(tmp_path), 100)
 
     assert {(line.trial, line.broken_off) for line in found} == {(1, False), (2, True)}
@@ -220,8 +230,15 @@ def test_reasons_are_gathered_with_their_trials_and_cells(report: Report) -> Non
 
 def test_one_reason_with_other_figures_is_one_reason() -> None:
     reasons = ["2.4968 times the ceiling", "2.5 times the ceiling", "dome was restarted"]
-    trials = pd.DataFrame({"status": "suspect", "doubts": ["above", "above", "rebooted"], "reason": reasons,
-                           "trial": [4, 9, 11], "cell": [1, 2, 2]})
+    trials = pd.DataFrame(
+        {
+            "status": "suspect",
+            "doubts": ["above", "above", "rebooted"],
+            "reason": reasons,
+            "trial": [4, 9, 11],
+            "cell": [1, 2, 2],
+        }
+    )
     alike, other = not_valid_groups(trials)
 
     assert (alike.reason, alike.trials) == ("2.4968 times the ceiling (trial 4; the others alike)", (4, 9))

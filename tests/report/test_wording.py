@@ -23,15 +23,27 @@ from orchestrator.words.figures import (
 THIN = "\u202f"
 
 
-@pytest.mark.parametrize(("bit_s", "text"), [
-    (2.35e9, "2.35 Gb/s"), (999.4e6, "999 Mb/s"), (999.9e6, "1.00 Gb/s"), (100e6, "100 Mb/s"),
-    (1.5e3, "1.50 kb/s"), (12, "12.0 b/s"), (1.2e12, "1.20 Tb/s"), (0, "0 b/s")])
+@pytest.mark.parametrize(
+    ("bit_s", "text"),
+    [
+        (2.35e9, "2.35 Gb/s"),
+        (999.4e6, "999 Mb/s"),
+        (999.9e6, "1.00 Gb/s"),
+        (100e6, "100 Mb/s"),
+        (1.5e3, "1.50 kb/s"),
+        (12, "12.0 b/s"),
+        (1.2e12, "1.20 Tb/s"),
+        (0, "0 b/s"),
+    ],
+)
 def test_a_rate_has_the_unit_that_fits(bit_s: float, text: str) -> None:
     assert rate_text(bit_s).replace(THIN, " ") == text
 
 
-@pytest.mark.parametrize(("half_width", "decimals"), [
-    (0.827, 1), (0.119, 2), (0.354, 2), (0.367, 1), (0.0226, 3), (0.02, 3), (19, 0), (123, 0), (0.95, 1)])
+@pytest.mark.parametrize(
+    ("half_width", "decimals"),
+    [(0.827, 1), (0.119, 2), (0.354, 2), (0.367, 1), (0.0226, 3), (0.02, 3), (19, 0), (123, 0), (0.95, 1)],
+)
 def test_the_half_width_decides_the_decimals(half_width: float, decimals: int) -> None:
     """Two digits below 355, one above: the Particle Data Group's rule, here with its own examples 0.827 and 0.367."""
     assert decimals_for(half_width) == decimals
@@ -62,8 +74,10 @@ def test_rounding_stays_within_the_interval_s_own_width(value: float, share: flo
     assert abs(float(number.low) - (value - half)) <= half
 
 
-@pytest.mark.parametrize(("share", "text"), [
-    (0.998, "99.8 %"), (0.45, "45 %"), (0.0002, "0.020 %"), (0, "0 %"), (1.0, "100.0 %"), (0.0345, "3.5 %")])
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [(0.998, "99.8 %"), (0.45, "45 %"), (0.0002, "0.020 %"), (0, "0 %"), (1.0, "100.0 %"), (0.0345, "3.5 %")],
+)
 def test_a_share_keeps_a_decimal_where_it_matters(share: float, text: str) -> None:
     assert share_text(share).replace(THIN, " ") == text
 

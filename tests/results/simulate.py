@@ -51,8 +51,9 @@ class Covered:
 def _covered(intervals: list[Interval | None], truth: np.ndarray, sizes: np.ndarray) -> Covered:
     found = [(one.holds(at), one.half_width) for one, at in zip(intervals, truth, strict=True) if one is not None]
     assert len(found) == len(intervals)
-    return Covered(sum(held for held, _ in found) / len(found), sum(half for _, half in found) / len(found),
-                   float(sizes.mean()))
+    return Covered(
+        sum(held for held, _ in found) / len(found), sum(half for _, half in found) / len(found), float(sizes.mean())
+    )
 
 
 def fixed(draw: Draw, n: int, count: int, *, drift: float = 0.0, blocks: float = 0.0, seed: int = 1) -> Covered:
@@ -61,8 +62,9 @@ def fixed(draw: Draw, n: int, count: int, *, drift: float = 0.0, blocks: float =
     return _covered(mean_intervals(values), truth[:, -1], np.full(count, n))
 
 
-def split_over_plots(draw: Draw, plots: int, count: int, *, error: float = 2.0,
-                     seed: int = 6) -> tuple[Covered, Covered]:
+def split_over_plots(
+    draw: Draw, plots: int, count: int, *, error: float = 2.0, seed: int = 6
+) -> tuple[Covered, Covered]:
     """Three trials of one cell in each application of its setting, whose own error is `error`.
 
     (intervals that know what the trials share, intervals that take every trial for a new one)
@@ -83,8 +85,9 @@ def _blocked(draw: Draw, n: int, count: int, drift: float, blocks: float, seed: 
     return values, 100 + np.cumsum(moved, axis=1) / np.arange(1, n + 1)
 
 
-def stopped(draw: Draw, rule: PrecisionRule, count: int, *, drift: float = 0.0, blocks: float = 0.0,
-            seed: int = 2) -> Covered:
+def stopped(
+    draw: Draw, rule: PrecisionRule, count: int, *, drift: float = 0.0, blocks: float = 0.0, seed: int = 2
+) -> Covered:
     """Cells that stop by the rule; many at once, by the same intervals that `precision` looks at."""
     values, truth = _blocked(draw, rule.most, count, drift, blocks, seed)
     ends: list[Interval | None] = [None] * count
@@ -163,7 +166,7 @@ class Bench:
     within: float = 0.01
     between: float = 0.0
     between_is_common: bool = False  # one deviation for all cells of a run, as after a boot
-    change: float = 0.0              # of the first cell
+    change: float = 0.0  # of the first cell
     threshold: float = 0.03
 
 

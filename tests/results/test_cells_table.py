@@ -16,24 +16,45 @@ from orchestrator.results.write import write_rows
 
 
 def _trials(rows: list[dict[str, Any]]) -> pd.DataFrame:
-    base = {"role": "measure", "link": "trunk", "way": "transmit", "sender": "dome", "receiver": "vault",
-            "status": "valid", "doubts": "", "cell": 1, "mtu": "1500", "ceiling_bit_s": 100.0, "fill": 0.9,
-            "loss_ratio": None}
-    frame = pd.DataFrame([{**base, "trial": n, "position": n, "whole_plot": n, "block": n, **row}
-                          for n, row in enumerate(rows, 1)])
+    base = {
+        "role": "measure",
+        "link": "trunk",
+        "way": "transmit",
+        "sender": "dome",
+        "receiver": "vault",
+        "status": "valid",
+        "doubts": "",
+        "cell": 1,
+        "mtu": "1500",
+        "ceiling_bit_s": 100.0,
+        "fill": 0.9,
+        "loss_ratio": None,
+    }
+    frame = pd.DataFrame(
+        [{**base, "trial": n, "position": n, "whole_plot": n, "block": n, **row} for n, row in enumerate(rows, 1)]
+    )
     return frame.astype({"loss_ratio": "float64", "goodput_bit_s": "float64"})
 
 
 def test_only_valid_rows_enter_the_mean() -> None:
-    table = cells_table(_trials([
-        {"goodput_bit_s": 90.0}, {"goodput_bit_s": 92.0, "doubts": "foreign_traffic"},
-        {"goodput_bit_s": 10.0, "status": "suspect"}, {"goodput_bit_s": None, "status": "impossible"},
-        {"goodput_bit_s": None, "status": "failed"}, {"goodput_bit_s": None, "status": "skipped"},
-    ]), ["mtu"])
+    table = cells_table(
+        _trials(
+            [
+                {"goodput_bit_s": 90.0},
+                {"goodput_bit_s": 92.0, "doubts": "foreign_traffic"},
+                {"goodput_bit_s": 10.0, "status": "suspect"},
+                {"goodput_bit_s": None, "status": "impossible"},
+                {"goodput_bit_s": None, "status": "failed"},
+                {"goodput_bit_s": None, "status": "skipped"},
+            ]
+        ),
+        ["mtu"],
+    )
     row = table.iloc[0]
     assert row["goodput_mean_bit_s"] == 91
-    assert [row[name] for name in ("n_asked", "n_valid", "n_noted", "n_suspect", "n_impossible", "n_failed",
-                                   "n_skipped")] == [6, 2, 1, 1, 1, 1, 1]
+    assert [
+        row[name] for name in ("n_asked", "n_valid", "n_noted", "n_suspect", "n_impossible", "n_failed", "n_skipped")
+    ] == [6, 2, 1, 1, 1, 1, 1]
     assert row["mtu"] == "1500"
 
 
@@ -44,8 +65,13 @@ def test_a_cell_without_a_valid_row_has_no_figure_rather_than_zero() -> None:
 
 
 def test_search_steps_and_control_trials_are_not_of_the_cell() -> None:
-    trials = _trials([{"goodput_bit_s": 50.0, "role": "search"}, {"goodput_bit_s": 90.0, "role": "confirm"},
-                      {"goodput_bit_s": 20.0, "role": "control"}])
+    trials = _trials(
+        [
+            {"goodput_bit_s": 50.0, "role": "search"},
+            {"goodput_bit_s": 90.0, "role": "confirm"},
+            {"goodput_bit_s": 20.0, "role": "control"},
+        ]
+    )
     table = cells_table(trials, ["mtu"])
     assert table.loc[0, "goodput_mean_bit_s"] == 90
     assert table.loc[0, "n_asked"] == 1
@@ -53,8 +79,9 @@ def test_search_steps_and_control_trials_are_not_of_the_cell() -> None:
 
 
 def test_both_ways_of_a_cell_are_rows_of_their_own_transmit_first() -> None:
-    table = cells_table(_trials([{"goodput_bit_s": 1.0, "way": "receive"}, {"goodput_bit_s": 2.0, "way": "transmit"}]),
-                        ["mtu"])
+    table = cells_table(
+        _trials([{"goodput_bit_s": 1.0, "way": "receive"}, {"goodput_bit_s": 2.0, "way": "transmit"}]), ["mtu"]
+    )
     assert table["way"].tolist() == ["transmit", "receive"]
 
 

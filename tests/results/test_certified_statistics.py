@@ -31,11 +31,14 @@ from orchestrator.results.statistics.summary import Sample, outliers, skewness, 
 # NIST StRD, univariate summary statistics: set, mean, standard deviation (n - 1), correct digits that a sound
 # two-pass computation in double precision reaches
 CERTIFIED = [
-    ("Lottery", LOTTERY, 518.958715596330, 291.699727470969, 14), ("Lew", LEW, -177.435000000000, 277.332168044316, 14),
+    ("Lottery", LOTTERY, 518.958715596330, 291.699727470969, 14),
+    ("Lew", LEW, -177.435000000000, 277.332168044316, 14),
     ("Michelso", MICHELSO, 299.852400000000, 0.0790105478190518, 13),
     ("Mavro", MAVRO, 2.00185600000000, 0.000429123454003053, 12.5),
-    ("NumAcc1", NUMACC1, 10000002, 1, 14), ("NumAcc2", NUMACC2, 1.2, 0.1, 13),
-    ("NumAcc3", NUMACC3, 1000000.2, 0.1, 9), ("NumAcc4", NUMACC4, 10000000.2, 0.1, 8),
+    ("NumAcc1", NUMACC1, 10000002, 1, 14),
+    ("NumAcc2", NUMACC2, 1.2, 0.1, 13),
+    ("NumAcc3", NUMACC3, 1000000.2, 0.1, 9),
+    ("NumAcc4", NUMACC4, 10000000.2, 0.1, 8),
 ]
 
 
@@ -46,8 +49,9 @@ def correct_digits(found: float, certified: float) -> float:
 
 
 @pytest.mark.parametrize(("name", "values", "mean", "deviation", "digits"), CERTIFIED, ids=lambda one: str(one)[:8])
-def test_mean_and_deviation_have_the_certified_digits(name: str, values: list[float], mean: float, deviation: float,
-                                                      digits: float) -> None:
+def test_mean_and_deviation_have_the_certified_digits(
+    name: str, values: list[float], mean: float, deviation: float, digits: float
+) -> None:
     summary = summarise(Sample(values))
     assert summary is not None
     assert summary.deviation is not None
@@ -60,8 +64,11 @@ def test_the_confidence_limits_of_zarr13() -> None:
     sample = ZARR13
     summary = summarise(Sample(ZARR13))
     assert summary is not None
-    assert (summary.n, summary.mean, summary.deviation) == (195, pytest.approx(9.261460, abs=1e-6),
-                                                            pytest.approx(0.022789, abs=1e-6))
+    assert (summary.n, summary.mean, summary.deviation) == (
+        195,
+        pytest.approx(9.261460, abs=1e-6),
+        pytest.approx(0.022789, abs=1e-6),
+    )
     assert t_limits(np.array([sample]))[0] == pytest.approx((9.258242, 9.264679), abs=1e-6)
     # the bootstrap, which is used for so many values, must agree where the sample is as good as normal
     assert summary.interval is not None
@@ -95,16 +102,18 @@ BOOT_SAMPLE = [10, 12, 12.5, 12.5, 13.9, 15, 21, 22, 23, 34, 50, 81, 89, 121, 13
 
 def test_the_bootstrap_is_the_bias_corrected_one_of_r() -> None:
     """R boot with a million resamples, recorded in scipy's tests: BCa (32.31, 91.43), percentile (28.86, 84.21)."""
-    found = stats.bootstrap((BOOT_SAMPLE,), np.mean, n_resamples=1_000_000, method="BCa",
-                            batch=100_000, rng=np.random.default_rng(1))
+    found = stats.bootstrap(
+        (BOOT_SAMPLE,), np.mean, n_resamples=1_000_000, method="BCa", batch=100_000, rng=np.random.default_rng(1)
+    )
     assert tuple(found.confidence_interval) == pytest.approx((32.31, 91.43), rel=5e-3)
 
 
 def test_the_expanded_bootstrap_is_wider_than_r_and_skewed_like_it() -> None:
     """Our level is widened to what t gives; of 20 values by sqrt(20/19) * 2.093/1.960 on the normal scale."""
     many = [*BOOT_SAMPLE, 18, 27, 44, 63]
-    plain = stats.bootstrap((many,), np.mean, n_resamples=20_000, method="BCa",
-                            rng=np.random.default_rng(1)).confidence_interval
+    plain = stats.bootstrap(
+        (many,), np.mean, n_resamples=20_000, method="BCa", rng=np.random.default_rng(1)
+    ).confidence_interval
     ours = mean_interval(many)
     assert ours is not None
     widened = ours.half_width / ((plain.high - plain.low) / 2)
@@ -201,8 +210,11 @@ def test_auto83b_data_are_whole() -> None:
     for values, n, mean, deviation in ((AUTO83B_US, 249, 20.14458, 6.41470), (AUTO83B_JAPAN, 79, 30.48101, 6.10771)):
         summary = summarise(Sample(values))
         assert summary is not None
-        assert (summary.n, summary.mean, summary.deviation) == (n, pytest.approx(mean, abs=5e-6),
-                                                                pytest.approx(deviation, abs=5e-6))
+        assert (summary.n, summary.mean, summary.deviation) == (
+            n,
+            pytest.approx(mean, abs=5e-6),
+            pytest.approx(deviation, abs=5e-6),
+        )
 
 
 def test_many_cells_at_once_are_each_what_they_are_alone() -> None:

@@ -14,8 +14,16 @@ from orchestrator.results.columns import FACTORS_HERE, TABLES, describe, factors
 from orchestrator.results.read_run import read_run
 
 # What a column's name ends in, and the unit that this promises.
-SUFFIXES = {"_bit_s": "bit/s", "_bytes": "B", "_hz": "Hz", "_c": "°C", "_s_per_gigabyte": "s/GB", "_share": "1",
-            "_ratio": "1", "_s": "s"}
+SUFFIXES = {
+    "_bit_s": "bit/s",
+    "_bytes": "B",
+    "_hz": "Hz",
+    "_c": "°C",
+    "_s_per_gigabyte": "s/GB",
+    "_share": "1",
+    "_ratio": "1",
+    "_s": "s",
+}
 
 
 @pytest.mark.parametrize("table", TABLES)

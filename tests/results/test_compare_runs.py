@@ -25,20 +25,40 @@ from orchestrator.results.comparison.run_summary import (
 from orchestrator.results.read_run import read_run
 
 
-def made(run_id: str, cells: dict[str, tuple[float, ...]], *, environment: dict[str, str] | None = None,
-         conditions: dict[str, str] | None = None, statuses: dict[str, int] | None = None, plan: str = "",
-         link: str = "trunk") -> RunSummary:
+def made(
+    run_id: str,
+    cells: dict[str, tuple[float, ...]],
+    *,
+    environment: dict[str, str] | None = None,
+    conditions: dict[str, str] | None = None,
+    statuses: dict[str, int] | None = None,
+    plan: str = "",
+    link: str = "trunk",
+) -> RunSummary:
     """A run with goodputs by mtu."""
-    return RunSummary(run_id, "", 0.03, environment or {}, conditions or {}, plan, tuple(
-        CellValues(CellKey(link, "transmit", (("mtu", mtu),)), statuses or {"valid": len(values)},
-                   {"goodput": values} if values else {}) for mtu, values in cells.items()))
+    return RunSummary(
+        run_id,
+        "",
+        0.03,
+        environment or {},
+        conditions or {},
+        plan,
+        tuple(
+            CellValues(
+                CellKey(link, "transmit", (("mtu", mtu),)),
+                statuses or {"valid": len(values)},
+                {"goodput": values} if values else {},
+            )
+            for mtu, values in cells.items()
+        ),
+    )
 
 
 STEADY = (1e9, 1.001e9, 0.999e9, 1.0005e9, 0.9995e9)
 
 
 def _only(found: Comparison) -> CellComparison:
-    cell, = found.cells
+    (cell,) = found.cells
     return cell
 
 
@@ -111,8 +131,10 @@ def test_stored_runs_that_do_not_say_how_far_a_cell_s_runs_differ_are_not_claime
 
 
 def test_stored_runs_that_measured_something_else_are_named() -> None:
-    history = [made(f"h{n}", {"9000": _scaled(factor)}, conditions={"length of a trial in s": "1"})
-               for n, factor in enumerate((0.95, 1.0))]
+    history = [
+        made(f"h{n}", {"9000": _scaled(factor)}, conditions={"length of a trial in s": "1"})
+        for n, factor in enumerate((0.95, 1.0))
+    ]
     sides = ([made(name, {"9000": STEADY}, conditions={"length of a trial in s": "10"})] for name in "ab")
     found = compare(*sides, spread_from=history)
     assert "The stored runs did not measure the same thing: length of a trial in s." in found.notes
@@ -120,8 +142,11 @@ def test_stored_runs_that_measured_something_else_are_named() -> None:
 
 def test_a_spread_that_is_not_used_is_said_not_to_be() -> None:
     history = [made(f"h{n}", {"9000": _scaled(factor)}) for n, factor in enumerate((0.95, 1.0))]
-    found = compare([made("a", {"9000": STEADY}), made("b", {"9000": _scaled(1.01)})], [made("c", {"9000": STEADY})],
-                    spread_from=history)
+    found = compare(
+        [made("a", {"9000": STEADY}), made("b", {"9000": _scaled(1.01)})],
+        [made("c", {"9000": STEADY})],
+        spread_from=history,
+    )
     assert any("stored runs are not used" in note for note in found.notes)
 
 
@@ -133,14 +158,16 @@ def test_a_later_run_of_a_side_that_measured_something_else_is_refused_too() -> 
         with pytest.raises(PlanError, match="length of a trial in s") as caught:
             compare(*sides)
         assert caught.value.code == "not_alike"
-    unlike, = compare(candidate, reference, anyway=True).unlike
+    (unlike,) = compare(candidate, reference, anyway=True).unlike
     assert unlike == Unlike("length of a trial in s", "10", "10 or 2")
 
 
 def test_every_kernel_of_a_side_is_told_not_the_first_run_s_alone() -> None:
     reference = [made(f"r{n}", {"9000": STEADY}, environment={"dome: kernel": "6.1"}) for n in range(2)]
-    candidate = [made(f"c{n}", {"9000": STEADY}, environment={"dome: kernel": kernel})
-                 for n, kernel in enumerate(("6.1", "6.12"))]
+    candidate = [
+        made(f"c{n}", {"9000": STEADY}, environment={"dome: kernel": kernel})
+        for n, kernel in enumerate(("6.1", "6.12"))
+    ]
     assert compare(reference, candidate).environment == (Unlike("dome: kernel", "6.1", "6.1 or 6.12"),)
 
 
@@ -197,8 +224,10 @@ def test_what_was_carried_and_is_impossible_now_is_worse() -> None:
 def test_what_failed_or_was_suspect_cannot_tell() -> None:
     for status in ("failed", "suspect", "skipped"):
         cell = _only(compare([made("a", {"9000": STEADY})], [made("b", {"9000": ()}, statuses={status: 5})]))
-        assert (cell.word, cell.reason) == ("cannot tell",
-                                            f"trials of the reference: 5 valid; of the candidate: 5 {status}")
+        assert (cell.word, cell.reason) == (
+            "cannot tell",
+            f"trials of the reference: 5 valid; of the candidate: 5 {status}",
+        )
 
 
 def test_a_zero_is_not_left_out() -> None:
@@ -224,11 +253,15 @@ def test_a_difference_carried_by_one_outlier_is_marked() -> None:
 def test_the_environment_is_compared_first_and_the_plan_line_by_line() -> None:
     ours = made("a", {"9000": STEADY}, environment={"dome: kernel": "6.1", "dome: cores": "4"}, plan="a: 1\nb: 2\n")
     theirs = made("b", {"9000": STEADY}, environment={"dome: kernel": "6.12", "dome: cores": "4"}, plan="a: 1\nb: 3\n")
-    assert compare([ours], [theirs]).environment == (Unlike("dome: kernel", "6.1", "6.12"),
-                                                     Unlike("plan, line 2", "b: 2", "b: 3"))
+    assert compare([ours], [theirs]).environment == (
+        Unlike("dome: kernel", "6.1", "6.12"),
+        Unlike("plan, line 2", "b: 2", "b: 3"),
+    )
     third = replace(theirs, run_id="c", environment={"dome: kernel": "6.13", "dome: cores": "4"})
-    assert any("The runs of the candidate are not alike among themselves: dome: kernel" in note
-               for note in compare([ours], [theirs, third]).notes)
+    assert any(
+        "The runs of the candidate are not alike among themselves: dome: kernel" in note
+        for note in compare([ours], [theirs, third]).notes
+    )
 
 
 def test_added_and_removed_lines_stand_against_nothing() -> None:
@@ -241,7 +274,8 @@ def test_a_bundle_of_the_same_name_that_holds_other_settings_is_not_alike() -> N
     run = {"trial": {"length_s": 10, "warmup_s": 2}, "cells": [{"key": "tuning=spread", "settings": [["ring", 4096]]}]}
     other = {**run, "cells": [{"key": "tuning=spread", "settings": [["ring", 256]]}]}
     assert [one.what for one in differences(conditions(run, ["tuning"]), conditions(other, ["tuning"]))] == [
-        "cell tuning=spread"]
+        "cell tuning=spread"
+    ]
 
 
 def test_the_threshold_is_the_plans_unless_given() -> None:
@@ -285,11 +319,17 @@ def test_a_reference_cannot_be_named_out_of_its_folder(tmp_path: Path, name: str
         references.keep(name, [], tmp_path)
 
 
-@pytest.mark.parametrize(("content", "code"), [
-    ("", "reference_broken"), ("[1]", "reference_broken"), ('{"schema": 2, "runs": []}', "reference_schema"),
-    ('{"schema": 1, "runs": [{"run_id": "a"}]}', "reference_broken"), ("[" * 100_000, "reference_broken"),
-    ('{"schema": 1, "runs": [7]}', "reference_broken"),
-])
+@pytest.mark.parametrize(
+    ("content", "code"),
+    [
+        ("", "reference_broken"),
+        ("[1]", "reference_broken"),
+        ('{"schema": 2, "runs": []}', "reference_schema"),
+        ('{"schema": 1, "runs": [{"run_id": "a"}]}', "reference_broken"),
+        ("[" * 100_000, "reference_broken"),
+        ('{"schema": 1, "runs": [7]}', "reference_broken"),
+    ],
+)
 def test_a_broken_reference_is_refused(tmp_path: Path, content: str, code: str) -> None:
     (tmp_path / "x.json").write_text(content)
     with pytest.raises(PlanError) as caught:

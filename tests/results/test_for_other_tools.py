@@ -20,7 +20,7 @@ from orchestrator.results.read_run import read_run
 
 @pytest.fixture(scope="module")
 def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    factors = {"mtu": [1500, 9600], "receive-ring": ["a\"b\\c\nd"], "receive_ring": ["x"], "direction": ["transmit"]}
+    factors = {"mtu": [1500, 9600], "receive-ring": ['a"b\\c\nd'], "receive_ring": ["x"], "direction": ["transmit"]}
     return make_run(tmp_path_factory.mktemp("runs"), Scenario(factors, replicates=2))
 
 
@@ -69,12 +69,20 @@ def test_openmetrics_tells_factors_apart_whose_names_differ_in_signs_only(run: P
 
 
 def test_junit_counts_what_it_lists() -> None:
-    cases = [Case("a", "g", properties={"mtu": "1500"}), Case("b", "g", "failure", "worse"),
-             Case("c", "g", "error", "no"), Case("d", "g", "skipped", "later", seconds=1.25)]
+    cases = [
+        Case("a", "g", properties={"mtu": "1500"}),
+        Case("b", "g", "failure", "worse"),
+        Case("c", "g", "error", "no"),
+        Case("d", "g", "skipped", "later", seconds=1.25),
+    ]
     suite = ElementTree.fromstring(junit_text("s", cases, {"run": "r"}))  # noqa: S314 - our own text
 
     assert {name: suite.attrib[name] for name in ("tests", "failures", "errors", "skipped")} == {
-        "tests": "4", "failures": "1", "errors": "1", "skipped": "1"}
+        "tests": "4",
+        "failures": "1",
+        "errors": "1",
+        "skipped": "1",
+    }
     assert [case.attrib["name"] for case in suite.findall("testcase")] == ["a", "b", "c", "d"]
     assert suite.find("testcase/properties/property").attrib == {"name": "mtu", "value": "1500"}  # type: ignore[union-attr]
     assert suite.findall("testcase")[3].attrib["time"] == "1.250"
@@ -87,8 +95,9 @@ def test_junit_keeps_text_that_xml_cannot_carry_visible() -> None:
     assert root[0][0].text == "\\x1b]]>"
 
 
-def test_parquet_without_its_extra_says_what_to_install(run: Path, tmp_path: Path,
-                                                        monkeypatch: pytest.MonkeyPatch) -> None:
+def test_parquet_without_its_extra_says_what_to_install(
+    run: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(importlib.util, "find_spec", lambda name: None)
 
     with pytest.raises(PlanError) as caught:
@@ -100,5 +109,4 @@ def test_parquet_without_its_extra_says_what_to_install(run: Path, tmp_path: Pat
 def test_parquet_reads_back_equal(run: Path, tmp_path: Path) -> None:
     write_parquet(run, tmp_path)
 
-    pd.testing.assert_frame_equal(pd.read_parquet(tmp_path / "trials.parquet"), read_run(run).trials,
-                                  check_dtype=False)
+    pd.testing.assert_frame_equal(pd.read_parquet(tmp_path / "trials.parquet"), read_run(run).trials, check_dtype=False)

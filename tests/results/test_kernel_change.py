@@ -11,16 +11,35 @@ from synthetic import facts
 from orchestrator.results.comparison.environment import differences, environment
 from orchestrator.results.comparison.kernel_change import kernel_changes
 
-IDENTITY = {"release": "6.1.0", "build": "#1 SMP", "build_id": "aa11", "configuration_sha256": "c0ffee",
-            "boot_parameters": "quiet", "modules_sha256": "11", "modules": ["stella 0a", "tun 0b"]}
+IDENTITY = {
+    "release": "6.1.0",
+    "build": "#1 SMP",
+    "build_id": "aa11",
+    "configuration_sha256": "c0ffee",
+    "boot_parameters": "quiet",
+    "modules_sha256": "11",
+    "modules": ["stella 0a", "tun 0b"],
+}
 
 
 def bench() -> dict[str, Any]:
     """run.json of two hosts, as far as kernels go."""
-    hosts = {name: {"facts": {**facts(name, "6.1.0", f"02:00:5e:10:00:0{number}", f"198.18.0.1{number}"),
-                              "kernel_identity": deepcopy(IDENTITY)}} for number, name in enumerate(("dome", "vault"))}
-    return {"hosts": hosts, "links": {"trunk": {"ends": [["dome", "eth1"], ["vault", "eth1"]], "rate_bit_s": 1e9}},
-            "linktrial": "0.1.0", "helper_hash": "aa", "plan_name": "kernel"}
+    hosts = {
+        name: {
+            "facts": {
+                **facts(name, "6.1.0", f"02:00:5e:10:00:0{number}", f"198.18.0.1{number}"),
+                "kernel_identity": deepcopy(IDENTITY),
+            }
+        }
+        for number, name in enumerate(("dome", "vault"))
+    }
+    return {
+        "hosts": hosts,
+        "links": {"trunk": {"ends": [["dome", "eth1"], ["vault", "eth1"]], "rate_bit_s": 1e9}},
+        "linktrial": "0.1.0",
+        "helper_hash": "aa",
+        "plan_name": "kernel",
+    }
 
 
 def now_of(run: dict[str, Any]) -> dict[str, Any]:
@@ -38,10 +57,15 @@ def test_another_release_or_build_is_a_change(key: str, what: str) -> None:
     assert [change.what for change in kernel_changes(bench(), now)] == [what]
 
 
-@pytest.mark.parametrize(("key", "value", "what"), [
-    ("build_id", "bb22", "vault: kernel build id"), ("configuration_sha256", "dd", "vault: kernel configuration"),
-    ("boot_parameters", "quiet mitigations=off", "vault: boot parameters"),
-    ("modules", ["stella 0c", "tun 0b"], "vault: module stella")])
+@pytest.mark.parametrize(
+    ("key", "value", "what"),
+    [
+        ("build_id", "bb22", "vault: kernel build id"),
+        ("configuration_sha256", "dd", "vault: kernel configuration"),
+        ("boot_parameters", "quiet mitigations=off", "vault: boot parameters"),
+        ("modules", ["stella 0c", "tun 0b"], "vault: module stella"),
+    ],
+)
 def test_a_rebuilt_kernel_of_the_same_release_is_a_change(key: str, value: Any, what: str) -> None:
     now = now_of(bench())
     now["vault"]["kernel_identity"][key] = value

@@ -17,8 +17,9 @@ GOLDEN = Path(__file__).parent / "golden"
 
 
 def test_every_schema_has_its_golden_folder() -> None:
-    assert {folder.name for folder in GOLDEN.iterdir()} == {f"schema-{number}" for number in
-                                                            range(1, SCHEMA_VERSION + 1)}
+    assert {folder.name for folder in GOLDEN.iterdir()} == {
+        f"schema-{number}" for number in range(1, SCHEMA_VERSION + 1)
+    }
 
 
 @pytest.mark.parametrize("folder", sorted(GOLDEN.iterdir()), ids=lambda folder: folder.name)

@@ -48,11 +48,21 @@ def test_a_run_without_its_optional_tables_reads_as_empty_ones(run: Path) -> Non
     assert data.factors == ("mtu", "direction")
 
 
-@pytest.mark.parametrize(("content", "code"), [
-    ("", "run_file_broken"), ("{", "run_file_broken"), ("[]", "run_schema"), ("{}", "run_schema"),
-    ('{"schema": true}', "run_schema"), ('{"schema": 0}', "run_schema"), ('{"schema": "1"}', "run_schema"),
-    (json.dumps({"schema": SCHEMA_VERSION + 1}), "run_schema"), ("[" * 100_000, "run_file_broken"),
-    ('{"schema": 1, "x": ' + "[" * 80 + "]" * 80 + "}", "run_file_broken")])
+@pytest.mark.parametrize(
+    ("content", "code"),
+    [
+        ("", "run_file_broken"),
+        ("{", "run_file_broken"),
+        ("[]", "run_schema"),
+        ("{}", "run_schema"),
+        ('{"schema": true}', "run_schema"),
+        ('{"schema": 0}', "run_schema"),
+        ('{"schema": "1"}', "run_schema"),
+        (json.dumps({"schema": SCHEMA_VERSION + 1}), "run_schema"),
+        ("[" * 100_000, "run_file_broken"),
+        ('{"schema": 1, "x": ' + "[" * 80 + "]" * 80 + "}", "run_file_broken"),
+    ],
+)
 def test_a_broken_or_newer_run_json_is_named(run: Path, content: str, code: str) -> None:
     (run / "run.json").write_text(content)
 
@@ -103,8 +113,15 @@ def test_a_torn_last_member_loses_only_itself(run: Path) -> None:
     assert open_run(run).unpacked("series.csv.gz") == b"trial,attempt\n1,1\n"
 
 
-@pytest.mark.parametrize("content", ["trial,trial\n1,1\n", "trial,seconds\n1,fast\n", "trial\n" + "x" * 50 + "\n",
-                                     ",".join(f"c{number}" for number in range(2000)) + "\n"])
+@pytest.mark.parametrize(
+    "content",
+    [
+        "trial,trial\n1,1\n",
+        "trial,seconds\n1,fast\n",
+        "trial\n" + "x" * 50 + "\n",
+        ",".join(f"c{number}" for number in range(2000)) + "\n",
+    ],
+)
 def test_a_broken_table_is_named(run: Path, content: str) -> None:
     (run / "trials.csv").write_text(content)
 
@@ -124,9 +141,25 @@ def test_a_host_called_na_keeps_its_name(run: Path) -> None:
 
 def test_every_file_of_a_run_is_described() -> None:
     """What a run leaves, the rehearsal, and attempts that came to no end."""
-    left = {"rehearsal.csv", "broken-off.csv", "plan.yaml", "run.json", "survey-before.json", "survey-after.json",
-            "journal.jsonl", "trials.csv", "hosts.csv", "cells.csv", "series.csv.gz", "watch.csv.gz", "counters.csv.gz",
-            "columns.json", "log.txt", "report.html", "report.md"}
+    left = {
+        "rehearsal.csv",
+        "broken-off.csv",
+        "plan.yaml",
+        "run.json",
+        "survey-before.json",
+        "survey-after.json",
+        "journal.jsonl",
+        "trials.csv",
+        "hosts.csv",
+        "cells.csv",
+        "series.csv.gz",
+        "watch.csv.gz",
+        "counters.csv.gz",
+        "columns.json",
+        "log.txt",
+        "report.html",
+        "report.md",
+    }
     assert left == set(FILES)
 
 

@@ -23,9 +23,24 @@ def _effects(design: Fraction, values: list[list[float]]) -> dict[str, float]:
 
 
 # factors, runs, resolution: the catalogue of e-Handbook 5.3.3.4.7 and of Box, Hunter and Hunter (from memory)
-@pytest.mark.parametrize(("factors", "resolution", "runs", "reached"), [
-    (3, 3, 4, 3), (4, 4, 8, 4), (5, 5, 16, 5), (6, 4, 16, 4), (6, 5, 32, 6), (7, 4, 16, 4), (8, 4, 16, 4), (7, 3, 8, 3),
-    (8, 5, 64, 5), (9, 4, 32, 4), (15, 3, 16, 3), (10, 4, 32, 4), (15, 4, 32, 4)])
+@pytest.mark.parametrize(
+    ("factors", "resolution", "runs", "reached"),
+    [
+        (3, 3, 4, 3),
+        (4, 4, 8, 4),
+        (5, 5, 16, 5),
+        (6, 4, 16, 4),
+        (6, 5, 32, 6),
+        (7, 4, 16, 4),
+        (8, 4, 16, 4),
+        (7, 3, 8, 3),
+        (8, 5, 64, 5),
+        (9, 4, 32, 4),
+        (15, 3, 16, 3),
+        (10, 4, 32, 4),
+        (15, 4, 32, 4),
+    ],
+)
 def test_fractions_are_as_small_as_the_catalogues(factors: int, resolution: int, runs: int, reached: int) -> None:
     design = fraction([f"f{number}" for number in range(factors)], resolution=resolution)
     assert (len(design.runs), design.resolution) == (runs, reached)
@@ -44,9 +59,11 @@ def test_the_half_fraction_of_four_factors() -> None:
     design = fraction("ABCD")
     assert design.generators == {"D": ("A", "B", "C")}
     assert design.words == (frozenset("ABCD"),)
-    assert alias_sentences(design) == ["A with B = C with D cannot be told apart",
-                                       "A with C = B with D cannot be told apart",
-                                       "A with D = B with C cannot be told apart"]
+    assert alias_sentences(design) == [
+        "A with B = C with D cannot be told apart",
+        "A with C = B with D cannot be told apart",
+        "A with D = B with C cannot be told apart",
+    ]
 
 
 def test_words_say_what_is_aliased_and_nothing_else() -> None:
@@ -54,11 +71,15 @@ def test_words_say_what_is_aliased_and_nothing_else() -> None:
     design = fraction([f"f{number}" for number in range(7)], resolution=3)
     effects = [frozenset(names) for size in (1, 2) for names in itertools.combinations(design.factors, size)]
     table = np.array(design.runs)
-    column = {effect: tuple(np.prod([table[:, design.factors.index(name)] for name in effect], axis=0))
-              for effect in effects}
+    column = {
+        effect: tuple(np.prod([table[:, design.factors.index(name)] for name in effect], axis=0)) for effect in effects
+    }
     for effect in effects:
-        same = {other for other in effects if other != effect and
-                column[other] in (column[effect], tuple(-sign for sign in column[effect]))}
+        same = {
+            other
+            for other in effects
+            if other != effect and column[other] in (column[effect], tuple(-sign for sign in column[effect]))
+        }
         assert set(design.aliases(effect)) == same
 
 
@@ -101,19 +122,24 @@ def test_the_intervals_of_jain_18() -> None:
     found = screened(design, [[15, 18, 12], [45, 48, 51], [25, 28, 19], [75, 75, 81]], level=0.90)
     assert found.mean == 41
     assert (found.deviation, found.degrees) == (pytest.approx(3.5707, abs=5e-5), 8)
-    halves = {effect_name(design, one.factors): (one.difference / 2, (one.low or 0) / 2, (one.high or 0) / 2)
-              for one in found.effects}
-    assert halves == {"A": pytest.approx((21.5, 19.583, 23.417), abs=5e-4),
-                      "B": pytest.approx((9.5, 7.583, 11.417), abs=5e-4),
-                      "A with B": pytest.approx((5, 3.083, 6.917), abs=5e-4)}
+    halves = {
+        effect_name(design, one.factors): (one.difference / 2, (one.low or 0) / 2, (one.high or 0) / 2)
+        for one in found.effects
+    }
+    assert halves == {
+        "A": pytest.approx((21.5, 19.583, 23.417), abs=5e-4),
+        "B": pytest.approx((9.5, 7.583, 11.417), abs=5e-4),
+        "A with B": pytest.approx((5, 3.083, 6.917), abs=5e-4),
+    }
     assert [effect_name(design, one.factors) for one in found.effects] == ["A", "B", "A with B"]
 
 
 def test_a_screen_finds_the_two_that_matter_among_seven() -> None:
     design = fraction(["mtu", "clock", "ring", "gro", "tso", "steer", "pause"])
     chance = np.random.default_rng(8)
-    values = [[100 + 10 * run[0] + 4 * run[3] + float(noise) for noise in chance.normal(0, 0.5, 2)]
-              for run in design.runs]
+    values = [
+        [100 + 10 * run[0] + 4 * run[3] + float(noise) for noise in chance.normal(0, 0.5, 2)] for run in design.runs
+    ]
     first, second, third, *_ = screened(design, values).effects
     assert [effect_name(design, one.factors) for one in (first, second)] == ["mtu", "gro"]
     assert first.low is not None
@@ -138,10 +164,22 @@ PILOT_PLANT = [60, 72, 54, 68, 52, 83, 45, 80]
 
 def _trials(values: list[list[float]], **other: object) -> pd.DataFrame:
     """Goodput whose logarithm is value / 100, run by run and block by block."""
-    rows = [{"cell": cell + 1, "block": block + 1, "whole_plot": block * 100 + cell, "way": "transmit", "link": "trunk",
-             "role": "measure", "status": "valid", "goodput_bit_s": math.exp(value / 100),
-             **{name: "high" if sign > 0 else "low" for name, sign in zip("TCK", DESIGN.runs[cell], strict=True)},
-             **other} for cell, run in enumerate(values) for block, value in enumerate(run)]
+    rows = [
+        {
+            "cell": cell + 1,
+            "block": block + 1,
+            "whole_plot": block * 100 + cell,
+            "way": "transmit",
+            "link": "trunk",
+            "role": "measure",
+            "status": "valid",
+            "goodput_bit_s": math.exp(value / 100),
+            **{name: "high" if sign > 0 else "low" for name, sign in zip("TCK", DESIGN.runs[cell], strict=True)},
+            **other,
+        }
+        for cell, run in enumerate(values)
+        for block, value in enumerate(run)
+    ]
     return pd.DataFrame(rows)
 
 
@@ -150,8 +188,14 @@ def test_the_pilot_plant_as_a_run_gives_the_published_effects() -> None:
     (screen,) = screens_of(RUN, _trials([[value] for value in PILOT_PLANT]))
     assert screen.found is not None
     found = {effect_name(screen.design, one.factors): 100 * one.difference for one in screen.found.effects}
-    assert found == {"T": pytest.approx(23), "C": pytest.approx(-5), "K": pytest.approx(1.5),
-                     "T with C": pytest.approx(1.5), "T with K": pytest.approx(10), "C with K": pytest.approx(0)}
+    assert found == {
+        "T": pytest.approx(23),
+        "C": pytest.approx(-5),
+        "K": pytest.approx(1.5),
+        "T with C": pytest.approx(1.5),
+        "T with K": pytest.approx(10),
+        "C with K": pytest.approx(0),
+    }
     assert screen.found.effects[0].low is None
 
 
@@ -175,8 +219,11 @@ def test_trials_that_share_an_application_of_a_costly_level_count_once_for_each_
     assert (screen.spread, screen.blocks) == ("blocks", 5)
     assert screen.found is not None
     strongest = screen.found.effects[0]
-    by_block = [np.mean([values[run][block] for run in range(8) if DESIGN.runs[run][0] > 0])
-                - np.mean([values[run][block] for run in range(8) if DESIGN.runs[run][0] < 0]) for block in range(5)]
+    by_block = [
+        np.mean([values[run][block] for run in range(8) if DESIGN.runs[run][0] > 0])
+        - np.mean([values[run][block] for run in range(8) if DESIGN.runs[run][0] < 0])
+        for block in range(5)
+    ]
     low, high = stats.ttest_1samp(by_block, 0).confidence_interval(0.95)
     assert (strongest.low, strongest.high) == (pytest.approx(low / 100), pytest.approx(high / 100))
 
@@ -201,7 +248,16 @@ def test_direction_can_be_one_of_the_factors() -> None:
     assert 100 * screen.found.effects[0].difference == pytest.approx(23)
 
 
-@pytest.mark.parametrize("stored", [None, {}, {"factors": ["T"], "generators": {"Q": ["T"]}}, {"factors": 7}, "x",
-                                    {"factors": ["T", "C"], "generators": {}, "levels": {}}])
+@pytest.mark.parametrize(
+    "stored",
+    [
+        None,
+        {},
+        {"factors": ["T"], "generators": {"Q": ["T"]}},
+        {"factors": 7},
+        "x",
+        {"factors": ["T", "C"], "generators": {}, "levels": {}},
+    ],
+)
 def test_a_broken_run_json_has_no_screen(stored: object) -> None:
     assert screens_of({"screen": stored}, _trials([[1.0]] * 8)) == []

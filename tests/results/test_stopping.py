@@ -90,8 +90,11 @@ def test_nothing_is_started_that_does_not_fit() -> None:
 
 
 def test_a_costly_level_is_paid_once_a_block() -> None:
-    cells = [_cell(1, [], plot="mtu 9000", plot_s=30.0), _cell(2, [], plot="mtu 9000", plot_s=30.0),
-             _cell(3, [], plot="mtu 1500", plot_s=30.0)]
+    cells = [
+        _cell(1, [], plot="mtu 9000", plot_s=30.0),
+        _cell(2, [], plot="mtu 9000", plot_s=30.0),
+        _cell(3, [], plot="mtu 1500", plot_s=30.0),
+    ]
     assert next_round(cells, 50) == (1, 2)
     assert next_round(cells, 90) == (1, 2, 3)
 

@@ -15,16 +15,30 @@ FACTORS = ["together"]
 
 
 def _trials(rows: list[dict[str, object]]) -> pd.DataFrame:
-    base = {"attempt": 1, "role": "measure", "way": "transmit", "sender": "dome", "receiver": "vault", "cell": 1,
-            "status": "valid", "doubts": "", "reason": "", "together": "all", "ceiling_bit_s": 100.0}
-    frame = pd.DataFrame([{**base, "position": row["trial"], "whole_plot": row["trial"], "block": row["trial"], **row}
-                          for row in rows])
+    base = {
+        "attempt": 1,
+        "role": "measure",
+        "way": "transmit",
+        "sender": "dome",
+        "receiver": "vault",
+        "cell": 1,
+        "status": "valid",
+        "doubts": "",
+        "reason": "",
+        "together": "all",
+        "ceiling_bit_s": 100.0,
+    }
+    frame = pd.DataFrame(
+        [{**base, "position": row["trial"], "whole_plot": row["trial"], "block": row["trial"], **row} for row in rows]
+    )
     return _completed(frame, "trials.csv")[names("trials.csv", FACTORS)]
 
 
 def _pair(trial: int, trunk: float | None, spare: float | None, **more: object) -> list[dict[str, object]]:
-    return [{"trial": trial, "link": "trunk", "goodput_bit_s": trunk, **more},
-            {"trial": trial, "link": "spare", "goodput_bit_s": spare, **more}]
+    return [
+        {"trial": trial, "link": "trunk", "goodput_bit_s": trunk, **more},
+        {"trial": trial, "link": "spare", "goodput_bit_s": spare, **more},
+    ]
 
 
 def test_the_sum_is_of_each_trial_and_so_has_the_spread_of_the_sums():
@@ -66,7 +80,11 @@ def test_what_holds_the_sum_back_is_the_busiest_process_of_its_links():
 
 
 def test_links_measured_alone_have_no_sum_and_the_tables_stay_as_they_are():
-    alone = _trials([{"trial": 1, "link": "trunk", "goodput_bit_s": 90.0, "together": "alone"},
-                     {"trial": 2, "link": "spare", "goodput_bit_s": 90.0, "together": "alone"}])
+    alone = _trials(
+        [
+            {"trial": 1, "link": "trunk", "goodput_bit_s": 90.0, "together": "alone"},
+            {"trial": 2, "link": "spare", "goodput_bit_s": 90.0, "together": "alone"},
+        ]
+    )
     assert with_sums(alone) is alone
     assert with_sums(alone.drop(columns="together")).equals(alone.drop(columns="together"))

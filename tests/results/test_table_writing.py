@@ -34,16 +34,34 @@ def test_what_a_row_does_not_have_is_empty_never_zero(value: Any) -> None:
     assert cell_text(value) == ""
 
 
-@pytest.mark.parametrize(("value", "text"), [
-    (0, "0"), (0.0, "0"), (2.5, "2.5"), (1e9, "1000000000"), (1 / 3, "0.3333333333333333"), (True, "true"),
-    (np.int64(7), "7"), (np.float64(0.25), "0.25"), (np.bool_(False), "false"), (["a", "b"], "a b"), ((), ""),
-    ({"b": 1, "a": None}, '{"a": null, "b": 1}'), (-3, "-3"), (-1.5e-7, "-1.5e-07"), (math.inf, "inf")])
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (0, "0"),
+        (0.0, "0"),
+        (2.5, "2.5"),
+        (1e9, "1000000000"),
+        (1 / 3, "0.3333333333333333"),
+        (True, "true"),
+        (np.int64(7), "7"),
+        (np.float64(0.25), "0.25"),
+        (np.bool_(False), "false"),
+        (["a", "b"], "a b"),
+        ((), ""),
+        ({"b": 1, "a": None}, '{"a": null, "b": 1}'),
+        (-3, "-3"),
+        (-1.5e-7, "-1.5e-07"),
+        (math.inf, "inf"),
+    ],
+)
 def test_values_as_they_stand_in_a_table(value: Any, text: str) -> None:
     assert cell_text(value) == text
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+cmd|' /C calc'!A0", "-2+3", "@SUM(A1)", "\t=1", "\r=1", "'=1", "'", "=",
-                                  '=HYPERLINK("x")', "-", "+"])
+@pytest.mark.parametrize(
+    "text",
+    ["=1+1", "+cmd|' /C calc'!A0", "-2+3", "@SUM(A1)", "\t=1", "\r=1", "'=1", "'", "=", '=HYPERLINK("x")', "-", "+"],
+)
 def test_no_spreadsheet_runs_it(text: str) -> None:
     """Leading characters of OWASP's page on CSV injection."""
     assert neutral_text(text).startswith("'")

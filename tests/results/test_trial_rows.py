@@ -31,18 +31,76 @@ RUN: Json = {"run_id": "dome-to-vault-x", "plan_name": "dome-to-vault"}
 
 # design.md section 4, "trials.csv has at least", written out once more on purpose
 DESIGN = [
-    "run_id", "plan", "trial", "attempt", "cell", "replicate", "block", "whole_plot", "position", "role", "link",
-    "way", "sender", "receiver", "sender_interface", "receiver_interface", "<factors>", "status", "doubts",
-    "reason", "started_at", "seconds", "goodput_bit_s", "asked_bit_s", "offered_bit_s", "ceiling_bit_s", "fill",
-    "wire_fill", "frames_s", "sent_bytes", "received_bytes", "datagrams_sent", "datagrams_received",
-    "datagrams_lost", "loss_ratio", "lost_own_queue", "lost_own_interface", "lost_between", "lost_far_interface",
-    "lost_backlog", "lost_socket", "datagrams_reordered", "datagrams_duplicate", "datagrams_unexpected",
+    "run_id",
+    "plan",
+    "trial",
+    "attempt",
+    "cell",
+    "replicate",
+    "block",
+    "whole_plot",
+    "position",
+    "role",
+    "link",
+    "way",
+    "sender",
+    "receiver",
+    "sender_interface",
+    "receiver_interface",
+    "<factors>",
+    "status",
+    "doubts",
+    "reason",
+    "started_at",
+    "seconds",
+    "goodput_bit_s",
+    "asked_bit_s",
+    "offered_bit_s",
+    "ceiling_bit_s",
+    "fill",
+    "wire_fill",
+    "frames_s",
+    "sent_bytes",
+    "received_bytes",
+    "datagrams_sent",
+    "datagrams_received",
+    "datagrams_lost",
+    "loss_ratio",
+    "lost_own_queue",
+    "lost_own_interface",
+    "lost_between",
+    "lost_far_interface",
+    "lost_backlog",
+    "lost_socket",
+    "datagrams_reordered",
+    "datagrams_duplicate",
+    "datagrams_unexpected",
     "jitter_mean_s",
-    "delay_variation_p99_s", "round_trip_idle_s", "round_trip_p50_s", "round_trip_p99_s", "segments_sent",
-    "segments_retransmitted", "rtt_s", "rtt_min_s", "mss_bytes", "path_mtu_bytes", "burst_datagrams", "send_path",
-    "receive_path", "source_port", "sender_busiest_core", "sender_busiest_core_busy", "sender_busiest_core_softirq",
-    "receiver_busiest_core", "receiver_busiest_core_busy", "receiver_busiest_core_softirq",
-    "sender_cpu_s_per_gigabyte", "receiver_cpu_s_per_gigabyte", "pause_frames", "foreign_bytes", "settle_s",
+    "delay_variation_p99_s",
+    "round_trip_idle_s",
+    "round_trip_p50_s",
+    "round_trip_p99_s",
+    "segments_sent",
+    "segments_retransmitted",
+    "rtt_s",
+    "rtt_min_s",
+    "mss_bytes",
+    "path_mtu_bytes",
+    "burst_datagrams",
+    "send_path",
+    "receive_path",
+    "source_port",
+    "sender_busiest_core",
+    "sender_busiest_core_busy",
+    "sender_busiest_core_softirq",
+    "receiver_busiest_core",
+    "receiver_busiest_core_busy",
+    "receiver_busiest_core_softirq",
+    "sender_cpu_s_per_gigabyte",
+    "receiver_cpu_s_per_gigabyte",
+    "pause_frames",
+    "foreign_bytes",
+    "settle_s",
     "overhead_s",
 ]
 
@@ -52,7 +110,7 @@ def _rows(record: Json, run: Json = RUN) -> list[Json]:
 
 
 def test_the_columns_begin_with_the_designs_in_their_order() -> None:
-    assert list(TRIAL_COLUMNS[:len(DESIGN)]) == DESIGN
+    assert list(TRIAL_COLUMNS[: len(DESIGN)]) == DESIGN
     assert trial_columns(["mtu", "clock"]) == names("trials.csv", ["mtu", "clock"])
 
 
@@ -67,8 +125,10 @@ def test_a_row_has_no_value_without_a_column(transport: str) -> None:
         assert all(set(row) == set(known) for row in rows(record))
 
 
-@pytest.mark.parametrize(("mtu", "family", "transport"), [
-    (1500, 4, "tcp"), (9000, 4, "tcp"), (1500, 6, "tcp"), (1500, 4, "udp"), (9000, 6, "udp")])
+@pytest.mark.parametrize(
+    ("mtu", "family", "transport"),
+    [(1500, 4, "tcp"), (9000, 4, "tcp"), (1500, 6, "tcp"), (1500, 4, "udp"), (9000, 6, "udp")],
+)
 def test_fill_is_goodput_over_rate_times_payload_over_mtu_and_38(mtu: int, family: int, transport: str) -> None:
     """Published: RFC 6349 s4.1.1 and RFC 5180 App. A.1 (38 octets around an untagged packet)."""
     row = _rows(healthy_record(mtu=mtu, family=family, transport=transport, rate_bit_s=2.5e9))[0]
@@ -93,8 +153,9 @@ def test_a_row_says_which_count_its_goodput_is_and_how_far_off_it_can_be() -> No
     record = healthy_record()
     assert (_rows(record)[0]["counted_by"], _rows(record)[0]["edge_error_ratio"]) == (None, None)
     octets = record["second"]["parts"][0]["goodput_bytes"]
-    row = _rows(changed(record, second__parts__0__counted_by="kernel",
-                        second__parts__0__edge_error_bytes=octets // 1000))[0]
+    row = _rows(
+        changed(record, second__parts__0__counted_by="kernel", second__parts__0__edge_error_bytes=octets // 1000)
+    )[0]
     assert row["counted_by"] == "kernel"
     assert row["edge_error_ratio"] == pytest.approx(0.001, rel=1e-3)
 
@@ -108,22 +169,33 @@ def test_the_share_that_a_late_process_ran_is_of_the_time_between_its_own_two_lo
 def test_both_ways_at_once_are_two_rows_with_their_own_ends() -> None:
     rows = _rows(healthy_record(direction="bidirectional"))
     assert [(row["way"], row["sender"], row["receiver"]) for row in rows] == [
-        ("transmit", "dome", "vault"), ("receive", "vault", "dome")]
-    assert rows[0]["wire_fill"] > rows[0]["fill"]       # the other way's acknowledgements take their share
+        ("transmit", "dome", "vault"),
+        ("receive", "vault", "dome"),
+    ]
+    assert rows[0]["wire_fill"] > rows[0]["fill"]  # the other way's acknowledgements take their share
 
 
 def test_a_row_of_an_impossible_trial_has_its_identity_and_no_figures() -> None:
     record = changed(healthy_record(), path={"verdict": "too_small", "sentence": "stopped"}, first=None, second=None)
     row = _rows(record)[0]
     assert (row["status"], row["sender"], row["mtu"], row["reason"]) == ("impossible", "dome", 1500, "stopped")
-    figures = TRIAL_COLUMNS[TRIAL_COLUMNS.index("seconds"):TRIAL_COLUMNS.index("settle_s")]
+    figures = TRIAL_COLUMNS[TRIAL_COLUMNS.index("seconds") : TRIAL_COLUMNS.index("settle_s")]
     assert [name for name in figures if row.get(name) is not None and name != "ceiling_bit_s"] == []
 
 
 def test_a_trial_that_never_reached_its_hosts_still_has_its_row() -> None:
-    empty = {**healthy_record(), "link_facts": None, "first": None, "second": None, "path": None, "settings": {},
-             "started_at": None, "settle_s": None, "overhead_s": None,
-             "error": {"code": "skipped", "message": "the host died twice on this setting"}}
+    empty = {
+        **healthy_record(),
+        "link_facts": None,
+        "first": None,
+        "second": None,
+        "path": None,
+        "settings": {},
+        "started_at": None,
+        "settle_s": None,
+        "overhead_s": None,
+        "error": {"code": "skipped", "message": "the host died twice on this setting"},
+    }
     row = _rows(empty)[0]
     assert (row["way"], row["sender"], row["goodput_bit_s"]) == ("transmit", None, None)
     assert host_rows(empty, judge(empty), RUN) == []
@@ -134,8 +206,8 @@ def test_what_a_row_cannot_have_is_empty_and_never_zero() -> None:
     tcp, udp = _rows(healthy_record())[0], _rows(healthy_record(transport="udp"))[0]
     assert [tcp.get(name) for name in ("datagrams_sent", "loss_ratio", "lost_between", "burst_datagrams")] == [None] * 4
     assert [udp.get(name) for name in ("segments_sent", "rtt_s", "mss_bytes", "tcp_efficiency_ratio")] == [None] * 4
-    assert tcp["pause_frames"] is None                      # a driver without pause counters
-    assert udp["loss_ratio"] == 0.0                         # measured, and nothing was lost
+    assert tcp["pause_frames"] is None  # a driver without pause counters
+    assert udp["loss_ratio"] == 0.0  # measured, and nothing was lost
 
 
 def test_an_unknown_rate_has_no_ceiling_and_no_fill() -> None:
@@ -160,8 +232,12 @@ def test_foreign_bytes_are_what_our_own_frames_do_not_explain() -> None:
 
 
 def test_pause_frames_are_those_the_sender_received_and_the_receiver_sent() -> None:
-    record = count(count(healthy_record(), "first", driver_rx_pause_frames=30, driver_rx_pause_bytes_etc=0), "second",
-                   driver_tx_flow_control_xoff=12, driver_tx_flow_control_xon=12)
+    record = count(
+        count(healthy_record(), "first", driver_rx_pause_frames=30, driver_rx_pause_bytes_etc=0),
+        "second",
+        driver_tx_flow_control_xoff=12,
+        driver_tx_flow_control_xon=12,
+    )
     assert _rows(record)[0]["pause_frames"] == 42
 
 
@@ -176,7 +252,7 @@ def test_cpu_seconds_per_gigabyte_count_the_payload_of_both_ways_of_a_host() -> 
     """A host that sends and receives at once spends its time on both: neither way is charged for the other."""
     record = healthy_record(direction="bidirectional")
     busy_s = sum(core["busy"] for core in record["first"]["watch"]["cores"]) * 10.0
-    octets = (record["first"]["parts"][0]["window_sent_bytes"] + record["first"]["parts"][1]["goodput_bytes"])
+    octets = record["first"]["parts"][0]["window_sent_bytes"] + record["first"]["parts"][1]["goodput_bytes"]
     there, back = _rows(record)
     assert there["sender_cpu_s_per_gigabyte"] == pytest.approx(busy_s / (octets / 1e9))
     assert back["receiver_cpu_s_per_gigabyte"] == pytest.approx(busy_s / (octets / 1e9))
@@ -199,8 +275,12 @@ def test_the_round_trip_under_load_tells_its_largest_and_its_loss() -> None:
 
 
 def test_a_tcp_row_tells_the_congestion_window_the_delivery_rate_and_the_busy_time() -> None:
-    record = changed(healthy_record(), first__parts__0__tcp__window_segments=84.5,
-                     first__parts__0__tcp__delivery_rate_bit_s=9.3e8, first__parts__0__tcp__busy_s=7.5)
+    record = changed(
+        healthy_record(),
+        first__parts__0__tcp__window_segments=84.5,
+        first__parts__0__tcp__delivery_rate_bit_s=9.3e8,
+        first__parts__0__tcp__busy_s=7.5,
+    )
     row = _rows(record)[0]
     assert (row["congestion_window_segments"], row["delivery_rate_bit_s"]) == (84.5, 9.3e8)
     assert row["busy_share"] == pytest.approx(0.75)
@@ -210,13 +290,17 @@ def test_a_tcp_row_tells_the_congestion_window_the_delivery_rate_and_the_busy_ti
 
 def test_rfc_6349_metrics_of_a_row() -> None:
     """RFC 6349 s4.1-4.3: ratio of times, efficiency of bytes, rise of the round trip over the baseline."""
-    record = changed(healthy_record(load=0.5), first__parts__0__tcp__bytes_sent=102_000,
-                     first__parts__0__tcp__bytes_retransmitted=2_000, first__parts__0__tcp__rtt_s=0.032,
-                     first__round_trip__idle__p50_s=0.025)
+    record = changed(
+        healthy_record(load=0.5),
+        first__parts__0__tcp__bytes_sent=102_000,
+        first__parts__0__tcp__bytes_retransmitted=2_000,
+        first__parts__0__tcp__rtt_s=0.032,
+        first__round_trip__idle__p50_s=0.025,
+    )
     row = _rows(record)[0]
     assert row["transfer_time_ratio"] == pytest.approx(2.0, rel=1e-4)
     assert row["tcp_efficiency_ratio"] == pytest.approx(0.98039, rel=1e-4)  # the RFC's own example: 98.03 %
-    assert row["buffer_delay_ratio"] == pytest.approx(0.28)                 # the RFC's own example: 28 %
+    assert row["buffer_delay_ratio"] == pytest.approx(0.28)  # the RFC's own example: 28 %
 
 
 def test_the_instruments_ceiling_is_the_slower_hosts() -> None:
@@ -231,8 +315,12 @@ def test_shares_of_processes_are_per_stream() -> None:
 
 
 def test_host_rows_hold_drops_by_place() -> None:
-    record = count(changed(healthy_record(transport="udp"), second__parts__0__socket_drops=7), "second",
-                   softnet_dropped=5, queue_drops=3)
+    record = count(
+        changed(healthy_record(transport="udp"), second__parts__0__socket_drops=7),
+        "second",
+        softnet_dropped=5,
+        queue_drops=3,
+    )
     row = host_rows(record, judge(record), RUN)[1]
     assert (row["host"], row["dropped_socket"], row["dropped_backlog"], row["dropped_own_queue"]) == ("vault", 7, 5, 3)
     assert host_rows(record, judge(record), RUN)[0]["dropped_socket"] is None
@@ -242,7 +330,8 @@ def test_counter_rows_hold_only_what_moved() -> None:
     record = healthy_record()
     assert all(row["change"] for row in counter_rows(record))
     assert {"host": "dome", "counter": "interface.tx_packets"}.items() <= next(
-        row for row in counter_rows(record) if row["counter"] == "interface.tx_packets").items()
+        row for row in counter_rows(record) if row["counter"] == "interface.tx_packets"
+    ).items()
 
 
 def test_packed_rows_survive_the_writer(tmp_path: Path) -> None:

@@ -29,10 +29,15 @@ def test_the_shares_of_jain_17_2() -> None:
     found = variation(cells, y, "ABC", order=3)
     shares = {"".join(term.factors): 100 * term.share for term in found.terms}
     assert found.total_sum_squares == pytest.approx(4512)
-    assert shares == {"A": pytest.approx(17.7, abs=0.05), "B": pytest.approx(4.4, abs=0.05),
-                      "C": pytest.approx(70.9, abs=0.05), "AB": pytest.approx(4.4, abs=0.05),
-                      "AC": pytest.approx(0.7, abs=0.05), "BC": pytest.approx(1.6, abs=0.05),
-                      "ABC": pytest.approx(0.2, abs=0.05)}
+    assert shares == {
+        "A": pytest.approx(17.7, abs=0.05),
+        "B": pytest.approx(4.4, abs=0.05),
+        "C": pytest.approx(70.9, abs=0.05),
+        "AB": pytest.approx(4.4, abs=0.05),
+        "AC": pytest.approx(0.7, abs=0.05),
+        "BC": pytest.approx(1.6, abs=0.05),
+        "ABC": pytest.approx(0.2, abs=0.05),
+    }
     assert found.terms[0].factors == ("C",)
     assert found.rest_degrees == 0
 
@@ -42,9 +47,15 @@ def test_the_shares_of_jain_18() -> None:
     cells, y = _two_level("AB", [15, 18, 12, 45, 48, 51, 25, 28, 19, 75, 75, 81], replicates=3)
     found = variation(cells, y, "AB")
     assert [(term.factors, term.sum_squares) for term in found.terms] == [
-        (("A",), pytest.approx(5547)), (("B",), pytest.approx(1083)), (("A", "B"), pytest.approx(300))]
+        (("A",), pytest.approx(5547)),
+        (("B",), pytest.approx(1083)),
+        (("A", "B"), pytest.approx(300)),
+    ]
     assert (found.rest_sum_squares, found.rest_degrees, found.total_sum_squares) == (
-        pytest.approx(102), 8, pytest.approx(7032))
+        pytest.approx(102),
+        8,
+        pytest.approx(7032),
+    )
     assert [round(100 * term.share, 2) for term in found.terms] == [78.88, 15.4, 4.27]
     assert 100 * found.rest_share == pytest.approx(1.45, abs=5e-3)
 
@@ -64,9 +75,13 @@ def test_the_anova_of_nist_7_4_3_3() -> None:
 
 
 # NIST StRD one-way sets: resistance of silicon wafers, and atomic weight of silver by two instruments
-SIRSTV = [[196.3052, 196.1240, 196.1890, 196.2569, 196.3403], [196.3042, 196.3825, 196.1669, 196.3257, 196.0422],
-          [196.1303, 196.2005, 196.2889, 196.0343, 196.1811], [196.2795, 196.1748, 196.1494, 196.1485, 195.9885],
-          [196.2119, 196.1051, 196.1850, 196.0052, 196.2090]]
+SIRSTV = [
+    [196.3052, 196.1240, 196.1890, 196.2569, 196.3403],
+    [196.3042, 196.3825, 196.1669, 196.3257, 196.0422],
+    [196.1303, 196.2005, 196.2889, 196.0343, 196.1811],
+    [196.2795, 196.1748, 196.1494, 196.1485, 195.9885],
+    [196.2119, 196.1051, 196.1850, 196.0052, 196.2090],
+]
 
 
 def test_the_certified_f_of_sirstv() -> None:
@@ -75,11 +90,15 @@ def test_the_certified_f_of_sirstv() -> None:
 
 
 # the digits of the weights after 107.868, two instruments
-ATMWTAG = [[107.868 + int(digits) / 1e7 for digits in words.split()] for words in (
-    """1568 1465 1572 1785 1446 1903 1526 1494 1616 1587 1519 1486
+ATMWTAG = [
+    [107.868 + int(digits) / 1e7 for digits in words.split()]
+    for words in (
+        """1568 1465 1572 1785 1446 1903 1526 1494 1616 1587 1519 1486
        1419 1569 1508 1672 1385 1518 1662 1424 1360 1333 1610 1477""",
-    """1079 1344 1513 1197 1604 1385 1642 1365 1151 1082 1517 1448
-       1198 1482 1334 1609 1101 1512 1469 1360 1254 1261 1450 1368""")]
+        """1079 1344 1513 1197 1604 1385 1642 1365 1151 1082 1517 1448
+       1198 1482 1334 1609 1101 1512 1469 1360 1254 1261 1450 1368""",
+    )
+]
 
 
 def test_the_certified_f_of_atmwtag() -> None:
@@ -90,12 +109,16 @@ def test_the_certified_f_of_atmwtag() -> None:
 
 def _smls(leading: int, per_cell: int) -> list[list[float]]:
     """The SmLs sets: nine treatments; each has its middle value once, then a tenth below and above it in turn."""
-    return [[float(f"{leading}.{tenth}") for tenth in [middle, *[middle - 1, middle + 1] * (per_cell // 2)]]
-            for middle in (4, 3, 5, 3, 5, 3, 5, 3, 5)]
+    return [
+        [float(f"{leading}.{tenth}") for tenth in [middle, *[middle - 1, middle + 1] * (per_cell // 2)]]
+        for middle in (4, 3, 5, 3, 5, 3, 5, 3, 5)
+    ]
 
 
-@pytest.mark.parametrize(("leading", "per_cell", "digits"), [
-    (1, 21, 12), (1, 201, 11), (1_000_000, 21, 8), (1_000_000, 201, 8), (10**12, 21, 3), (10**12, 201, 3)])
+@pytest.mark.parametrize(
+    ("leading", "per_cell", "digits"),
+    [(1, 21, 12), (1, 201, 11), (1_000_000, 21, 8), (1_000_000, 201, 8), (10**12, 21, 3), (10**12, 201, 3)],
+)
 def test_leading_digits_do_not_eat_the_f_ratio(leading: int, per_cell: int, digits: int) -> None:
     """NIST StRD SmLs01, 02, 04, 05, 07, 08: the F ratio is the number of values a treatment, 21 or 201.
 
@@ -106,15 +129,23 @@ def test_leading_digits_do_not_eat_the_f_ratio(leading: int, per_cell: int, digi
 
 def test_shares_of_an_unbalanced_plan_are_those_of_statsmodels_type_ii() -> None:
     chance = np.random.default_rng(3)
-    rows = [{"a": a, "b": b, "c": c} for a in "xy" for b in "pqr" for c in "mn"
-            for _ in range(int(chance.integers(1, 5)))]
+    rows = [
+        {"a": a, "b": b, "c": c} for a in "xy" for b in "pqr" for c in "mn" for _ in range(int(chance.integers(1, 5)))
+    ]
     frame = pd.DataFrame(rows)
-    frame["y"] = (chance.normal(size=len(frame)) + (frame["a"] == "x") * 2
-                  + ((frame["a"] == "x") & (frame["b"] == "q")) * 1.5)
+    frame["y"] = (
+        chance.normal(size=len(frame)) + (frame["a"] == "x") * 2 + ((frame["a"] == "x") & (frame["b"] == "q")) * 1.5
+    )
     table = sm.stats.anova_lm(ols("y ~ (C(a, Sum) + C(b, Sum) + C(c, Sum))**2", frame).fit(), typ=2)
     found = variation(rows, frame["y"].to_numpy(), ["a", "b", "c"])
-    expected = {"a": "C(a, Sum)", "b": "C(b, Sum)", "c": "C(c, Sum)", "ab": "C(a, Sum):C(b, Sum)",
-                "ac": "C(a, Sum):C(c, Sum)", "bc": "C(b, Sum):C(c, Sum)"}
+    expected = {
+        "a": "C(a, Sum)",
+        "b": "C(b, Sum)",
+        "c": "C(c, Sum)",
+        "ab": "C(a, Sum):C(b, Sum)",
+        "ac": "C(a, Sum):C(c, Sum)",
+        "bc": "C(b, Sum):C(c, Sum)",
+    }
     for term in found.terms:
         row = table.loc[expected["".join(term.factors)]]
         assert term.sum_squares == pytest.approx(row["sum_sq"], rel=1e-9)
@@ -123,8 +154,11 @@ def test_shares_of_an_unbalanced_plan_are_those_of_statsmodels_type_ii() -> None
 
 
 def test_a_factor_that_applies_under_one_level_only_has_no_interaction_of_its_own() -> None:
-    cells = [{"transport": "tcp", "offered": ""}, {"transport": "udp", "offered": "50%"},
-             {"transport": "udp", "offered": "90%"}] * 3
+    cells = [
+        {"transport": "tcp", "offered": ""},
+        {"transport": "udp", "offered": "50%"},
+        {"transport": "udp", "offered": "90%"},
+    ] * 3
     found = variation(cells, np.array([9.0, 5, 8, 9.1, 5.2, 8.1, 8.9, 4.8, 7.9]), ["transport", "offered"])
     assert [term.factors for term in found.terms] == [("offered",)]  # it says all that the transport says
 
@@ -138,15 +172,29 @@ def _run(blocks: int = 5, noise: float = TRUE_NOISE, seed: int = 1, **extra: Any
     rows = []
     for block in range(1, blocks + 1):
         lift = chance.normal(0, noise)  # the block's own
-        for number, (mtu, clock, transport) in enumerate(itertools.product(
-                ("1500", "9000"), ("powersave", "performance"), ("tcp", "udp")), 1):
+        for number, (mtu, clock, transport) in enumerate(
+            itertools.product(("1500", "9000"), ("powersave", "performance"), ("tcp", "udp")), 1
+        ):
             goodput = 1e9 * (1.0 if clock == "powersave" else 1.3)
             if mtu == "9000":
                 goodput *= 1.27 if clock == "powersave" else 1.03
             goodput *= np.exp(chance.normal(0, noise) + lift)
-            rows.append({"cell": number, "block": block, "link": "trunk", "way": "transmit", "mtu": mtu, "clock": clock,
-                         "transport": transport, "goodput_bit_s": goodput, "status": "valid", "role": "measure",
-                         "loss_ratio": 0.0 if transport == "udp" else np.nan, "sender_cpu_s_per_gigabyte": np.nan})
+            rows.append(
+                {
+                    "cell": number,
+                    "block": block,
+                    "link": "trunk",
+                    "way": "transmit",
+                    "mtu": mtu,
+                    "clock": clock,
+                    "transport": transport,
+                    "goodput_bit_s": goodput,
+                    "status": "valid",
+                    "role": "measure",
+                    "loss_ratio": 0.0 if transport == "udp" else np.nan,
+                    "sender_cpu_s_per_gigabyte": np.nan,
+                }
+            )
     return pd.DataFrame(rows).assign(**extra)
 
 
@@ -191,8 +239,9 @@ def test_what_depends_on_another_factor_is_found_and_what_does_not_is_not() -> N
 def test_block_effects_cancel_within_the_block() -> None:
     """The block's own lift is a hundred times the noise; the interval must not see it."""
     trials = _run()
-    lifted = trials.assign(goodput_bit_s=trials["goodput_bit_s"] * trials["block"].map(
-        {1: 0.6, 2: 1.5, 3: 1.0, 4: 0.8, 5: 1.2}))
+    lifted = trials.assign(
+        goodput_bit_s=trials["goodput_bit_s"] * trials["block"].map({1: 0.6, 2: 1.5, 3: 1.0, 4: 0.8, 5: 1.2})
+    )
     plain, moved = (_change(_goodput(one), "mtu", None) for one in (trials, lifted))
     assert moved.estimate == pytest.approx(plain.estimate)
     assert (moved.low, moved.high) == (pytest.approx(plain.low), pytest.approx(plain.high))
@@ -211,11 +260,22 @@ def test_a_transport_is_compared_across_what_applies_to_one_only() -> None:
     rows = []
     for block in range(1, 4):
         for number, (transport, offered, goodput) in enumerate(
-                [("tcp", "", 9e8), ("udp", "50%", 5e8), ("udp", "95%", 9.5e8)], 1):
-            rows.append({"cell": number, "block": block, "link": "trunk", "way": "transmit", "transport": transport,
-                         "offered_rate": offered, "goodput_bit_s": goodput * (1 + block * 1e-4), "status": "valid",
-                         "role": "measure"})
-    found, = effects(pd.DataFrame(rows), ["transport", "offered_rate"])
+            [("tcp", "", 9e8), ("udp", "50%", 5e8), ("udp", "95%", 9.5e8)], 1
+        ):
+            rows.append(
+                {
+                    "cell": number,
+                    "block": block,
+                    "link": "trunk",
+                    "way": "transmit",
+                    "transport": transport,
+                    "offered_rate": offered,
+                    "goodput_bit_s": goodput * (1 + block * 1e-4),
+                    "status": "valid",
+                    "role": "measure",
+                }
+            )
+    (found,) = effects(pd.DataFrame(rows), ["transport", "offered_rate"])
     change = next(one for one in found.changes if one.factor == "transport" and one.when is None)
     assert change.estimate == pytest.approx((5e8 * 9.5e8) ** 0.5 / 9e8 - 1)
     offered = next(one for one in found.changes if one.factor == "offered_rate" and one.when is None)
@@ -236,7 +296,10 @@ def test_loss_is_a_difference_and_cpu_a_ratio() -> None:
 def test_ways_and_links_have_effects_of_their_own() -> None:
     both = pd.concat([_run(), _run(seed=2, way="receive"), _run(seed=3, link="spare")])
     assert {(one.link, one.way) for one in effects(both, FACTORS)} == {
-        ("trunk", "transmit"), ("trunk", "receive"), ("spare", "transmit")}
+        ("trunk", "transmit"),
+        ("trunk", "receive"),
+        ("spare", "transmit"),
+    }
 
 
 def test_one_replicate_gives_estimates_without_intervals() -> None:
@@ -262,10 +325,12 @@ def test_the_first_level_of_the_plan_is_the_reference() -> None:
 # Holm 1979; the first row is the textbook case in several public texts, the others are R multtest's, taken from the
 # tests of statsmodels
 HOLM = [
-    ([.01, .04, .03, .005], [.03, .06, .06, .02]),
-    ([.002, .004, .006, .008, .01, .012], [.012, .02, .024, .024, .024, .024]),
-    ([.001, .002, .003, .004, .005, .05, .06, .07, .08, .09],
-     [.01, .018, .024, .028, .03, .25, .25, .25, .25, .25]),
+    ([0.01, 0.04, 0.03, 0.005], [0.03, 0.06, 0.06, 0.02]),
+    ([0.002, 0.004, 0.006, 0.008, 0.01, 0.012], [0.012, 0.02, 0.024, 0.024, 0.024, 0.024]),
+    (
+        [0.001, 0.002, 0.003, 0.004, 0.005, 0.05, 0.06, 0.07, 0.08, 0.09],
+        [0.01, 0.018, 0.024, 0.028, 0.03, 0.25, 0.25, 0.25, 0.25, 0.25],
+    ),
 ]
 
 

@@ -42,11 +42,15 @@ def _t(found: Difference | None) -> float:
     return found.estimate / found.error
 
 
-@pytest.mark.parametrize(("first", "second", "t", "df", "p", "interval", "source"), [
-    (OLD, NEW, 2.2694, 15.53251, 0.037879, (0.245943, 7.491430), "e-Handbook 7.3.1; p and interval computed"),
-    (ICE_A, ICE_B, 3.2499, 12.027, 0.00694, (0.01385526, 0.07018320), "An Introduction to R 8.3"),
-    (SLEEP_1, SLEEP_2, -1.8608, 17.776, 0.07939, (-3.3654832, 0.2054832), "R's sleep example"),
-], ids=lambda one: one if isinstance(one, str) else "")
+@pytest.mark.parametrize(
+    ("first", "second", "t", "df", "p", "interval", "source"),
+    [
+        (OLD, NEW, 2.2694, 15.53251, 0.037879, (0.245943, 7.491430), "e-Handbook 7.3.1; p and interval computed"),
+        (ICE_A, ICE_B, 3.2499, 12.027, 0.00694, (0.01385526, 0.07018320), "An Introduction to R 8.3"),
+        (SLEEP_1, SLEEP_2, -1.8608, 17.776, 0.07939, (-3.3654832, 0.2054832), "R's sleep example"),
+    ],
+    ids=lambda one: one if isinstance(one, str) else "",
+)
 def test_welch_is_that_of_the_textbooks(first, second, t, df, p, interval, source) -> None:
     found = difference(Sides(second, first))
     assert found is not None
@@ -74,8 +78,8 @@ def test_ranks_of_scipys_and_r_s_examples() -> None:
     """An Introduction to R 8.3: W 89, p 0.007497 with ties and continuity; scipy's set (from R): exact p 0.7035714."""
     assert rank_p_value(ICE_B, ICE_A) == pytest.approx(0.007497, abs=5e-7)
     # e-Handbook 7.3.5 with tie and continuity correction (computed in check values 9.6): 0.188457
-    a = [.55, .67, .43, .51, .48, .60, .71, .53, .44, .65, .75]
-    b = [.49, .68, .59, .72, .67, .75, .65, .77, .62, .48, .59]
+    a = [0.55, 0.67, 0.43, 0.51, 0.48, 0.60, 0.71, 0.53, 0.44, 0.65, 0.75]
+    b = [0.49, 0.68, 0.59, 0.72, 0.67, 0.75, 0.65, 0.77, 0.62, 0.48, 0.59]
     assert rank_p_value(a, b) == pytest.approx(0.188457, abs=5e-7)
     assert rank_p_value([1, 2, 3], [4, 5, 6]) is None
 
@@ -109,16 +113,22 @@ def test_a_known_spread_stands_for_one_run_a_side() -> None:
 
 
 def _one(estimate: float, error: float, degrees: float = 18, **options: object) -> Verdict:
-    verdict, = judge([Difference(estimate, error, degrees)], [(10, 10)], threshold_ratio=0.03, **options)  # type: ignore[arg-type]  # keyword options of one call
+    (verdict,) = judge([Difference(estimate, error, degrees)], [(10, 10)], threshold_ratio=0.03, **options)  # type: ignore[arg-type]  # keyword options of one call
     return verdict
 
 
-@pytest.mark.parametrize(("estimate", "error", "word"), [
-    (0.08, 0.01, BETTER), (-0.08, 0.01, WORSE), (0.0, 0.005, SAME),
-    (0.01, 0.002, SAME),  # differs, and is shown not to matter
-    (0.0, 0.05, UNSURE), (0.08, 0.06, UNSURE),
-    (0.025, 0.008, UNSURE),  # differs, but whether it matters is open
-])
+@pytest.mark.parametrize(
+    ("estimate", "error", "word"),
+    [
+        (0.08, 0.01, BETTER),
+        (-0.08, 0.01, WORSE),
+        (0.0, 0.005, SAME),
+        (0.01, 0.002, SAME),  # differs, and is shown not to matter
+        (0.0, 0.05, UNSURE),
+        (0.08, 0.06, UNSURE),
+        (0.025, 0.008, UNSURE),  # differs, but whether it matters is open
+    ],
+)
 def test_the_four_words(estimate: float, error: float, word: str) -> None:
     assert _one(estimate, error).word == word
 
@@ -160,6 +170,7 @@ def test_how_many_more_would_tell_agrees_with_statsmodels() -> None:
 
     def power(n: int) -> float:
         return float(TTestIndPower().power(estimate / deviation, n, 0.05 / family))
+
     assert power(5 + more) >= 0.8 > power(math.floor((5 + more) / 1.1) - 1)
 
 
@@ -177,6 +188,7 @@ def test_how_many_more_would_show_no_change() -> None:
             assert pair is not None
             shown += pair.equivalence_p_value(math.log(0.97), math.log(1.03)) < 0.05
         return shown / 300
+
     assert share(5 + more) >= 0.73  # 0.80 less three standard errors of 300 draws
     assert share((5 + more) // 3) < 0.7
 
@@ -191,8 +203,15 @@ def test_more_than_a_thousand_is_no_advice() -> None:
 
 
 def test_many_cells_at_once_are_each_what_they_are_alone() -> None:
-    cells = [Sides(OLD, NEW), Sides(SLEEP_1, SLEEP_2), Sides([1.0], [2.0]), Sides([1.0, 2.0, 4.0], [3.0]),
-             Sides([], [1.0]), Sides([5.0] * 10, [5.0] * 10), Sides([1.0], [2.0], known_deviation=(0.5, 3)),
-             Sides(SLEEP_2, SLEEP_1)]
+    cells = [
+        Sides(OLD, NEW),
+        Sides(SLEEP_1, SLEEP_2),
+        Sides([1.0], [2.0]),
+        Sides([1.0, 2.0, 4.0], [3.0]),
+        Sides([], [1.0]),
+        Sides([5.0] * 10, [5.0] * 10),
+        Sides([1.0], [2.0], known_deviation=(0.5, 3)),
+        Sides(SLEEP_2, SLEEP_1),
+    ]
     assert differences(cells) == [difference(cell) for cell in cells]
     assert [one is None for one in differences(cells)] == [False, False, True, False, True, False, False, False]

@@ -98,8 +98,11 @@ def test_writing_replaces_whatever_has_the_name_and_follows_nothing(folder, vict
 def test_a_folder_inside_that_is_a_link_is_not_entered(folder, tmp_path):
     (tmp_path / "elsewhere").mkdir()
     (folder.path / "charts").symlink_to(tmp_path / "elsewhere")
-    for attempt in (lambda: folder.inner("charts").make(), lambda: folder.inner("charts").write("a.svg", "x"),
-                    lambda: folder.inner("charts").names()):
+    for attempt in (
+        lambda: folder.inner("charts").make(),
+        lambda: folder.inner("charts").write("a.svg", "x"),
+        lambda: folder.inner("charts").names(),
+    ):
         with pytest.raises(PlanError):
             attempt()
     assert list((tmp_path / "elsewhere").iterdir()) == []
@@ -120,12 +123,19 @@ def test_what_is_larger_than_allowed_is_not_read(folder):
 
 
 @settings(max_examples=200)
-@given(name=st.sampled_from(["..", ".", "", "a/b", "/etc/passwd", "../x", "a\0b"])
-       | st.text(max_size=20).map("../".__add__))
+@given(
+    name=st.sampled_from(["..", ".", "", "a/b", "/etc/passwd", "../x", "a\0b"])
+    | st.text(max_size=20).map("../".__add__)
+)
 def test_no_name_leaves_the_folder(tmp_path_factory, name):
     folder = Folder(tmp_path_factory.getbasetemp())
-    for attempt in (folder.read, folder.open_append, lambda name: folder.write(name, b"x"), folder.remove,
-                    folder.inner):
+    for attempt in (
+        folder.read,
+        folder.open_append,
+        lambda name: folder.write(name, b"x"),
+        folder.remove,
+        folder.inner,
+    ):
         with pytest.raises(PlanError):
             attempt(name)
 

@@ -67,8 +67,8 @@ class CrashJournal(MemoryJournal):
         before = self.data
         entry = super().append(kind, body)
         if dies:
-            line = self.data[len(before):]
-            kept = {"lost": b"", "whole": line, "torn": line[:len(line) // 2], "garbage": b"\0" * 30 + b"\n"}
+            line = self.data[len(before) :]
+            kept = {"lost": b"", "whole": line, "torn": line[: len(line) // 2], "garbage": b"\0" * 30 + b"\n"}
             self.data = before + kept[self.steps.fate]
             raise Died
         return entry
@@ -107,14 +107,18 @@ class Case:
     def __init__(self) -> None:
         whole = make_setup(3)
         cells = tuple(whole.cells[place] for place in (1, 2, 3, 0))  # a lasting command comes, goes, and comes again
-        schedule = tuple(replace(trial, cell=cell.number, position=position)
-                         for position, (trial, cell) in enumerate(zip(whole.schedule, cells, strict=False), 1))
-        self.setup: RunSetup = replace(whole, hosts=("dome", "vault"), cells=cells, schedule=schedule, length_s=0.1,
-                                       warmup_s=0.0, settle_s=0.0)
+        schedule = tuple(
+            replace(trial, cell=cell.number, position=position)
+            for position, (trial, cell) in enumerate(zip(whole.schedule, cells, strict=False), 1)
+        )
+        self.setup: RunSetup = replace(
+            whole, hosts=("dome", "vault"), cells=cells, schedule=schedule, length_s=0.1, warmup_s=0.0, settle_s=0.0
+        )
         self.hosts: dict[str, FakeHost] = make_hosts(self.setup)
         self.before = {name: dict(host.values) for name, host in self.hosts.items()}
-        self.world = CrashWorld(self.hosts, Chance(1, {}, calm_after_s=0), lambda a, b: path_results(a, b, 9000),
-                                traffic_results)
+        self.world = CrashWorld(
+            self.hosts, Chance(1, {}, calm_after_s=0), lambda a, b: path_results(a, b, 9000), traffic_results
+        )
         self.data = b""
         self.problems: list[str] = []
         self.now_s = 1000.0
@@ -199,8 +203,13 @@ class Case:
         known = self._known_before()
         for name in self.setup.hosts:
             try:
-                found = await recover_host(name, self.world.connect,  # type: ignore[arg-type]
-                                           self.setup.run_id, known[name], same_in_simulation)
+                found = await recover_host(
+                    name,
+                    self.world.connect,  # type: ignore[arg-type]
+                    self.setup.run_id,
+                    known[name],
+                    same_in_simulation,
+                )
             except HostError as error:
                 self.problems.append(f"recover {name}: {error.code}")
                 continue

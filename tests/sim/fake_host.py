@@ -80,19 +80,45 @@ class FakeHost:
     def facts(self) -> Json:
         address = f"198.18.0.{10 + self.number}"
         mtu = self.values[("mtu", "eth1")]
-        return {"system": "Linux", "hostname": self.name, "kernel": "6.0-sim", "python": "3.11.0",
-                "boot_id": self.boot_id, "netns": 100 + self.number, "uid": 0, "cpus": 2,
-                "interfaces": [{"name": "eth1", "mac": f"02:00:00:00:00:{self.number:02x}", "driver": "sim", "bus": "",
-                                "mtu": mtu, "min_mtu": 68, "max_mtu": 9216, "speed_bit_s": 1_000_000_000,
-                                "carrier": True, "loopback": False,
-                                "addresses": [{"address": address, "prefix": 24, "family": 4, "tentative": False}]}]}
+        return {
+            "system": "Linux",
+            "hostname": self.name,
+            "kernel": "6.0-sim",
+            "python": "3.11.0",
+            "boot_id": self.boot_id,
+            "netns": 100 + self.number,
+            "uid": 0,
+            "cpus": 2,
+            "interfaces": [
+                {
+                    "name": "eth1",
+                    "mac": f"02:00:00:00:00:{self.number:02x}",
+                    "driver": "sim",
+                    "bus": "",
+                    "mtu": mtu,
+                    "min_mtu": 68,
+                    "max_mtu": 9216,
+                    "speed_bit_s": 1_000_000_000,
+                    "carrier": True,
+                    "loopback": False,
+                    "addresses": [{"address": address, "prefix": 24, "family": 4, "tentative": False}],
+                }
+            ],
+        }
 
     def _facts(self, args: Json, now_ns: int) -> Json:
         return self.facts()
 
     def _kernel(self, args: Json, now_ns: int) -> Json:
-        return {"release": "6.0-sim", "build": "#1", "build_id": "", "boot_parameters": "", "configuration_sha256": "",
-                "modules_sha256": "", "modules": []}
+        return {
+            "release": "6.0-sim",
+            "build": "#1",
+            "build_id": "",
+            "boot_parameters": "",
+            "configuration_sha256": "",
+            "modules_sha256": "",
+            "modules": [],
+        }
 
     def _control(self, args: Json, now_ns: int) -> Json:
         return {"local": "", "peer": "", "interface": "", "interfaces": []}
@@ -101,12 +127,19 @@ class FakeHost:
         return {"macs": []}
 
     def _path_surroundings(self, args: Json, now_ns: int) -> Json:
-        return {"up": True, "carrier": True, "neighbour": "reachable", "gateway": "", "leaves_by": "eth1",
-                "filters": [], "strict_reverse_path": False, "lower": []}
+        return {
+            "up": True,
+            "carrier": True,
+            "neighbour": "reachable",
+            "gateway": "",
+            "leaves_by": "eth1",
+            "filters": [],
+            "strict_reverse_path": False,
+            "lower": [],
+        }
 
     def _clock(self, args: Json, now_ns: int) -> Json:
-        return {"monotonic_ns": now_ns + self.number * 10**12, "boottime_ns": now_ns,
-                "wall_ns": self._wall_ns(now_ns)}
+        return {"monotonic_ns": now_ns + self.number * 10**12, "boottime_ns": now_ns, "wall_ns": self._wall_ns(now_ns)}
 
     def _wall_ns(self, now_ns: int) -> int:
         return now_ns + _ns(self.wall_offset_s)
@@ -117,9 +150,15 @@ class FakeHost:
 
     def _lease_take(self, args: Json, now_ns: int) -> Json:
         live = lease.is_live(self.record, now_ns, self.boot_id)
-        self.record = lease.take(self.record, {"token": None, **args}, now_ns=now_ns,
-                                 wall_ns=self._wall_ns(now_ns), boot=self.boot_id, netns=self.number,
-                                 survives=lambda name: name in LASTING)
+        self.record = lease.take(
+            self.record,
+            {"token": None, **args},
+            now_ns=now_ns,
+            wall_ns=self._wall_ns(now_ns),
+            boot=self.boot_id,
+            netns=self.number,
+            survives=lambda name: name in LASTING,
+        )
         self.keeper = True
         return {"token": self.record["token"], "earlier": self.record["earlier"], "left_s": 1.0, "joined": live}
 
@@ -174,8 +213,12 @@ class FakeHost:
         return {"uses": answers}
 
     def _verify(self, args: Json, now_ns: int) -> Json:
-        return {"uses": [{**use, "ok": self._value(use) == _level(use), "seen": self._value(use), "why": "differs"}
-                         for use in args["uses"]]}
+        return {
+            "uses": [
+                {**use, "ok": self._value(use) == _level(use), "seen": self._value(use), "why": "differs"}
+                for use in args["uses"]
+            ]
+        }
 
     def _read(self, args: Json, now_ns: int) -> Json:
         return {"places": [{**place, "value": self._value(place)} for place in args["places"]]}
@@ -193,8 +236,9 @@ class FakeHost:
         if state is None:
             return nothing
         found = lease.description(state, now_ns)
-        if args["run_id"] not in ("", state["run_id"]) or (not args["run_id"] and lease.is_live(
-                state, now_ns, self.boot_id)):
+        if args["run_id"] not in ("", state["run_id"]) or (
+            not args["run_id"] and lease.is_live(state, now_ns, self.boot_id)
+        ):
             raise Refusal("busy", "another run has this host", **found)
         if state["standing"] != "restored":
             state = self._put_back(state, "recover")

@@ -50,8 +50,13 @@ class Chance:
 class FakeWorld:
     """The hosts and the line to them."""
 
-    def __init__(self, hosts: dict[str, FakeHost], chance: Chance, path: Callable[[Json, Json], tuple[Json, Json]],
-                 traffic: Callable[[Json, Json], tuple[Json, Json]]) -> None:
+    def __init__(
+        self,
+        hosts: dict[str, FakeHost],
+        chance: Chance,
+        path: Callable[[Json, Json], tuple[Json, Json]],
+        traffic: Callable[[Json, Json], tuple[Json, Json]],
+    ) -> None:
         """`path` and `traffic` make the two ends' results from the two ends' arguments."""
         self.hosts, self.chance = hosts, chance
         self.make_path, self.make_traffic = path, traffic
@@ -141,8 +146,10 @@ class FakeWatch(FakeJob):
         self._events: asyncio.Queue[Json] = asyncio.Queue()
         self._events.put_nowait({"stage": "watching"})
         self._changes: list[Json] = []
-        self._expected = {(one["setting"], one["target"]): session.host.values.get((one["setting"], one["target"]))
-                          for one in [*args["uses"], *args["as_found"]]}
+        self._expected = {
+            (one["setting"], one["target"]): session.host.values.get((one["setting"], one["target"]))
+            for one in [*args["uses"], *args["as_found"]]
+        }
         session.world.meetings.append(asyncio.ensure_future(self._watch()))
 
     async def _watch(self) -> None:
@@ -158,8 +165,17 @@ class FakeWatch(FakeJob):
             now = values.get((setting, target))
             what = f"{setting} of {target}"
             if now != before and not any(one["what"] == what and one["now"] == str(now) for one in self._changes):
-                self._changes.append({"setting": setting, "target": target, "what": what, "before": str(before),
-                                      "now": str(now), "by": "", "at_wall_ns": 0})
+                self._changes.append(
+                    {
+                        "setting": setting,
+                        "target": target,
+                        "what": what,
+                        "before": str(before),
+                        "now": str(now),
+                        "by": "",
+                        "at_wall_ns": 0,
+                    }
+                )
                 self._events.put_nowait({"stage": "changed", "change": self._changes[-1]})
 
     async def event(self, bound_s: float = 30.0) -> Json:
@@ -253,8 +269,9 @@ class FakeSession:
         if strikes("control_path_cut", now):
             self.world.cut.add(host.name)
             self.world.lose_all(host.name)
-            asyncio.get_running_loop().call_later(float(5 + self.world.chance.below(60)), self.world.cut.discard,
-                                                  host.name)
+            asyncio.get_running_loop().call_later(
+                float(5 + self.world.chance.below(60)), self.world.cut.discard, host.name
+            )
 
     def start(self, verb: str, args: Json | None = None, *, bound_s: float = 60.0) -> FakeJob:
         if self.dead:

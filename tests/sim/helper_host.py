@@ -28,8 +28,26 @@ from tests.sim.fake_host import LASTING, FakeHost
 
 Json = dict[str, Any]
 AS_STARTED: Json = {"kernel": "6.1.0-old", "boot-lines": []}
-BY_THE_HELPER = frozenset({"lease.take", "lease.renew", "lease.release", "keeper", "recover", "prepare", "adopt",
-                           "apply", "confirm", "possible", "verify", "read", "restore", "compare", "restart", "watch"})
+BY_THE_HELPER = frozenset(
+    {
+        "lease.take",
+        "lease.renew",
+        "lease.release",
+        "keeper",
+        "recover",
+        "prepare",
+        "adopt",
+        "apply",
+        "confirm",
+        "possible",
+        "verify",
+        "read",
+        "restore",
+        "compare",
+        "restart",
+        "watch",
+    }
+)
 IN_MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # where a host's /run is, too
 
 
@@ -222,6 +240,7 @@ class NoImage:
 @contextmanager
 def helpers() -> Iterator[None]:
     """The helper's modules on simulated hosts, as long as this lasts."""
+
     def current() -> HelperHost:
         return HelperHost.current
 
@@ -240,8 +259,12 @@ def helpers() -> Iterator[None]:
 
     fakes: dict[Any, Json] = {
         changes: {"setting_of": setting_of, "image_room": lambda: NoImage},
-        restart: {"setting_of": setting_of, "cannot_restart": lambda kernel: "", "this_host": lambda: None,
-                  "subprocess": mock.Mock(Popen=lambda *words, **options: current().goes_down(current().name))},
+        restart: {
+            "setting_of": setting_of,
+            "cannot_restart": lambda kernel: "",
+            "this_host": lambda: None,
+            "subprocess": mock.Mock(Popen=lambda *words, **options: current().goes_down(current().name)),
+        },
         restoring: {"setting_of": setting_of, "run_bounded": at_once},
         catalogue: {"setting_of": setting_of},
         holding: {"image_room": lambda: NoImage, "_let_keeper_finish": finish, "run_bounded": at_once},
@@ -249,9 +272,10 @@ def helpers() -> Iterator[None]:
     }
     with mock.patch.multiple(record, LOCK_BOUND_S=1.0):
         patches = [mock.patch.multiple(module, **names) for module, names in fakes.items()]
-        patches += [mock.patch.multiple(module, boot_id=lambda: current().boot_id,
-                                        boottime_ns=lambda: current().now_ns)
-                    for module in (changes, holding, keeper, restart)]
+        patches += [
+            mock.patch.multiple(module, boot_id=lambda: current().boot_id, boottime_ns=lambda: current().now_ns)
+            for module in (changes, holding, keeper, restart)
+        ]
         for patch in patches:
             patch.start()
         try:

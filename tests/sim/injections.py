@@ -34,9 +34,25 @@ from tests.sim.virtual_loop import VirtualLoop
 
 ROOT = Path(orchestrator.__file__).parent
 # What drives a run. The pure rooms below it are entered through their functions; SSH itself is not simulated.
-AWAITS_OF = tuple(ROOT / "act" / name for name in (
-    "runner.py", "supervised.py", "actions.py", "conduct.py", "clocks.py", "path_proof.py", "instrument.py",
-    "wiring.py", "power.py", "external.py", "in_band.py", "looking_at_ends.py", "recovering.py", "still_held.py"))
+AWAITS_OF = tuple(
+    ROOT / "act" / name
+    for name in (
+        "runner.py",
+        "supervised.py",
+        "actions.py",
+        "conduct.py",
+        "clocks.py",
+        "path_proof.py",
+        "instrument.py",
+        "wiring.py",
+        "power.py",
+        "external.py",
+        "in_band.py",
+        "looking_at_ends.py",
+        "recovering.py",
+        "still_held.py",
+    )
+)
 FUNCTIONS_OF = (*AWAITS_OF, ROOT / "act/journal.py", ROOT / "act/legs.py", *sorted((ROOT / "decide").rglob("*.py")))
 NOT_ITS_BEGINNING = frozenset({"<module>", "<lambda>", "<genexpr>", "<listcomp>", "<setcomp>", "<dictcomp>"})
 LONGEST_S = 3 * 3600.0  # of virtual time; beyond it a run hangs
@@ -85,8 +101,11 @@ OURS = frozenset(ERRORS) - {"HostError"}  # the others are a host's fault, and e
 @functools.cache
 def awaits(path: Path) -> set[int]:
     """The lines of every await of a file."""
-    return {node.lineno for node in ast.walk(ast.parse(path.read_text()))
-            if isinstance(node, ast.Await | ast.AsyncWith | ast.AsyncFor)}
+    return {
+        node.lineno
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.Await | ast.AsyncWith | ast.AsyncFor)
+    }
 
 
 class Tracer:
@@ -245,8 +264,12 @@ async def interrupted(stage: InjectedStage) -> None:
 async def over_one_port(stage: InjectedStage) -> None:
     """SSH runs over the interface that is changed."""
     host = stage.hosts["vault"]
-    host._control = lambda args, now: {"local": "", "peer": "", "interface": "eth1",  # type: ignore[method-assign]
-                                       "interfaces": ["eth1"]}
+    host._control = lambda args, now: {
+        "local": "",
+        "peer": "",
+        "interface": "eth1",  # type: ignore[method-assign]
+        "interfaces": ["eth1"],
+    }
     await stage.to_the_end()
 
 
@@ -275,12 +298,18 @@ def _with_budget(stage: InjectedStage) -> None:
     stage.setup = replace(stage.setup, budget_s=3600.0)
 
 
-SCENES.update({
-    "undisturbed": (undisturbed, _as_it_is), "sessions lost": (sessions_lost, _as_it_is),
-    "cut for long": (cut_for_long, _as_it_is), "taken up again": (taken_up_again, _as_it_is),
-    "interrupted": (interrupted, _as_it_is), "over one port": (over_one_port, _as_it_is),
-    "open-ended": (open_ended, _with_budget), "restarts": (undisturbed, _as_it_is),
-})
+SCENES.update(
+    {
+        "undisturbed": (undisturbed, _as_it_is),
+        "sessions lost": (sessions_lost, _as_it_is),
+        "cut for long": (cut_for_long, _as_it_is),
+        "taken up again": (taken_up_again, _as_it_is),
+        "interrupted": (interrupted, _as_it_is),
+        "over one port": (over_one_port, _as_it_is),
+        "open-ended": (open_ended, _with_budget),
+        "restarts": (undisturbed, _as_it_is),
+    }
+)
 
 
 def play(scene: str, case: Case | None = None) -> tuple[Ended, Tracer]:
@@ -335,10 +364,16 @@ def _unhandled(stage: InjectedStage, context: dict[str, Any]) -> None:
 
 def _looked_at(stage: InjectedStage, tracer: Tracer) -> Ended:
     assert stage.runner is not None
-    return Ended(stage.codes, stage.problems,
-                 [*stage.runner.bugs, *([stage.refused] if stage.refused else [])], tracer.raised,
-                 {name: stage.is_as_found(name) and stage.hosts[name].runs_as_found() for name in stage.hosts},
-                 _named(stage), stage.nothing_of_ours(), stage.said)
+    return Ended(
+        stage.codes,
+        stage.problems,
+        [*stage.runner.bugs, *([stage.refused] if stage.refused else [])],
+        tracer.raised,
+        {name: stage.is_as_found(name) and stage.hosts[name].runs_as_found() for name in stage.hosts},
+        _named(stage),
+        stage.nothing_of_ours(),
+        stage.said,
+    )
 
 
 def _named(stage: InjectedStage) -> set[str]:
@@ -403,8 +438,9 @@ def cases(seed: int, visits: dict[str, Counter[Place]]) -> Iterator[Case]:
     dice = random.Random(seed)
     places = sorted({place for found in visits.values() for place in found})
     while True:
-        round_of = [(place, error) for place in places for error in ERRORS
-                    if error != "CancelledError" or place.kind == "await"]
+        round_of = [
+            (place, error) for place in places for error in ERRORS if error != "CancelledError" or place.kind == "await"
+        ]
         dice.shuffle(round_of)
         for place, error in round_of:
             scene = dice.choice([name for name, found in visits.items() if place in found])

@@ -46,8 +46,13 @@ def death(seed: int) -> Death:
     dice = SplitMix(seed)
     length_s = LONGEST_S ** (dice.below(10_001) / 10_000)
     at_message = dice.below(2) == 0
-    return Death(seed, WAYS[dice.below(len(WAYS))], length_s, 1 + dice.below(MESSAGES) if at_message else 0,
-                 dice.below(10_001) / 10_000 * length_s)
+    return Death(
+        seed,
+        WAYS[dice.below(len(WAYS))],
+        length_s,
+        1 + dice.below(MESSAGES) if at_message else 0,
+        dice.below(10_001) / 10_000 * length_s,
+    )
 
 
 def play(case: Death) -> Found:

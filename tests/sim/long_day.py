@@ -90,10 +90,24 @@ class FrameSink:
 def host(length_s: int, cores: int, moments: list[int]) -> None:
     """One end that sends TCP on two streams and receives UDP on one."""
     draw = random.Random(1)
-    flows = [{"way": "transmit", "transport": "tcp", "streams": 2},
-             {"way": "receive", "transport": "udp", "streams": 1, "datagram_bytes": 1472}]
-    pair = read_args({"token": "00" * 32, "interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.2", "family": 4,
-                      "ports": [20000, 20001, 20002], "flows": flows, "mtu": 1500, "rate_bit_s": 1e9}, serving=False)
+    flows = [
+        {"way": "transmit", "transport": "tcp", "streams": 2},
+        {"way": "receive", "transport": "udp", "streams": 1, "datagram_bytes": 1472},
+    ]
+    pair = read_args(
+        {
+            "token": "00" * 32,
+            "interface": "lo",
+            "local": "127.0.0.1",
+            "peer": "127.0.0.2",
+            "family": 4,
+            "ports": [20000, 20001, 20002],
+            "flows": flows,
+            "mtu": 1500,
+            "rate_bit_s": 1e9,
+        },
+        serving=False,
+    )
     to_ns = FROM_NS + length_s * S
     window = Window(0, FROM_NS, to_ns, to_ns, to_ns, to_ns)
     series = [FlowSeries(flow, "send" if flow.way == "transmit" else "receive", window) for flow in pair.flows]
@@ -119,9 +133,18 @@ def host(length_s: int, cores: int, moments: list[int]) -> None:
             all_marks[number].cross(now_ns - STEP_NS, before, now_ns, counts[number])
             process.note_window(all_marks[number])
         for account in accounts:
-            account.take({"rtt_us": draw.randrange(300, 500), "snd_cwnd": 90, "min_rtt_us": 200, "snd_mss": 1448,
-                          "pmtu": 1500, "data_segs_out": step * 800_000 % (1 << 32), "bytes_sent": counts[0],
-                          "busy_us": step * 100_000})
+            account.take(
+                {
+                    "rtt_us": draw.randrange(300, 500),
+                    "snd_cwnd": 90,
+                    "min_rtt_us": 200,
+                    "snd_mss": 1448,
+                    "pmtu": 1500,
+                    "data_segs_out": step * 800_000 % (1 << 32),
+                    "bytes_sent": counts[0],
+                    "busy_us": step * 100_000,
+                }
+            )
         for _ in range(5):
             load.answered.add(draw.expovariate(3000))
         if arrivals.room > 0:
@@ -136,15 +159,28 @@ def host(length_s: int, cores: int, moments: list[int]) -> None:
             telling.turn()
         if step % 10 == 0 and step // 10 in moments:
             _print("host", step // 10, talk.largest, 0)
+
     def result(stream: Stream) -> Json:
         told = arrivals.summary(None) if stream.flow.transport == "udp" else {}
         return {"stream": stream.number, "last_interval": 1.0, "process": {"cpu_s": 1.0, "run_delay_s": 0.0}, **told}
 
-    parts = [part_of(each.flow, each.flow.way == "transmit", window,
-                     [result(stream) for stream in pair.streams if stream.flow is each.flow], {}, each)
-             for each in series]
-    final = {"parts": parts, "watch": watcher.summary(), "told": telling.end(),
-             "round_trip": round_trip._told(load.answered, 3, 0)}
+    parts = [
+        part_of(
+            each.flow,
+            each.flow.way == "transmit",
+            window,
+            [result(stream) for stream in pair.streams if stream.flow is each.flow],
+            {},
+            each,
+        )
+        for each in series
+    ]
+    final = {
+        "parts": parts,
+        "watch": watcher.summary(),
+        "told": telling.end(),
+        "round_trip": round_trip._told(load.answered, 3, 0),
+    }
     talk.event({"final": final})
     sys.stdout.buffer.flush()
     _print("host", length_s + 1, talk.largest, 0)
@@ -156,8 +192,19 @@ def _sample(at_ns: int, step: int, ticks: list[list[int]], draw: random.Random) 
         core[kind] += 13
         core[kind - 1] += 7
     lines = b"\n".join(b"cpu%d %d 0 %d %d 0 0 %d 0" % (core, *each) for core, each in enumerate(ticks))
-    return Sample(at_ns, lines, b"", b"", b"", step * 1000, {"policy0": 2_000_000_000 + step % 7 * 1_000_000}, [],
-                  {"ksoftirqd/0": step}, 50.0, 0)
+    return Sample(
+        at_ns,
+        lines,
+        b"",
+        b"",
+        b"",
+        step * 1000,
+        {"policy0": 2_000_000_000 + step % 7 * 1_000_000},
+        [],
+        {"ksoftirqd/0": step},
+        50.0,
+        0,
+    )
 
 
 def _print(side: str, at_s: int, largest: int, journal_bytes: int) -> None:
@@ -210,11 +257,17 @@ def controller(length_s: int, moments: list[int]) -> None:
 
     fake_session.FakeSession._go = go  # type: ignore[method-assign,assignment]
     plan = make_setup(3)
-    setup = replace(plan, cells=plan.cells[:1], schedule=(Trial(1, plan.cells[0].number, 1, 1, 1),), lease_s=600.0,
-                    length_s=float(length_s))
+    setup = replace(
+        plan,
+        cells=plan.cells[:1],
+        schedule=(Trial(1, plan.cells[0].number, 1, 1, 1),),
+        lease_s=600.0,
+        length_s=float(length_s),
+    )
     loop = VirtualLoop()
     asyncio.set_event_loop(loop)
     with tempfile.TemporaryDirectory() as folder, InlineJournal(Path(folder) / "journal.jsonl") as journal:
+
         async def run() -> int:
             hosts = make_hosts(setup)
             world = FakeWorld(hosts, Chance(1, {}, calm_after_s=0.0), path_results, traffic_results)  # type: ignore[arg-type]

@@ -56,8 +56,12 @@ class Names:
     @property
     def clashing(self) -> bool:
         """Whether two things of one kind have one name, so that it would be another plan."""
-        kinds = ((self.first, self.second), (self.size, self.clock, self.led), (self.low, self.high),
-                 (self.off, self.on))
+        kinds = (
+            (self.first, self.second),
+            (self.size, self.clock, self.led),
+            (self.low, self.high),
+            (self.off, self.on),
+        )
         return any(len(set(kind)) < len(kind) for kind in kinds)
 
 
@@ -112,8 +116,9 @@ def run(names: Names, loaded: LoadedPlan, folder: Path) -> Done:
     setup = setup_from_dict(json.loads(json.dumps(plan.as_dict())))
     values = {("mtu", "eth1"): 1500, ("governor", ""): "schedutil", ("command", names.led): names.off}
     hosts = {name: FakeHost(name, number, values) for number, name in enumerate((names.first, names.second), 1)}
-    world = FakeWorld(hosts, Chance(1, {}, calm_after_s=0), lambda one, other: path_results(one, other, 9000),
-                      traffic_results)
+    world = FakeWorld(
+        hosts, Chance(1, {}, calm_after_s=0), lambda one, other: path_results(one, other, 9000), traffic_results
+    )
     journal, state = MemoryJournal(), begin(setup)
     journal.append("setup", setup.as_dict())
     problems: list[str] = []
@@ -138,17 +143,29 @@ def run(names: Names, loaded: LoadedPlan, folder: Path) -> Done:
     problems += [f"{name} is {host.values}" for name, host in hosts.items() if host.values != values]
     progress.close()
     (folder / "journal.jsonl").write_bytes(journal.data)
-    about: dict[str, Any] = {"started_at": "2026-01-01T00:00:00+00:00", "helper_hash": "", "bench": {}, "purpose": "",
-                             "threshold_ratio": 0.03, "binds": {}}
+    about: dict[str, Any] = {
+        "started_at": "2026-01-01T00:00:00+00:00",
+        "helper_hash": "",
+        "bench": {},
+        "purpose": "",
+        "threshold_ratio": 0.03,
+        "binds": {},
+    }
     write_run_json(folder, state, ended_at="2026-01-01T00:10:00+00:00", exit_code=code, **about)
     write_surveys(folder, state)
     finish_folder(folder)
     page = _Page()
     page.feed((folder / "report.html").read_text())
-    return Done(code, tuple(problems), {place: one["status"] for place, one in state.outcomes.items()},
-                tuple(entry.body.get("event", "") for entry in journal.entries), _tables(names, folder),
-                _markdown_shape((folder / "report.md").read_text()), page.tags,
-                tuple(one for one, count in page.ids.items() if count > 1))
+    return Done(
+        code,
+        tuple(problems),
+        {place: one["status"] for place, one in state.outcomes.items()},
+        tuple(entry.body.get("event", "") for entry in journal.entries),
+        _tables(names, folder),
+        _markdown_shape((folder / "report.md").read_text()),
+        page.tags,
+        tuple(one for one, count in page.ids.items() if count > 1),
+    )
 
 
 _CHANGING = re.compile(r"started_at|overhead_s|took|wait")
@@ -163,15 +180,25 @@ def _tables(names: Names, folder: Path) -> dict[str, list[list[str]]]:
         header, *rows = list(csv.reader(io.StringIO(text, newline="")))
         columns = [place for place, name in enumerate(header) if not _CHANGING.search(name)]
         wanted = {names.size: "size", names.clock: "clock", names.led: "led"}
-        plain = [_cells(names, wanted.get(header[place], header[place]), [row[place] for row in rows])
-                 for place in columns]
-        found[path.name] = [[f"factor {wanted[header[place]]}" if header[place] in wanted else header[place], *values]
-                            for place, values in zip(columns, plain, strict=True)]
+        plain = [
+            _cells(names, wanted.get(header[place], header[place]), [row[place] for row in rows]) for place in columns
+        ]
+        found[path.name] = [
+            [f"factor {wanted[header[place]]}" if header[place] in wanted else header[place], *values]
+            for place, values in zip(columns, plain, strict=True)
+        ]
     return found
 
 
-_HOLDING = {"sender": ("first", "second"), "receiver": ("first", "second"), "host": ("first", "second"),
-            "link": ("link",), "plan": ("plan",), "clock": ("low", "high"), "led": ("off", "on")}
+_HOLDING = {
+    "sender": ("first", "second"),
+    "receiver": ("first", "second"),
+    "host": ("first", "second"),
+    "link": ("link",),
+    "plan": ("plan",),
+    "clock": ("low", "high"),
+    "led": ("off", "on"),
+}
 
 
 def _cells(names: Names, column: str, values: list[str]) -> list[str]:

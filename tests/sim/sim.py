@@ -31,12 +31,33 @@ NIGHT_S = 4 * 3600.0  # a simulated run that takes longer has hung
 
 # Probability per message (connection and host faults) or per half second or second of the night (the others).
 FAULTS: dict[str, float] = {
-    "connect_refused": 0.02, "connect_hangs": 0.01, "lost_before": 0.01, "answer_lost": 0.01, "answer_late": 0.003,
-    "silent_before": 0.003, "slow": 0.01, "noise": 0.003, "restart": 0.003, "keeper_killed": 0.005,
-    "driver_rounds": 0.005, "driver_refuses": 0.005, "control_path_cut": 0.003, "job_dies": 0.02,
-    "changed_outside": 0.003, "interrupted": 0.002, "terminated": 0.002, "twice_interrupted": 0.002,
-    "controller_killed": 0.01, "controller_paused": 0.002, "long_cut": 0.0005, "host_down": 0.0005,
-    "host_hangs": 0.0002, "path_small": 0.02, "journal_torn": 0.5, "journal_garbage": 0.3, "conflict": 0.0003,
+    "connect_refused": 0.02,
+    "connect_hangs": 0.01,
+    "lost_before": 0.01,
+    "answer_lost": 0.01,
+    "answer_late": 0.003,
+    "silent_before": 0.003,
+    "slow": 0.01,
+    "noise": 0.003,
+    "restart": 0.003,
+    "keeper_killed": 0.005,
+    "driver_rounds": 0.005,
+    "driver_refuses": 0.005,
+    "control_path_cut": 0.003,
+    "job_dies": 0.02,
+    "changed_outside": 0.003,
+    "interrupted": 0.002,
+    "terminated": 0.002,
+    "twice_interrupted": 0.002,
+    "controller_killed": 0.01,
+    "controller_paused": 0.002,
+    "long_cut": 0.0005,
+    "host_down": 0.0005,
+    "host_hangs": 0.0002,
+    "path_small": 0.02,
+    "journal_torn": 0.5,
+    "journal_garbage": 0.3,
+    "conflict": 0.0003,
 }
 BOOT_S = 20.0
 NEW_KERNEL = "6.12.0-new"
@@ -52,7 +73,7 @@ class MemoryJournal:
         entries = [line.entry() for line in walk if line.kind != INTERVALS]
         self._sum, self._number = walk.sum, walk.number
         if walk.cut:
-            self.data = self.data[:walk.cut.byte]
+            self.data = self.data[: walk.cut.byte]
         self.entries = entries
 
     def append_soon(self, line: IntervalLine) -> None:
@@ -96,29 +117,54 @@ def make_setup(seed: int) -> RunSetup:
                 switch = {"level": "on", "read": ["r"], "write": ["w", "{level}"]}
                 uses.append(SettingUse("dome", "", "command", switch, "polling"))
                 uses.append(SettingUse("dome", "", "governor", "performance", "clock"))
-            cells.append(Cell(len(cells) + 1, f"mtu={mtu} polling={polling}", {"mtu": mtu, "polling": polling},
-                              tuple(uses), "trunk", dict(DEFAULTS)))
+            cells.append(
+                Cell(
+                    len(cells) + 1,
+                    f"mtu={mtu} polling={polling}",
+                    {"mtu": mtu, "polling": polling},
+                    tuple(uses),
+                    "trunk",
+                    dict(DEFAULTS),
+                )
+            )
     order = [(replicate, cell.number) for replicate in (1, 2) for cell in cells]
-    schedule = tuple(Trial(position, cell, replicate, replicate, position)
-                     for position, (replicate, cell) in enumerate(order, 1))
+    schedule = tuple(
+        Trial(position, cell, replicate, replicate, position) for position, (replicate, cell) in enumerate(order, 1)
+    )
     link = LinkSetup("trunk", (("dome", "eth1"), ("vault", "eth1")), 1e9, (), tuple(range(20000, 20064)), True)
-    return RunSetup(run_id=f"sim-{seed}", plan_name="sim", hosts=hosts, links=(link,), cells=tuple(cells),
-                    schedule=schedule, length_s=1.0, warmup_s=0.2, settle_s=0.1, lease_s=30.0, patience_s=600.0,
-                    seed=seed, changed_outside="reapply" if dice.below(2) else "stop", holder="sim")
+    return RunSetup(
+        run_id=f"sim-{seed}",
+        plan_name="sim",
+        hosts=hosts,
+        links=(link,),
+        cells=tuple(cells),
+        schedule=schedule,
+        length_s=1.0,
+        warmup_s=0.2,
+        settle_s=0.1,
+        lease_s=30.0,
+        patience_s=600.0,
+        seed=seed,
+        changed_outside="reapply" if dice.below(2) else "stop",
+        holder="sim",
+    )
 
 
 def with_kernels(setup: RunSetup) -> RunSetup:
     """The same plan with a kernel of its own for half of the cells, for which the dome computer is restarted."""
+
     def changed(cell: Cell) -> Cell:
         kernel = SettingUse("dome", "", "kernel", {"level": NEW_KERNEL}, "kernel", restarts=True)
         return replace(cell, settings=(kernel, *cell.settings)) if cell.levels["mtu"] == 9000 else cell
+
     return replace(setup, cells=tuple(changed(cell) for cell in setup.cells))
 
 
 def with_switches(setup: RunSetup) -> RunSetup:
     """The same plan with a switch for every host's power, and so little patience that it is used."""
-    return replace(setup, patience_s=90.0,
-                   power=tuple(PowerSwitch(name, ("plug", name), 3 * BOOT_S) for name in setup.hosts))
+    return replace(
+        setup, patience_s=90.0, power=tuple(PowerSwitch(name, ("plug", name), 3 * BOOT_S) for name in setup.hosts)
+    )
 
 
 def make_hosts(setup: RunSetup, kind: type[FakeHost] = FakeHost) -> dict[str, FakeHost]:
@@ -130,8 +176,13 @@ def make_hosts(setup: RunSetup, kind: type[FakeHost] = FakeHost) -> dict[str, Fa
 class Night:
     """A run from its beginning to its end, through as many controllers as it takes."""
 
-    def __init__(self, seed: int, faults: dict[str, float] | None = None, calm_after_s: float = 900.0,
-                 kind: type[FakeHost] = FakeHost) -> None:
+    def __init__(
+        self,
+        seed: int,
+        faults: dict[str, float] | None = None,
+        calm_after_s: float = 900.0,
+        kind: type[FakeHost] = FakeHost,
+    ) -> None:
         self.seed = seed
         plan = with_switches(make_setup(seed)) if seed % 2 else make_setup(seed)
         if kind.starts_kernels and seed % 3 == 0:
@@ -214,15 +265,22 @@ class Night:
                     self._hang(name, 700.0 + self.chance.below(300))
 
     def _only_a_strangers_value_stays(self) -> bool:
-        stays = {value for name, host in self.hosts.items() for place, value in host.values.items()
-                 if value != self.before[name][place]}
+        stays = {
+            value
+            for name, host in self.hosts.items()
+            for place, value in host.values.items()
+            if value != self.before[name][place]
+        }
         return stays == {FOREIGN_MTU}
 
     def _changed_by_us(self, host: FakeHost) -> bool:
         """Whether its frame size is: another run's lease, or a place without a change, is not ours to tell."""
         record = host.record
-        return bool(record and record["run_id"] == self.setup.run_id
-                    and any(change["setting"] == "mtu" for change in record["changes"]))
+        return bool(
+            record
+            and record["run_id"] == self.setup.run_id
+            and any(change["setting"] == "mtu" for change in record["changes"])
+        )
 
     def _hang(self, name: str, seconds: float) -> None:
         """It answers nothing, and its keeper sleeps, until its power is switched or a person comes by."""
@@ -322,7 +380,7 @@ class Night:
         self.journal.data = frozen
         last = frozen.rstrip(b"\n").rfind(b"\n")
         if self.chance.strikes("journal_torn", self.world.now()):
-            self.journal.data = frozen + frozen[last + 1:last + 40]
+            self.journal.data = frozen + frozen[last + 1 : last + 40]
         elif self.chance.strikes("journal_garbage", self.world.now()):
             self.journal.data = frozen + b"\x00" * 40 + b"\n"
 

@@ -63,8 +63,9 @@ class Stage:
     def __init__(self, changed: tuple[str, ...] = ("dome", "vault")) -> None:
         """The plan sets frame sizes on the hosts in `changed`, and on dome a lasting command if dome is one."""
         whole = make_setup(3)
-        cells = tuple(replace(cell, settings=tuple(use for use in cell.settings if use.host in changed))
-                      for cell in whole.cells)
+        cells = tuple(
+            replace(cell, settings=tuple(use for use in cell.settings if use.host in changed)) for cell in whole.cells
+        )
         self.setup = replace(whole, hosts=("dome", "vault"), cells=cells, lease_s=LEASE_S, changed_outside="reapply")
         self.hosts = make_hosts(self.setup, HelperHost)
         self.before = {name: dict(host.values) for name, host in self.hosts.items()}
@@ -135,8 +136,11 @@ class Stage:
             await asyncio.sleep(0.01)
 
     def _traffic_runs(self) -> bool:
-        return any(job.verb == "traffic.dial" and not job.stages and not job.future.done()
-                   for session in self.world.open for job in session.jobs)
+        return any(
+            job.verb == "traffic.dial" and not job.stages and not job.future.done()
+            for session in self.world.open
+            for job in session.jobs
+        )
 
     def drop_sessions(self) -> None:
         """The controller is gone: whatever it had opened ends."""
@@ -165,9 +169,13 @@ class Stage:
     async def recover(self, name: str, run_id: str | None = None) -> Recovered:
         """`linktrial recover` of one host, by this run's journal."""
         state = replay(self.journal.entries)[0]
-        return await recover_host(name, self.world.connect,  # type: ignore[arg-type]
-                                  self.setup.run_id if run_id is None else run_id, changed_places(state, name),
-                                  same_in_simulation)
+        return await recover_host(
+            name,
+            self.world.connect,  # type: ignore[arg-type]
+            self.setup.run_id if run_id is None else run_id,
+            changed_places(state, name),
+            same_in_simulation,
+        )
 
     @property
     def state(self) -> RunState:
@@ -187,8 +195,11 @@ class Stage:
 
     def rejoined(self, name: str) -> list[str]:
         """In what condition the controller has found this host whenever it had lost it."""
-        return [entry.body["outcome"] for entry in self.journal.entries
-                if entry.kind == "event" and entry.body["event"] == "Rejoined" and entry.body["host"] == name]
+        return [
+            entry.body["outcome"]
+            for entry in self.journal.entries
+            if entry.kind == "event" and entry.body["event"] == "Rejoined" and entry.body["host"] == name
+        ]
 
     def statuses(self) -> dict[int, str]:
         """Status of every trial by its place in the schedule."""

@@ -83,6 +83,7 @@ async def end_unreachable(stage: Stage, ends: Ends) -> None:
 
 def renewals_lost(count: int) -> Callable[[Stage, Ends], Awaitable[None]]:
     """Renewals that do not succeed while the first change takes longer than the lease."""
+
     async def scene(stage: Stage, ends: Ends) -> None:
         lost = dict.fromkeys(ends, 0)
         held_up = False
@@ -103,11 +104,13 @@ def renewals_lost(count: int) -> Callable[[Stage, Ends], Awaitable[None]]:
             reverted = name in ends and count == 3
             assert stage.rejoined(name) == (["reverted"] if reverted else []), (name, count)
         assert stage.all_valid()
+
     return scene
 
 
 def wall_clock_set(by_days: int) -> Callable[[Stage, Ends], Awaitable[None]]:
     """Somebody, or the first time synchronisation, sets the wall clock during a trial."""
+
     async def scene(stage: Stage, ends: Ends) -> None:
         await stage.traffic_of(LARGE)
         for name in ends:
@@ -115,6 +118,7 @@ def wall_clock_set(by_days: int) -> Callable[[Stage, Ends], Awaitable[None]]:
         assert await stage.exit_code() == 0
         assert all(stage.rejoined(name) == [] for name in BOTH)
         assert stage.all_valid()
+
     return scene
 
 
@@ -270,6 +274,7 @@ async def stuck_while_restoring(stage: Stage, ends: Ends) -> None:
 
 def renewed_around_the_deadline(off_by_ns: int) -> Callable[[Stage, Ends], Awaitable[None]]:
     """A renewal and the keeper, both this long after the deadline, in either order."""
+
     async def scene(stage: Stage, ends: Ends) -> None:
         await stage.traffic_of(LARGE)
         await stage.kill()
@@ -284,6 +289,7 @@ def renewed_around_the_deadline(off_by_ns: int) -> Callable[[Stage, Ends], Await
                 reverted = host.values == stage.before[name]
                 assert renewed != reverted, "exactly one of the two"
                 assert renewed == (off_by_ns < 0), "the deadline itself is too late"
+
     return scene
 
 
@@ -309,8 +315,12 @@ TABLE = (
     Row(6, "the keeper is killed", "another takes its place", killed_keeper),
     Row(6, "keeper and controller are killed", "recover puts back from the host's record", killed_with_controller),
     Row(7, "a host restarts in a trial", "settings applied again, trial repeated, lasting ones put back", restarted),
-    Row(7, "a host restarts, nobody is there", "recover puts back what lasts, no old value on a new boot",
-        restarted_without_controller),
+    Row(
+        7,
+        "a host restarts, nobody is there",
+        "recover puts back what lasts, no old value on a new boot",
+        restarted_without_controller,
+    ),
     Row(8, "recover runs twice", "the second finds nothing to do", recovered_twice),
     Row(8, "recover runs twice at once", "both end, the ends are back", recovered_at_the_same_time),
     Row(8, "recover by somebody who has not the run", "refused, the run goes on", recovered_by_a_stranger),

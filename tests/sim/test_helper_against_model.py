@@ -21,8 +21,11 @@ Place = tuple[str, str]
 NS_PER_MS = 10**6
 LEASE_MS = 30_000
 FOUND: dict[Place, Any] = {("mtu", "eth1"): 1500, ("governor", ""): "schedutil", ("command", "polling"): "off"}
-LEVELS: dict[Place, list[Any]] = {("mtu", "eth1"): [4000, 9000], ("governor", ""): ["performance", "powersave"],
-                                  ("command", "polling"): ["on", "auto"]}
+LEVELS: dict[Place, list[Any]] = {
+    ("mtu", "eth1"): [4000, 9000],
+    ("governor", ""): ["performance", "powersave"],
+    ("command", "polling"): ["on", "auto"],
+}
 STRANGE: dict[Place, Any] = {("mtu", "eth1"): 4321, ("governor", ""): "userspace", ("command", "polling"): "odd"}
 RUNS = ("ann", "ben")
 PLACES = sorted(FOUND)
@@ -165,8 +168,14 @@ class HelperAgainstModel(RuleBasedStateMachine):
 
     @rule(run=st.sampled_from(RUNS), shows=st.booleans(), lost=st.booleans())
     def take(self, run: str, shows: bool, lost: bool) -> None:
-        answer = self.ask("lease.take", lambda: self.model.take(run, shows_token=shows, answer_lost=lost), run_id=run,
-                          holder=run, lease_s=LEASE_MS / 1000, token=self.tokens[run] if shows else None)
+        answer = self.ask(
+            "lease.take",
+            lambda: self.model.take(run, shows_token=shows, answer_lost=lost),
+            run_id=run,
+            holder=run,
+            lease_s=LEASE_MS / 1000,
+            token=self.tokens[run] if shows else None,
+        )
         if answer:
             assert answer["token"] > self.newest, "a number never seen before fences the earlier ones off"
             self.newest = answer["token"]
@@ -181,13 +190,18 @@ class HelperAgainstModel(RuleBasedStateMachine):
     @rule(run=st.sampled_from(RUNS), place=st.sampled_from(PLACES), which=st.integers(0, 1))
     def apply(self, run: str, place: Place, which: int) -> None:
         level = LEVELS[place][which]
-        self.ask("apply", lambda: self.model.apply(run, place, level), token=self.tokens[run],
-                 uses=[_named(place, level)])
+        self.ask(
+            "apply", lambda: self.model.apply(run, place, level), token=self.tokens[run], uses=[_named(place, level)]
+        )
 
     @rule(run=st.sampled_from(RUNS), place=st.sampled_from(PLACES))
     def leave_as_found(self, run: str, place: Place) -> None:
-        self.ask("apply", lambda: self.model.apply(run, place, None), token=self.tokens[run],
-                 uses=[{**_named(place, LEVELS[place][0]), "as_found": True}])
+        self.ask(
+            "apply",
+            lambda: self.model.apply(run, place, None),
+            token=self.tokens[run],
+            uses=[{**_named(place, LEVELS[place][0]), "as_found": True}],
+        )
 
     @rule(run=st.sampled_from(RUNS))
     def renew(self, run: str) -> None:
@@ -254,6 +268,9 @@ def _place(one: dict[str, Any]) -> Place:
 
 TestHelperAgainstModel = HelperAgainstModel.TestCase
 TestHelperAgainstModel.settings = settings(
-    max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "200")), stateful_step_count=50,
-    derandomize="LINKTRIAL_EXAMPLES" not in os.environ, database=None,
-    suppress_health_check=[HealthCheck.too_slow])
+    max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "200")),
+    stateful_step_count=50,
+    derandomize="LINKTRIAL_EXAMPLES" not in os.environ,
+    database=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)

@@ -13,8 +13,23 @@ from tests.sim.fake_session import FakeJob
 from tests.sim.stage import HookedSession, Stage
 from tests.sim.test_event_table import BOTH, LARGE
 
-ASKED = ("clock", "control", "facts", "kernel", "lease.take", "keeper", "prepare", "apply", "verify", "ready", "forget",
-         "lease.renew", "restore", "compare", "lease.release")
+ASKED = (
+    "clock",
+    "control",
+    "facts",
+    "kernel",
+    "lease.take",
+    "keeper",
+    "prepare",
+    "apply",
+    "verify",
+    "ready",
+    "forget",
+    "lease.renew",
+    "restore",
+    "compare",
+    "lease.release",
+)
 AFTER_A_LOSS = ("keeper", "lease.take", "read")
 AS_JOBS = ("path.answer", "path.probe", "traffic.serve", "traffic.dial")
 

@@ -33,4 +33,5 @@ def test_a_host_that_can_be_reached_again_before_its_lease_is_over_still_waits_f
         stage.mend("dome")
         assert await stage.exit_code() == 0
         assert stage.rejoined("dome") == ["kept"]
+
     Stage().play(scene)

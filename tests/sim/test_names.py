@@ -20,23 +20,112 @@ from orchestrator.planning.names import RESERVED
 from orchestrator.planning.problems import PlanProblems
 from tests.sim.named_run import PLAIN, Done, Names, checked, run
 
-OURS = ("trial", "more", "host", "mean", "status", "position", "here", "both", "first", "second", "under_test", "far",
-        "transmit", "receive", "lab", "setup", "event", "recover", "record", "controller", "journal", "plan", "link",
-        "none", "null", "true", "nan", "inf", "na", "on", "off", "class", "index", "values", "columns", "count", "size",
-        "settings", "levels", "cell", "key", "level", "kernel", "as_found", "hold-1", "constructor", "x_1", "a-b",
-        "eth1", "lo", "con", "matrix", "report", "summary", "charts", "level_0", "trial-1", "goodput", "factor")
-ANY = st.one_of(st.sampled_from(OURS), st.sampled_from(sorted(RESERVED)),
-                st.from_regex(r"[a-z][a-z0-9_-]{0,31}", fullmatch=True))
-TEXTS = st.one_of(ANY, st.sampled_from(("1 b=2", "a,b", "a|b", "<b>", "é", "ß", "日本", "%s", "{0}", "a.b[0]", "'",
-                                        '"', "`x`", "\\", "=1+1", "@x", "#", "a:b", "*", "&amp;", "[x](y)", "nan", "NA",
-                                        "1e3", "01", "None")))
+OURS = (
+    "trial",
+    "more",
+    "host",
+    "mean",
+    "status",
+    "position",
+    "here",
+    "both",
+    "first",
+    "second",
+    "under_test",
+    "far",
+    "transmit",
+    "receive",
+    "lab",
+    "setup",
+    "event",
+    "recover",
+    "record",
+    "controller",
+    "journal",
+    "plan",
+    "link",
+    "none",
+    "null",
+    "true",
+    "nan",
+    "inf",
+    "na",
+    "on",
+    "off",
+    "class",
+    "index",
+    "values",
+    "columns",
+    "count",
+    "size",
+    "settings",
+    "levels",
+    "cell",
+    "key",
+    "level",
+    "kernel",
+    "as_found",
+    "hold-1",
+    "constructor",
+    "x_1",
+    "a-b",
+    "eth1",
+    "lo",
+    "con",
+    "matrix",
+    "report",
+    "summary",
+    "charts",
+    "level_0",
+    "trial-1",
+    "goodput",
+    "factor",
+)
+ANY = st.one_of(
+    st.sampled_from(OURS), st.sampled_from(sorted(RESERVED)), st.from_regex(r"[a-z][a-z0-9_-]{0,31}", fullmatch=True)
+)
+TEXTS = st.one_of(
+    ANY,
+    st.sampled_from(
+        (
+            "1 b=2",
+            "a,b",
+            "a|b",
+            "<b>",
+            "é",
+            "ß",
+            "日本",
+            "%s",
+            "{0}",
+            "a.b[0]",
+            "'",
+            '"',
+            "`x`",
+            "\\",
+            "=1+1",
+            "@x",
+            "#",
+            "a:b",
+            "*",
+            "&amp;",
+            "[x](y)",
+            "nan",
+            "NA",
+            "1e3",
+            "01",
+            "None",
+        )
+    ),
+)
 FACTOR = ANY.filter(lambda name: name not in RESERVED)
 DRAWN = {"off": TEXTS, "on": TEXTS, "size": FACTOR, "clock": FACTOR, "led": FACTOR}
 NAMES = st.builds(Names, **{field.name: DRAWN.get(field.name, ANY) for field in fields(Names)})
 ALL = "LINKTRIAL_EXAMPLES" in os.environ
 KINDS = ("plan", "first", "second", "link", "low", "high", "off", "on")  # what a word may be the name of in any case
-AT_ONCE = [dict(zip(KINDS, OURS[start:start + len(KINDS)], strict=True))
-           for start in range(0, len(OURS) - len(KINDS) + 1, len(KINDS))]
+AT_ONCE = [
+    dict(zip(KINDS, OURS[start : start + len(KINDS)], strict=True))
+    for start in range(0, len(OURS) - len(KINDS) + 1, len(KINDS))
+]
 
 
 @functools.cache
@@ -86,8 +175,13 @@ def test_a_word_of_ours_is_only_a_name(words: dict[str, str]):
         assert any(same_as_plain(replace(PLAIN, **{kind: word})) for kind, word in list(words.items())[:2])
 
 
-@settings(max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "5")), deadline=None, database=None,
-          derandomize=not ALL, suppress_health_check=list(HealthCheck))
+@settings(
+    max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "5")),
+    deadline=None,
+    database=None,
+    derandomize=not ALL,
+    suppress_health_check=list(HealthCheck),
+)
 @given(names=NAMES)
 def test_any_names_that_check_accepts_give_the_same_run_as_plain_ones(names: Names):
     if not names.clashing:

@@ -16,7 +16,11 @@ AT_ONCE = 25
 KNOWN_NIGHTS = {  # seeds that once broke a promise, and what they showed
     1067: "the night was over at exit code 5 although a lasting command of ours, not only a stranger's value, was left",
     2445: "nobody came to a hung host that was restarted while it hung, so that every resuming ended with exit code 6",
-    2631: "as 1067", 3623: "as 1067", 4534: "as 1067", 8814: "as 1067", 10470: "as 1067",
+    2631: "as 1067",
+    3623: "as 1067",
+    4534: "as 1067",
+    8814: "as 1067",
+    10470: "as 1067",
     14632: "a stranger set a frame size that a refusing driver had kept from us all night: nobody's change but theirs",
     6002: "a host whose keeper could not be proven was left as it was although it answered",
 }

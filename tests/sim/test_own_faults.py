@@ -66,6 +66,7 @@ def test_an_error_in_a_command_ends_the_run_with_exit_code_4(command: str, monke
 
 def test_an_error_in_the_state_machine_leaves_no_host_changed(monkeypatch: pytest.MonkeyPatch):
     """Then the machine cannot say what is to be done, and each host's own record puts it back."""
+
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
         assert not stage.is_as_found("dome")
@@ -129,6 +130,7 @@ def test_an_error_anywhere_in_the_controller_ends_the_run_in_order(moment: str, 
 
 def test_a_run_that_waits_for_what_nobody_does_is_ended(monkeypatch: pytest.MonkeyPatch):
     """A command that is lost on the way: without the last line of defence the run would wait for ever."""
+
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
         monkeypatch.setattr(runner_module, "handle", lambda state, event: [])
@@ -155,6 +157,7 @@ def test_a_command_that_never_ends_is_ended_by_its_bound():
 
 def test_a_bug_of_the_helper_is_no_property_of_a_cell():
     """An apply that fails by our own fault must not make cells impossible."""
+
     async def scene(stage: Stage) -> None:
         async def before_message(host: FakeHost, verb: str) -> None:
             if verb == "apply":
@@ -171,6 +174,7 @@ def test_a_bug_of_the_helper_is_no_property_of_a_cell():
 def _raises(error: Exception) -> Callable[..., object]:
     def broken(*_: object, **__: object) -> object:
         raise error
+
     return broken
 
 
@@ -243,8 +247,10 @@ def test_every_event_has_a_handler_and_every_answer_a_command():
 
 def in_a_loop(work: Callable[[], Awaitable[None]]) -> None:
     """On the real clock."""
+
     async def run() -> None:
         await work()
+
     asyncio.run(run())
 
 

@@ -26,8 +26,9 @@ PATIENCE_S = 600.0
 class SwitchedStage(Stage):
     """The stage, with a switch for the power of dome; `works` says which switchings bring it back."""
 
-    def __init__(self, works: tuple[bool, ...] = (True, True, True), *, in_plan: bool = True,
-                 fails: bool = False) -> None:
+    def __init__(
+        self, works: tuple[bool, ...] = (True, True, True), *, in_plan: bool = True, fails: bool = False
+    ) -> None:
         super().__init__()
         self.works, self.fails = works, fails
         self.switched_s: list[float] = []
@@ -36,8 +37,12 @@ class SwitchedStage(Stage):
 
     def controller(self, kind: type[R]) -> tuple[R, ev.Event | None]:
         runner, first = super().controller(kind)
-        runner.actions = HostActions(runner.state, self.world.connect, same_in_simulation,  # type: ignore[arg-type]
-                                     switch=self.switch)
+        runner.actions = HostActions(
+            runner.state,
+            self.world.connect,
+            same_in_simulation,  # type: ignore[arg-type]
+            switch=self.switch,
+        )
         return runner, first
 
     async def switch(self, switch: PowerSwitch) -> None:
@@ -61,6 +66,7 @@ def played(scene: Callable[[SwitchedStage], Awaitable[None]], stage: SwitchedSta
     async def as_stage(same: Stage) -> None:
         assert isinstance(same, SwitchedStage)
         await scene(same)
+
     stage.play(as_stage)
     return stage
 
@@ -73,10 +79,11 @@ def test_a_host_that_hangs_is_switched_once_and_the_run_goes_on_as_after_a_resta
         assert await stage.exit_code() == 0
         assert stage.all_valid()
         assert stage.rejoined("dome") == ["rebooted"]
-        waited_s, = (at - hung_s for at in stage.switched_s)
+        (waited_s,) = (at - hung_s for at in stage.switched_s)
         assert 0.9 * PATIENCE_S <= waited_s <= PATIENCE_S + 60
         assert all(map(stage.is_as_found, ("dome", "vault")))
         assert any("dome: gave no sign of life; its power was switched" in note for note in stage.state.notes)
+
     played(scene, SwitchedStage())
 
 
@@ -88,6 +95,7 @@ def test_a_host_that_answers_again_in_time_is_not_switched() -> None:
         stage.mend("dome")
         assert await stage.exit_code() == 0
         assert stage.switched_s == []
+
     played(scene, SwitchedStage())
 
 
@@ -99,8 +107,10 @@ def test_a_switch_that_does_not_help_is_not_tried_again_in_the_same_trial() -> N
         assert code == 5, "nobody has seen that it is back"
         assert len(stage.switched_s) == 1
         assert stage.now() - stage.switched_s[0] <= WAIT_S + 60, "after it the plan's own wait, not the patience"
-        assert any("nor after its power was switched once; look at its power, console" in note
-                   for note in stage.state.notes)
+        assert any(
+            "nor after its power was switched once; look at its power, console" in note for note in stage.state.notes
+        )
+
     played(scene, SwitchedStage((False,)))
 
 
@@ -115,6 +125,7 @@ def test_after_two_switchings_in_a_run_a_third_hang_is_for_a_person() -> None:
         assert await stage.exit_code() == 5
         assert len(stage.switched_s) == 2
         assert any("switched twice" in note for note in stage.state.notes)
+
     played(scene, SwitchedStage())
 
 
@@ -127,6 +138,7 @@ def test_a_trial_that_hangs_the_host_again_is_not_repeated_by_the_switch() -> No
                 await asyncio.sleep(1.0)
         assert await stage.exit_code() == 5
         assert len(stage.switched_s) == 1
+
     played(scene, SwitchedStage())
 
 
@@ -136,11 +148,15 @@ def test_without_the_plans_word_no_power_is_switched_and_a_person_is_told_what_t
         stage.hang()
         assert await stage.exit_code() == 5
         assert stage.switched_s == []
-        note, = (note for note in stage.state.notes if "did not come back within 600 s" in note)
+        (note,) = (note for note in stage.state.notes if "did not come back within 600 s" in note)
         assert "start it by hand, then resume the run, or recover it" in note
-        fault, = (entry.body["fault"] for entry in stage.journal.entries
-                  if entry.kind == "event" and entry.body["event"] == "HostFailed")
+        (fault,) = (
+            entry.body["fault"]
+            for entry in stage.journal.entries
+            if entry.kind == "event" and entry.body["event"] == "HostFailed"
+        )
         assert "start it by hand" in fault["next_step"]
+
     played(scene, SwitchedStage(in_plan=False))
 
 
@@ -151,6 +167,7 @@ def test_a_command_that_fails_ends_the_run_and_says_so() -> None:
         assert await stage.exit_code() == 5
         assert stage.state.stop is not None
         assert "no such plug" in stage.state.stop["reason"]
+
     played(scene, SwitchedStage(fails=True))
 
 
@@ -163,6 +180,7 @@ def test_no_power_is_switched_once_a_person_wants_the_run_to_end(kind: str) -> N
         stage.runner.post(ev.StopAsked(kind, kind))
         assert await stage.exit_code() == 5
         assert stage.switched_s == []
+
     played(scene, SwitchedStage())
 
 
@@ -175,6 +193,7 @@ def test_a_resumed_run_remembers_how_often_it_has_switched() -> None:
             stage.start()
             assert await stage.exit_code() == 5
         assert len(stage.switched_s) == 1, "the same trial: once"
+
     played(scene, SwitchedStage((False, False, False)))
 
 

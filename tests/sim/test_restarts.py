@@ -36,21 +36,31 @@ def cells_of(hosts: tuple[str, ...]) -> tuple[Cell, ...]:
         for mtu in (1500, 9000):
             uses = [SettingUse(host, "", "kernel", {"level": kernel}, "kernel", restarts=True) for host in hosts]
             uses += [SettingUse(host, "eth1", "mtu", mtu, "mtu") for host in ("dome", "vault")]
-            found.append(Cell(len(found) + 1, f"kernel={kernel} mtu={mtu}", {"kernel": kernel, "mtu": mtu},
-                              tuple(uses), "trunk", dict(DEFAULTS)))
+            found.append(
+                Cell(
+                    len(found) + 1,
+                    f"kernel={kernel} mtu={mtu}",
+                    {"kernel": kernel, "mtu": mtu},
+                    tuple(uses),
+                    "trunk",
+                    dict(DEFAULTS),
+                )
+            )
     return tuple(found)
 
 
 class StartedStage(Stage):
     """The stage with kernels: a host that is asked to restart is away for a while."""
 
-    def __init__(self, hosts: tuple[str, ...] = ("dome", "vault"), patience_s: float = 600.0,
-                 switch: bool = False) -> None:
+    def __init__(
+        self, hosts: tuple[str, ...] = ("dome", "vault"), patience_s: float = 600.0, switch: bool = False
+    ) -> None:
         super().__init__()
         cells = cells_of(hosts)
         order = [1, 2, 3, 4, 4, 3, 1, 2]
-        trials = tuple(Trial(place, cell, 1 + place // 5, 1 + place // 5, (place + 1) // 2)
-                       for place, cell in enumerate(order, 1))
+        trials = tuple(
+            Trial(place, cell, 1 + place // 5, 1 + place // 5, (place + 1) // 2) for place, cell in enumerate(order, 1)
+        )
         power = (PowerSwitch("dome", ("plug", "1"), 60.0),) if switch else ()
         self.setup = replace(self.setup, cells=cells, schedule=trials, patience_s=patience_s, power=power)
         self.starts = dict.fromkeys(self.hosts, 0)
@@ -64,8 +74,12 @@ class StartedStage(Stage):
 
     def controller(self, kind: type[R]) -> tuple[R, ev.Event | None]:
         runner, first = super().controller(kind)
-        runner.actions = HostActions(runner.state, self.world.connect, same_in_simulation,  # type: ignore[arg-type]
-                                     switch=self.switch)
+        runner.actions = HostActions(
+            runner.state,
+            self.world.connect,
+            same_in_simulation,  # type: ignore[arg-type]
+            switch=self.switch,
+        )
         return runner, first
 
     def restart_controller(self) -> None:
@@ -96,8 +110,10 @@ class StartedStage(Stage):
         self.power_off("dome")
 
     def boots_as_found(self) -> bool:
-        return all(isinstance(host, HelperHost) and host.running == AS_STARTED and not host.boot_files
-                   for host in self.hosts.values())
+        return all(
+            isinstance(host, HelperHost) and host.running == AS_STARTED and not host.boot_files
+            for host in self.hosts.values()
+        )
 
     def files_as_found(self) -> bool:
         return all(isinstance(host, HelperHost) and not host.boot_files for host in self.hosts.values())
@@ -109,21 +125,30 @@ class StartedStage(Stage):
             body = entry.body
             if entry.kind == "event" and body["event"] == "Conducted" and body["verdict"]["status"] == "valid":
                 record = body["record"]
-                seen = {use["seen"] for moment in (record["settings"], record["after"]["settings"])
-                        for uses in moment.values() for use in uses if use["setting"] == "kernel"}
+                seen = {
+                    use["seen"]
+                    for moment in (record["settings"], record["after"]["settings"])
+                    for uses in moment.values()
+                    for use in uses
+                    if use["setting"] == "kernel"
+                }
                 found[body["position"]] = seen
         return found
 
     def each_in_its_kernel(self) -> bool:
         measured = self.kernels_measured()
-        return measured == {trial.position: {self.setup.cell(trial.cell).levels["kernel"]}
-                            for trial in self.setup.schedule if trial.position in measured}
+        return measured == {
+            trial.position: {self.setup.cell(trial.cell).levels["kernel"]}
+            for trial in self.setup.schedule
+            if trial.position in measured
+        }
 
 
 def played(scene: Callable[[StartedStage], Awaitable[None]], stage: StartedStage) -> StartedStage:
     async def as_stage(same: Stage) -> None:
         assert isinstance(same, StartedStage)
         await scene(same)
+
     stage.play(as_stage)
     return stage
 
@@ -140,6 +165,7 @@ def test_a_run_restarts_as_often_as_its_schedule_says_and_ends_with_the_kernel_i
         # old, new, new, old: the first is as found, and so is the last
         assert stage.starts == {name: 2 if name in hosts else 0 for name in ("dome", "vault")}
         assert stage.state.hosts["dome"].deaths == {}
+
     played(scene, StartedStage(hosts))
 
 
@@ -149,11 +175,22 @@ def with_lines(stage: StartedStage, order: list[int]) -> None:
     for kernel in KERNELS:
         for lines in ([], ["quiet"]):
             level = {"level": lines, "file": "/boot/lines", "form": "block", "effect": "", "check": []}
-            uses = (SettingUse("dome", "", "kernel", {"level": kernel}, "kernel", restarts=True),
-                    SettingUse("dome", "", "boot-lines", level, "lines", restarts=True),
-                    SettingUse("dome", "eth1", "mtu", 1500, "mtu"), SettingUse("vault", "eth1", "mtu", 1500, "mtu"))
-            cells.append(Cell(len(cells) + 1, f"{kernel} {lines}", {"kernel": kernel, "lines": " ".join(lines)}, uses,
-                              "trunk", dict(DEFAULTS)))
+            uses = (
+                SettingUse("dome", "", "kernel", {"level": kernel}, "kernel", restarts=True),
+                SettingUse("dome", "", "boot-lines", level, "lines", restarts=True),
+                SettingUse("dome", "eth1", "mtu", 1500, "mtu"),
+                SettingUse("vault", "eth1", "mtu", 1500, "mtu"),
+            )
+            cells.append(
+                Cell(
+                    len(cells) + 1,
+                    f"{kernel} {lines}",
+                    {"kernel": kernel, "lines": " ".join(lines)},
+                    uses,
+                    "trunk",
+                    dict(DEFAULTS),
+                )
+            )
     trials = tuple(Trial(place, cell, 1, 1, place) for place, cell in enumerate(order, 1))
     stage.setup = replace(stage.setup, cells=tuple(cells), schedule=trials)
 
@@ -161,6 +198,7 @@ def with_lines(stage: StartedStage, order: list[int]) -> None:
 @pytest.mark.parametrize("order", [[1, 2, 4, 3], [4, 1, 3, 2], [2, 4, 2, 4]])
 def test_two_things_that_a_start_takes_up_are_written_for_the_same_start(order: list[int]) -> None:
     """Each is for one start only: a host restarted for the one would come up without the other, and so on for ever."""
+
     async def scene(stage: StartedStage) -> None:
         with_lines(stage, order)
         stage.restart_controller()
@@ -169,6 +207,7 @@ def test_two_things_that_a_start_takes_up_are_written_for_the_same_start(order: 
         assert stage.each_in_its_kernel()
         assert stage.boots_as_found()
         assert stage.starts["dome"] == sum(one != other for one, other in pairwise([1, *order, 1]))
+
     played(scene, StartedStage(("dome",)))
 
 
@@ -181,6 +220,7 @@ def test_the_last_start_is_the_way_back_and_it_is_verified() -> None:
         assert last.restored is not None
         assert last.restored["restart"] == []
         assert stage.boots_as_found()
+
     stage = StartedStage()
     stage.setup = replace(stage.setup, schedule=stage.setup.schedule[:4])
     played(scene, stage)
@@ -191,15 +231,21 @@ MOMENTS = ("written", "asked", "down", "back", "traffic")
 
 async def until(stage: StartedStage, moment: str) -> None:
     """Until the first restart has come so far."""
+
     def written() -> bool:
         host = stage.hosts["dome"]
         return isinstance(host, HelperHost) and host.boot_files.get("kernel") == NEW
 
     def asked() -> bool:
         return any(entry.kind == "intent" and entry.body["command"] == "Restart" for entry in stage.journal.entries)
-    reached = {"written": written, "asked": asked, "down": lambda: not stage.hosts["dome"].up,
-               "back": lambda: stage.starts["dome"] == 1 and stage.hosts["dome"].up,
-               "traffic": lambda: stage.state.position == 3 and stage._traffic_runs()}[moment]
+
+    reached = {
+        "written": written,
+        "asked": asked,
+        "down": lambda: not stage.hosts["dome"].up,
+        "back": lambda: stage.starts["dome"] == 1 and stage.hosts["dome"].up,
+        "traffic": lambda: stage.state.position == 3 and stage._traffic_runs(),
+    }[moment]
     while not reached():
         await asyncio.sleep(0.01)
 
@@ -217,13 +263,15 @@ def test_the_controller_is_killed_and_the_boot_file_comes_back_without_it(moment
         assert all(map(stage.is_as_found, ("dome", "vault")))
         again = [await stage.recover(name) for name in ("dome", "vault")]
         assert not any(one.restarted for one in again)
+
     played(scene, StartedStage())
 
 
 @pytest.mark.parametrize("wait_s", [0.0, 3 * 30.0 + BOOT_S], ids=["at once", "after the lease"])
 @pytest.mark.parametrize("moment", MOMENTS)
 def test_the_controller_is_killed_and_a_resumed_run_measures_every_trial_in_its_kernel(
-        moment: str, wait_s: float) -> None:
+    moment: str, wait_s: float
+) -> None:
     async def scene(stage: StartedStage) -> None:
         await until(stage, moment)
         await stage.kill()
@@ -234,6 +282,7 @@ def test_the_controller_is_killed_and_a_resumed_run_measures_every_trial_in_its_
         assert stage.each_in_its_kernel()
         assert stage.boots_as_found()
         assert all(map(stage.is_as_found, ("dome", "vault")))
+
     played(scene, StartedStage())
 
 
@@ -246,6 +295,7 @@ def test_the_power_fails_and_the_run_goes_on(moment: str) -> None:
         assert stage.all_valid()
         assert stage.each_in_its_kernel()
         assert stage.boots_as_found()
+
     played(scene, StartedStage())
 
 
@@ -261,6 +311,7 @@ def test_the_way_to_a_host_is_cut_and_the_run_goes_on(moment: str, seconds: floa
         assert stage.all_valid()
         assert stage.each_in_its_kernel()
         assert stage.boots_as_found()
+
     played(scene, StartedStage())
 
 
@@ -270,10 +321,19 @@ def test_a_kernel_that_does_not_come_up_costs_its_cells_and_nothing_else() -> No
         assert isinstance(host, HelperHost)
         host.bad_kernels.add(NEW)
         assert await stage.exit_code() == 1
-        assert stage.statuses() == {1: "valid", 2: "valid", 3: "skipped", 4: "skipped", 5: "skipped", 6: "skipped",
-                                    7: "valid", 8: "valid"}
+        assert stage.statuses() == {
+            1: "valid",
+            2: "valid",
+            3: "skipped",
+            4: "skipped",
+            5: "skipped",
+            6: "skipped",
+            7: "valid",
+            8: "valid",
+        }
         assert "restarted 2 times for kernel=6.12.0-new" in stage.state.outcomes[3]["reason"]
         assert stage.boots_as_found()
+
     played(scene, StartedStage(("dome",)))
 
 
@@ -286,9 +346,15 @@ def test_a_level_that_a_host_cannot_have_is_told_before_anything_is_changed() ->
             await asyncio.sleep(0.01)
         assert stage.state.notes == [f"dome: no kernel {NEW} is installed here; its cells will be impossible"]
         assert await stage.exit_code() == 1
-        assert stage.statuses() == {1: "valid", 2: "valid", **dict.fromkeys((3, 4, 5, 6), "impossible"), 7: "valid",
-                                    8: "valid"}
+        assert stage.statuses() == {
+            1: "valid",
+            2: "valid",
+            **dict.fromkeys((3, 4, 5, 6), "impossible"),
+            7: "valid",
+            8: "valid",
+        }
         assert stage.starts["dome"] == 0
+
     played(scene, StartedStage(("dome",)))
 
 
@@ -304,6 +370,7 @@ def test_a_host_that_does_not_come_back_is_for_a_person_and_the_run_can_be_resum
         assert await stage.exit_code() == 0
         assert stage.all_valid()
         assert stage.boots_as_found()
+
     played(scene, StartedStage())
 
 
@@ -314,6 +381,7 @@ def test_a_host_that_hangs_in_its_restart_is_switched_and_the_run_goes_on() -> N
         assert stage.all_valid()
         assert stage.each_in_its_kernel()
         assert stage.boots_as_found()
+
     played(scene, StartedStage(switch=True))
 
 
@@ -323,6 +391,7 @@ def test_a_host_that_does_not_go_down_is_not_waited_for_for_ever() -> None:
         assert await stage.exit_code() == 1
         assert {place for place, status in stage.statuses().items() if status == "skipped"} == {3, 4, 5, 6}
         assert stage.boots_as_found()
+
     played(scene, StartedStage(("dome",)))
 
 
@@ -335,6 +404,7 @@ def test_a_person_stops_the_run_and_the_hosts_run_as_before(moment: str) -> None
         assert await stage.exit_code() == 130
         assert stage.boots_as_found()
         assert all(map(stage.is_as_found, ("dome", "vault")))
+
     played(scene, StartedStage())
 
 

@@ -31,8 +31,19 @@ from tests.sim.virtual_loop import VirtualLoop
 
 HOSTS = ("dome", "vault")
 STRANGE_MTU = 4321
-NEXT_MESSAGE = ("lost_before", "answer_lost", "silent_before", "answer_late", "noise", "connect_refused", "job_dies",
-                "driver_rounds", "driver_refuses", "keeper_killed", "restart")
+NEXT_MESSAGE = (
+    "lost_before",
+    "answer_lost",
+    "silent_before",
+    "answer_late",
+    "noise",
+    "connect_refused",
+    "job_dies",
+    "driver_rounds",
+    "driver_refuses",
+    "keeper_killed",
+    "restart",
+)
 MOST_CONTROLLERS, MOST_COMMANDS = 12, 400
 
 
@@ -101,11 +112,13 @@ class RunAgainstModel(RuleBasedStateMachine):
 
     def run_through(self, work: Coroutine[Any, Any, None]) -> None:
         """Do it, the keepers awake meanwhile; then hear what has happened."""
+
         async def both() -> None:
             keepers = asyncio.ensure_future(self.stage.keepers())
             await asyncio.wait_for(work, 2000)
             keepers.cancel()
             await asyncio.gather(keepers, return_exceptions=True)
+
         self.loop.run_until_complete(both())
         self.runner.hear()
         assert self.runner.bug is None, repr(self.runner.bug)
@@ -171,8 +184,9 @@ class RunAgainstModel(RuleBasedStateMachine):
             owed = {(one["setting"], one["target"]) for one in (host.record or {"changes": []})["changes"]}
             by_journal = self.runner.state.hosts[name].ours
             for place, value in host.values.items():
-                known = place in owed or (place[0] in LASTING and place_name({"setting": place[0], "target": place[1]})
-                                          in by_journal)
+                known = place in owed or (
+                    place[0] in LASTING and place_name({"setting": place[0], "target": place[1]}) in by_journal
+                )
                 assert value == self.stage.before[name][place] or known or name in self.strangers, (name, place, value)
 
     @invariant()
@@ -222,6 +236,9 @@ class RunAgainstModel(RuleBasedStateMachine):
 
 TestRunAgainstModel = RunAgainstModel.TestCase
 TestRunAgainstModel.settings = settings(
-    max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "60")), stateful_step_count=50,
-    derandomize="LINKTRIAL_EXAMPLES" not in os.environ, database=None,
-    suppress_health_check=[HealthCheck.too_slow])
+    max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "60")),
+    stateful_step_count=50,
+    derandomize="LINKTRIAL_EXAMPLES" not in os.environ,
+    database=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)

@@ -49,6 +49,7 @@ def test_a_control_path_that_is_cut_costs_no_trial_and_leaves_no_host_changed(mo
 
 def test_a_run_that_dies_between_its_last_trial_and_its_end_has_something_left_to_do():
     """`linktrial resume` must not call it finished: the hosts are still changed."""
+
     async def scene(stage: Stage) -> None:
         restoring = asyncio.Event()
 
@@ -74,6 +75,7 @@ def test_a_run_that_dies_between_its_last_trial_and_its_end_has_something_left_t
 @pytest.mark.parametrize("verb", ["apply", "lease.renew"])
 def test_a_host_that_can_keep_no_record_any_more_ends_the_run_and_no_cell_is_called_impossible(verb: str):
     """A full disk over there is no property of a cell; the run can be resumed."""
+
     async def scene(stage: Stage) -> None:
         async def before_message(host: FakeHost, asked: str) -> None:
             if asked == verb and host.name == "vault" and stage.state.position == LARGE - 1:
@@ -92,6 +94,7 @@ def test_a_host_that_can_keep_no_record_any_more_ends_the_run_and_no_cell_is_cal
 @pytest.mark.parametrize("ends", [("dome",), ("vault",), BOTH], ids="+".join)
 def test_a_trial_whose_host_put_itself_back_before_it_could_be_read_again_is_repeated_not_doubted(ends: Ends):
     """The way to it stood still for longer than the lease and no session was lost: words arrive late, but arrive."""
+
     async def scene(stage: Stage) -> None:
         going = asyncio.Event()
         going.set()
@@ -118,6 +121,7 @@ def test_a_trial_whose_host_put_itself_back_before_it_could_be_read_again_is_rep
 
 def test_a_run_taken_up_again_says_what_a_stranger_keeps_it_from_putting_back():
     """Killed between a stranger's change and its own end; the keeper was killed, too, so nobody has looked since."""
+
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
         await stage.kill()
@@ -135,6 +139,7 @@ def test_a_run_taken_up_again_says_what_a_stranger_keeps_it_from_putting_back():
 
 def test_a_host_whose_keeper_dies_with_its_session_is_put_back_while_it_still_answers():
     """Found by the simulated night of seed 6002: a resumed run asked for the proof, and left the host as it was."""
+
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
         await stage.kill()
@@ -157,6 +162,7 @@ def test_a_host_whose_keeper_dies_with_its_session_is_put_back_while_it_still_an
 @pytest.mark.parametrize("for_s", [45.0, 1000.0])
 def test_recovering_waits_for_a_change_that_has_not_ended_and_says_who_makes_it_when_it_never_ends(for_s: float):
     """A busy host's keeper may still be putting back; the host itself refuses only after it has waited 20 s."""
+
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
         await stage.kill()
@@ -180,12 +186,19 @@ def test_recovering_waits_for_a_change_that_has_not_ended_and_says_who_makes_it_
     Stage().play(scene)
 
 
-@pytest.mark.parametrize("trouble", [
-    HostError("exhausted", "dome: lease.renew: no process could be started: Resource temporarily unavailable",
-              host="dome"),
-    BugError("helper", "lease.renew on dome: KeyError: 'deadline_ns'")], ids=["the host's limit", "a bug of ours"])
+@pytest.mark.parametrize(
+    "trouble",
+    [
+        HostError(
+            "exhausted", "dome: lease.renew: no process could be started: Resource temporarily unavailable", host="dome"
+        ),
+        BugError("helper", "lease.renew on dome: KeyError: 'deadline_ns'"),
+    ],
+    ids=["the host's limit", "a bug of ours"],
+)
 def test_one_renewal_that_fails_does_not_end_all_later_ones(trouble: Fault):
     """Without renewals the host puts itself back in mid-run. What is our own fault ends the run, but in order."""
+
     async def scene(stage: Stage) -> None:
         slow: list[str] = []
         met: list[str] = []
@@ -218,6 +231,7 @@ def _comes_in_by_the_measured_link(stage: Stage, name: str) -> None:
 
 def test_a_host_with_one_port_that_can_keep_no_record_ends_the_run_and_no_cell_is_called_impossible():
     """Its refusal must not be hidden by the answer of the new connection, that there is nothing to confirm."""
+
     async def scene(stage: Stage) -> None:
         _comes_in_by_the_measured_link(stage, "vault")
 
@@ -237,6 +251,7 @@ def test_a_host_with_one_port_that_can_keep_no_record_ends_the_run_and_no_cell_i
 
 def test_a_change_of_the_control_path_whose_request_was_lost_is_made_again():
     """It never came to the host: that says nothing about the level, and the cell is not impossible."""
+
     async def scene(stage: Stage) -> None:
         _comes_in_by_the_measured_link(stage, "vault")
         lost: list[str] = []

@@ -14,16 +14,21 @@ from tests.sim.helper_host import HelperHost
 from tests.sim.stage import MTU, Stage
 from tests.sim.test_event_table import LARGE, STRANGE_MTU
 
-BREAKABLE = {"restoring": (restoring, "put_back"), "bookkeeping": (lease, "note_unfinished"),
-             "what is due": (keeper, "_due_s"), "which restarts are due": (restoring, "restarts_due"),
-             "locking memory": (keeper, "lock_memory")}
+BREAKABLE = {
+    "restoring": (restoring, "put_back"),
+    "bookkeeping": (lease, "note_unfinished"),
+    "what is due": (keeper, "_due_s"),
+    "which restarts are due": (restoring, "restarts_due"),
+    "locking memory": (keeper, "lock_memory"),
+}
 
 
 @pytest.mark.parametrize("stranger", [False, True], ids=["", "a stranger's value"])
 @pytest.mark.parametrize("lasting", [False, True], ids=["once", "always"])
 @pytest.mark.parametrize("broken", BREAKABLE)
 def test_an_error_in_the_watchdog_costs_no_host_its_restoring(
-        broken: str, lasting: bool, stranger: bool, monkeypatch: pytest.MonkeyPatch):
+    broken: str, lasting: bool, stranger: bool, monkeypatch: pytest.MonkeyPatch
+):
     room, name = BREAKABLE[broken]
     whole, met = getattr(room, name), []
 

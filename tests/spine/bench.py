@@ -23,10 +23,14 @@ RUN_BOUND_S = 110
 def plan_text(**changes: Any) -> str:
     """A small plan for the observatory; keyword arguments replace its parts."""
     plan = {
-        "plan": "night", "hosts": {name: {"ssh": name, "privilege": "root"} for name in ("dome", "vault")},
+        "plan": "night",
+        "hosts": {name: {"ssh": name, "privilege": "root"} for name in ("dome", "vault")},
         "links": {"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "2.5Gbit/s", "isolated": True}},
         "factors": {"mtu": [1500, 9000]},
-        "trial": {"length": "600ms", "warmup": "300ms", "settle": "50ms", "replicates": 1}, "lease": "5s", **changes}
+        "trial": {"length": "600ms", "warmup": "300ms", "settle": "50ms", "replicates": 1},
+        "lease": "5s",
+        **changes,
+    }
     return yaml.safe_dump(plan, sort_keys=False)
 
 
@@ -44,8 +48,13 @@ class Bench:
 
     def linktrial(self, *words: str | Path) -> subprocess.CompletedProcess[str]:
         """One command to its end, with its output."""
-        return self.lab.run([*self.command, *map(str, words)], capture_output=True, text=True, timeout=RUN_BOUND_S,
-                            env={**os.environ, "NO_COLOR": "1"})
+        return self.lab.run(
+            [*self.command, *map(str, words)],
+            capture_output=True,
+            text=True,
+            timeout=RUN_BOUND_S,
+            env={**os.environ, "NO_COLOR": "1"},
+        )
 
     def contact(self, *words: str | Path) -> subprocess.CompletedProcess[str]:
         """A command that contacts hosts, with the lab's SSH configuration."""
@@ -59,8 +68,12 @@ class Bench:
     def start(self, text: str) -> subprocess.Popen[str]:
         """Run a plan in the background; what it says goes to `said.txt`."""
         with (self.folder / "said.txt").open("w") as said:
-            return self.lab.start([*LINKTRIAL, "run", str(self.write(text)), "--out", str(self.out), "--ssh-config",
-                                   self.lab.ssh_config], stdout=said, stderr=subprocess.STDOUT, text=True)
+            return self.lab.start(
+                [*LINKTRIAL, "run", str(self.write(text)), "--out", str(self.out), "--ssh-config", self.lab.ssh_config],
+                stdout=said,
+                stderr=subprocess.STDOUT,
+                text=True,
+            )
 
     def said(self) -> str:
         """What the run in the background has said so far."""
@@ -83,8 +96,10 @@ class Bench:
 
     def signal(self, number: int) -> None:
         """Send a signal to the controller of this lab, and to nothing else: only its processes can be seen there."""
-        script = (f"for p in /proc/[0-9]*; do grep -qsz 'orchestrator.cl[i]' $p/cmdline && kill -{int(number)} "
-                  "${p#/proc/}; done")
+        script = (
+            f"for p in /proc/[0-9]*; do grep -qsz 'orchestrator.cl[i]' $p/cmdline && kill -{int(number)} "
+            "${p#/proc/}; done"
+        )
         self.lab.run(["sh", "-c", script], timeout=10)
 
     def mtu(self, host: str) -> int:
@@ -105,7 +120,8 @@ class Bench:
         listed = self.lab.hosts[host].exec(["ls", "/run"], capture_output=True, text=True).stdout.split()
         names = self.lab.hosts[host].exec(["sh", "-c", "cat /proc/[0-9]*/comm"], capture_output=True, text=True)
         return [name for name in listed if name == "linktrial"] + [
-            name for name in names.stdout.split() if name.startswith("linktrial")]
+            name for name in names.stdout.split() if name.startswith("linktrial")
+        ]
 
 
 def trials_of(folder: Path, table: str = "trials.csv") -> list[dict[str, str]]:

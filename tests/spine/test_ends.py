@@ -12,10 +12,16 @@ import pytest
 from tests.spine.bench import Bench, kill_hard, plan_text, trials_of
 
 pytestmark = pytest.mark.lab
-LONG = {"factors": {"mtu": [9000]}, "lease": "3s",
-        "trial": {"length": "10s", "warmup": "200ms", "settle": "50ms", "replicates": 1}}
-SHORT_TRIALS = {"factors": {"mtu": [9000, 4000]}, "lease": "3s",
-                "trial": {"length": "1s", "warmup": "200ms", "settle": "50ms", "replicates": 5}}
+LONG = {
+    "factors": {"mtu": [9000]},
+    "lease": "3s",
+    "trial": {"length": "10s", "warmup": "200ms", "settle": "50ms", "replicates": 1},
+}
+SHORT_TRIALS = {
+    "factors": {"mtu": [9000, 4000]},
+    "lease": "3s",
+    "trial": {"length": "1s", "warmup": "200ms", "settle": "50ms", "replicates": 5},
+}
 
 
 def wait_until(true: object, bound_s: float) -> None:

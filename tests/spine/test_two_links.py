@@ -15,8 +15,10 @@ from tests.spine.bench import Bench, plan_text, trials_of
 
 pytestmark = pytest.mark.lab
 RATE_BIT_S = 100_000_000
-LINKS = {"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "100Mbit/s", "isolated": True},
-         "spare": {"ends": ["dome:eth2", "vault:eth2"], "rate": "100Mbit/s", "isolated": True, "ports": "21000-21063"}}
+LINKS = {
+    "trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "100Mbit/s", "isolated": True},
+    "spare": {"ends": ["dome:eth2", "vault:eth2"], "rate": "100Mbit/s", "isolated": True, "ports": "21000-21063"},
+}
 TRIAL = {"length": "600ms", "warmup": "300ms", "settle": "50ms", "replicates": 2}
 # Framing (IEEE 802.3, RFC 768, 9293, 7323): 1538 octets on the wire with preamble 8, header 14, check 4, gap 12
 UDP_CEILING = RATE_BIT_S * 1472 / 1538
@@ -35,7 +37,8 @@ def test_each_link_has_its_rows_and_the_sum_is_in_cells_and_report(two_links: Be
     assert done.returncode == 0, done.stderr + done.stdout
     rows = trials_of(folder)
     assert sorted((row["together"], row["link"]) for row in rows) == sorted(
-        2 * [("alone", "trunk"), ("alone", "spare"), ("all", "trunk"), ("all", "spare")])
+        2 * [("alone", "trunk"), ("alone", "spare"), ("all", "trunk"), ("all", "spare")]
+    )
     assert {row["status"] for row in rows} == {"valid"}
     interfaces = {(row["link"], row["sender_interface"], row["receiver_interface"]) for row in rows}
     assert interfaces == {("trunk", "eth1", "eth1"), ("spare", "eth2", "eth2")}
@@ -54,8 +57,12 @@ def test_each_link_has_its_rows_and_the_sum_is_in_cells_and_report(two_links: Be
 
 def test_loss_on_one_link_is_that_links_and_weighs_in_the_sum_as_its_datagrams_do(two_links: Bench):
     two_links.lab.switch.drop_every(50, "dome")  # the trunk's port; the spare link has its own
-    factors = {"together": [["trunk", "spare"]], "transport": ["udp"], "direction": ["bidirectional"],
-               "offered_rate": ["40%"]}
+    factors = {
+        "together": [["trunk", "spare"]],
+        "transport": ["udp"],
+        "direction": ["bidirectional"],
+        "offered_rate": ["40%"],
+    }
     done, folder = two_links.run(plan_text(links=LINKS, trial=TRIAL, factors=factors))
     rows = trials_of(folder)
     assert len(rows) == 2 * 2 * 2, done.stderr  # trials, links, ways
@@ -74,9 +81,11 @@ def test_loss_on_one_link_is_that_links_and_weighs_in_the_sum_as_its_datagrams_d
     assert set(summed) == {"transmit", "receive"}
     assert float(summed["receive"]["loss_ratio_mean"] or 0) == 0
     # a busy machine does not send what is asked on each link, so the links' shares are those that the rows tell
-    ratios = [sum(int(row["datagrams_lost"]) for row in pair) / sum(int(row["datagrams_sent"]) for row in pair)
-              for trial in ("1", "2")
-              for pair in [[row for row in rows if (row["trial"], row["way"]) == (trial, "transmit")]]]
+    ratios = [
+        sum(int(row["datagrams_lost"]) for row in pair) / sum(int(row["datagrams_sent"]) for row in pair)
+        for trial in ("1", "2")
+        for pair in [[row for row in rows if (row["trial"], row["way"]) == (trial, "transmit")]]
+    ]
     assert len(ratios) == 2
     assert float(summed["transmit"]["loss_ratio_mean"]) == pytest.approx(sum(ratios) / 2, rel=1e-9)
 

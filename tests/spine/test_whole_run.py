@@ -31,9 +31,24 @@ def test_the_runs_folder_holds_what_it_promises_and_is_private(bench: Bench):
     done, folder = bench.run(plan_text())
     assert done.returncode == 0, done.stderr
     names = {path.name for path in folder.iterdir()}
-    assert {"plan.yaml", "run.json", "journal.jsonl", "trials.csv", "hosts.csv", "cells.csv", "series.csv.gz",
-            "watch.csv.gz", "counters.csv.gz", "columns.json", "log.txt", "charts", "report.html", "report.md",
-            "survey-before.json", "survey-after.json"} <= names
+    assert {
+        "plan.yaml",
+        "run.json",
+        "journal.jsonl",
+        "trials.csv",
+        "hosts.csv",
+        "cells.csv",
+        "series.csv.gz",
+        "watch.csv.gz",
+        "counters.csv.gz",
+        "columns.json",
+        "log.txt",
+        "charts",
+        "report.html",
+        "report.md",
+        "survey-before.json",
+        "survey-after.json",
+    } <= names
     assert folder.stat().st_mode & 0o077 == 0
     assert (folder / "journal.jsonl").stat().st_mode & 0o077 == 0
     run = json.loads((folder / "run.json").read_text())
@@ -45,11 +60,17 @@ def test_the_runs_folder_holds_what_it_promises_and_is_private(bench: Bench):
 
 @pytest.mark.alone
 def test_udp_and_both_families_are_measured(bench: Bench):
-    done, folder = bench.run(plan_text(
-        trial={"length": "1s", "warmup": "500ms", "settle": "50ms", "replicates": 1},
-        factors={"ip": [4, 6], "transport": ["tcp", "udp"],
-                 "offered_rate": {"levels": ["200Mbit/s"], "only": {"transport": "udp"}}},
-        hold=[{"setting": "mtu", "at": "both", "level": 1500}]))
+    done, folder = bench.run(
+        plan_text(
+            trial={"length": "1s", "warmup": "500ms", "settle": "50ms", "replicates": 1},
+            factors={
+                "ip": [4, 6],
+                "transport": ["tcp", "udp"],
+                "offered_rate": {"levels": ["200Mbit/s"], "only": {"transport": "udp"}},
+            },
+            hold=[{"setting": "mtu", "at": "both", "level": 1500}],
+        )
+    )
     assert done.returncode == 0, done.stderr
     rows = {(row["ip"], row["transport"]): row for row in trials_of(folder)}
     assert len(rows) == 4

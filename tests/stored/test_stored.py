@@ -17,9 +17,14 @@ from tests.sim.sim import make_setup
 from tests.strangers.nonsense import VALUES, spoilt
 
 SETUP = make_setup(1)
-PLAIN = st.recursive(st.none() | st.booleans() | st.integers(-(10**20), 10**20) | st.floats(allow_nan=False,
-                     allow_infinity=False) | st.text(st.characters(exclude_categories=["Cs"])),
-                     lambda inner: st.lists(inner) | st.dictionaries(st.text(max_size=5), inner))
+PLAIN = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(10**20), 10**20)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(st.characters(exclude_categories=["Cs"])),
+    lambda inner: st.lists(inner) | st.dictionaries(st.text(max_size=5), inner),
+)
 
 
 @given(PLAIN)
@@ -27,9 +32,16 @@ def test_what_we_write_is_read_as_it_was(value: object) -> None:
     assert loads(json.dumps(value)) == value
 
 
-@pytest.mark.parametrize(("text", "value"), [
-    ("NaN", None), ("[-Infinity]", [None]), ("1e999", None), (r'"\ud800"', "\ufffd"),
-    (r'{"\udfff": 1}', {"\ufffd": 1})])
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("NaN", None),
+        ("[-Infinity]", [None]),
+        ("1e999", None),
+        (r'"\ud800"', "\ufffd"),
+        (r'{"\udfff": 1}', {"\ufffd": 1}),
+    ],
+)
 def test_what_cannot_be_reckoned_with_or_written_is_missing(text: str, value: object) -> None:
     assert loads(text) == value
 

@@ -26,8 +26,17 @@ def make_corpus(folder: Path) -> dict[str, Path]:
     desk = Desk(folder)
     plans = {name: folder / f"{name}.yaml" for name in ("night", "day")}
     for name, path in plans.items():
-        path.write_text(plan_text(plan=name, factors={"mtu": [1500, 9000]}, trial=_TRIAL, patience="1s", lease="5s",
-                                  purpose="Does it fit?", bench={"card": "one", "room_c": 21}))
+        path.write_text(
+            plan_text(
+                plan=name,
+                factors={"mtu": [1500, 9000]},
+                trial=_TRIAL,
+                patience="1s",
+                lease="5s",
+                purpose="Does it fit?",
+                bench={"card": "one", "room_c": 21},
+            )
+        )
     found = {
         "complete": _made(desk, plans["night"]),
         "rehearsed": _made(desk, plans["night"], "--rehearse"),
@@ -61,8 +70,16 @@ def _copied(run: Path, name: str) -> Path:
 
 def _stream(run: Path) -> None:
     """Add what ends tell while they measure, of every trial."""
-    series: Any = [{"part": "receive", "way": "transmit", "first": 0, "window_ns": 300_000_000,
-                    "bytes": [1000, 1200, 1100], "datagrams": [2, 2, 2]}]
+    series: Any = [
+        {
+            "part": "receive",
+            "way": "transmit",
+            "first": 0,
+            "window_ns": 300_000_000,
+            "bytes": [1000, 1200, 1100],
+            "datagrams": [2, 2, 2],
+        }
+    ]
     watch: Any = [{"t_ms": [100, 200], "cores": {"0": [[500, 600], [1, 2], [0, 0], [0, 0], [1_800_000, 1_800_000]]}}]
     with Journal(run / "journal.jsonl") as journal:
         for position in range(1, 5):
@@ -76,8 +93,10 @@ def _search(run: Path) -> None:
     for kind, body in bodies:
         record = body.get("record") if kind == "event" else None
         if record:
-            steps = [{"full_length": full, "first": record["first"], "second": record["second"]}
-                     for full in (False, False, True)]
+            steps = [
+                {"full_length": full, "first": record["first"], "second": record["second"]}
+                for full in (False, False, True)
+            ]
             record["search"] = {"steps": steps, "answer": {"sentence": "95 % passed without loss"}}
     write_bodies(run / "journal.jsonl", bodies)
     run_json = run / "run.json"

@@ -25,16 +25,38 @@ from orchestrator.results.comparison import kernel_change
 from orchestrator.results.statistics import resolution
 from tests.endings import desk as loaded_by_desk
 
-LOADED = (keep, report, settings, show, page_comparison, public, kernel_change, openmetrics, parquet, resolution,
-          loaded_by_desk)  # once, before anybody is forked
+LOADED = (
+    keep,
+    report,
+    settings,
+    show,
+    page_comparison,
+    public,
+    kernel_change,
+    openmetrics,
+    parquet,
+    resolution,
+    loaded_by_desk,
+)  # once, before anybody is forked
 our_words()  # of the copy's second look: they are gathered once in a process
 BOUND_S = 60  # of one command
 INTERRUPTED_AFTER_S = 15.0
 MOST_MEMORY_BYTES = 300 << 20
 MOST_FILE_BYTES = 256 << 20
 _ADDRESS_SPACE_BYTES = 1536 << 20  # beyond what there is: a net far above the bound that is measured
-_STARTS = ("subprocess.Popen", "os.exec", "os.posix_spawn", "os.spawn", "os.system", "os.fork", "os.forkpty",
-           "pty.spawn", "socket.connect", "socket.sendto", "ctypes.dlopen")
+_STARTS = (
+    "subprocess.Popen",
+    "os.exec",
+    "os.posix_spawn",
+    "os.spawn",
+    "os.system",
+    "os.fork",
+    "os.forkpty",
+    "pty.spawn",
+    "socket.connect",
+    "socket.sendto",
+    "ctypes.dlopen",
+)
 
 
 @dataclass(frozen=True)
@@ -54,19 +76,39 @@ def commands(folder: Path, good: Path, out: Path) -> list[tuple[str, ...]]:
     """Those that only read come first, as the others may mend what is broken."""
     plan, good_plan, survey_file = folder / "plan.yaml", good / "plan.yaml", folder / "survey-before.json"
     found = [
-        ("show", folder), ("show", folder, "--json"), ("compare", good, "--with", folder),
+        ("show", folder),
+        ("show", folder, "--json"),
+        ("compare", good, "--with", folder),
         ("compare", folder, "--with", good, "--json", "--html", out / "c.html", "--markdown", out / "c.md"),
         ("compare", folder, "--keep", "stored", "--references", out / "references"),
-        ("settings", "--for", folder, "1"), ("check", folder), ("check", good_plan, "--noise", folder),
-        ("survey", plan), ("survey", good_plan, "--against", survey_file, "--json"),
-        ("report", folder, "--out", out / "again", "--junit", out / "j.xml", "--openmetrics", out / "m.txt",
-         "--parquet", out / "p"),
+        ("settings", "--for", folder, "1"),
+        ("check", folder),
+        ("check", good_plan, "--noise", folder),
+        ("survey", plan),
+        ("survey", good_plan, "--against", survey_file, "--json"),
+        (
+            "report",
+            folder,
+            "--out",
+            out / "again",
+            "--junit",
+            out / "j.xml",
+            "--openmetrics",
+            out / "m.txt",
+            "--parquet",
+            out / "p",
+        ),
         ("report", folder, "--public", "--out", out / "public"),
         ("run", folder, "--if-changed", "kernel", "--out", out / "runs"),
         ("run", good_plan, "--if-changed", "kernel", "--reference", folder, "--out", out / "runs"),
-        ("report", folder), ("show", folder, "--doubt", "1", "--because", "x"), ("show", folder, "--no-doubt", "1"),
-        ("recover", folder), ("resume", folder), ("resume", folder, "--replicates", "3"),
-        ("run", folder, "--out", out / "runs")]
+        ("report", folder),
+        ("show", folder, "--doubt", "1", "--because", "x"),
+        ("show", folder, "--no-doubt", "1"),
+        ("recover", folder),
+        ("resume", folder),
+        ("resume", folder, "--replicates", "3"),
+        ("run", folder, "--out", out / "runs"),
+    ]
     return [tuple(map(str, words)) for words in found]
 
 
@@ -80,12 +122,19 @@ def told(asked: Sequence[tuple[str, ...]], scratch: Path, *, draws: bool = False
         if child == 0:
             _be_linktrial(asked, before, scratch, draws=draws)
         status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-        answers += [_read(scratch / f"{place}.json", asked[place]) for place in range(before, len(asked))
-                    if (scratch / f"{place}.json").exists()]
+        answers += [
+            _read(scratch / f"{place}.json", asked[place])
+            for place in range(before, len(asked))
+            if (scratch / f"{place}.json").exists()
+        ]
         if len(answers) < len(asked):
             place = len(answers)
-            texts = [(scratch / f"{place}.{stream}").read_text(errors="replace")
-                     if (scratch / f"{place}.{stream}").exists() else "" for stream in ("out", "err")]
+            texts = [
+                (scratch / f"{place}.{stream}").read_text(errors="replace")
+                if (scratch / f"{place}.{stream}").exists()
+                else ""
+                for stream in ("out", "err")
+            ]
             answers.append(Said(asked[place], status if status < 0 else 99, texts[0], texts[1], (), BOUND_S))
     return answers
 
@@ -93,10 +142,10 @@ def told(asked: Sequence[tuple[str, ...]], scratch: Path, *, draws: bool = False
 def _read(file: Path, words: tuple[str, ...]) -> Said:
     said = json.loads(file.read_text())
     place = file.stem
-    texts = [(file.parent / f"{place}.{stream}").read_bytes().decode(errors="surrogateescape")
-             for stream in ("out", "err")]
-    return Said(words, said["code"], texts[0], texts[1], tuple(said["started"]), said["seconds"],
-                said["memory_bytes"])
+    texts = [
+        (file.parent / f"{place}.{stream}").read_bytes().decode(errors="surrogateescape") for stream in ("out", "err")
+    ]
+    return Said(words, said["code"], texts[0], texts[1], tuple(said["started"]), said["seconds"], said["memory_bytes"])
 
 
 def _be_linktrial(asked: Sequence[tuple[str, ...]], first: int, scratch: Path, *, draws: bool) -> NoReturn:
@@ -112,9 +161,16 @@ def _be_linktrial(asked: Sequence[tuple[str, ...]], first: int, scratch: Path, *
             signal.setitimer(signal.ITIMER_REAL, BOUND_S)
             code = _one(asked[place])
             signal.setitimer(signal.ITIMER_REAL, 0)
-            (scratch / f"{place}.json").write_text(json.dumps({
-                "code": code, "started": list(started), "seconds": os.times().elapsed - began.elapsed,
-                "memory_bytes": max(0, _memory("VmHWM") - held)}))
+            (scratch / f"{place}.json").write_text(
+                json.dumps(
+                    {
+                        "code": code,
+                        "started": list(started),
+                        "seconds": os.times().elapsed - began.elapsed,
+                        "memory_bytes": max(0, _memory("VmHWM") - held),
+                    }
+                )
+            )
         os._exit(0)
     except BaseException:
         import traceback

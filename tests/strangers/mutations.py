@@ -20,10 +20,31 @@ from orchestrator.planning.order import SplitMix
 from tests.strangers.journals import read_bodies, write_bodies
 from tests.strangers.nonsense import any_value, spoilt
 
-NAMES = ("run.json", "plan.yaml", "journal.jsonl", "trials.csv", "hosts.csv", "cells.csv", "rehearsal.csv",
-         "series.csv.gz", "watch.csv.gz", "counters.csv.gz", "columns.json", "log.txt", "report.html", "report.md",
-         "charts", "survey-before.json", "survey-after.json", "broken-off.csv", "suite.json", "suite.html", "plans",
-         "journal.cut", ".series.csv.gz.new")
+NAMES = (
+    "run.json",
+    "plan.yaml",
+    "journal.jsonl",
+    "trials.csv",
+    "hosts.csv",
+    "cells.csv",
+    "rehearsal.csv",
+    "series.csv.gz",
+    "watch.csv.gz",
+    "counters.csv.gz",
+    "columns.json",
+    "log.txt",
+    "report.html",
+    "report.md",
+    "charts",
+    "survey-before.json",
+    "survey-after.json",
+    "broken-off.csv",
+    "suite.json",
+    "suite.html",
+    "plans",
+    "journal.cut",
+    ".series.csv.gz.new",
+)
 SPARSE_BYTES = (65 << 20, 3 << 30, 20 << 30)
 BOMB_BYTES = 600 << 20
 
@@ -46,8 +67,11 @@ class Ground:
 
     def existing(self, *endings: str) -> Path | None:
         """One of the regular files with such an ending."""
-        files = sorted(path for path in self.folder.rglob("*") if path.name.endswith(endings) and path.is_file()
-                       and not path.is_symlink())
+        files = sorted(
+            path
+            for path in self.folder.rglob("*")
+            if path.name.endswith(endings) and path.is_file() and not path.is_symlink()
+        )
         return files[self.dice.below(len(files))] if files else None
 
     def any_name(self) -> Path:
@@ -61,8 +85,14 @@ class Ground:
 
 
 def link(ground: Ground) -> None:
-    targets = (ground.victim / "secret.txt", ground.victim / "tree", ground.victim / "not-there", Path("/dev/zero"),
-               Path("/proc/self/environ"), Path("/"))
+    targets = (
+        ground.victim / "secret.txt",
+        ground.victim / "tree",
+        ground.victim / "not-there",
+        Path("/dev/zero"),
+        Path("/proc/self/environ"),
+        Path("/"),
+    )
     path = ground.any_name()
     target = targets[ground.dice.below(len(targets))]
     path.symlink_to(os.path.relpath(target, path.parent) if ground.dice.below(3) == 0 else target)
@@ -188,8 +218,11 @@ def spoilt_table(ground: Ground) -> None:
         return
     packed = path.name.endswith(".gz")
     data = path.read_bytes()
-    rows = list(csv.reader(io.StringIO((gzip.decompress(data) if packed and data else data).decode(errors="replace"),
-                                       newline="")))
+    rows = list(
+        csv.reader(
+            io.StringIO((gzip.decompress(data) if packed and data else data).decode(errors="replace"), newline="")
+        )
+    )
     for _ in range(1 + ground.dice.below(5)):
         _spoil_rows(rows, ground)
     out = io.StringIO()
@@ -220,7 +253,7 @@ def _spoil_rows(rows: list[list[str]], ground: Ground) -> None:
         rows[0], rows[row] = rows[row], rows[0]
     elif way == 6:
         for each in rows:
-            del each[column: column + 1]
+            del each[column : column + 1]
     elif column < len(rows[row]):
         rows[row][column] = str(any_value(dice))
 
@@ -254,10 +287,28 @@ def extra(ground: Ground) -> None:
 
 
 KINDS: dict[str, Callable[[Ground], None]] = {
-    "link": link, "loop": loop, "hard link": hard_link, "pipe": pipe, "socket": a_socket, "sparse": sparse,
-    "empty": empty, "gone": gone, "folder": folder_there, "torn": torn, "flipped": flipped, "gzip bomb": bomb,
-    "deep JSON": deep_json, "wide JSON": wide_json, "JSON": spoilt_json, "journal": spoilt_journal,
-    "story": other_story, "table": spoilt_table, "plan": spoilt_plan, "log": spoilt_log, "extra": extra}
+    "link": link,
+    "loop": loop,
+    "hard link": hard_link,
+    "pipe": pipe,
+    "socket": a_socket,
+    "sparse": sparse,
+    "empty": empty,
+    "gone": gone,
+    "folder": folder_there,
+    "torn": torn,
+    "flipped": flipped,
+    "gzip bomb": bomb,
+    "deep JSON": deep_json,
+    "wide JSON": wide_json,
+    "JSON": spoilt_json,
+    "journal": spoilt_journal,
+    "story": other_story,
+    "table": spoilt_table,
+    "plan": spoilt_plan,
+    "log": spoilt_log,
+    "extra": extra,
+}
 OFTEN = ("JSON", "JSON", "journal", "journal", "journal", "table", "table", "story", "plan")
 
 
@@ -266,7 +317,10 @@ def spoil(ground: Ground) -> list[str]:
     kinds = [*KINDS, *OFTEN]
     asked = [kinds[ground.dice.below(len(kinds))] for _ in range(1 + (ground.dice.below(4) == 0))]
     for kind in asked:
-        with contextlib.suppress(OSError, ValueError, TypeError, KeyError, IndexError, AttributeError) \
-                if kind != asked[0] else contextlib.nullcontext():  # what the first has left may be no file any more
+        with (
+            contextlib.suppress(OSError, ValueError, TypeError, KeyError, IndexError, AttributeError)
+            if kind != asked[0]
+            else contextlib.nullcontext()
+        ):  # what the first has left may be no file any more
             KINDS[kind](ground)
     return asked

@@ -23,8 +23,18 @@ from tests.strangers.referee import problems
 PLANS = Path(__file__).parents[2] / "plans"
 AT_ONCE = 50
 _BOUND = re.compile(r"\$([a-z][a-z0-9_]*)")
-_LINES = ("a: &a [*a]", "&a plan: *a", "plan: !!python/object/apply:os.system [id]", "<<: {plan: x}", "? [1]\n: 2",
-          "plan: x\nplan: y", "%TAG ! tag:x,2000:", "--- {}\n--- {}", "x: |\n  " + "y" * 50_000, "[" * 3_000)
+_LINES = (
+    "a: &a [*a]",
+    "&a plan: *a",
+    "plan: !!python/object/apply:os.system [id]",
+    "<<: {plan: x}",
+    "? [1]\n: 2",
+    "plan: x\nplan: y",
+    "%TAG ! tag:x,2000:",
+    "--- {}\n--- {}",
+    "x: |\n  " + "y" * 50_000,
+    "[" * 3_000,
+)
 
 
 def mutant(texts: list[str], dice: SplitMix) -> str:
@@ -42,13 +52,13 @@ def mutant(texts: list[str], dice: SplitMix) -> str:
             lines.insert(place, _LINES[dice.below(len(_LINES))])
         elif lines:
             one, at = lines[place % len(lines)], dice.below(80)
-            lines[place % len(lines)] = one[:at] + chr(dice.below(0x250)) + one[at + dice.below(4):]
+            lines[place % len(lines)] = one[:at] + chr(dice.below(0x250)) + one[at + dice.below(4) :]
     return "\n".join(lines) + "\n"
 
 
 def main() -> int:
     """Check them all, tell, and fail when a promise was broken."""
-    count, seed = (*map(int, sys.argv[1:]), *(200, 1)[len(sys.argv) - 1:])
+    count, seed = (*map(int, sys.argv[1:]), *(200, 1)[len(sys.argv) - 1 :])
     texts = [path.read_text() for path in sorted(PLANS.rglob("*.yaml"))]
     dice, codes, broken, began = SplitMix(seed), Counter[int](), 0, time.monotonic()
     slowest, largest = 0.0, 0
@@ -60,8 +70,13 @@ def main() -> int:
             for file in files:
                 text = mutant(texts, dice)
                 file.write_bytes(text.encode(errors="surrogatepass"))
-                asked.append(("check", str(file), *(word for name in sorted(set(_BOUND.findall(text)))
-                                                    for word in ("--bind", f"{name}=hall"))))
+                asked.append(
+                    (
+                        "check",
+                        str(file),
+                        *(word for name in sorted(set(_BOUND.findall(text))) for word in ("--bind", f"{name}=hall")),
+                    )
+                )
             answers: list[Said] = told(asked, Path(top))
             for file, said in zip(files, answers, strict=True):
                 codes[said.code] += 1
@@ -70,9 +85,11 @@ def main() -> int:
                     broken += 1
                     print(f"plan {file.stem}: {found}".encode("ascii", "backslashreplace").decode(), flush=True)
                 file.unlink()
-    print(f"{count} plans of seed {seed} through check in {time.monotonic() - began:.0f} s: "
-          + ", ".join(f"exit {code} x {number}" for code, number in sorted(codes.items()))
-          + f"; slowest {slowest:.2f} s, most memory {largest / 2**20:.0f} MiB; plans with a broken promise: {broken}")
+    print(
+        f"{count} plans of seed {seed} through check in {time.monotonic() - began:.0f} s: "
+        + ", ".join(f"exit {code} x {number}" for code, number in sorted(codes.items()))
+        + f"; slowest {slowest:.2f} s, most memory {largest / 2**20:.0f} MiB; plans with a broken promise: {broken}"
+    )
     return 1 if broken else 0
 
 

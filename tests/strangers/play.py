@@ -48,14 +48,21 @@ class Tally:
     def text(self) -> str:
         """All counts."""
         names = dict.fromkeys(name for name, _ in self.codes)
-        lines = [(f"{sum(self.folders.values())} folders, {sum(self.codes.values())} commands; "
-                  f"folders with a broken promise: {len(self.broken)}"),
-                 "made from: " + _counted(self.folders), "spoilt by: " + _counted(self.kinds)]
+        lines = [
+            (
+                f"{sum(self.folders.values())} folders, {sum(self.codes.values())} commands; "
+                f"folders with a broken promise: {len(self.broken)}"
+            ),
+            "made from: " + _counted(self.folders),
+            "spoilt by: " + _counted(self.kinds),
+        ]
         for name in names:
             codes = sorted((code, count) for (one, code), count in self.codes.items() if one == name)
             lines.append(f"  {name}: " + ", ".join(f"exit {code} x {count}" for code, count in codes))
-        lines.append(f"slowest: {self.slowest[0]:.2f} s ({self.slowest[1]}); "
-                     f"most memory: {self.largest[0] / 2**20:.0f} MiB ({self.largest[1]})")
+        lines.append(
+            f"slowest: {self.slowest[0]:.2f} s ({self.slowest[1]}); "
+            f"most memory: {self.largest[0] / 2**20:.0f} MiB ({self.largest[1]})"
+        )
         return "\n".join(lines)
 
 
@@ -72,9 +79,16 @@ class Table:
             (top / name).mkdir(parents=True)
         (self.home / "secret.txt").write_text(VICTIMS_WORDS)
         (self.home / "tree" / "one").write_text(VICTIMS_WORDS)
-        os.environ |= {"HOME": str(self.home), "XDG_STATE_HOME": str(top / "state"), "TMPDIR": str(top / "tmp"),
-                       "XDG_CONFIG_HOME": str(self.home / ".config"), "XDG_DATA_HOME": str(self.home / ".local"),
-                       "XDG_CACHE_HOME": str(self.home / ".cache"), "NO_COLOR": "1", "COLUMNS": "200"}
+        os.environ |= {
+            "HOME": str(self.home),
+            "XDG_STATE_HOME": str(top / "state"),
+            "TMPDIR": str(top / "tmp"),
+            "XDG_CONFIG_HOME": str(self.home / ".config"),
+            "XDG_DATA_HOME": str(self.home / ".local"),
+            "XDG_CACHE_HOME": str(self.home / ".cache"),
+            "NO_COLOR": "1",
+            "COLUMNS": "200",
+        }
         tempfile.tempdir = None
         with contextlib.chdir(self.home):
             self.corpus = make_corpus(top / "corpus")
@@ -94,15 +108,20 @@ class Table:
             before = [tree(place) for place in (self.home, self.good)]
             with contextlib.chdir(self.home):
                 answers = told(commands(folder, self.good, out), scratch, draws=number % DRAWS_EVERY == 0)
-            outside = [change for place, was in zip((self.home, self.good), before, strict=True)
-                       for change in changes(was, tree(place))]
+            outside = [
+                change
+                for place, was in zip((self.home, self.good), before, strict=True)
+                for change in changes(was, tree(place))
+            ]
         tally.folders[source] += 1
         tally.kinds.update(kinds)
         found = [f"({source}, {' + '.join(kinds)}) {one}" for one in outside + list(self._secrets(out, folder))]
         for said in answers:
             tally.note(number, said)
-            found += [f"({source}, {' + '.join(kinds)}) {' '.join(Path(word).name for word in said.words)}: {one}"
-                      for one in problems(said)]
+            found += [
+                f"({source}, {' + '.join(kinds)}) {' '.join(Path(word).name for word in said.words)}: {one}"
+                for one in problems(said)
+            ]
         kept = [path.read_text(errors="replace") for path in (self.top / "tmp").glob("linktrial-fault-*")]
         found += [_where(text) for text in kept]
         if found:
@@ -128,8 +147,13 @@ class Table:
     def _secrets(self, *places: Path) -> Iterator[str]:
         for place in places:
             for path in place.rglob("*"):
-                if path.is_file() and not path.is_symlink() and path.stat().st_size < 1 << 22 \
-                        and path.stat().st_nlink == 1 and VICTIMS_WORDS.encode() in path.read_bytes():
+                if (
+                    path.is_file()
+                    and not path.is_symlink()
+                    and path.stat().st_size < 1 << 22
+                    and path.stat().st_nlink == 1
+                    and VICTIMS_WORDS.encode() in path.read_bytes()
+                ):
                     yield f"what is outside was copied to {path.relative_to(place)}"
 
 
@@ -142,7 +166,7 @@ def _where(traceback: str) -> str:
 def main() -> int:
     """Play, tell, and fail when a promise was broken."""
     words = [int(word) for word in sys.argv[1:]]
-    count, seed, first = (*words, *(200, 1, 0)[len(words):])
+    count, seed, first = (*words, *(200, 1, 0)[len(words) :])
     tally, began = Tally(), time.monotonic()
     with tempfile.TemporaryDirectory(prefix="linktrial-strangers-") as top:
         table = Table(Path(top))

@@ -33,8 +33,9 @@ def tree(folder: Path) -> Tree:
 
 def changes(before: Tree, after: Tree) -> Iterator[str]:
     """Names that came, went or changed."""
-    yield from (f"outside of the folder: {name}" for name in sorted({*before, *after})
-                if before.get(name) != after.get(name))
+    yield from (
+        f"outside of the folder: {name}" for name in sorted({*before, *after}) if before.get(name) != after.get(name)
+    )
 
 
 def problems(said: Said) -> Iterator[str]:
@@ -47,9 +48,9 @@ def problems(said: Said) -> Iterator[str]:
     if "Traceback (most recent" in text:
         yield "a traceback"
     if "our own fault" in text:
-        yield f"called our own fault: {text[text.find('our own fault'):][:300]}"
+        yield f"called our own fault: {text[text.find('our own fault') :][:300]}"
     if found := _RAW.search(text):
-        yield f"a raw {found.group()!r} in: {text[max(0, found.start() - 80):found.start() + 80]!r}"
+        yield f"a raw {found.group()!r} in: {text[max(0, found.start() - 80) : found.start() + 80]!r}"
     if VICTIMS_WORDS in text:
         yield "shows what is outside of the folder"
     if said.memory_bytes > MOST_MEMORY_BYTES:

@@ -15,38 +15,72 @@ LANES = [(2.5, 2000), (5.0, 4000), (8.0, 7876), (16.0, 15753), (32.0, 31507), (6
 def test_lanes_carry_what_the_kernel_computes(transfers: float, lane: int) -> None:
     assert pcie_lane_mbit_s(transfers) == lane
     assert [pcie_link_bit_s(transfers, width) // 1_000_000 for width in (1, 2, 4, 8, 16)] == [
-        lane, 2 * lane, 4 * lane, 8 * lane, 16 * lane]
+        lane,
+        2 * lane,
+        4 * lane,
+        8 * lane,
+        16 * lane,
+    ]
 
 
-@pytest.mark.parametrize(("transfers", "width", "gbit_s"), [
-    (8.0, 4, 31.504), (8.0, 16, 126.016), (16.0, 8, 126.024), (32.0, 16, 504.112), (64.0, 16, 1024.0),
-])
+@pytest.mark.parametrize(
+    ("transfers", "width", "gbit_s"),
+    [
+        (8.0, 4, 31.504),
+        (8.0, 16, 126.016),
+        (16.0, 8, 126.024),
+        (32.0, 16, 504.112),
+        (64.0, 16, 1024.0),
+    ],
+)
 def test_widths_multiply_the_lane_after_its_rounding(transfers: float, width: int, gbit_s: float) -> None:
     assert pcie_link_bit_s(transfers, width) == round(gbit_s * 1e9)
 
 
-@pytest.mark.parametrize(("payload", "with_20", "with_24", "with_28"), [
-    (128, 0.8649, 0.8421, 0.8205), (256, 0.9275, 0.9143, 0.9014), (512, 0.9624, 0.9552, 0.9481),
-])
+@pytest.mark.parametrize(
+    ("payload", "with_20", "with_24", "with_28"),
+    [
+        (128, 0.8649, 0.8421, 0.8205),
+        (256, 0.9275, 0.9143, 0.9014),
+        (512, 0.9624, 0.9552, 0.9481),
+    ],
+)
 def test_packet_headers_leave_this_share(payload: int, with_20: float, with_24: float, with_28: float) -> None:
     """AN 456: payload/(payload + overhead), overhead 20 to 28 bytes; it prints 256/276 = 92 %."""
     shares = [packet_efficiency(payload, overhead) for overhead in (20, 24, 28)]
     assert shares == [pytest.approx(printed, abs=5e-5) for printed in (with_20, with_24, with_28)]
 
 
-@pytest.mark.parametrize(("transfers", "width", "payload", "gbit_s"), [
-    (2.5, 1, 128, 1.730), (5.0, 1, 128, 3.459), (5.0, 4, 128, 13.838), (8.0, 4, 128, 27.250), (8.0, 8, 128, 54.500),
-    (2.5, 1, 256, 1.855), (5.0, 1, 256, 3.710), (5.0, 4, 256, 14.841), (8.0, 4, 256, 29.225), (8.0, 8, 256, 58.449),
-])
+@pytest.mark.parametrize(
+    ("transfers", "width", "payload", "gbit_s"),
+    [
+        (2.5, 1, 128, 1.730),
+        (5.0, 1, 128, 3.459),
+        (5.0, 4, 128, 13.838),
+        (8.0, 4, 128, 27.250),
+        (8.0, 8, 128, 54.500),
+        (2.5, 1, 256, 1.855),
+        (5.0, 1, 256, 3.710),
+        (5.0, 4, 256, 14.841),
+        (8.0, 4, 256, 29.225),
+        (8.0, 8, 256, 58.449),
+    ],
+)
 def test_payload_ceilings_of_a_link(transfers: float, width: int, payload: int, gbit_s: float) -> None:
     """Computed in check values 6.2 from AN 456's formula and the exact coding rate."""
     assert pcie_payload_bit_s(transfers, width, payload) / 1e9 == pytest.approx(gbit_s, abs=6e-4)
 
 
-@pytest.mark.parametrize(("text", "transfers"), [
-    ("8.0 GT/s PCIe", 8.0), ("2.5 GT/s PCIe\n", 2.5), ("5.0 GT/s PCIe", 5.0), ("64.0 GT/s PCIe", 64.0),
-    ("8 GT/s", 8.0),
-])
+@pytest.mark.parametrize(
+    ("text", "transfers"),
+    [
+        ("8.0 GT/s PCIe", 8.0),
+        ("2.5 GT/s PCIe\n", 2.5),
+        ("5.0 GT/s PCIe", 5.0),
+        ("64.0 GT/s PCIe", 64.0),
+        ("8 GT/s", 8.0),
+    ],
+)
 def test_speeds_are_read_as_sysfs_prints_them(text: str, transfers: float) -> None:
     assert pcie_transfer_rate(text) == transfers
 

@@ -20,12 +20,18 @@ from orchestrator.wire import (
 # Check values 4.3: MTU, family, transport, timestamps, payload, per cent of the line rate. Computed there from the
 # formula of RFC 6349 s4.1.1; the frame lengths are checked below by building each packet.
 CEILINGS = [
-    (1500, 4, "udp", False, 1472, 95.708713), (1500, 4, "tcp", False, 1460, 94.928479),
-    (1500, 4, "tcp", True, 1448, 94.148244), (1500, 6, "udp", False, 1452, 94.408322),
-    (1500, 6, "tcp", False, 1440, 93.628088), (1500, 6, "tcp", True, 1428, 92.847854),
-    (9000, 4, "udp", False, 8972, 99.269750), (9000, 4, "tcp", False, 8960, 99.136977),
-    (9000, 4, "tcp", True, 8948, 99.004204), (9000, 6, "udp", False, 8952, 99.048462),
-    (9000, 6, "tcp", False, 8940, 98.915689), (9000, 6, "tcp", True, 8928, 98.782917),
+    (1500, 4, "udp", False, 1472, 95.708713),
+    (1500, 4, "tcp", False, 1460, 94.928479),
+    (1500, 4, "tcp", True, 1448, 94.148244),
+    (1500, 6, "udp", False, 1452, 94.408322),
+    (1500, 6, "tcp", False, 1440, 93.628088),
+    (1500, 6, "tcp", True, 1428, 92.847854),
+    (9000, 4, "udp", False, 8972, 99.269750),
+    (9000, 4, "tcp", False, 8960, 99.136977),
+    (9000, 4, "tcp", True, 8948, 99.004204),
+    (9000, 6, "udp", False, 8952, 99.048462),
+    (9000, 6, "tcp", False, 8940, 98.915689),
+    (9000, 6, "tcp", True, 8928, 98.782917),
 ]
 
 
@@ -123,9 +129,14 @@ def test_occupancy_of_datagrams_ignores_the_other_direction() -> None:
     assert wire_occupancy(ceiling / 2, 1e9, 1500, 4, "udp", opposite_goodput_bit_s=ceiling) == pytest.approx(0.5)
 
 
-@pytest.mark.parametrize(("family", "size", "occupied"), [
-    (4, 4000, 2 * 1538 + (4008 - 2 * 1480 + 20 + 38)), (6, 4000, 2 * (1448 + 48 + 38) + (4008 - 2 * 1448 + 48 + 38)),
-    (4, 1473, 1538 + 84)])  # what does not fit is one octet, and costs a least frame
+@pytest.mark.parametrize(
+    ("family", "size", "occupied"),
+    [
+        (4, 4000, 2 * 1538 + (4008 - 2 * 1480 + 20 + 38)),
+        (6, 4000, 2 * (1448 + 48 + 38) + (4008 - 2 * 1448 + 48 + 38)),
+        (4, 1473, 1538 + 84),
+    ],
+)  # what does not fit is one octet, and costs a least frame
 def test_a_share_of_the_line_counts_the_fragments_of_a_datagram_that_the_mtu_cuts(family, size, occupied) -> None:
     assert share_to_payload_rate(0.5, 1e9, 1500, family, payload=size) == pytest.approx(0.5e9 * size / occupied)
 

@@ -16,12 +16,18 @@ from orchestrator.wire.segments import (
 )
 
 
-@pytest.mark.parametrize(("mtu", "family", "announced", "with_timestamps"), [
-    (1500, 4, 1460, 1448),  # both printed in RFC 8238 s7.3
-    (1500, 6, 1440, 1428), (9000, 4, 8960, 8948), (9000, 6, 8940, 8928),
-])
+@pytest.mark.parametrize(
+    ("mtu", "family", "announced", "with_timestamps"),
+    [
+        (1500, 4, 1460, 1448),  # both printed in RFC 8238 s7.3
+        (1500, 6, 1440, 1428),
+        (9000, 4, 8960, 8948),
+        (9000, 6, 8940, 8928),
+    ],
+)
 def test_an_end_announces_its_mtu_less_the_headers_and_sends_less_by_its_options(
-        mtu: int, family: int, announced: int, with_timestamps: int) -> None:
+    mtu: int, family: int, announced: int, with_timestamps: int
+) -> None:
     """RFC 6691: MTU - 40 (v4), - 60 (v6), options not subtracted; RFC 7323 App. A: timestamps cost 12 bytes."""
     assert advertised_mss(mtu, family) == announced
     assert segment_payload(mtu, family, timestamps=False) == announced

@@ -26,8 +26,9 @@ class HostEnd:
     @property
     def lines(self) -> list[str]:
         """The host's state, and below it each thing that differs with the command for it; bounded."""
-        kept = [f"    {one.what} on {self.host}: {one.now} from now on ({one.before} before the run)"
-                for one in self.kept]
+        kept = [
+            f"    {one.what} on {self.host}: {one.now} from now on ({one.before} before the run)" for one in self.kept
+        ]
         return [f"{self.host}: {self.words}", *(f"    {line}" for line in as_lines(self.host, self.stays)), *kept]
 
 
@@ -41,8 +42,13 @@ def _host_end(state: RunState, name: str) -> HostEnd:
     if host.as_found and not runs_changed(host):
         return _restored(host, name) if host.restored is not None else _untouched(host, name)
     if host.as_found:
-        return HostEnd(name, False, "restart", "NOT verified as found: its settings are restored, but it runs with "
-                       "what a trial started it with until it is restarted")
+        return HostEnd(
+            name,
+            False,
+            "restart",
+            "NOT verified as found: its settings are restored, but it runs with "
+            "what a trial started it with until it is restarted",
+        )
     stays, unknown = _stays(host)
     if unknown:
         return HostEnd(name, False, "unseen", f"NOT verified as found: {unknown}; {_by_itself(state)}")

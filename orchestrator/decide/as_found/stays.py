@@ -61,8 +61,10 @@ def others(result: Json) -> list[Difference]:
 def accepted(result: Json) -> list[Difference]:
     """What was found changed and is kept, because the host's owner said so."""
     entries = result.get("accepted") or ()
-    return [*_of_places([one for one in entries if "key" not in one], ""),
-            *_of_image([one for one in entries if "key" in one])]
+    return [
+        *_of_places([one for one in entries if "key" not in one], ""),
+        *_of_image([one for one in entries if "key" in one]),
+    ]
 
 
 def is_as_found(result: Json) -> bool:
@@ -91,8 +93,11 @@ def _of_places(entries: Sequence[Json], why: str) -> Iterator[Difference]:
         if not told and not (entry.get("setting") or entry.get("what")):  # the host could not be asked at all
             yield Difference("what the run changed", "as recorded", "not known", "", reason)
         elif not told:
-            where = f"{entry.get('setting', '?')} of {entry['target']}" if entry.get("target") else \
-                str(entry.get("setting", entry.get("what", "?")))
+            where = (
+                f"{entry.get('setting', '?')} of {entry['target']}"
+                if entry.get("target")
+                else str(entry.get("setting", entry.get("what", "?")))
+            )
             yield Difference(where, *_both(entry), str(entry.get("command") or ""), reason)
 
 
@@ -116,8 +121,9 @@ def _of_image(entries: Sequence[Json]) -> Iterator[Difference]:
 
 def _of_restarts(entries: Sequence[Json]) -> Iterator[Difference]:
     for entry in entries:
-        yield Difference(str(entry.get("setting", "?")), "in effect", "put back, and in effect from the next start on",
-                         "reboot")
+        yield Difference(
+            str(entry.get("setting", "?")), "in effect", "put back, and in effect from the next start on", "reboot"
+        )
 
 
 def _both(entry: Json) -> tuple[str, str]:
@@ -125,11 +131,16 @@ def _both(entry: Json) -> tuple[str, str]:
     before, now = entry.get("before"), entry.get("now")
     if isinstance(before, Mapping) and isinstance(now, Mapping):
         keys = [str(key) for key in before if before[key] != now.get(key)]
-        single = {key: (before[key], now.get(key)) for key in keys
-                  if not isinstance(before[key], Mapping | list) and not isinstance(now.get(key), Mapping | list)}
-        return (", ".join(f"{key} {_short(was)}" for key, (was, _) in single.items()) or "as recorded",
-                ", ".join(f"{key} {_short(is_now)}" for key, (_, is_now) in single.items())
-                or f"different in {', '.join(keys) or 'what was added'}")
+        single = {
+            key: (before[key], now.get(key))
+            for key in keys
+            if not isinstance(before[key], Mapping | list) and not isinstance(now.get(key), Mapping | list)
+        }
+        return (
+            ", ".join(f"{key} {_short(was)}" for key, (was, _) in single.items()) or "as recorded",
+            ", ".join(f"{key} {_short(is_now)}" for key, (_, is_now) in single.items())
+            or f"different in {', '.join(keys) or 'what was added'}",
+        )
     return _short(before), _short(now)
 
 
@@ -137,4 +148,4 @@ def _short(value: Any) -> str:
     if isinstance(value, Mapping) or (isinstance(value, list) and any(isinstance(one, Mapping) for one in value)):
         return "as recorded"
     text = "none" if value is None else " ".join(str(value).split())
-    return text if len(text) <= _LONGEST_TEXT else text[:_LONGEST_TEXT - 1] + "…"
+    return text if len(text) <= _LONGEST_TEXT else text[: _LONGEST_TEXT - 1] + "…"

@@ -19,8 +19,18 @@ from orchestrator.decide.findings.hosts import host_findings
 from orchestrator.decide.findings.interfaces import interface_findings
 from orchestrator.decide.findings.wiring import End, Wire, wiring_findings
 
-__all__ = ["SEVERITIES", "Ceiling", "End", "Finding", "LinkNeed", "Wire", "ceilings", "findings", "survey_changes",
-           "wiring_findings"]
+__all__ = [
+    "SEVERITIES",
+    "Ceiling",
+    "End",
+    "Finding",
+    "LinkNeed",
+    "Wire",
+    "ceilings",
+    "findings",
+    "survey_changes",
+    "wiring_findings",
+]
 
 Survey = Mapping[str, Any]
 
@@ -32,7 +42,8 @@ def findings(surveys: Mapping[str, Survey], needs: Sequence[LinkNeed] = ()) -> l
     """
     found = chain.from_iterable(
         chain(card_findings(host, survey), interface_findings(host, survey, needs), host_findings(host, survey, needs))
-        for host, survey in surveys.items())
+        for host, survey in surveys.items()
+    )
     between = chain.from_iterable(end_findings(need, surveys) for need in needs)
     # Python's sort keeps the order of equals: within a severity that in which a person would check
     return sorted([*found, *between], key=lambda each: SEVERITIES.index(each.severity))

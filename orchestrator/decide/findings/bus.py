@@ -20,11 +20,16 @@ def bus_findings(host: str, interface: Json) -> Iterator[Finding]:
     could = max(interface["speed_bit_s"] or 0, interface.get("fastest_bit_s") or 0)
     if not link or not carries or carries >= could:
         return
-    yield Finding("bus_limits", "limits", host, interface["name"],
-                  f"the card of {interface['name']} is on {bus_words(link)}, which leaves {rate_words(carries)} after "
-                  f"the bus's own packet headers; its link could run at {rate_words(could)}" + _at_best(link),
-                  "the bus, and not the card or the network, is what will be measured",
-                  "seat the card anew, or use a slot or port with more; where there is none, count on the lower figure")
+    yield Finding(
+        "bus_limits",
+        "limits",
+        host,
+        interface["name"],
+        f"the card of {interface['name']} is on {bus_words(link)}, which leaves {rate_words(carries)} after "
+        f"the bus's own packet headers; its link could run at {rate_words(could)}" + _at_best(link),
+        "the bus, and not the card or the network, is what will be measured",
+        "seat the card anew, or use a slot or port with more; where there is none, count on the lower figure",
+    )
 
 
 def bus_bit_s(link: Json) -> float | None:

@@ -25,9 +25,14 @@ def card_findings(host: str, survey: Mapping[str, Any]) -> Iterator[Finding]:
 
 def _without_driver(host: str, survey: Mapping[str, Any], card: Mapping[str, Any]) -> Finding:
     return Finding(
-        "card_without_driver", "stops", host, card["slot"],
+        "card_without_driver",
+        "stops",
+        host,
+        card["slot"],
         f"the network card {card['ids']} at {card['slot']} has no driver, so it has no interface",
-        _why_no_driver(survey["kernel"], card), _remedy(card))
+        _why_no_driver(survey["kernel"], card),
+        _remedy(card),
+    )
 
 
 def _why_no_driver(kernel: str, card: Mapping[str, Any]) -> str:
@@ -43,29 +48,42 @@ def _remedy(card: Mapping[str, Any]) -> str:
         return f"modprobe {card['modules'][0]}; if that fails, the kernel log says why (dmesg)"
     for release, modules in card["other_kernels"].items():
         return f"start the installed kernel {release}, which has {_listed(modules)} for it"
-    return (f"install a kernel that has a driver for {card['ids']} (kernels for virtual machines often lack those of "
-            "real cards)")
+    return (
+        f"install a kernel that has a driver for {card['ids']} (kernels for virtual machines often lack those of "
+        "real cards)"
+    )
 
 
 def _without_interface(host: str, card: Mapping[str, Any]) -> Finding:
     held = card["driver"] in _HOLDING
     return Finding(
-        "driver_without_interface", "stops", host, card["slot"],
+        "driver_without_interface",
+        "stops",
+        host,
+        card["slot"],
         f"the network card {card['ids']} at {card['slot']} has the driver {card['driver']}, but no interface",
-        "that driver keeps the card for a guest or a program" if held else
-        "the driver took the card and could not start it: firmware, power and the slot are the usual reasons",
-        f"give it back to its own driver (the card is bound to {card['driver']})" if held else
-        f"read the kernel log for {card['slot']} (dmesg)")
+        "that driver keeps the card for a guest or a program"
+        if held
+        else "the driver took the card and could not start it: firmware, power and the slot are the usual reasons",
+        f"give it back to its own driver (the card is bound to {card['driver']})"
+        if held
+        else f"read the kernel log for {card['slot']} (dmesg)",
+    )
 
 
 def _without_firmware(host: str, survey: Mapping[str, Any], missing: list[str]) -> Finding:
     works = all(card["driver"] and card["interfaces"] for card in survey.get("cards", []))
     return Finding(
-        "firmware_missing", "disturbs" if works else "stops", host, "",
+        "firmware_missing",
+        "disturbs" if works else "stops",
+        host,
+        "",
         f"a driver asked in vain for the firmware {_listed(missing)}",
-        "all cards have interfaces all the same, with the firmware they were delivered with" if works else
-        "a card whose driver lacks its firmware may have no interface, or half of its features",
-        "install the firmware package of the distribution and restart, or leave it as it is on purpose")
+        "all cards have interfaces all the same, with the firmware they were delivered with"
+        if works
+        else "a card whose driver lacks its firmware may have no interface, or half of its features",
+        "install the firmware package of the distribution and restart, or leave it as it is on purpose",
+    )
 
 
 def _listed(names: list[str]) -> str:

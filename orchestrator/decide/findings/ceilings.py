@@ -43,10 +43,13 @@ def ceilings(surveys: Mapping[str, Json], needs: Sequence[LinkNeed], family: int
         parts = list(_parts(need, surveys))
         rate, narrowest = min(parts, default=(None, "no part's rate is known"), key=lambda part: part[0] or 0)
         for mtu in need.mtus or _present_mtu(need, surveys):
-            goodput = [None if rate is None else wire.goodput_ceiling(rate, mtu, family, transport)
-                       for transport in ("tcp", "udp")]
-            found += [Ceiling(need.name, direction, mtu, rate, goodput[0], goodput[1], narrowest)
-                      for direction in _DIRECTIONS]
+            goodput = [
+                None if rate is None else wire.goodput_ceiling(rate, mtu, family, transport)
+                for transport in ("tcp", "udp")
+            ]
+            found += [
+                Ceiling(need.name, direction, mtu, rate, goodput[0], goodput[1], narrowest) for direction in _DIRECTIONS
+            ]
     return found
 
 
@@ -68,8 +71,12 @@ def _parts(need: LinkNeed, surveys: Mapping[str, Json]) -> Iterator[tuple[float,
 
 def _present_mtu(need: LinkNeed, surveys: Mapping[str, Json]) -> list[int]:
     """Without levels in a plan: the smaller of the MTUs that the ends have now."""
-    found = [interface["mtu"] for host, name in need.ends
-             for interface in (_interface(surveys.get(host), name),) if interface]
+    found = [
+        interface["mtu"]
+        for host, name in need.ends
+        for interface in (_interface(surveys.get(host), name),)
+        if interface
+    ]
     return [min(found)] if found else []
 
 

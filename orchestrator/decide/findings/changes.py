@@ -7,15 +7,40 @@ from typing import Any
 
 Json = Mapping[str, Any]
 
-_HOST = {"kernel": "kernel", "kernel_build": "kernel build", "machine": "architecture", "model": "model",
-         "python": "Python", "cpus": "cores", "online_cpus": "cores online"}
-_MACHINE = {"boot_parameters": "boot parameters", "configuration_sha256": "kernel configuration",
-            "memory_bytes": "memory", "processor": "processor"}
+_HOST = {
+    "kernel": "kernel",
+    "kernel_build": "kernel build",
+    "machine": "architecture",
+    "model": "model",
+    "python": "Python",
+    "cpus": "cores",
+    "online_cpus": "cores online",
+}
+_MACHINE = {
+    "boot_parameters": "boot parameters",
+    "configuration_sha256": "kernel configuration",
+    "memory_bytes": "memory",
+    "processor": "processor",
+}
 _IDENTITY = {"build_id": "kernel build id", "modules_sha256": "loaded modules"}
-_INTERFACE = {"driver": "driver", "driver_version": "driver version", "firmware": "firmware", "bus": "bus address",
-              "bus_link": "bus", "mtu": "MTU", "max_mtu": "greatest MTU", "speed_bit_s": "speed", "duplex": "duplex",
-              "autoneg": "negotiation", "rings": "rings", "channels": "channels", "pause": "pause frames",
-              "coalescing": "interrupt coalescing", "interrupts": "interrupt cores", "queues": "queues"}
+_INTERFACE = {
+    "driver": "driver",
+    "driver_version": "driver version",
+    "firmware": "firmware",
+    "bus": "bus address",
+    "bus_link": "bus",
+    "mtu": "MTU",
+    "max_mtu": "greatest MTU",
+    "speed_bit_s": "speed",
+    "duplex": "duplex",
+    "autoneg": "negotiation",
+    "rings": "rings",
+    "channels": "channels",
+    "pause": "pause frames",
+    "coalescing": "interrupt coalescing",
+    "interrupts": "interrupt cores",
+    "queues": "queues",
+}
 _POLICY = {"governor": "governor", "least_khz": "least clock", "greatest_khz": "greatest clock"}
 _MOST_CHARACTERS = 60
 
@@ -29,8 +54,14 @@ def _host_changes(host: str, before: Json, now: Json) -> Iterator[str]:
     yield from _values(host, _HOST, before, now)
     yield from _values(host, _IDENTITY, before.get("kernel_identity") or {}, now.get("kernel_identity") or {})
     yield from _values(host, _MACHINE, before.get("machine_depth") or {}, now.get("machine_depth") or {})
-    yield from _named(host, _POLICY, *({each["policy"]: each for each in (survey.get("machine_depth") or {})
-                                        .get("policies", [])} for survey in (before, now)))
+    yield from _named(
+        host,
+        _POLICY,
+        *(
+            {each["policy"]: each for each in (survey.get("machine_depth") or {}).get("policies", [])}
+            for survey in (before, now)
+        ),
+    )
     interfaces = [{each["name"]: each for each in survey["interfaces"]} for survey in (before, now)]
     yield from _named(host, _INTERFACE, *interfaces)
     for name in sorted(interfaces[0].keys() & interfaces[1].keys()):

@@ -9,8 +9,16 @@ from orchestrator.decide.findings.finding import Finding, LinkNeed, rate_words
 
 Json = Mapping[str, Any]
 # offloads whose difference changes how frames look on the line and how many the stack sees
-_OFFLOADS = ("tx-tcp-segmentation", "tx-tcp6-segmentation", "tx-udp-segmentation", "tx-generic-segmentation", "rx-gro",
-             "rx-gro-hw", "rx-lro", "rx-checksum")
+_OFFLOADS = (
+    "tx-tcp-segmentation",
+    "tx-tcp6-segmentation",
+    "tx-udp-segmentation",
+    "tx-generic-segmentation",
+    "rx-gro",
+    "rx-gro-hw",
+    "rx-lro",
+    "rx-checksum",
+)
 
 
 def end_findings(need: LinkNeed, surveys: Mapping[str, Json]) -> Iterator[Finding]:
@@ -22,26 +30,44 @@ def end_findings(need: LinkNeed, surveys: Mapping[str, Json]) -> Iterator[Findin
         return
     hosts = f"{a[0]} and {b[0]}"
     for what, one, other, why in _differences(surveys[a[0]], surveys[b[0]], first, second):
-        yield Finding("ends_differ", "differs", hosts, need.name,
-                      f"the ends of {need.name} differ in {what}: {a[0]} {one}, {b[0]} {other}", why,
-                      "make them alike, or name the difference when you compare")
+        yield Finding(
+            "ends_differ",
+            "differs",
+            hosts,
+            need.name,
+            f"the ends of {need.name} differ in {what}: {a[0]} {one}, {b[0]} {other}",
+            why,
+            "make them alike, or name the difference when you compare",
+        )
 
 
 def _differences(one: Json, other: Json, first: Json, second: Json) -> Iterator[tuple[str, str, str, str]]:
     if first["mtu"] != second["mtu"]:
-        yield ("MTU", str(first["mtu"]), str(second["mtu"]),
-               "the smaller one holds for both; larger frames of the other end vanish without a word")
+        yield (
+            "MTU",
+            str(first["mtu"]),
+            str(second["mtu"]),
+            "the smaller one holds for both; larger frames of the other end vanish without a word",
+        )
     if first["speed_bit_s"] and second["speed_bit_s"] and first["speed_bit_s"] != second["speed_bit_s"]:
-        yield ("speed", rate_words(first["speed_bit_s"]), rate_words(second["speed_bit_s"]),
-               "the slower port is the ceiling, and a switch between them queues and drops")
+        yield (
+            "speed",
+            rate_words(first["speed_bit_s"]),
+            rate_words(second["speed_bit_s"]),
+            "the slower port is the ceiling, and a switch between them queues and drops",
+        )
     if one["kernel"] != other["kernel"]:
         yield "kernel", one["kernel"], other["kernel"], "a difference between directions may be one between kernels"
     if first["driver"] != second["driver"]:
         yield "driver", first["driver"], second["driver"], "a difference between directions may be one between drivers"
     unlike = [name for name in _OFFLOADS if (name in first.get("features", [])) != (name in second.get("features", []))]
     if unlike:
-        yield ("offloads", _on(first, unlike), _on(second, unlike),
-               "they decide how many packets the stack sees for the same traffic")
+        yield (
+            "offloads",
+            _on(first, unlike),
+            _on(second, unlike),
+            "they decide how many packets the stack sees for the same traffic",
+        )
 
 
 def _on(interface: Json, names: list[str]) -> str:

@@ -45,8 +45,11 @@ def measured_interfaces(host: str, survey: Mapping[str, Any], needs: Iterable[Li
     Without a plan nobody knows what is to be measured: interfaces without hardware below them are left out then.
     """
     named = {interface for need in needs for end, interface in need.ends if end == host}
-    return [each for each in survey["interfaces"]
-            if each["name"] in named or (not named and each["operstate"] == "up" and each.get("bus"))]
+    return [
+        each
+        for each in survey["interfaces"]
+        if each["name"] in named or (not named and each["operstate"] == "up" and each.get("bus"))
+    ]
 
 
 def needs_of(host: str, interface: str, needs: Iterable[LinkNeed]) -> Iterator[LinkNeed]:

@@ -28,7 +28,7 @@ def addresses_of(link: LinkSetup, first: Json, second: Json, ip: int | None) -> 
     for one, other in link.addresses:
         if ip in (None, ipaddress.ip_address(one).version):
             return ipaddress.ip_address(one).version, one, other
-    for family in ((ip,) if ip else (4, 6)):
+    for family in (ip,) if ip else (4, 6):
         for mine in _own(first, family):
             for theirs in _own(second, family):
                 if on_one_link(mine, theirs):
@@ -50,9 +50,13 @@ def _covers(own: Address, far: str, other: Address) -> bool:
 
 def _own(interface: Json, family: int) -> list[tuple[Address, str]]:
     """The addresses that traffic may have, each with its peer's on a point-to-point link."""
-    return [(ipaddress.ip_interface(f"{each['address']}/{each['prefix']}"), str(each.get("peer") or ""))
-            for each in interface["addresses"] if each["family"] == family and not each.get("duplicate")
-            and not ipaddress.ip_address(each["address"]).is_link_local]
+    return [
+        (ipaddress.ip_interface(f"{each['address']}/{each['prefix']}"), str(each.get("peer") or ""))
+        for each in interface["addresses"]
+        if each["family"] == family
+        and not each.get("duplicate")
+        and not ipaddress.ip_address(each["address"]).is_link_local
+    ]
 
 
 def _no_pair(link: LinkSetup, interfaces: tuple[Json, Json], ip: int | None) -> LinkError:
@@ -60,20 +64,32 @@ def _no_pair(link: LinkSetup, interfaces: tuple[Json, Json], ip: int | None) -> 
     ends = [f"{host}:{interface['name']}" for (host, _), interface in zip(link.ends, interfaces, strict=True)]
     lacks = [why for end, interface in zip(ends, interfaces, strict=True) for why in _lack(end, interface, ip)]
     if lacks:
-        return LinkError("no_address", f"link {link.name}: {'; '.join(lacks)}", link=link.name,
-                         next_step=f"{_TEMPORARY}, or give both ends addresses of one network")
+        return LinkError(
+            "no_address",
+            f"link {link.name}: {'; '.join(lacks)}",
+            link=link.name,
+            next_step=f"{_TEMPORARY}, or give both ends addresses of one network",
+        )
     families = (ip,) if ip else (4, 6)
     have = [[address for family in families for address, _ in _own(interface, family)] for interface in interfaces]
     same = next((one for one in have[0] for other in have[1] if one.ip == other.ip), None)
     if same is not None:
-        return LinkError("same_address", f"link {link.name}: {ends[0]} and {ends[1]} both have {same.ip}: traffic "
-                         "to it would never leave a host", link=link.name, next_step="give one of them another address")
+        return LinkError(
+            "same_address",
+            f"link {link.name}: {ends[0]} and {ends[1]} both have {same.ip}: traffic to it would never leave a host",
+            link=link.name,
+            next_step="give one of them another address",
+        )
     told = " and ".join(f"{end} has {', '.join(map(str, own))}" for end, own in zip(ends, have, strict=True))
     pair = next((f"[{one.ip}, {other.ip}]" for one in have[0] for other in have[1] if one.version == other.version), "")
     routed = f"; where a router joins the two, say so: address: {pair}" if pair else ""
     asked = f"IPv{ip} " if ip else ""
-    return LinkError("no_common_network", f"link {link.name}: {told}: no {asked}network that both are in",
-                     link=link.name, next_step=f"give both ends addresses of one network, or {_TEMPORARY}{routed}")
+    return LinkError(
+        "no_common_network",
+        f"link {link.name}: {told}: no {asked}network that both are in",
+        link=link.name,
+        next_step=f"give both ends addresses of one network, or {_TEMPORARY}{routed}",
+    )
 
 
 def _lack(end: str, interface: Json, ip: int | None) -> Iterator[str]:
@@ -86,11 +102,15 @@ def _lack(end: str, interface: Json, ip: int | None) -> Iterator[str]:
     local = [each["address"] for each in there if not each.get("duplicate")]
     kind = f"IPv{ip} " if ip else ""
     if duplicates:
-        yield (f"{end} cannot use {', '.join(duplicates)}: another machine on its link has the same address (the "
-               "kernel's duplicate check failed)")
+        yield (
+            f"{end} cannot use {', '.join(duplicates)}: another machine on its link has the same address (the "
+            "kernel's duplicate check failed)"
+        )
     elif local:
-        yield (f"{end} has only the link-local address {local[0]}, which needs no network and names none: traffic is "
-               "measured between addresses of a network")
+        yield (
+            f"{end} has only the link-local address {local[0]}, which needs no network and names none: traffic is "
+            "measured between addresses of a network"
+        )
     elif ip == 6 and interface["mtu"] < _LEAST_IPV6_MTU:
         yield f"{end} has no IPv6: its MTU is {interface['mtu']}, and IPv6 needs {_LEAST_IPV6_MTU} (RFC 8200 s5)"
     else:

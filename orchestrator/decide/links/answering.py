@@ -51,8 +51,10 @@ def questions(state: RunState) -> list[Question]:
 def questions_of(link: LinkSetup, interfaces: Sequence[str], addresses: tuple[str, str]) -> tuple[Question, Question]:
     """Both ends' questions about each other."""
     (a, _), (b, _) = link.ends
-    return (Question(link.name, a, interfaces[0], addresses[0], b, interfaces[1], addresses[1]),
-            Question(link.name, b, interfaces[1], addresses[1], a, interfaces[0], addresses[0]))
+    return (
+        Question(link.name, a, interfaces[0], addresses[0], b, interfaces[1], addresses[1]),
+        Question(link.name, b, interfaces[1], addresses[1], a, interfaces[0], addresses[0]),
+    )
 
 
 def _both_ways(link: LinkSetup, ends: Sequence[Json], addresses: tuple[str, str]) -> Iterator[Question]:
@@ -62,8 +64,14 @@ def _both_ways(link: LinkSetup, ends: Sequence[Json], addresses: tuple[str, str]
 
 
 def _on_interface(interface: Json, address: str) -> ipaddress.IPv4Interface | None:
-    return next((ipaddress.IPv4Interface(f"{each['address']}/{each['prefix']}") for each in interface["addresses"]
-                 if each["family"] == 4 and each["address"] == address), None)
+    return next(
+        (
+            ipaddress.IPv4Interface(f"{each['address']}/{each['prefix']}")
+            for each in interface["addresses"]
+            if each["family"] == 4 and each["address"] == address
+        ),
+        None,
+    )
 
 
 def wrong_answer(question: Question, macs: Sequence[str], asked: Json) -> HostError | None:
@@ -81,20 +89,32 @@ def wrong_answer(question: Question, macs: Sequence[str], asked: Json) -> HostEr
         listed = ", ".join(inside)
         too = " as well" if right else f", and {name} does not"
         return HostError(
-            "answered_elsewhere", f"{where}: {listed} of {host} {'answers' if len(inside) == 1 else 'answer'}{too}, so "
-            f"that frames may arrive by {listed} instead of {name}", host=host, interface=name, answering=inside,
-            next_step=_silence(host, inside) if right else
-            f"name {host}:{inside[0]} as the end of {question.link}, or put the cable where the plan says; if both are "
-            f"on this link, {_silence(host, inside)}")
+            "answered_elsewhere",
+            f"{where}: {listed} of {host} {'answers' if len(inside) == 1 else 'answer'}{too}, so "
+            f"that frames may arrive by {listed} instead of {name}",
+            host=host,
+            interface=name,
+            answering=inside,
+            next_step=_silence(host, inside)
+            if right
+            else f"name {host}:{inside[0]} as the end of {question.link}, or put the cable where the plan says; "
+            f"if both are on this link, {_silence(host, inside)}",
+        )
     return HostError(
-        "answered_by_another", f"{where}: {', '.join(others)} answers{' as well' if right else ''}, which is no "
-        f"interface of {host}: another machine has the same address, or answers in its place", host=host,
-        interface=name, answering=others, next_step=f"find that machine and give it another address, or use one for "
-        f"{host}:{name} that nobody else has")
+        "answered_by_another",
+        f"{where}: {', '.join(others)} answers{' as well' if right else ''}, which is no "
+        f"interface of {host}: another machine has the same address, or answers in its place",
+        host=host,
+        interface=name,
+        answering=others,
+        next_step=f"find that machine and give it another address, or use one for {host}:{name} that nobody else has",
+    )
 
 
 def _silence(host: str, names: Sequence[str]) -> str:
     """What makes the other interfaces keep silent."""
     commands = "; ".join(f"sysctl -w net.ipv4.conf.{name.replace('.', '/')}.arp_ignore=1" for name in names)
-    return (f"take {', '.join(names)} of {host} off this link (its cable, or: ip link set dev {names[0]} down), or let "
-            f"it answer for its own addresses only, on {host}: {commands}")
+    return (
+        f"take {', '.join(names)} of {host} off this link (its cable, or: ip link set dev {names[0]} down), or let "
+        f"it answer for its own addresses only, on {host}: {commands}"
+    )

@@ -17,16 +17,22 @@ def interface_of(selector: str, facts: Json, host: str = "") -> str:
     kind, separator, wanted = selector.partition(":")
     interfaces = facts.get("interfaces", [])
     if separator and kind in _BY:
-        found = [i["name"] for i in interfaces if any(str(i.get(key) or "").lower() == wanted.lower()
-                                                      for key in _BY[kind])]
+        found = [
+            i["name"] for i in interfaces if any(str(i.get(key) or "").lower() == wanted.lower() for key in _BY[kind])
+        ]
     else:
         found = [i["name"] for i in interfaces if i["name"] == selector]
     if len(found) == 1:
         return str(found[0])
     names = ", ".join(i["name"] for i in interfaces if not i.get("loopback")) or "none"
     why = "no interface of this host is" if not found else f"{len(found)} interfaces ({', '.join(found)}) are"
-    raise HostError("interface_unknown", f"{host}: {why} {selector!r}", host=host, selector=selector,
-                    next_step=f"name one of its interfaces in the plan: {names}")
+    raise HostError(
+        "interface_unknown",
+        f"{host}: {why} {selector!r}",
+        host=host,
+        selector=selector,
+        next_step=f"name one of its interfaces in the plan: {names}",
+    )
 
 
 def target_of(use: SettingUse, facts: Json) -> str:

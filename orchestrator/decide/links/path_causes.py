@@ -8,8 +8,10 @@ from typing import Any
 
 Json = Mapping[str, Any]
 _UNANSWERED = ("", "incomplete", "failed")  # states of a neighbour entry without a hardware address
-_NOTHING_FOUND = ("Both ends have carrier and know where to send, and no packet filter was found at either: what stops "
-                  "the frames lies between them.")
+_NOTHING_FOUND = (
+    "Both ends have carrier and know where to send, and no packet filter was found at either: what stops "
+    "the frames lies between them."
+)
 
 
 @dataclass(frozen=True)
@@ -47,8 +49,10 @@ def explained(result: Json, first: EndSeen, second: EndSeen) -> str:
 def _too_small_below(end: EndSeen, mtu: int) -> Iterator[str]:
     """What the end's interface lies on and what is not set to carry the frames."""
     for lower in _small(end, mtu):
-        yield (f"{lower['name']} of {end.host}, {_part(lower)}, has an MTU of {lower['mtu']}: set it to {mtu} too (in "
-               f"the plan: `at: {end.host}:{lower['name']}`, or by hand: ip link set dev {lower['name']} mtu {mtu}).")
+        yield (
+            f"{lower['name']} of {end.host}, {_part(lower)}, has an MTU of {lower['mtu']}: set it to {mtu} too (in "
+            f"the plan: `at: {end.host}:{lower['name']}`, or by hand: ip link set dev {lower['name']} mtu {mtu})."
+        )
 
 
 def _small(end: EndSeen, mtu: int) -> list[Json]:
@@ -57,8 +61,11 @@ def _small(end: EndSeen, mtu: int) -> list[Json]:
 
 def _part(lower: Json) -> str:
     kinds = {"bridge": "a port of the bridge", "bond": "a part of the bond", "team": "a part of the team"}
-    return f"{kinds[lower['kind_above']]} {lower['above']}" if lower["kind_above"] in kinds else \
-        f"on which {lower['above']} lies"
+    return (
+        f"{kinds[lower['kind_above']]} {lower['above']}"
+        if lower["kind_above"] in kinds
+        else f"on which {lower['above']} lies"
+    )
 
 
 def _further(result: Json, ends: Sequence[EndSeen]) -> str:
@@ -88,14 +95,17 @@ def _refused(refusals: Json, end: EndSeen, other: EndSeen) -> Iterator[str]:
     elif other.address in by:
         filters = (other.around or {}).get("filters")
         if filters:
-            yield (f"{other.host} listens there, so a packet filter of it refuses{_loaded(other)}: "
-                   f"{_allow(other)}.")
+            yield (f"{other.host} listens there, so a packet filter of it refuses{_loaded(other)}: {_allow(other)}.")
         elif filters is None:
-            yield (f"{other.host} listens there, so either a packet filter of it refuses (not looked at: that needs "
-                   f"root), or the frames come in by another interface than {other.interface}.")
+            yield (
+                f"{other.host} listens there, so either a packet filter of it refuses (not looked at: that needs "
+                f"root), or the frames come in by another interface than {other.interface}."
+            )
         else:
-            yield (f"{other.host} listens on {other.interface} and has no packet filter: the frames come in by another "
-                   f"interface of it, or another machine answers with its address.")
+            yield (
+                f"{other.host} listens on {other.interface} and has no packet filter: the frames come in by another "
+                f"interface of it, or another machine answers with its address."
+            )
     else:
         yield f"{', '.join(by)} is neither end: a router or firewall between them refuses."
 
@@ -107,12 +117,16 @@ def _silent(end: EndSeen, other: EndSeen) -> Iterator[str]:
         return
     if around["neighbour"] in _UNANSWERED:
         whom = f"the router {around['gateway']}" if around["gateway"] else other.address
-        yield (f"{end.name} gets no answer when it asks its link for {whom}: a cable, a VLAN or a switch port between, "
-               "or an address of another network.")
+        yield (
+            f"{end.name} gets no answer when it asks its link for {whom}: a cable, a VLAN or a switch port between, "
+            "or an address of another network."
+        )
     elif around["strict_reverse_path"] and around["leaves_by"] not in (None, end.interface):
-        yield (f"{end.host} drops what comes in by {end.interface}: its reverse-path filter is strict (rp_filter 1, "
-               f"RFC 3704) and its way back leaves by {around['leaves_by']}: "
-               f"sysctl -w net.ipv4.conf.{end.interface.replace('.', '/')}.rp_filter=2.")
+        yield (
+            f"{end.host} drops what comes in by {end.interface}: its reverse-path filter is strict (rp_filter 1, "
+            f"RFC 3704) and its way back leaves by {around['leaves_by']}: "
+            f"sysctl -w net.ipv4.conf.{end.interface.replace('.', '/')}.rp_filter=2."
+        )
     if around["filters"]:
         yield f"A packet filter is loaded on {end.host}{_loaded(end)} and may drop them: {_allow(end)}."
 
@@ -123,5 +137,7 @@ def _loaded(end: EndSeen) -> str:
 
 
 def _allow(end: EndSeen) -> str:
-    return (f"let the plan's ports in, for example: nft insert rule inet filter input iifname \"{end.interface}\" "
-            "meta l4proto { tcp, udp } accept")
+    return (
+        f'let the plan\'s ports in, for example: nft insert rule inet filter input iifname "{end.interface}" '
+        "meta l4proto { tcp, udp } accept"
+    )

@@ -31,8 +31,13 @@ class _Way:
 
 
 _HEARD_NOTHING: Mapping[str, Any] = {
-    "role": "answer", "small_received": 0, "received": (), "sent": (), "learned_mtu_bytes": None,
-    "network": {"routers": (), "refusals": 0, "refused_by": (), "too_long_here": ()}}
+    "role": "answer",
+    "small_received": 0,
+    "received": (),
+    "sent": (),
+    "learned_mtu_bytes": None,
+    "network": {"routers": (), "refusals": 0, "refused_by": (), "too_long_here": ()},
+}
 
 
 def path_verdict(first_result: Mapping[str, Any] | None, second_result: Mapping[str, Any] | None) -> dict[str, Any]:
@@ -43,7 +48,7 @@ def path_verdict(first_result: Mapping[str, Any] | None, second_result: Mapping[
     first_result, second_result = first_result or _HEARD_NOTHING, second_result or _HEARD_NOTHING
     by_role = {str(result["role"]): result for result in (first_result, second_result)}
     asking, answering = by_role["probe"], by_role["answer"]
-    if answering is _HEARD_NOTHING:     # then what the answering end acknowledged on the line is all there is
+    if answering is _HEARD_NOTHING:  # then what the answering end acknowledged on the line is all there is
         answering = {**answering, "small_received": asking["small_received"], "received": asking["acknowledged"]}
     out = _way(answering["small_received"], asking["sent"], answering["received"], asking["network"])
     back = _way(asking["small_received"], answering["sent"], asking["received"], answering["network"])
@@ -54,28 +59,33 @@ def path_verdict(first_result: Mapping[str, Any] | None, second_result: Mapping[
         "small": {**{way: bool(ways[way].small_received) for way in ways}, "waited_s": asking["waited_s"]},
         "full": {way: ways[way].received.get(mtu, 0) > 0 for way in ways},
         "largest": {way: ways[way].largest(min(128, mtu)) for way in ways},
-        "small_sent": asking["small_sent"], "small_answered": asking["small_received"],
+        "small_sent": asking["small_sent"],
+        "small_answered": asking["small_received"],
         "proof_s": asking["proof_s"],
         "learned_mtu_bytes": {"first": first_result["learned_mtu_bytes"], "second": second_result["learned_mtu_bytes"]},
         "routers": _routers(ways),
-        "refusals": {place: {"times": int(end["network"]["refusals"]), "by": list(end["network"]["refused_by"])}
-                     for place, end in (("first", first_result), ("second", second_result))},
+        "refusals": {
+            place: {"times": int(end["network"]["refusals"]), "by": list(end["network"]["refused_by"])}
+            for place, end in (("first", first_result), ("second", second_result))
+        },
     }
     verdict, finding, cause = _judge(result, ways, asking, answering)
     return {**result, "verdict": verdict, "finding": finding, "sentence": f"{finding} {cause}".rstrip()}
 
 
 def _way(small_received: Any, sent: Any, received: Any, network: Mapping[str, Any]) -> _Way:
-    return _Way(int(small_received), dict(sent), dict(received), tuple(network["routers"]),
-                frozenset(network["too_long_here"]))
+    return _Way(
+        int(small_received), dict(sent), dict(received), tuple(network["routers"]), frozenset(network["too_long_here"])
+    )
 
 
 def _routers(ways: Mapping[str, _Way]) -> list[dict[str, Any]]:
     return [{"way": way, **router} for way, evidence in ways.items() for router in evidence.routers]
 
 
-def _judge(result: Mapping[str, Any], ways: Mapping[str, _Way], asking: Mapping[str, Any],
-           answering: Mapping[str, Any]) -> tuple[str, str, str]:
+def _judge(
+    result: Mapping[str, Any], ways: Mapping[str, _Way], asking: Mapping[str, Any], answering: Mapping[str, Any]
+) -> tuple[str, str, str]:
     """(verdict, what was found, what is said of its cause before anybody has looked at the ends)."""
     if not (result["small"]["transmit"] and result["small"]["receive"]):
         return _no_path(result, asking, answering)
@@ -84,8 +94,14 @@ def _judge(result: Mapping[str, Any], ways: Mapping[str, _Way], asking: Mapping[
         return "open", f"Frames of {result['mtu']} bytes pass in both directions.", ""
     if all(_proven_stopped(ways[way], result["mtu"], asking) for way in stopped):
         return "too_small", _too_small(result, stopped), _cause(ways, stopped, result["mtu"])
-    return "silent", (f"The path fell silent while frames of {result['mtu']} bytes were tried: small frames sent "
-                      "behind them did not come back either, so nothing can be said about the size."), ""
+    return (
+        "silent",
+        (
+            f"The path fell silent while frames of {result['mtu']} bytes were tried: small frames sent "
+            "behind them did not come back either, so nothing can be said about the size."
+        ),
+        "",
+    )
 
 
 def _proven_stopped(way: _Way, mtu: int, asking: Mapping[str, Any]) -> bool:
@@ -119,20 +135,29 @@ def _cause(ways: Mapping[str, _Way], stopped: list[str], mtu: int) -> str:
         return f"The interface of the {ends} end itself refuses frames of {mtu} bytes."
     routers = [router for way in stopped for router in ways[way].routers]
     if routers:
-        return (f"Something between the ends stops larger frames: a router at {routers[0]['reported_by']} says that "
-                f"its next link carries {routers[0]['mtu_bytes']} bytes.")
+        return (
+            f"Something between the ends stops larger frames: a router at {routers[0]['reported_by']} says that "
+            f"its next link carries {routers[0]['mtu_bytes']} bytes."
+        )
     return "Something between the ends stops larger frames, although both ends are set to carry them."
 
 
-def _no_path(result: Mapping[str, Any], asking: Mapping[str, Any],
-             answering: Mapping[str, Any]) -> tuple[str, str, str]:
+def _no_path(
+    result: Mapping[str, Any], asking: Mapping[str, Any], answering: Mapping[str, Any]
+) -> tuple[str, str, str]:
     waited = f"{result['small']['waited_s']:.1f} s"
     refusals = int(asking["network"]["refusals"]) + int(answering["network"]["refusals"])
     if refusals:
         by = sorted({*asking["network"]["refused_by"], *answering["network"]["refused_by"]})
         who = f"by {', '.join(by)}" if by else "by a filter of the sending host itself"
-        return "refused", (f"Small UDP frames are refused {who} ({refusals} times in {waited}), so nothing can be said "
-                           "about frame sizes."), ""
+        return (
+            "refused",
+            (
+                f"Small UDP frames are refused {who} ({refusals} times in {waited}), so nothing can be said "
+                "about frame sizes."
+            ),
+            "",
+        )
     if int(answering["small_received"]) and not int(asking["small_received"]):
         return "silent", f"Small frames reach the answering end, and none comes back within {waited}.", ""
     return "silent", f"No small frame passed within {waited}.", ""

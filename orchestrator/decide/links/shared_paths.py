@@ -23,14 +23,23 @@ def lease_too_short(state: RunState, control: Mapping[str, Iterable[str]]) -> Ho
     need = too_short(setup.lease_s, wanted, lambda need: interface(need) in set(control.get(need.host, ())))
     if need is None:
         return None
-    return HostError("lease_too_short", sentence(need, setup.lease_s, interface(need)), host=need.host,
-                     lease_s=setup.lease_s, least_s=need.least_s, next_step=remedy(need))
+    return HostError(
+        "lease_too_short",
+        sentence(need, setup.lease_s, interface(need)),
+        host=need.host,
+        lease_s=setup.lease_s,
+        least_s=need.least_s,
+        next_step=remedy(need),
+    )
 
 
 def only_ssh_renews(setup: RunSetup, cell: Cell, hosts: Iterable[str]) -> list[str]:
     """A sentence on each host that no datagram of ours reaches, while the cell's traffic may leave SSH no room."""
     if not any(is_flood(cell, setup.link(name).rate_bit_s) for name in cell.links):
         return []
-    return [f"{host}: SSH shares the measured link, and no UDP of ours reaches the host beside it (blocked, or behind "
-            "another host): only SSH renews its lease, for which UDP as fast as it goes may leave no room; let UDP "
-            f"through to {host}, or let SSH reach it another way" for host in hosts]
+    return [
+        f"{host}: SSH shares the measured link, and no UDP of ours reaches the host beside it (blocked, or behind "
+        "another host): only SSH renews its lease, for which UDP as fast as it goes may leave no room; let UDP "
+        f"through to {host}, or let SSH reach it another way"
+        for host in hosts
+    ]

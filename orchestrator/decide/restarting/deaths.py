@@ -22,5 +22,9 @@ def _skip_rest(state: RunState, level: Level) -> None:
     for trial in state.schedule:
         uses = state.setup.cell(trial.cell).settings
         if trial.position not in state.outcomes and any(level_name(use) == level for use in uses):
-            state.outcomes[trial.position] = {"status": "skipped", "doubts": ["host_died_twice"], "attempt": 0,
-                                              "reason": f"a host restarted twice under {level}"}
+            state.outcomes[trial.position] = {
+                "status": "skipped",
+                "doubts": ["host_died_twice"],
+                "attempt": 0,
+                "reason": f"a host restarted twice under {level}",
+            }

@@ -27,8 +27,12 @@ def facts_as_measured(host: HostState) -> Json | None:
         return {**host.facts, **known[0]}
     identities = [kernel.get("kernel_identity") or {} for kernel in known]
     together = {key: _all_of(identity.get(key) for identity in identities) for key in identities[0]}
-    return {**host.facts, "kernel": _all_of(kernel.get("kernel") for kernel in known),
-            "kernel_build": _all_of(kernel.get("kernel_build") for kernel in known), "kernel_identity": together}
+    return {
+        **host.facts,
+        "kernel": _all_of(kernel.get("kernel") for kernel in known),
+        "kernel_build": _all_of(kernel.get("kernel_build") for kernel in known),
+        "kernel_identity": together,
+    }
 
 
 def _all_of(values: Iterable[Any]) -> Any:

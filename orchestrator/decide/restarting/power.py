@@ -9,8 +9,10 @@ from orchestrator.decide.state import HostState, RunState
 # Codes of a host that gives no sign of life; one that answers with anything else is alive, and is left alone.
 NO_LIFE = frozenset({"no_answer", "refused", "closed", "unreachable", "silent", "lost", "jump_refused"})
 MOST_PER_RUN = 2  # of each host; more often is a fault that a person has to look at
-START_BY_HAND = ("look at its power, console and control network, start it by hand, then resume the run, or recover it "
-                 "to put back what is left")
+START_BY_HAND = (
+    "look at its power, console and control network, start it by hand, then resume the run, or recover it "
+    "to put back what is left"
+)
 WANTED, SWITCHED = "wanted", "switched"
 
 
@@ -27,8 +29,14 @@ def may_switch(state: RunState, name: str, code: str) -> bool:
     """
     host = state.hosts[name]
     asked_to_end = state.stop is not None and state.stop["kind"] in ("interrupt", "terminate")
-    return (state.began and not asked_to_end and code in NO_LIFE and switch_of(state, name) is not None
-            and len(host.power_cycles) < MOST_PER_RUN and _trial(state) not in host.power_cycles)
+    return (
+        state.began
+        and not asked_to_end
+        and code in NO_LIFE
+        and switch_of(state, name) is not None
+        and len(host.power_cycles) < MOST_PER_RUN
+        and _trial(state) not in host.power_cycles
+    )
 
 
 def reach(state: RunState, name: str) -> Command:
@@ -46,8 +54,8 @@ def reach(state: RunState, name: str) -> Command:
 def by_hand(state: RunState, name: str) -> str:
     """What a person has to know and to do about a host that did not come back."""
     host: HostState = state.hosts[name]
-    tried = (f", nor after its power was switched {_times(len(host.power_cycles))}" if host.power_cycles else "")
-    return (f"{name}: did not come back within {state.setup.patience_s:g} s{tried}; {START_BY_HAND}")
+    tried = f", nor after its power was switched {_times(len(host.power_cycles))}" if host.power_cycles else ""
+    return f"{name}: did not come back within {state.setup.patience_s:g} s{tried}; {START_BY_HAND}"
 
 
 def _times(count: int) -> str:

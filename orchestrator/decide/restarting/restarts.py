@@ -34,8 +34,11 @@ def only_first_phase(state: RunState, cell: Cell, name: str, uses: list[Json]) -
     if not any(place_name(use) in places for use in uses):
         return uses
     wanted = wanted_levels(cell, name, host)
-    return [{**where, "level": wanted[place]} if place in wanted else {**where, "level": None, "as_found": True}
-            for place, where in host.places.items() if place in places and (place in wanted or place in host.ours)]
+    return [
+        {**where, "level": wanted[place]} if place in wanted else {**where, "level": None, "as_found": True}
+        for place, where in host.places.items()
+        if place in places and (place in wanted or place in host.ours)
+    ]
 
 
 def note_applied(state: RunState, name: str, uses: list[Json]) -> None:
@@ -64,8 +67,10 @@ def note_back(host: HostState) -> None:
 def _give_up(state: RunState, host: HostState, name: str, use: Json, called: Level | AsFound) -> None:
     """What was written for this level is put back by the next cell, or at the end."""
     host.starts.pop(called, None)
-    why = (f"{name} was restarted {MOST_STARTS} times for {called} and came up without it: look at its boot loader's "
-           "file and console")
+    why = (
+        f"{name} was restarted {MOST_STARTS} times for {called} and came up without it: look at its boot loader's "
+        "file and console"
+    )
     if use.get("as_found"):
         state.stop = state.stop or {"kind": "stop", "reason": why}
         return
@@ -82,5 +87,8 @@ def _called(state: RunState, name: str, use: Json) -> Level | AsFound:
     host = state.hosts[name]
     if use.get("as_found"):
         return AsFound(place_name(use))
-    return next(level_name(one) for one in state.setup.restarting_uses
-                if one.host == name and place_of(one, host) == place_name(use) and one.level == use["level"])
+    return next(
+        level_name(one)
+        for one in state.setup.restarting_uses
+        if one.host == name and place_of(one, host) == place_name(use) and one.level == use["level"]
+    )

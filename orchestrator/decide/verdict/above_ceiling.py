@@ -16,9 +16,9 @@ from orchestrator.decide.verdict.evidence import Way, each_link, ways
 
 Json = Mapping[str, Any]
 
-FILL_MOST = 1.003       # a clock may be 100 ppm off and a window 0.1 %
-HELD_S = 0.05           # of the link's time, in a bucket or queue on the way: common practice, no source
-AGREEING_TRIALS = 3     # of one cell, this one among them
+FILL_MOST = 1.003  # a clock may be 100 ppm off and a window 0.1 %
+HELD_S = 0.05  # of the link's time, in a bucket or queue on the way: common practice, no source
+AGREEING_TRIALS = 3  # of one cell, this one among them
 
 
 def above_ceiling(way: Way) -> Iterator[Found]:

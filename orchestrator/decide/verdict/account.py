@@ -22,14 +22,14 @@ Json = Mapping[str, Any]
 Place = tuple[str, str]  # a host and one of its interfaces
 _Beside = tuple[int | None, int | None]
 Basis = Literal["frames", "blocks", "estimate"]
-_SMALLEST_FRAME_BYTES = 42              # address resolution over Ethernet, as an interface counts it before padding
-_BESIDE_THE_PACKET_BYTES = 18           # header and tag
+_SMALLEST_FRAME_BYTES = 42  # address resolution over Ethernet, as an interface counts it before padding
+_BESIDE_THE_PACKET_BYTES = 18  # header and tag
 _CHECK_SEQUENCE_BYTES = 4
 # What interfaces count of a frame: all from the Ethernet header on; none of that header (veth that polls, some virtual
 # cards); the check sequence as well (some cards). Common practice of drivers, no source.
 _COUNTED_BESIDE = (0, -ETHERNET_HEADER_BYTES, _CHECK_SEQUENCE_BYTES)
 _STRAY_FRAMES, _STRAY_SHARE = 3, 0.002  # so many fewer than ours: read while they moved, or dropped on the way out
-_UNSURE_SHARE = 0.0005                  # of the octets: what a sample of acknowledgements may be off
+_UNSURE_SHARE = 0.0005  # of the octets: what a sample of acknowledgements may be off
 _HEADERS_BYTES = ETHERNET_HEADER_BYTES + 20 + 32  # of a segment that left in a block, and was not counted with it
 
 
@@ -67,8 +67,10 @@ def accounts(record: Json) -> dict[Place, Account]:
         found.setdefault((end.side.host, end.side.interface), []).append(end)
     told = {place: _directions(ends) for place, ends in found.items() if all(end.own for end in ends)}
     drivers = _by_driver({place: found[place][0].side.driver for place in told}, told)
-    made = {place: _account(place, both, drivers.get(found[place][0].side.driver, (None, None)))
-            for place, both in told.items()}
+    made = {
+        place: _account(place, both, drivers.get(found[place][0].side.driver, (None, None)))
+        for place, both in told.items()
+    }
     for link in links:
         for side in both_sides(link):
             if (side.host, side.interface) not in made:
@@ -90,8 +92,10 @@ def _directions(ends: Sequence[LinkEnd]) -> tuple[_Direction, _Direction] | None
     if counted is None:
         return None
     largest = max(end.mtu for end in ends) + _BESIDE_THE_PACKET_BYTES
-    sent, got = (_Direction(seen, sum(map(ours, ends), Carried()), largest)
-                 for seen, ours in zip(counted, (transmitted, received), strict=True))
+    sent, got = (
+        _Direction(seen, sum(map(ours, ends), Carried()), largest)
+        for seen, ours in zip(counted, (transmitted, received), strict=True)
+    )
     return sent, got
 
 
@@ -112,11 +116,17 @@ def _account(place: Place, both: Directions | None, of_driver: _Beside) -> Accou
     if both is None:
         return None
     sent, got = both
-    rests = (sent.rest(next((each for each in (of_driver[0], got.seen_beside) if each is not None), None)),
-             got.rest(next((each for each in (of_driver[1], sent.seen_beside) if each is not None), None)))
-    return Account(*place, sum(rest.seen for rest in rests), sum(rest.octets for rest in rests),
-                   sum(rest.unsure_bytes for rest in rests),
-                   "blocks" if any(rest.basis == "blocks" for rest in rests) else "frames")
+    rests = (
+        sent.rest(next((each for each in (of_driver[0], got.seen_beside) if each is not None), None)),
+        got.rest(next((each for each in (of_driver[1], sent.seen_beside) if each is not None), None)),
+    )
+    return Account(
+        *place,
+        sum(rest.seen for rest in rests),
+        sum(rest.octets for rest in rests),
+        sum(rest.unsure_bytes for rest in rests),
+        "blocks" if any(rest.basis == "blocks" for rest in rests) else "frames",
+    )
 
 
 def _counted(ends: Sequence[LinkEnd]) -> tuple[Carried, Carried] | None:
@@ -164,8 +174,10 @@ class _Direction:
     def _is_possible(self, beside: int) -> bool:
         octets = self.counted.octets - beside * self.counted.frames - self.own.octets
         tolerated = _UNSURE_SHARE * self.counted.octets
-        return (_SMALLEST_FRAME_BYTES * self.frames - tolerated <= octets + self.own.unsure_bytes
-                and octets <= self.largest * self.frames + tolerated)
+        return (
+            _SMALLEST_FRAME_BYTES * self.frames - tolerated <= octets + self.own.unsure_bytes
+            and octets <= self.largest * self.frames + tolerated
+        )
 
     def rest(self, beside: int | None) -> _Rest:
         """What our own flows do not explain; `beside` as the other direction tells it, where this one does not."""
@@ -188,8 +200,9 @@ class _Direction:
         beyond = self.counted.octets - self.own.octets - self.frames * _HEADERS_BYTES
         unsure = self.counted.frames * _HEADERS_BYTES + self.own.unsure_bytes
         cross = beyond * self.largest / (self.largest - _HEADERS_BYTES)
-        return _Rest(self.counted.octets, cross if beyond > _STRAY_SHARE * self.counted.octets else 0.0, unsure,
-                     "blocks")
+        return _Rest(
+            self.counted.octets, cross if beyond > _STRAY_SHARE * self.counted.octets else 0.0, unsure, "blocks"
+        )
 
 
 Directions = tuple[_Direction, _Direction]

@@ -17,25 +17,25 @@ from orchestrator.metrics.tcp import window_shortfall
 
 Json = Mapping[str, Any]
 
-EXPLAINED_SHARE = 0.99          # of the payload, by the named interface's counters (traps Z2)
-FOREIGN_NOTED, FOREIGN_SUSPECT = 0.005, 0.03    # of an interface's octets (traps Z21)
+EXPLAINED_SHARE = 0.99  # of the payload, by the named interface's counters (traps Z2)
+FOREIGN_NOTED, FOREIGN_SUSPECT = 0.005, 0.03  # of an interface's octets (traps Z21)
 # What a quiet network says of itself is no traffic, however slow the trial: address resolution, group membership,
 # spanning tree every two seconds (common practice, no source for the figures).
 ANNOUNCEMENTS_BYTES, ANNOUNCEMENTS_BYTES_S = 2000.0, 500.0
-ASKED_SHARE = 0.99              # of the asked rate; below, the sender is the limit (traps 3)
-EDGES_NOTED = 0.005             # of goodput, unknown at the window's ends; below it is within a trial's own scatter
-CLOCK_SUSPECT, CLOCK_NOTED = 0.6, 0.9   # of the greatest clock: boost clocks make 0.8 ordinary with all cores busy
-HELD_SHARE = 0.95               # of a limit that the cell sets: what is read lags and is rounded (no source)
-STEAL_NOTED = 0.05              # of a core's time; a tick more or less in ten seconds is 0.001
-STALL_SUSPECT_S, STALL_SUSPECT_SHARE = 0.5, 0.1     # a retransmission timeout on a lossy path is 0.2 to 0.4 s
+ASKED_SHARE = 0.99  # of the asked rate; below, the sender is the limit (traps 3)
+EDGES_NOTED = 0.005  # of goodput, unknown at the window's ends; below it is within a trial's own scatter
+CLOCK_SUSPECT, CLOCK_NOTED = 0.6, 0.9  # of the greatest clock: boost clocks make 0.8 ordinary with all cores busy
+HELD_SHARE = 0.95  # of a limit that the cell sets: what is read lags and is rounded (no source)
+STEAL_NOTED = 0.05  # of a core's time; a tick more or less in ten seconds is 0.001
+STALL_SUSPECT_S, STALL_SUSPECT_SHARE = 0.5, 0.1  # a retransmission timeout on a lossy path is 0.2 to 0.4 s
 STALL_NOTED_S = 0.2
-LEAST_INTERVALS = 5             # of a series; fewer show nothing
-BUFFER_HELD_SHARE = 0.2         # of the window; a receiver that reads late holds a sender back for shorter (no source)
-UNCUT_SHARE = 0.5               # frames per datagram or segment; real frames give 1 or more
-PAUSE_NOTED_SHARE = 1e-3        # pause frames per frame: single ones occur on every link with flow control
+LEAST_INTERVALS = 5  # of a series; fewer show nothing
+BUFFER_HELD_SHARE = 0.2  # of the window; a receiver that reads late holds a sender back for shorter (no source)
+UNCUT_SHARE = 0.5  # frames per datagram or segment; real frames give 1 or more
+PAUSE_NOTED_SHARE = 1e-3  # pause frames per frame: single ones occur on every link with flow control
 REORDERED_NOTED = 1e-3
-LOST_NOTED = 1e-3               # of segments or datagrams; below lies what TCP loses to find a path's rate (no source)
-ROOM_SHARE = 0.995              # of the ceiling: more fills queues, which lose by design
+LOST_NOTED = 1e-3  # of segments or datagrams; below lies what TCP loses to find a path's rate (no source)
+ROOM_SHARE = 0.995  # of the ceiling: more fills queues, which lose by design
 # A bit error rate of 1e-10, all that 1000BASE-T may have (IEEE 802.3 clause 40), damages 1.2 frames in a million.
 ERRORS_LEAST, ERRORS_SHARE = 1, 1e-5
 SPEED_WORD = "unknown"
@@ -46,8 +46,9 @@ def settings_after(record: Json) -> Iterator[Found]:
     for host, uses in ((record.get("after") or {}).get("settings") or {}).items():
         for use in uses:
             if not use["ok"]:
-                yield found("setting_changed", host=host, setting=use["setting"], seen=use.get("seen"),
-                            level=use["level"])
+                yield found(
+                    "setting_changed", host=host, setting=use["setting"], seen=use.get("seen"), level=use["level"]
+                )
 
 
 def speed_after(record: Json) -> Iterator[Found]:
@@ -87,8 +88,9 @@ def clocks(record: Json) -> Iterator[Found]:
             yield found("clock_under_least", host=side.host, mean_mhz=_mhz(mean), least_mhz=_mhz(claim.least_hz))
             continue
         if claim.greatest_hz and HELD_SHARE * mean > claim.greatest_hz:
-            yield found("clock_over_greatest", host=side.host, mean_mhz=_mhz(mean),
-                        greatest_mhz=_mhz(claim.greatest_hz))
+            yield found(
+                "clock_over_greatest", host=side.host, mean_mhz=_mhz(mean), greatest_mhz=_mhz(claim.greatest_hz)
+            )
             continue
         greatest = claim.greatest_hz or side.watch.get("clock_max_hz")
         if not claim.performance or not greatest:
@@ -132,8 +134,13 @@ def heat(record: Json) -> Iterator[Found]:
             promised = claim.greatest_hz or side.watch.get("clock_max_hz")
         share = HELD_SHARE if claim.least_hz else CLOCK_SUSPECT
         if promised and lowest and lowest < share * promised:
-            yield found("throttled_below_claim", host=side.host, count=count, lowest_mhz=_mhz(lowest),
-                        claimed_mhz=_mhz(promised))
+            yield found(
+                "throttled_below_claim",
+                host=side.host,
+                count=count,
+                lowest_mhz=_mhz(lowest),
+                claimed_mhz=_mhz(promised),
+            )
         else:
             yield found("throttled_by_heat", host=side.host, count=count)
 
@@ -182,9 +189,10 @@ def segment_size(way: Way) -> Iterator[Found]:
         return
     buffer_bytes = way.traffic.get("socket_buffer_bytes")
     if buffer_bytes and seen < expected and buffer_bytes < 8 * expected:
-        return      # the kernel keeps a segment below half the peer's window (tcp_bound_to_half_wnd): asked for
-    yield found("segment_size", seen=seen, expected=expected, mtu=way.link_facts["mtu"],
-                path_mtu=way.tcp.get("path_mtu_bytes"))
+        return  # the kernel keeps a segment below half the peer's window (tcp_bound_to_half_wnd): asked for
+    yield found(
+        "segment_size", seen=seen, expected=expected, mtu=way.link_facts["mtu"], path_mtu=way.tcp.get("path_mtu_bytes")
+    )
 
 
 def framing(way: Way) -> Iterator[Found]:
@@ -213,8 +221,10 @@ def named_interfaces(way: Way) -> Iterator[Found]:
         sent = min(sent, way.tcp["bytes_sent"])
     if sent is not None:  # what the own queue dropped in silence was handed over, and came to no interface
         sent -= dropped_in_silence(way) * (way.payload_bytes or 0)
-    for side, counter, payload in ((way.sender, "interface.tx_bytes", sent),
-                                   (way.receiver, "interface.rx_bytes", way.receive.get("received_bytes"))):
+    for side, counter, payload in (
+        (way.sender, "interface.tx_bytes", sent),
+        (way.receiver, "interface.rx_bytes", way.receive.get("received_bytes")),
+    ):
         counted = side.change(counter)
         if counted is None or not payload:
             continue
@@ -283,8 +293,11 @@ def lost_on_the_way(way: Way) -> Iterator[Found]:
     account, offered, ceiling = losses(way), way.offered_bit_s, way.ceiling_bit_s
     fits = offered is not None and ceiling is not None and offered <= ROOM_SHARE * ceiling
     if account is not None and fits and account.lost > LOST_NOTED * account.attempted:
-        yield found("datagrams_lost", share=percent(account.lost / account.attempted),
-                    where=_listed(account.places) or "where is not known")
+        yield found(
+            "datagrams_lost",
+            share=percent(account.lost / account.attempted),
+            where=_listed(account.places) or "where is not known",
+        )
 
 
 def _where_segments_went(way: Way) -> str:
@@ -308,16 +321,28 @@ def damage(record: Json) -> Iterator[Found]:
         most = max(ERRORS_LEAST, ERRORS_SHARE * frames)
         kinds = {name: count for name in _ERROR_COUNTERS if (count := side.change(f"interface.{name}"))}
         if max(kinds.values(), default=0) > most:
-            yield found("interface_errors", host=side.host, interface=side.interface, count=max(kinds.values()),
-                        kinds=", ".join(f"{name} {count}" for name, count in kinds.items()))
+            yield found(
+                "interface_errors",
+                host=side.host,
+                interface=side.interface,
+                count=max(kinds.values()),
+                kinds=", ".join(f"{name} {count}" for name, count in kinds.items()),
+            )
         wrong = side.change("udp.InCsumErrors", "tcp.InCsumErrors") or 0
         if wrong > most:
             yield found("checksum_errors", host=side.host, count=wrong)
 
 
 # Totals first: an interface counts a damaged frame in its total and by its kind.
-_ERROR_COUNTERS = ("rx_errors", "tx_errors", "rx_crc_errors", "rx_frame_errors", "rx_length_errors",
-                   "tx_carrier_errors", "collisions")
+_ERROR_COUNTERS = (
+    "rx_errors",
+    "tx_errors",
+    "rx_crc_errors",
+    "rx_frame_errors",
+    "rx_length_errors",
+    "tx_carrier_errors",
+    "collisions",
+)
 
 
 def pauses(way: Way) -> Iterator[Found]:
@@ -349,11 +374,18 @@ def socket_buffers(way: Way) -> Iterator[Found]:
     if not claimed:
         return
     for side, kind, given, limit in (
-            (way.sender, "send", way.send.get("send_buffer_bytes"), "net.core.wmem_max"),
-            (way.receiver, "receive", way.receive.get("receive_buffer_bytes"), "net.core.rmem_max")):
+        (way.sender, "send", way.send.get("send_buffer_bytes"), "net.core.wmem_max"),
+        (way.receiver, "receive", way.receive.get("receive_buffer_bytes"), "net.core.rmem_max"),
+    ):
         if given and given // 2 // way.streams < HELD_SHARE * claimed:
-            yield found("socket_buffer", host=side.host, kind=kind, given=given // 2 // way.streams, claimed=claimed,
-                        limit=limit)
+            yield found(
+                "socket_buffer",
+                host=side.host,
+                kind=kind,
+                given=given // 2 // way.streams,
+                claimed=claimed,
+                limit=limit,
+            )
 
 
 def window(way: Way) -> Iterator[Found]:
@@ -377,9 +409,20 @@ def _grown_buffers(way: Way) -> Iterator[tuple[str, float, str]]:
     The kernel counts a buffer twice what a window in it can be.
     """
     for which, given, held, limit, host in (
-            ("receive buffer", way.receive.get("receive_buffer_bytes"), "limited_receiver_window_s",
-             "net.ipv4.tcp_rmem", way.receiver.host),
-            ("send buffer", way.send.get("send_buffer_bytes"), "limited_send_buffer_s",
-             "net.ipv4.tcp_wmem", way.sender.host)):
+        (
+            "receive buffer",
+            way.receive.get("receive_buffer_bytes"),
+            "limited_receiver_window_s",
+            "net.ipv4.tcp_rmem",
+            way.receiver.host,
+        ),
+        (
+            "send buffer",
+            way.send.get("send_buffer_bytes"),
+            "limited_send_buffer_s",
+            "net.ipv4.tcp_wmem",
+            way.sender.host,
+        ),
+    ):
         if given and (way.tcp_share(held) or 0) > BUFFER_HELD_SHARE:
             yield which, given / 2 / way.streams, f" (the kernel lets it grow as far as {limit} on {host} says)"

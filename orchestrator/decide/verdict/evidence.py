@@ -12,7 +12,7 @@ from orchestrator.wire import goodput_ceiling, segment_payload, wire_occupancy
 from orchestrator.wire.segments import packet_of_datagram, packet_of_segment, packets_of_datagram, packets_of_segment
 
 Json = Mapping[str, Any]
-ETHERNET_HEADER_BYTES = 14      # what interface counters add to an IP packet; some cards add the check sequence too
+ETHERNET_HEADER_BYTES = 14  # what interface counters add to an IP packet; some cards add the check sequence too
 _PAUSE = re.compile(r"^driver\.(?=.*(pause|xoff))(?!.*(xon|cbfc|prio|watchdog|storm|transition|duration))")
 
 
@@ -39,8 +39,11 @@ class Side:
 
     def pause_frames(self, prefix: str) -> int | None:
         """Pause frames received ("rx") or sent ("tx"). A driver may count them twice, whole and by kind: the most."""
-        named = [value for name, value in self.changes.items()
-                 if _PAUSE.match(name) and name.split(".", 1)[1].startswith(prefix)]
+        named = [
+            value
+            for name, value in self.changes.items()
+            if _PAUSE.match(name) and name.split(".", 1)[1].startswith(prefix)
+        ]
         return max(named, default=None)
 
 
@@ -94,8 +97,11 @@ class Way:
         A host that is late looks at other instants than the window's ends, and says how far apart they were.
         """
         seconds, window_s = self.tcp.get(name), self.tcp.get("span_s") or self.send.get("seconds")
-        return seconds / window_s / max(len(self.send.get("streams") or ()), 1) if (
-            seconds is not None and window_s) else None
+        return (
+            seconds / window_s / max(len(self.send.get("streams") or ()), 1)
+            if (seconds is not None and window_s)
+            else None
+        )
 
     @property
     def timestamps(self) -> bool:
@@ -107,8 +113,12 @@ class Way:
         if not self.link_facts:
             return None
         try:
-            return segment_payload(int(self.link_facts["mtu"]), int(self.link_facts["family"]), timestamps=timestamps,
-                                   segment_limit_bytes=self.traffic.get("segment_bytes"))
+            return segment_payload(
+                int(self.link_facts["mtu"]),
+                int(self.link_facts["family"]),
+                timestamps=timestamps,
+                segment_limit_bytes=self.traffic.get("segment_bytes"),
+            )
         except ValueError:
             return None
 
@@ -172,8 +182,11 @@ class Way:
         goodput = self.goodput_bit_s
         if goodput is None:
             return None
-        return self._wire(lambda rate, mtu, family, **how: wire_occupancy(
-            goodput, rate, mtu, family, self.transport, opposite_goodput_bit_s=self.opposite_goodput_bit_s, **how))
+        return self._wire(
+            lambda rate, mtu, family, **how: wire_occupancy(
+                goodput, rate, mtu, family, self.transport, opposite_goodput_bit_s=self.opposite_goodput_bit_s, **how
+            )
+        )
 
     def _wire(self, arithmetic: Any) -> float | None:
         rate, mtu, family = (self.link_facts.get(name) for name in ("rate_bit_s", "mtu", "family"))
@@ -209,16 +222,21 @@ def ways(record: Json) -> tuple[Way, ...]:
     found = [_way(record, way, sides, facts) for way in _ways_asked(record)]
     if len(found) == 2:
         goodputs = [way.goodput_bit_s or 0.0 for way in found]
-        found = [replace(way, opposite_goodput_bit_s=other)
-                 for way, other in zip(found, reversed(goodputs), strict=True)]
+        found = [
+            replace(way, opposite_goodput_bit_s=other) for way, other in zip(found, reversed(goodputs), strict=True)
+        ]
     return tuple(found)
 
 
 def goodputs(record: Json) -> dict[str, float]:
     """Way -> goodput in bit/s of those that gave one; with the link before the way where several ran at once."""
     links = each_link(record)
-    return {way.way if len(links) == 1 else f"{one['link']} {way.way}": way.goodput_bit_s
-            for one in links for way in ways(one) if way.goodput_bit_s is not None}
+    return {
+        way.way if len(links) == 1 else f"{one['link']} {way.way}": way.goodput_bit_s
+        for one in links
+        for way in ways(one)
+        if way.goodput_bit_s is not None
+    }
 
 
 def _ways_asked(record: Json) -> Iterator[str]:
@@ -231,11 +249,19 @@ def _ways_asked(record: Json) -> Iterator[str]:
 
 def _way(record: Json, way: str, sides: Mapping[str, Side], facts: Json) -> Way:
     sender, receiver = ("first", "second") if way == "transmit" else ("second", "first")
-    return Way(way, sides[sender], sides[receiver], _part(record, sender, way, "send"),
-               _part(record, receiver, way, "receive"), record.get("traffic") or {}, facts,
-               links_at_once=int(record.get("at_once") or 1), role=str(record.get("role") or "measure"),
-               fills_before=tuple((record.get("fills_before") or {}).get(f"{record.get('link')} {way}") or ()),
-               probes_lost=_probes_lost(record))
+    return Way(
+        way,
+        sides[sender],
+        sides[receiver],
+        _part(record, sender, way, "send"),
+        _part(record, receiver, way, "receive"),
+        record.get("traffic") or {},
+        facts,
+        links_at_once=int(record.get("at_once") or 1),
+        role=str(record.get("role") or "measure"),
+        fills_before=tuple((record.get("fills_before") or {}).get(f"{record.get('link')} {way}") or ()),
+        probes_lost=_probes_lost(record),
+    )
 
 
 def _probes_lost(record: Json) -> int:
@@ -255,13 +281,24 @@ def _side(record: Json, end: str) -> Side:
     result = record.get(end) or {}
     counters = result.get("counters") or {}
     before, after = counters.get("before") or {}, counters.get("after") or {}
-    return Side(str(facts.get("host", "")), str(facts.get("interface", "")), str(facts.get("driver") or ""),
-                _changes(before, after), result.get("watch") or {}, before, after)
+    return Side(
+        str(facts.get("host", "")),
+        str(facts.get("interface", "")),
+        str(facts.get("driver") or ""),
+        _changes(before, after),
+        result.get("watch") or {},
+        before,
+        after,
+    )
 
 
 def _changes(before: Mapping[str, int], after: Mapping[str, int]) -> dict[str, int]:
-    return {name: moved for name in after if name in before
-            if (moved := _moved(name, before[name], after[name])) is not None}
+    return {
+        name: moved
+        for name in after
+        if name in before
+        if (moved := _moved(name, before[name], after[name])) is not None
+    }
 
 
 def _moved(name: str, before: int, after: int) -> int | None:
@@ -286,8 +323,12 @@ def foreign_bytes(side: Side, all_ways: tuple[Way, ...]) -> float | None:
     own = [way.bytes_on_wire for way in all_ways]
     if seen is None or not own or any(octets is None for octets in own):
         return None
-    return max(0.0, seen - sum(octets + _acknowledgements(way) for octets, way in zip(own, all_ways, strict=True)
-                               if octets is not None) - _small_talk_bytes(all_ways))
+    return max(
+        0.0,
+        seen
+        - sum(octets + _acknowledgements(way) for octets, way in zip(own, all_ways, strict=True) if octets is not None)
+        - _small_talk_bytes(all_ways),
+    )
 
 
 # Ours as well: the greeting, address resolution, the frame a second that keeps switches from flooding, and the

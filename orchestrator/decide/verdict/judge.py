@@ -68,8 +68,18 @@ def _why(use: Json) -> str:
 
 
 # What a host cannot do, in the words of its refusals; anything else that breaks a trial off says nothing of the cell.
-_CANNOT = frozenset({"not_supported", "no_family", "congestion_missing", "core_missing", "no_copy_missing", "send_path",
-                     "receive_path", "impossible_cell"})
+_CANNOT = frozenset(
+    {
+        "not_supported",
+        "no_family",
+        "congestion_missing",
+        "core_missing",
+        "no_copy_missing",
+        "send_path",
+        "receive_path",
+        "impossible_cell",
+    }
+)
 
 
 def _error(record: Json) -> Verdict | None:
@@ -80,8 +90,11 @@ def _error(record: Json) -> Verdict | None:
     return Verdict(status, (str(error.get("code") or "error"),), str(error.get("message") or "the trial broke off"))
 
 
-_PATH_STATUS = {"too_small": ("impossible", "path_too_small"), "silent": ("failed", "path_silent"),
-                "refused": ("failed", "path_refused")}
+_PATH_STATUS = {
+    "too_small": ("impossible", "path_too_small"),
+    "silent": ("failed", "path_silent"),
+    "refused": ("failed", "path_refused"),
+}
 
 
 def _path(record: Json) -> Verdict | None:
@@ -107,19 +120,44 @@ def _no_result(record: Json) -> Verdict | None:
 def _nothing_received(record: Json) -> Verdict | None:
     for way in ways(record):
         if not way.receive.get("goodput_bytes"):
-            return Verdict("failed", ("nothing_received",),
-                           f"{way.receiver.host} received nothing from {way.sender.host} in "
-                           f"{way.receive['window_s']:.3g} s although the path carries frames of this size")
+            return Verdict(
+                "failed",
+                ("nothing_received",),
+                f"{way.receiver.host} received nothing from {way.sender.host} in "
+                f"{way.receive['window_s']:.3g} s although the path carries frames of this size",
+            )
     return None
 
 
 _WHOLE_TRIAL: tuple[Callable[[Json], Iterator[Found]], ...] = (
-    checks.settings_after, checks.speed_after, checks.boot_after, checks.carrier, checks.clocks, checks.heat,
-    checks.steal, checks.foreign, checks.damage, checks.kernel_log, checks.path_notes, checks.told_whole)
+    checks.settings_after,
+    checks.speed_after,
+    checks.boot_after,
+    checks.carrier,
+    checks.clocks,
+    checks.heat,
+    checks.steal,
+    checks.foreign,
+    checks.damage,
+    checks.kernel_log,
+    checks.path_notes,
+    checks.told_whole,
+)
 _EACH_WAY: tuple[Callable[[Way], Iterator[Found]], ...] = (
-    checks.segment_size, checks.framing, checks.named_interfaces, above_ceiling, checks.window_edges,
-    checks.steadiness, checks.offered_rate, checks.lost_on_the_way, checks.loss_places, checks.pauses, checks.order,
-    checks.socket_buffers, checks.window)
+    checks.segment_size,
+    checks.framing,
+    checks.named_interfaces,
+    above_ceiling,
+    checks.window_edges,
+    checks.steadiness,
+    checks.offered_rate,
+    checks.lost_on_the_way,
+    checks.loss_places,
+    checks.pauses,
+    checks.order,
+    checks.socket_buffers,
+    checks.window,
+)
 
 
 def _doubts(record: Json) -> Iterator[Found]:
@@ -134,7 +172,7 @@ def _doubts(record: Json) -> Iterator[Found]:
 
 def _measured(links: Sequence[Json]) -> Verdict:
     found = [doubt for record in links for doubt in _doubts(record)]
-    found.sort(key=lambda each: each.doubt.weight != "suspect")     # the gravest first, otherwise as found
+    found.sort(key=lambda each: each.doubt.weight != "suspect")  # the gravest first, otherwise as found
     codes = tuple(dict.fromkeys(each.doubt.code for each in found))
     reason = "; ".join(dict.fromkeys(each.sentence for each in found))
     suspect = any(each.doubt.weight == "suspect" for each in found)

@@ -36,9 +36,14 @@ class Losses:
     @property
     def places(self) -> dict[str, int]:
         """Where, in words, and how many; {} where that is not known."""
-        named = {"by the sending host's queue": self.own_queue, "by the sending interface": self.own_interface,
-                 "between the interfaces": self.between, "by the receiving interface": self.far_interface,
-                 "by the receiving host's backlog": self.backlog, "by the receiving socket": self.socket}
+        named = {
+            "by the sending host's queue": self.own_queue,
+            "by the sending interface": self.own_interface,
+            "between the interfaces": self.between,
+            "by the receiving interface": self.far_interface,
+            "by the receiving host's backlog": self.backlog,
+            "by the receiving socket": self.socket,
+        }
         return {place: count for place, count in named.items() if count}
 
     @property
@@ -70,8 +75,9 @@ def _placed(way: Way, attempted: int, lost: int, refused: int) -> Losses:
     if counted_otherwise := _counted_otherwise(way, backlog, int(socket)):
         return Losses(attempted, lost, unplaced=counted_otherwise)
     own_interface = way.sender.change("interface.tx_dropped", "interface.tx_errors") or 0
-    far_interface = way.receiver.change("interface.rx_missed_errors", "interface.rx_fifo_errors",
-                                        "interface.rx_crc_errors") or 0
+    far_interface = (
+        way.receiver.change("interface.rx_missed_errors", "interface.rx_fifo_errors", "interface.rx_crc_errors") or 0
+    )
     # The core counts a frame that the backlog had no room for as the interface's own drop as well.
     far_interface += max(0, (way.receiver.change("interface.rx_dropped") or 0) - backlog)
     own_queue = max(refused, way.sender.change("queue.drops") or 0)
@@ -154,12 +160,17 @@ def segments_lost(way: Way) -> tuple[int, dict[str, int]] | None:
     lost = rest = max(0, int(sent) - int(arrived))
     found: dict[str, int] = {}
     for place, count in (
-            (f"by the queue of {way.sender.interface} on {way.sender.host}", way.sender.change("queue.drops")),
-            (f"by {way.sender.interface} on {way.sender.host}",
-             way.sender.change("interface.tx_dropped", "interface.tx_errors")),
-            (f"by {way.receiver.interface} on {way.receiver.host}",
-             way.receiver.change("interface.rx_missed_errors", "interface.rx_fifo_errors", "interface.rx_crc_errors")),
-            (f"by the backlog of {way.receiver.host}", way.receiver.change("softnet.dropped"))):
+        (f"by the queue of {way.sender.interface} on {way.sender.host}", way.sender.change("queue.drops")),
+        (
+            f"by {way.sender.interface} on {way.sender.host}",
+            way.sender.change("interface.tx_dropped", "interface.tx_errors"),
+        ),
+        (
+            f"by {way.receiver.interface} on {way.receiver.host}",
+            way.receiver.change("interface.rx_missed_errors", "interface.rx_fifo_errors", "interface.rx_crc_errors"),
+        ),
+        (f"by the backlog of {way.receiver.host}", way.receiver.change("softnet.dropped")),
+    ):
         taken = min(rest, count or 0)
         rest -= taken
         if taken:

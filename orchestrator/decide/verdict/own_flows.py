@@ -61,26 +61,46 @@ def link_ends(link: Json) -> Iterator[LinkEnd]:
         return
     for (name, far), side in zip((("first", "second"), ("second", "first")), both_sides(link), strict=True):
         sent = "transmit" if name == "first" else "receive"
-        yield LinkEnd(side, str((facts.get(name) or {}).get("address") or ""), link[name], link[far],
-                      tuple(way for way in all_ways if way.way == sent),
-                      tuple(way for way in all_ways if way.way != sent), int(facts["family"]), int(facts["mtu"]))
+        yield LinkEnd(
+            side,
+            str((facts.get(name) or {}).get("address") or ""),
+            link[name],
+            link[far],
+            tuple(way for way in all_ways if way.way == sent),
+            tuple(way for way in all_ways if way.way != sent),
+            int(facts["family"]),
+            int(facts["mtu"]),
+        )
 
 
 def transmitted(end: LinkEnd) -> Carried:
     """What our flows put on this end's interface."""
     dropped = end.side.change("queue.drops") or 0 if not _sends_datagrams(end) else 0  # of those each sender was told
     segments = _sum(_connection(each, end, transmits=True) for each in end.own["tcp"]).without(dropped)
-    return _sum((segments, _probes(end, "probes_transmitted"), _control(end, transmits=True),
-                 *(_datagrams_sent(way, end) for way in end.sends if way.transport == "udp"),
-                 *(_signs(way.send, end) for way in end.sends), *(_signs(way.receive, end) for way in end.receives)))
+    return _sum(
+        (
+            segments,
+            _probes(end, "probes_transmitted"),
+            _control(end, transmits=True),
+            *(_datagrams_sent(way, end) for way in end.sends if way.transport == "udp"),
+            *(_signs(way.send, end) for way in end.sends),
+            *(_signs(way.receive, end) for way in end.receives),
+        )
+    )
 
 
 def received(end: LinkEnd) -> Carried:
     """What our flows brought to this end's interface."""
-    return _sum((*(_connection(each, end, transmits=False) for each in end.own["tcp"]),
-                 _probes(end, "probes_received"), _control(end, transmits=False),
-                 *(_datagrams_received(way, end) for way in end.receives if way.transport == "udp"),
-                 *(_signs(way.send, end) for way in end.receives), *(_signs(way.receive, end) for way in end.sends)))
+    return _sum(
+        (
+            *(_connection(each, end, transmits=False) for each in end.own["tcp"]),
+            _probes(end, "probes_received"),
+            _control(end, transmits=False),
+            *(_datagrams_received(way, end) for way in end.receives if way.transport == "udp"),
+            *(_signs(way.send, end) for way in end.receives),
+            *(_signs(way.receive, end) for way in end.sends),
+        )
+    )
 
 
 def _sum(parts: Iterable[Carried]) -> Carried:
@@ -103,8 +123,11 @@ def _connection(segments: Json, end: LinkEnd, *, transmits: bool) -> Carried:
 
 def _segment_payload(way: str, end: LinkEnd, *, sends: bool) -> float:
     """Mean payload of the way's segments that carried any, repeats included: only the sender knows their octets."""
-    flows = [each for each in ((end.told if sends else end.far).get("own_frames") or {}).get("tcp", ())
-             if each["way"] == way and each["sends"]]
+    flows = [
+        each
+        for each in ((end.told if sends else end.far).get("own_frames") or {}).get("tcp", ())
+        if each["way"] == way and each["sends"]
+    ]
     data = sum(int(each["transmitted_data"]) for each in flows)
     octets = [each["transmitted_payload_bytes"] for each in flows]
     if data and None not in octets:
@@ -126,8 +149,12 @@ def _acknowledgements(segments: Json, end: LinkEnd, frames: int, bare: int) -> C
 
 def _lossy(way: str, end: LinkEnd) -> bool:
     """Whether segments of this way arrived out of order, or it is not known: then acknowledgements were selective."""
-    counts = [each["out_of_order"] for told in (end.told, end.far)
-              for each in (told.get("own_frames") or {}).get("tcp", ()) if each["way"] == way and not each["sends"]]
+    counts = [
+        each["out_of_order"]
+        for told in (end.told, end.far)
+        for each in (told.get("own_frames") or {}).get("tcp", ())
+        if each["way"] == way and not each["sends"]
+    ]
     return not counts or any(count != 0 for count in counts)
 
 
@@ -187,5 +214,6 @@ def _control(end: LinkEnd, *, transmits: bool) -> Carried:
     segments, family = told["segments"], 6 if ":" in told["peer"] else 4
     frames = int(segments["transmitted" if sent else "received"])
     payload = segments["transmitted_payload_bytes" if sent else "received_payload_bytes"] or 0
-    return Carried(frames, payload + frames * (ETHERNET_HEADER_BYTES + ip_header_bytes(family)
-                                               + int(segments["header_bytes"])))
+    return Carried(
+        frames, payload + frames * (ETHERNET_HEADER_BYTES + ip_header_bytes(family) + int(segments["header_bytes"]))
+    )

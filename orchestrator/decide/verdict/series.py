@@ -12,7 +12,7 @@ from typing import Any
 
 from orchestrator.metrics.steadiness import Steadiness, Summary
 
-LEAST_EXPECTED_UNITS = 10   # datagrams or segments due in an empty stretch; with fewer, it is chance
+LEAST_EXPECTED_UNITS = 10  # datagrams or segments due in an empty stretch; with fewer, it is chance
 
 
 @dataclass(frozen=True)
@@ -49,10 +49,11 @@ def stalls(seen: Summary, unit_bytes: float) -> Stalls:
     slow one, or of one that stood still for most of the time.
     """
     due = seen["octets"] / seen["intervals"] / unit_bytes if seen["intervals"] else 0.0
-    holes = [found for found in seen["empty"]
-             if found["intervals"] / found["stretches"] * due >= LEAST_EXPECTED_UNITS]
-    return Stalls(max((found["longest"] for found in holes), default=0) * seen["interval_s"],
-                  sum(found["intervals"] for found in holes) * seen["interval_s"])
+    holes = [found for found in seen["empty"] if found["intervals"] / found["stretches"] * due >= LEAST_EXPECTED_UNITS]
+    return Stalls(
+        max((found["longest"] for found in holes), default=0) * seen["interval_s"],
+        sum(found["intervals"] for found in holes) * seen["interval_s"],
+    )
 
 
 def trend(seen: Summary) -> tuple[float, float] | None:

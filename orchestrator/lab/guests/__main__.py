@@ -30,8 +30,10 @@ def main() -> int:
     parser.add_argument("command", nargs="*", help="what to run; a shell when there is none")
     asked = parser.parse_args()
     cards = tuple(Card(device) for device in asked.card or ["virtio-net-pci"])
-    guests = [dataclasses.replace(guest, cards=cards, cores=asked.cores, recipe=_RECIPES[asked.image])
-              for guest in OBSERVATORY]
+    guests = [
+        dataclasses.replace(guest, cards=cards, cores=asked.cores, recipe=_RECIPES[asked.image])
+        for guest in OBSERVATORY
+    ]
     try:
         with Machines(guests, say=_say) as machines:
             for machine in machines.machines.values():

@@ -20,11 +20,15 @@ from orchestrator.lab.guests.recipe import INSIDE, Recipe
 from orchestrator.lab.places import path_with_system_folders
 
 _BOUND_S = 240  # of any single step; the longest, mmdebstrap, took 24 to 30 s here
-_UNUSED = ("usr/share/doc", "usr/share/man", "usr/share/locale", "usr/share/info", "var/lib/apt/lists",
-           "var/cache/apt")
+_UNUSED = ("usr/share/doc", "usr/share/man", "usr/share/locale", "usr/share/info", "var/lib/apt/lists", "var/cache/apt")
 # program -> Debian package, of what building an image needs beyond what starting one needs
-BUILDERS = {"mmdebstrap": "mmdebstrap", "apt-get": "apt", "dpkg-deb": "dpkg", "mke2fs": "e2fsprogs",
-            "chroot": "coreutils"}
+BUILDERS = {
+    "mmdebstrap": "mmdebstrap",
+    "apt-get": "apt",
+    "dpkg-deb": "dpkg",
+    "mke2fs": "e2fsprogs",
+    "chroot": "coreutils",
+}
 
 
 def build(recipe: Recipe, work: Path) -> None:
@@ -32,8 +36,17 @@ def build(recipe: Recipe, work: Path) -> None:
     root, boot = work / "root", work / "boot"
     boot.mkdir()
     packages = [_package_behind(meta) for meta in recipe.kernels]
-    _step(["mmdebstrap", "--quiet", "--variant=minbase", f"--include={','.join(recipe.packages)}",
-           *(f"--dpkgopt=path-exclude=/{folder}/*" for folder in _UNUSED[:4]), recipe.suite, str(root)])
+    _step(
+        [
+            "mmdebstrap",
+            "--quiet",
+            "--variant=minbase",
+            f"--include={','.join(recipe.packages)}",
+            *(f"--dpkgopt=path-exclude=/{folder}/*" for folder in _UNUSED[:4]),
+            recipe.suite,
+            str(root),
+        ]
+    )
     releases = [_add_kernel(package, root, boot) for package in packages]
     _add_our_files(recipe, root, releases[0])
     for folder in _UNUSED:
@@ -55,7 +68,7 @@ def _add_kernel(package: str, root: Path, boot: Path) -> str:
     """Unpack a kernel into the root folder and keep what QEMU starts; returns its release (`uname -r`)."""
     with tempfile.TemporaryDirectory(dir=boot.parent) as download:
         _step(["apt-get", "-qq", "-o", "APT::Sandbox::User=root", "download", package], folder=download)
-        archive, = Path(download).iterdir()
+        (archive,) = Path(download).iterdir()
         unpacked = Path(download) / "unpacked"  # not into the root: the package's /lib would replace the link there
         _step(["dpkg-deb", "-x", str(archive), str(unpacked)])
         for source in [*unpacked.glob("lib/modules/*"), *unpacked.glob("usr/lib/modules/*")]:
@@ -100,11 +113,23 @@ def _add_our_files(recipe: Recipe, root: Path, release: str) -> None:
 
 def _step(argv: Sequence[str], folder: str | None = None) -> str:
     """Run one program of the build; GuestError with its last words when it fails."""
-    environment = {**os.environ, "PATH": path_with_system_folders(os.environ.get("PATH")), "LC_ALL": "C",
-                   "DEBIAN_FRONTEND": "noninteractive"}
+    environment = {
+        **os.environ,
+        "PATH": path_with_system_folders(os.environ.get("PATH")),
+        "LC_ALL": "C",
+        "DEBIAN_FRONTEND": "noninteractive",
+    }
     try:
-        done = subprocess.run(argv, cwd=folder, env=environment, stdin=subprocess.DEVNULL, capture_output=True,
-                              text=True, timeout=_BOUND_S, check=False)
+        done = subprocess.run(
+            argv,
+            cwd=folder,
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=_BOUND_S,
+            check=False,
+        )
     except subprocess.TimeoutExpired as error:
         raise GuestError(f"{argv[0]} did not end within {_BOUND_S} s while building a guest's disk") from error
     if done.returncode != 0:

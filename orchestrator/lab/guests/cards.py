@@ -5,8 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 # device -> (on PCI Express, behind a root port of its own; else on plain PCI)
-_EXPRESS = {"virtio-net-pci": True, "vmxnet3": True, "e1000e": True, "e1000": False, "rtl8139": False,
-            "i82559er": False, "pcnet": False}
+_EXPRESS = {
+    "virtio-net-pci": True,
+    "vmxnet3": True,
+    "e1000e": True,
+    "e1000": False,
+    "rtl8139": False,
+    "i82559er": False,
+    "pcnet": False,
+}
 
 
 @dataclass(frozen=True)

@@ -62,8 +62,14 @@ class Disk:
 
     @staticmethod
     def _run(argv: list[str]) -> subprocess.CompletedProcess[bytes]:
-        return subprocess.run(argv, env={"PATH": f"/usr/bin:/bin:{SYSTEM_FOLDERS}", "LC_ALL": "C"},
-                              stdin=subprocess.DEVNULL, capture_output=True, timeout=_BOUND_S, check=False)
+        return subprocess.run(
+            argv,
+            env={"PATH": f"/usr/bin:/bin:{SYSTEM_FOLDERS}", "LC_ALL": "C"},
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            timeout=_BOUND_S,
+            check=False,
+        )
 
 
 def _words(done: subprocess.CompletedProcess[bytes]) -> str:

@@ -20,8 +20,12 @@ def modules_needed(root: Path, release: str) -> list[Path]:
     """Module files in the order they must be loaded; empty when all is built in."""
     files: list[Path] = []
     for module in _FOR_THE_DISK:
-        done = subprocess.run(["chroot", str(root), "modprobe", "-S", release, "--show-depends", module],
-                              capture_output=True, text=True, check=True)
+        done = subprocess.run(
+            ["chroot", str(root), "modprobe", "-S", release, "--show-depends", module],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
         for line in done.stdout.splitlines():
             word, path = line.split()[:2]
             file = root / path.lstrip("/")
@@ -45,7 +49,10 @@ def make(root: Path, modules: list[Path], target: Path) -> None:
         (stage / "modules" / file.name.removesuffix(".xz")).write_bytes(plain)
     order = [file.name.removesuffix(".xz") for file in modules]
     (stage / "modules" / "order").write_text("\n".join(order) + "\n")
-    done = subprocess.run(["chroot", str(root), "sh", "-c", "cd /lab-stage && find . | busybox cpio -o -H newc"],
-                          capture_output=True, check=True)
+    done = subprocess.run(
+        ["chroot", str(root), "sh", "-c", "cd /lab-stage && find . | busybox cpio -o -H newc"],
+        capture_output=True,
+        check=True,
+    )
     target.write_bytes(gzip.compress(done.stdout, compresslevel=1))
     shutil.rmtree(stage)

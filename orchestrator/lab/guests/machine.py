@@ -29,8 +29,9 @@ _RESETS_IN_A_ROW = 8  # ... this often is left off: nobody watches a loop of pan
 class Machine:
     """One guest's supervisor. Thread-safe: power may be taken away while a reset is being followed."""
 
-    def __init__(self, guest: Guest, image: Image, folder: Path, switch: Place, controller: Place,
-                 ssh_config: str) -> None:
+    def __init__(
+        self, guest: Guest, image: Image, folder: Path, switch: Place, controller: Place, ssh_config: str
+    ) -> None:
         """Off at first; its disk is already in `folder`."""
         self.guest = guest
         self.name = guest.name
@@ -95,8 +96,10 @@ class Machine:
             if self._words:
                 raise GuestError(f"{self.name}: QEMU ended: {self._words}")
             if time.monotonic() > until:
-                raise GuestError(f"{self.name} did not come up within {bound_s:g} s (start {self.boots}); its "
-                                 f"console ends: {' / '.join(self.console().splitlines()[-6:])}")
+                raise GuestError(
+                    f"{self.name} did not come up within {bound_s:g} s (start {self.boots}); its "
+                    f"console ends: {' / '.join(self.console().splitlines()[-6:])}"
+                )
             time.sleep(_LOOK_EVERY_S)
 
     def wait_until_off(self, bound_s: float = 30.0) -> None:
@@ -129,15 +132,22 @@ class Machine:
         """Send all commands of this block over one SSH connection: in emulation a new one costs half a second."""
         with tempfile.TemporaryDirectory(prefix="guest-") as folder:
             path = ["-S", f"{folder}/ssh"]
-            self._controller.exec([*self._ssh(), *path, "-M", "-N", "-f", self.name], check=True, timeout=60,
-                                  stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            self._controller.exec(
+                [*self._ssh(), *path, "-M", "-N", "-f", self.name],
+                check=True,
+                timeout=60,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
             self._shared = path
             try:
                 yield
             finally:
                 self._shared = []
-                self._controller.exec([*self._ssh(), *path, "-O", "exit", self.name], capture_output=True, check=False,
-                                      timeout=60)
+                self._controller.exec(
+                    [*self._ssh(), *path, "-O", "exit", self.name], capture_output=True, check=False, timeout=60
+                )
 
     def reboot(self, bound_s: float = BOOT_BOUND_S) -> None:
         """A clean reboot from inside, and until it is up again."""

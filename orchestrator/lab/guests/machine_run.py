@@ -32,17 +32,47 @@ def arguments(guest: Guest, image: Image, boot: Boot, disk: Path, console: Path)
     if initial.exists():
         kernel += ["-initrd", str(initial)]
     control = f"tap,id=control,ifname={control_port(guest.name)},script=no,downscript=no"
-    cards = [word for number, card in enumerate(guest.cards)
-             for word in card.arguments(number, guest.port(number), guest.mac(number))]
-    return ["qemu-system-x86_64", "-name", guest.name, "-nodefaults", "-no-user-config", "-no-reboot",
-            "-accel", "tcg,tb-size=64",  # MB; without a bound QEMU takes 100 to 200 MB more and is no faster
-            "-machine", "q35", "-m", str(guest.memory_mb), "-smp", str(guest.cores), "-display", "none",
-            "-chardev", f"file,id=console,path={console}", "-serial", "chardev:console",
-            "-chardev", "stdio,id=events,signal=off", "-mon", "chardev=events,mode=control",
-            *kernel,
-            "-drive", f"if=none,id=disk,format=raw,file={disk}", "-device", f"nvme,drive=disk,serial={guest.name}",
-            "-netdev", control,
-            "-device", f"virtio-net-pci,netdev=control,mac={guest.host.control_mac},romfile=", *cards]
+    cards = [
+        word
+        for number, card in enumerate(guest.cards)
+        for word in card.arguments(number, guest.port(number), guest.mac(number))
+    ]
+    return [
+        "qemu-system-x86_64",
+        "-name",
+        guest.name,
+        "-nodefaults",
+        "-no-user-config",
+        "-no-reboot",
+        "-accel",
+        "tcg,tb-size=64",  # MB; without a bound QEMU takes 100 to 200 MB more and is no faster
+        "-machine",
+        "q35",
+        "-m",
+        str(guest.memory_mb),
+        "-smp",
+        str(guest.cores),
+        "-display",
+        "none",
+        "-chardev",
+        f"file,id=console,path={console}",
+        "-serial",
+        "chardev:console",
+        "-chardev",
+        "stdio,id=events,signal=off",
+        "-mon",
+        "chardev=events,mode=control",
+        *kernel,
+        "-drive",
+        f"if=none,id=disk,format=raw,file={disk}",
+        "-device",
+        f"nvme,drive=disk,serial={guest.name}",
+        "-netdev",
+        control,
+        "-device",
+        f"virtio-net-pci,netdev=control,mac={guest.host.control_mac},romfile=",
+        *cards,
+    ]
 
 
 class MachineRun:

@@ -30,7 +30,7 @@ _LONGEST_FRAMES_BYTES = 9216  # an emulated card's greatest MTU; the bridge betw
 
 
 def why_no_machines_here(guests: Sequence[Guest] = OBSERVATORY) -> str:
-    """"" when guests can be tried here, else what is missing."""
+    """Empty text when guests can be tried here, else what is missing."""
     if os.geteuid() != 0:
         return "guests need root, for network devices and for building their disk"
     built = all(is_built(guest.recipe) for guest in guests)
@@ -47,12 +47,20 @@ class Machines:
     program that made it.
     """
 
-    def __init__(self, guests: Sequence[Guest] = OBSERVATORY, *, rate_bit_s: int | None = None,
-                 hosts: Sequence[LabHost] = (), say: Callable[[str], None] = lambda _: None) -> None:
+    def __init__(
+        self,
+        guests: Sequence[Guest] = OBSERVATORY,
+        *,
+        rate_bit_s: int | None = None,
+        hosts: Sequence[LabHost] = (),
+        say: Callable[[str], None] = lambda _: None,
+    ) -> None:
         """`hosts` are made of namespaces as in every lab; `rate_bit_s` is the line rate of the switch's ports."""
         self.guests = tuple(guests)
-        self.lab = Lab(Scenario(hosts=tuple(hosts), trunk_rate_bit_s=rate_bit_s,
-                                switch_mtu_bytes=_LONGEST_FRAMES_BYTES), server="asyncssh")
+        self.lab = Lab(
+            Scenario(hosts=tuple(hosts), trunk_rate_bit_s=rate_bit_s, switch_mtu_bytes=_LONGEST_FRAMES_BYTES),
+            server="asyncssh",
+        )
         self.machines: dict[str, Machine] = {}
         self._rate_bit_s = rate_bit_s
         self._say = say
@@ -107,8 +115,9 @@ class Machines:
     def __enter__(self) -> Machines:
         return self.make()
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.stop()
 
     def __getitem__(self, name: str) -> Machine:
@@ -145,12 +154,20 @@ class Machines:
         lines, ports = [], []
         for guest in self.guests:
             ports.append((control_port(guest.name), CONTROL, 1, 1500))
-            ports += [(guest.port(number), TRUNK, card.queues, _LONGEST_FRAMES_BYTES)
-                      for number, card in enumerate(guest.cards)]
+            ports += [
+                (guest.port(number), TRUNK, card.queues, _LONGEST_FRAMES_BYTES)
+                for number, card in enumerate(guest.cards)
+            ]
         for name, bridge, queues, mtu_bytes in ports:
             several = " multi_queue" if queues > 1 else ""
-            lines += [f"tuntap add dev {name} mode tap{several}", f"link set dev {name} mtu {mtu_bytes}",
-                      f"link set dev {name} master {bridge} up"]
+            lines += [
+                f"tuntap add dev {name} mode tap{several}",
+                f"link set dev {name} mtu {mtu_bytes}",
+                f"link set dev {name} master {bridge} up",
+            ]
         batch("ip", lines, in_network_of=self.lab.switch.pid)
-        batch("tc", [queue_of_port(name, self._rate_bit_s) for name, bridge, _, _ in ports if bridge == TRUNK],
-              in_network_of=self.lab.switch.pid)
+        batch(
+            "tc",
+            [queue_of_port(name, self._rate_bit_s) for name, bridge, _, _ in ports if bridge == TRUNK],
+            in_network_of=self.lab.switch.pid,
+        )

@@ -13,7 +13,7 @@ class GuestError(RuntimeError):
 
 
 def missing_programs(programs: dict[str, str]) -> str:
-    """"" or a sentence that names the programs that are not here and their packages; `programs`: name -> package."""
+    """Empty, or a sentence that names programs that are not here and their packages; `programs`: name -> package."""
     path = path_with_system_folders(os.environ.get("PATH"))
     missing = {program: package for program, package in programs.items() if shutil.which(program, path=path) is None}
     if not missing:

@@ -50,7 +50,7 @@ class Doorman:
                     client.send(self._carry_out(client.recv(1000).decode(errors="replace")).encode())
 
     def _carry_out(self, wish: str) -> str:
-        """"done" or what is wrong."""
+        """The word done, or what is wrong."""
         name, _, what = wish.partition(" ")
         if name not in self._machines or what not in _DO:
             return f"{wish!r} is not one of {', '.join(self._machines)} followed by {', '.join(_DO)}"

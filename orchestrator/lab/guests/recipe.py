@@ -8,8 +8,19 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 # What any small Debian host has that people run trials on; `cron` for its `@reboot` lines.
-_PACKAGES = ("openssh-server", "python3", "iproute2", "ethtool", "kmod", "procps", "busybox-static", "nftables",
-             "iputils-ping", "sudo", "cron")
+_PACKAGES = (
+    "openssh-server",
+    "python3",
+    "iproute2",
+    "ethtool",
+    "kmod",
+    "procps",
+    "busybox-static",
+    "nftables",
+    "iputils-ping",
+    "sudo",
+    "cron",
+)
 _SYSTEMD_PACKAGES = ("systemd-sysv", "libpam-systemd", "dbus", "udev")
 # Kernels are named by their metapackages: the packages behind them are renamed with every security update.
 CLOUD_6_1, CLOUD_6_12, FULL_6_12 = "linux-image-cloud-amd64", "linux-image-6.12-cloud-amd64", "linux-image-6.12-amd64"

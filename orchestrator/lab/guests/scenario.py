@@ -44,8 +44,11 @@ class Guest:
         host = self.host
         lines = [f"{host.control_mac} eth0 {host.control_address}/{CONTROL_PREFIX}"]
         for card in range(len(self.cards)):
-            own = (f" {host.measured_address_4}/{MEASURED_PREFIX_4} {host.measured_address_6}/{MEASURED_PREFIX_6}"
-                   if card == 0 else "")
+            own = (
+                f" {host.measured_address_4}/{MEASURED_PREFIX_4} {host.measured_address_6}/{MEASURED_PREFIX_6}"
+                if card == 0
+                else ""
+            )
             lines.append(f"{self.mac(card)} eth{card + 1}{own}")
         return "\n".join(lines) + "\n"
 

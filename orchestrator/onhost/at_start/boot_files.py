@@ -33,8 +33,12 @@ def read_file(path: str) -> BootFile:
         os.close(handle)
     if len(content) > MOST_BYTES:
         raise OSError(errno.EFBIG, f"it has more than {MOST_BYTES} bytes", path)
-    return {"content": base64.b64encode(content).decode("ascii"), "mode": stat.S_IMODE(about.st_mode),
-            "uid": about.st_uid, "gid": about.st_gid}
+    return {
+        "content": base64.b64encode(content).decode("ascii"),
+        "mode": stat.S_IMODE(about.st_mode),
+        "uid": about.st_uid,
+        "gid": about.st_gid,
+    }
 
 
 def write_file(path: str, wanted: BootFile) -> None:
@@ -62,7 +66,7 @@ def write_flushed(path: str, content: bytes, mode: int = 0o600) -> None:
     try:
         left = memoryview(content)
         while left:
-            left = left[os.write(handle, left):]
+            left = left[os.write(handle, left) :]
         os.fsync(handle)
     finally:
         os.close(handle)

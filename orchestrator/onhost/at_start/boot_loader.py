@@ -33,7 +33,7 @@ def find(root: str = "") -> Tuple[str, str]:
                 knows = "next_entry" in handle.read()
         except OSError:
             continue
-        if knows and os.path.isfile(root + block) and uses_up(os.path.realpath(root + block)[len(root):], mounts):
+        if knows and os.path.isfile(root + block) and uses_up(os.path.realpath(root + block)[len(root) :], mounts):
             return block, menu
     return "", ""
 
@@ -48,8 +48,11 @@ def uses_up(block: str, mounts: str) -> bool:
         fields = line.split()
         if (block + "/").startswith(fields[1].rstrip("/") + "/") and len(fields[1]) >= longest:
             device, kind, longest = fields[0], fields[2], len(fields[1])
-    return kind not in _MAY_NOT_WRITE and not os.path.realpath(device).startswith(_NO_PLAIN_DISK) and (
-        not device.startswith(_NO_PLAIN_DISK))
+    return (
+        kind not in _MAY_NOT_WRITE
+        and not os.path.realpath(device).startswith(_NO_PLAIN_DISK)
+        and (not device.startswith(_NO_PLAIN_DISK))
+    )
 
 
 def entry_of(menu: str, release: str) -> str:
@@ -80,15 +83,15 @@ def is_block(content: bytes) -> bool:
 
 def chosen_once(block: bytes) -> bytes:
     """The entry that the block chooses for the next start; empty when none."""
-    lines = block[len(_HEAD):].rstrip(b"#").splitlines() if is_block(block) else []
-    return next((line[len(_ONCE):] for line in lines if line.startswith(_ONCE)), b"")
+    lines = block[len(_HEAD) :].rstrip(b"#").splitlines() if is_block(block) else []
+    return next((line[len(_ONCE) :] for line in lines if line.startswith(_ONCE)), b"")
 
 
 def with_next_entry(block: bytes, entry: str) -> bytes:
     """The block with the entry chosen for the next start; ValueError when it is no such block, or full."""
     if not is_block(block) or len(block) != _BYTES:
         raise ValueError("it is no environment block of GRUB")
-    lines = [line for line in block[len(_HEAD):].rstrip(b"#").splitlines() if not line.startswith(_ONCE)]
+    lines = [line for line in block[len(_HEAD) :].rstrip(b"#").splitlines() if not line.startswith(_ONCE)]
     text = _HEAD + b"".join(line + b"\n" for line in [*lines, _ONCE + entry.encode()])
     if len(text) > _BYTES:
         raise ValueError("the environment block of GRUB is full")

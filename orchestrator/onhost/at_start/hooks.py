@@ -49,12 +49,15 @@ def remove_all(script: str, root: str = "") -> None:
 
 def removal_lines() -> List[str]:
     """The same in shell, for the script itself; `$self` is the script."""
-    return [f"rm -f {_SYSTEMD}/{_WANTS}/{_UNIT_NAME} {_SYSTEMD}/{_UNIT_NAME} {_CRON_FILE} {_LOCAL_D}",
-            f"rmdir {_SYSTEMD}/{_WANTS} 2>/dev/null",
-            f"rc=$(readlink -f {_RC_LOCAL})  # a shell may be reading it: another file takes its place",
-            'if [ -f "$rc" ] && grep -qF "$self" "$rc"; then',
-            '  cp -p "$rc" "$rc.linktrial-new" && sed "\\|$self|d" "$rc" >"$rc.linktrial-new" && sync &&',
-            '    mv -f "$rc.linktrial-new" "$rc" || { rm -f "$rc.linktrial-new"; exit 1; }', "fi"]
+    return [
+        f"rm -f {_SYSTEMD}/{_WANTS}/{_UNIT_NAME} {_SYSTEMD}/{_UNIT_NAME} {_CRON_FILE} {_LOCAL_D}",
+        f"rmdir {_SYSTEMD}/{_WANTS} 2>/dev/null",
+        f"rc=$(readlink -f {_RC_LOCAL})  # a shell may be reading it: another file takes its place",
+        'if [ -f "$rc" ] && grep -qF "$self" "$rc"; then',
+        '  cp -p "$rc" "$rc.linktrial-new" && sed "\\|$self|d" "$rc" >"$rc.linktrial-new" && sync &&',
+        '    mv -f "$rc.linktrial-new" "$rc" || { rm -f "$rc.linktrial-new"; exit 1; }',
+        "fi",
+    ]
 
 
 # --- systemd: a unit of ours --------------------------------------------------------------------------------------
@@ -84,9 +87,13 @@ _LOCAL_D = "/etc/local.d/linktrial-at-start.start"
 
 def _has_local_d(root: str) -> bool:
     """The folder is there on every OpenRC; its scripts are run only where the service `local` is in a runlevel."""
-    return (os.path.isdir(f"{root}/etc/local.d") and os.path.isdir(f"{root}/run/openrc")
-            and _is_the_systems("/etc/local.d", root) and _is_the_systems("/run/openrc", root)
-            and bool(glob.glob(f"{root}/etc/runlevels/*/local")))
+    return (
+        os.path.isdir(f"{root}/etc/local.d")
+        and os.path.isdir(f"{root}/run/openrc")
+        and _is_the_systems("/etc/local.d", root)
+        and _is_the_systems("/run/openrc", root)
+        and bool(glob.glob(f"{root}/etc/runlevels/*/local"))
+    )
 
 
 def _install_local_d(script: str, root: str) -> None:
@@ -102,8 +109,11 @@ _CRON_FILE = "/etc/cron.d/linktrial-at-start"
 
 
 def _has_cron(root: str) -> bool:
-    return (os.path.isdir(f"{root}/etc/cron.d") and _is_the_systems("/etc/cron.d", root)
-            and any(_runs(name, root) for name in ("cron", "crond")))
+    return (
+        os.path.isdir(f"{root}/etc/cron.d")
+        and _is_the_systems("/etc/cron.d", root)
+        and any(_runs(name, root) for name in ("cron", "crond"))
+    )
 
 
 def _install_cron(script: str, root: str) -> None:
@@ -147,8 +157,10 @@ _HOOKS: Tuple[Hook, ...] = (
     Hook("an @reboot line of cron", _has_cron, _install_cron, _remove_cron),
     Hook("a line in /etc/rc.local", _has_rc_local, _install_rc_local, _remove_rc_local),
 )
-NONE = ("nothing here runs a script at the next start (no systemd, OpenRC, running cron or executable /etc/rc.local), "
-        "so nobody would take a boot change back")
+NONE = (
+    "nothing here runs a script at the next start (no systemd, OpenRC, running cron or executable /etc/rc.local), "
+    "so nobody would take a boot change back"
+)
 
 
 def _runs(name: str, root: str) -> bool:

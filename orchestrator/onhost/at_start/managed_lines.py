@@ -26,7 +26,7 @@ def with_lines(original: bytes, lines: List[str], form: str) -> bytes:
 def added_words(original: bytes, wanted: bytes) -> bytes:
     """What was added to the only line of a file, with the space before it; empty where something else was done."""
     start = original.rstrip(b"\n")
-    added = wanted[len(start):].rstrip(b"\n") if wanted.startswith(start) else b""
+    added = wanted[len(start) :].rstrip(b"\n") if wanted.startswith(start) else b""
     return added if added.startswith(b" ") and b"\n" not in wanted.rstrip(b"\n") else b""
 
 

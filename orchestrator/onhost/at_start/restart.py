@@ -37,8 +37,15 @@ def restart(record: Record, token: int, kernel: Kernel | None = None) -> Dict[st
         record.save({**state, "restarting": True})  # from here on the keeper goes when it is asked to
     os.sync()
     command = ["systemctl", "reboot"] if os.path.isdir("/run/systemd/system") else ["reboot"]
-    subprocess.Popen(["/bin/sh", "-c", _GO_DOWN, *command], start_new_session=True, stdin=subprocess.DEVNULL,
-                     stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env={"PATH": _PATH}, cwd="/")
+    subprocess.Popen(
+        ["/bin/sh", "-c", _GO_DOWN, *command],
+        start_new_session=True,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env={"PATH": _PATH},
+        cwd="/",
+    )
     return {"boot_id": boot_id()}
 
 

@@ -69,8 +69,10 @@ def arm_file(path: str, original: BootFile, wanted: bytes) -> None:
 
 def arm_command(name: str, undo: str, read: str, wanted: str) -> None:
     """From now on the next start runs `undo`, where `read`, a line of shell too, prints `wanted` then. OSError."""
-    _arm(key_of(f"command {name}"), {"undo": undo.encode() + b"\n", "read": read.encode() + b"\n",
-                                     _ours(wanted.encode()): wanted.encode()})
+    _arm(
+        key_of(f"command {name}"),
+        {"undo": undo.encode() + b"\n", "read": read.encode() + b"\n", _ours(wanted.encode()): wanted.encode()},
+    )
 
 
 def armed_original(path: str) -> Optional[Dict[str, Any]]:
@@ -81,8 +83,14 @@ def armed_original(path: str) -> Optional[Dict[str, Any]]:
     if os.path.exists(os.path.join(entry, "absent")):
         return {"file": None}
     mode, uid, gid = _text(os.path.join(entry, "owner")).split()
-    return {"file": {"content": base64.b64encode(_bytes(os.path.join(entry, "original"))).decode("ascii"),
-                     "mode": int(mode, 8), "uid": int(uid), "gid": int(gid)}}
+    return {
+        "file": {
+            "content": base64.b64encode(_bytes(os.path.join(entry, "original"))).decode("ascii"),
+            "mode": int(mode, 8),
+            "uid": int(uid),
+            "gid": int(gid),
+        }
+    }
 
 
 def holds_written(path: str) -> bool:
@@ -122,8 +130,14 @@ def take_back_if_due() -> None:
     now = boot_id()
     if any(_text(os.path.join(entry, "boot")).strip() != now for entry in _entries()):
         try:
-            subprocess.run(["/bin/sh", SCRIPT], check=False, timeout=_BOUND_S, stdin=subprocess.DEVNULL,
-                           stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            subprocess.run(
+                ["/bin/sh", SCRIPT],
+                check=False,
+                timeout=_BOUND_S,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
         except subprocess.TimeoutExpired as error:
             raise OSError(errno.ETIMEDOUT, f"{SCRIPT} did not end within {_BOUND_S:g} s") from error
 

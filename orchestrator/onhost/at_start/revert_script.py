@@ -107,5 +107,11 @@ sync
 
 def script_text(script: str, folder: str, notes: str) -> str:
     """The script, for these places."""
-    return _TEXT.format(script=script, folder=folder, notes=notes, remove="\n".join(removal_lines()),
-                        first=FIRST.decode(), last=LAST.decode())
+    return _TEXT.format(
+        script=script,
+        folder=folder,
+        notes=notes,
+        remove="\n".join(removal_lines()),
+        first=FIRST.decode(),
+        last=LAST.decode(),
+    )

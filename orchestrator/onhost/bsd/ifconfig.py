@@ -15,9 +15,16 @@ _STATUS = re.compile(r"^\s+status: (.+)$")
 _BELOW = re.compile(r"\bparent(?: interface:)? (\S+)|^\s+(?:member: )(\S+)")
 _FINDINGS = {"tentative": "tentative", "duplicated": "dadfailed", "deprecated": "deprecated", "detached": "tentative"}
 # What it complains of (strerror of the same on all of them): which error that was.
-_ERRORS = {"Operation not permitted": errno.EPERM, "Permission denied": errno.EPERM, "Invalid argument": errno.EINVAL,
-           "not supported": errno.EOPNOTSUPP, "Inappropriate ioctl": errno.ENOTTY, "does not exist": errno.ENODEV,
-           "Device not configured": errno.ENODEV, "Numerical result out of range": errno.ERANGE}
+_ERRORS = {
+    "Operation not permitted": errno.EPERM,
+    "Permission denied": errno.EPERM,
+    "Invalid argument": errno.EINVAL,
+    "not supported": errno.EOPNOTSUPP,
+    "Inappropriate ioctl": errno.ENOTTY,
+    "does not exist": errno.ENODEV,
+    "Device not configured": errno.ENODEV,
+    "Numerical result out of range": errno.ERANGE,
+}
 
 
 class Interface(NamedTuple):
@@ -90,7 +97,17 @@ def _address(words: List[str]) -> Optional[Dict[str, Any]]:
     except (ValueError, KeyError):
         return None
     scope = 254 if address.is_loopback else 253 if address.is_link_local and address.version == 6 else 0
-    return {"family": address.version, "prefix": prefix, "scope": scope, "address": str(address),
-            "peer": after.get("-->", ""), "label": "", "broadcast": after.get("broadcast", ""),
-            "flags": [flag for word, flag in _FINDINGS.items() if word in words[2:]],
-            "preferred_s": None, "valid_s": None, "priority": 0, "protocol": 0}
+    return {
+        "family": address.version,
+        "prefix": prefix,
+        "scope": scope,
+        "address": str(address),
+        "peer": after.get("-->", ""),
+        "label": "",
+        "broadcast": after.get("broadcast", ""),
+        "flags": [flag for word, flag in _FINDINGS.items() if word in words[2:]],
+        "preferred_s": None,
+        "valid_s": None,
+        "priority": 0,
+        "protocol": 0,
+    }

@@ -20,8 +20,16 @@ class Said(NamedTuple):
 def run(arguments: List[str]) -> Said:
     """Run it to its end. Raises OSError when there is no such program, or it takes too long."""
     try:
-        done = subprocess.run(arguments, env=_ENVIRONMENT, cwd="/", stdin=subprocess.DEVNULL,
-                              stdout=subprocess.PIPE, stderr=subprocess.PIPE, timeout=BOUND_S, check=False)
+        done = subprocess.run(
+            arguments,
+            env=_ENVIRONMENT,
+            cwd="/",
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            timeout=BOUND_S,
+            check=False,
+        )
     except subprocess.TimeoutExpired as error:
         raise TimeoutError(f"{arguments[0]} had not ended after {BOUND_S:g} s") from error
     return Said(done.returncode, done.stdout, done.stderr.decode("utf-8", "replace"))

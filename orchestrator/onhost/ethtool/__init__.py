@@ -26,6 +26,23 @@ from orchestrator.onhost.ethtool.tables import (
     write_table,
 )
 
-__all__ = ["CHANNELS", "COALESCING", "ENERGY_EFFICIENCY", "PAUSE", "RINGS", "Table", "driver_info", "fastest",
-           "features", "link_settings", "mode_name", "modes_of", "permanent_address", "read_table", "set_features",
-           "set_link_settings", "speed_modes", "write_table"]
+__all__ = [
+    "CHANNELS",
+    "COALESCING",
+    "ENERGY_EFFICIENCY",
+    "PAUSE",
+    "RINGS",
+    "Table",
+    "driver_info",
+    "fastest",
+    "features",
+    "link_settings",
+    "mode_name",
+    "modes_of",
+    "permanent_address",
+    "read_table",
+    "set_features",
+    "set_link_settings",
+    "speed_modes",
+    "write_table",
+]

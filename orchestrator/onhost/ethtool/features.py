@@ -27,8 +27,11 @@ def features(interface: str) -> Dict[str, Dict[str, bool]]:
         available, requested, active, never = _BLOCK.unpack_from(answer, 8 + _BLOCK.size * (position // _BITS))
         bit = 1 << (position % _BITS)
         if name:
-            found[name] = {"active": bool(active & bit), "requested": bool(requested & bit),
-                           "changeable": bool(available & bit) and not never & bit}
+            found[name] = {
+                "active": bool(active & bit),
+                "requested": bool(requested & bit),
+                "changeable": bool(available & bit) and not never & bit,
+            }
     return found
 
 
@@ -56,7 +59,7 @@ def _names(interface: str) -> List[str]:
         return []
     count = struct.unpack_from("=I", answer, 16)[0]
     strings = call(interface, struct.pack("=III", _GET_STRINGS, _FEATURE_STRINGS, count) + bytes(count * _NAME_BYTES))
-    return [_text(strings[12 + at * _NAME_BYTES:12 + (at + 1) * _NAME_BYTES]) for at in range(count)]
+    return [_text(strings[12 + at * _NAME_BYTES : 12 + (at + 1) * _NAME_BYTES]) for at in range(count)]
 
 
 def _text(padded: bytes) -> str:

@@ -19,8 +19,10 @@ def driver_info(interface: str) -> Optional[Dict[str, str]]:
     answer = call_if_known(interface, struct.pack("=I", _GET_DRIVER) + bytes(_DRIVER_BYTES - 4))
     if answer is None:
         return None
-    return {name: answer[4 + at * _TEXT_BYTES:4 + (at + 1) * _TEXT_BYTES].split(b"\0", 1)[0].decode("utf-8", "replace")
-            for at, name in enumerate(_TEXTS)}
+    return {
+        name: answer[4 + at * _TEXT_BYTES : 4 + (at + 1) * _TEXT_BYTES].split(b"\0", 1)[0].decode("utf-8", "replace")
+        for at, name in enumerate(_TEXTS)
+    }
 
 
 def permanent_address(interface: str) -> str:
@@ -30,5 +32,5 @@ def permanent_address(interface: str) -> str:
     if answer is None:
         return ""
     length = struct.unpack_from("=I", answer, 4)[0]
-    address = answer[8:8 + min(length, _ADDRESS_BYTES)]
+    address = answer[8 : 8 + min(length, _ADDRESS_BYTES)]
     return ":".join(f"{byte:02x}" for byte in address) if any(address) else ""

@@ -17,15 +17,51 @@ class Table(NamedTuple):
 
 
 RINGS = Table(0x10, 0x11, ("rx-max", "rx-mini-max", "rx-jumbo-max", "tx-max", "rx", "rx-mini", "rx-jumbo", "tx"))
-COALESCING = Table(0x0E, 0x0F, (
-    "rx-usecs", "rx-frames", "rx-usecs-irq", "rx-frames-irq", "tx-usecs", "tx-frames", "tx-usecs-irq", "tx-frames-irq",
-    "stats-block-usecs", "adaptive-rx", "adaptive-tx", "pkt-rate-low", "rx-usecs-low", "rx-frames-low", "tx-usecs-low",
-    "tx-frames-low", "pkt-rate-high", "rx-usecs-high", "rx-frames-high", "tx-usecs-high", "tx-frames-high",
-    "sample-interval"))
+COALESCING = Table(
+    0x0E,
+    0x0F,
+    (
+        "rx-usecs",
+        "rx-frames",
+        "rx-usecs-irq",
+        "rx-frames-irq",
+        "tx-usecs",
+        "tx-frames",
+        "tx-usecs-irq",
+        "tx-frames-irq",
+        "stats-block-usecs",
+        "adaptive-rx",
+        "adaptive-tx",
+        "pkt-rate-low",
+        "rx-usecs-low",
+        "rx-frames-low",
+        "tx-usecs-low",
+        "tx-frames-low",
+        "pkt-rate-high",
+        "rx-usecs-high",
+        "rx-frames-high",
+        "tx-usecs-high",
+        "tx-frames-high",
+        "sample-interval",
+    ),
+)
 PAUSE = Table(0x12, 0x13, ("autoneg", "rx", "tx"))
 CHANNELS = Table(0x3C, 0x3D, ("rx-max", "tx-max", "other-max", "combined-max", "rx", "tx", "other", "combined"))
-ENERGY_EFFICIENCY = Table(0x44, 0x45, ("supported", "advertised", "peer-advertised", "active", "enabled",
-                                       "tx-lpi-enabled", "tx-lpi-timer", "reserved-1", "reserved-2"))
+ENERGY_EFFICIENCY = Table(
+    0x44,
+    0x45,
+    (
+        "supported",
+        "advertised",
+        "peer-advertised",
+        "active",
+        "enabled",
+        "tx-lpi-enabled",
+        "tx-lpi-timer",
+        "reserved-1",
+        "reserved-2",
+    ),
+)
 
 
 def read_table(interface: str, table: Table) -> Optional[Dict[str, int]]:

@@ -37,7 +37,16 @@ class Changes:
                 continue
             self._told.add((line["what"], line["now"]))
             where = place or {"setting": "", "target": ""}
-            new.append({"setting": where["setting"], "target": where["target"], "what": line["what"],
-                        "before": line["before"], "now": line["now"], "by": by, "at_wall_ns": time.time_ns()})
+            new.append(
+                {
+                    "setting": where["setting"],
+                    "target": where["target"],
+                    "what": line["what"],
+                    "before": line["before"],
+                    "now": line["now"],
+                    "by": by,
+                    "at_wall_ns": time.time_ns(),
+                }
+            )
             self.found.append(new[-1])
         return new

@@ -9,8 +9,13 @@ from orchestrator.onhost.netlink import notices
 from orchestrator.onhost.safety.told import Told, came_or_went, told
 
 # property of a link -> how a person calls it
-_WATCHED = {"mtu": "mtu", "up": "switched on", "mac": "hardware address",
-            "transmit_queue_length": "transmit queue length", "master": "bridge or bond above"}
+_WATCHED = {
+    "mtu": "mtu",
+    "up": "switched on",
+    "mac": "hardware address",
+    "transmit_queue_length": "transmit queue length",
+    "master": "bridge or bond above",
+}
 _SETTING = {"mtu": "mtu", "transmit_queue_length": "transmit-queue-length"}  # which setting changes it, if one does
 _TEST_ADDRESS = "test-address"
 Seen = Tuple[str, Told]  # the setting that a difference belongs to, or "", and the difference
@@ -37,8 +42,11 @@ class End:
         self._seen |= present
         found += [self._gone(address) for address in self._addresses if address in self._seen - present]
         now = _features(self.interface)
-        found += [("", told(f"{name} of {self.interface}", before, now[name]))
-                  for name, before in self._features.items() if name in now and now[name] != before]
+        found += [
+            ("", told(f"{name} of {self.interface}", before, now[name]))
+            for name, before in self._features.items()
+            if name in now and now[name] != before
+        ]
         return found
 
     def of_notice(self, notice: notices.Notice) -> List[Seen]:
@@ -58,8 +66,11 @@ class End:
         if link is None or not self._link:
             return [("", came_or_went(f"interface {self.interface}", self.interface))]
         found = [] if link["up"] else [("", told(f"{self.interface} switched on", True, False))]
-        return found + [(_SETTING.get(name, ""), told(f"{called} of {self.interface}", self._link[name], link[name]))
-                        for name, called in _WATCHED.items() if name != "up" and self._link[name] != link[name]]
+        return found + [
+            (_SETTING.get(name, ""), told(f"{called} of {self.interface}", self._link[name], link[name]))
+            for name, called in _WATCHED.items()
+            if name != "up" and self._link[name] != link[name]
+        ]
 
     def _gone(self, address: str) -> Seen:
         return _TEST_ADDRESS, came_or_went(f"address {address} of {self.interface}", address)

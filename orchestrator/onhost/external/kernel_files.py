@@ -13,12 +13,25 @@ from typing import Dict, List
 
 from orchestrator.onhost.safety.told import Told, told
 
-_SYSCTLS = ("net/core/rmem_max", "net/core/wmem_max", "net/ipv4/tcp_mem", "net/ipv4/tcp_rmem", "net/ipv4/tcp_wmem",
-            "net/ipv4/tcp_congestion_control", "net/ipv4/tcp_mtu_probing", "net/ipv4/tcp_sack",
-            "net/ipv4/tcp_timestamps", "net/ipv4/tcp_window_scaling", "net/ipv4/tcp_limit_output_bytes")
+_SYSCTLS = (
+    "net/core/rmem_max",
+    "net/core/wmem_max",
+    "net/ipv4/tcp_mem",
+    "net/ipv4/tcp_rmem",
+    "net/ipv4/tcp_wmem",
+    "net/ipv4/tcp_congestion_control",
+    "net/ipv4/tcp_mtu_probing",
+    "net/ipv4/tcp_sack",
+    "net/ipv4/tcp_timestamps",
+    "net/ipv4/tcp_window_scaling",
+    "net/ipv4/tcp_limit_output_bytes",
+)
 _POLICIES = "/sys/devices/system/cpu/cpufreq"
-_POLICY_FILES = {"scaling_governor": "governor of {}", "scaling_min_freq": "{} least",
-                 "scaling_max_freq": "{} greatest"}
+_POLICY_FILES = {
+    "scaling_governor": "governor of {}",
+    "scaling_min_freq": "{} least",
+    "scaling_max_freq": "{} greatest",
+}
 _IN_MODIFY, _IN_CLOEXEC, _IN_NONBLOCK = 0x2, 0o2000000, 0o4000  # sys/inotify.h
 _EVENTS_BYTES = 1 << 16
 
@@ -43,8 +56,9 @@ class KernelFiles:
     def look(self) -> List[Told]:
         """Those that read otherwise now."""
         now = {path: _text(path) for path in self._before}
-        return [told(self._called[path], before, now[path]) for path, before in self._before.items()
-                if now[path] != before]
+        return [
+            told(self._called[path], before, now[path]) for path, before in self._before.items() if now[path] != before
+        ]
 
     def close(self) -> None:
         """Give the descriptor back."""
@@ -59,8 +73,9 @@ def _paths() -> Dict[str, str]:
     with contextlib.suppress(OSError):
         for policy in sorted(os.listdir(_POLICIES)):
             if policy.startswith("policy"):
-                found.update({f"{_POLICIES}/{policy}/{file}": called.format(policy)
-                              for file, called in _POLICY_FILES.items()})
+                found.update(
+                    {f"{_POLICIES}/{policy}/{file}": called.format(policy) for file, called in _POLICY_FILES.items()}
+                )
     return found
 
 

@@ -24,8 +24,11 @@ class Places:
     def __init__(self, uses: List[Place], as_found: List[Place]) -> None:
         """`as_found` places have the value found before the run, as "value"."""
         self._held = [_Held(use, setting_of(use["setting"]), False, _read(use)) for use in uses if _cheap(use)]
-        self._held += [_Held(one, setting_of(one["setting"]), True, _read(one) if _may_be_moved(one, uses)
-                             else one["value"]) for one in as_found if _cheap(one)]
+        self._held += [
+            _Held(one, setting_of(one["setting"]), True, _read(one) if _may_be_moved(one, uses) else one["value"])
+            for one in as_found
+            if _cheap(one)
+        ]
 
     def look(self) -> "List[tuple[Place, List[Told]]]":
         """The places that do not hold any more, with what differs."""
@@ -34,8 +37,10 @@ class Places:
 
     def place_of(self, setting: str, target: str) -> Optional[Place]:
         """The place, when the plan has it; None when it has not."""
-        return next((held.place for held in self._held
-                     if held.place["setting"] == setting and held.place["target"] == target), None)
+        return next(
+            (held.place for held in self._held if held.place["setting"] == setting and held.place["target"] == target),
+            None,
+        )
 
 
 def _may_be_moved(place: Place, uses: List[Place]) -> bool:

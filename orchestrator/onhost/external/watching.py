@@ -34,8 +34,11 @@ def watch(args: Dict[str, Any], talk: Any, record: Record) -> Dict[str, Any]:
     try:
         talk.event({"stage": "watching"})
         watcher.run()
-        return {"changes": watcher.changes.found, "readings": watcher.readings,
-                "cost_cpu_s": round(time.process_time(), 6)}
+        return {
+            "changes": watcher.changes.found,
+            "readings": watcher.readings,
+            "cost_cpu_s": round(time.process_time(), 6),
+        }
     finally:
         watcher.close()
 

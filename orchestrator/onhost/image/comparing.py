@@ -14,8 +14,9 @@ from orchestrator.onhost.settings import CATALOGUE
 _NAMED_THINGS = ("address", "route", "neighbour")
 
 
-def differences(before: Mapping[str, Any], now: Mapping[str, Any],
-                touched: Iterable[Mapping[str, str]]) -> Dict[str, List[Dict[str, Any]]]:
+def differences(
+    before: Mapping[str, Any], now: Mapping[str, Any], touched: Iterable[Mapping[str, str]]
+) -> Dict[str, List[Dict[str, Any]]]:
     """{"touched": [...], "other": [...]}, each entry {what, key, before, now, command, told}. Pure.
 
     `touched` names the places that were to be changed, {setting, target} each. What is gone from the host reads None.
@@ -31,8 +32,14 @@ def differences(before: Mapping[str, Any], now: Mapping[str, Any],
         passing = any(isinstance(value, dict) and value.get("passing") for value in (value_before, value_now))
         mine = _fits(key, ours) or (value_before is not None and _fits(key, losable))
         command = mend_command(key, value_before, value_now)
-        entry = {"what": called(key), "key": key, "before": value_before, "now": value_now, "command": command,
-                 "told": in_words(key, value_before, value_now, command)}
+        entry = {
+            "what": called(key),
+            "key": key,
+            "before": value_before,
+            "now": value_now,
+            "command": command,
+            "told": in_words(key, value_before, value_now, command),
+        }
         sorted_out["touched" if mine and not passing else "other"].append(entry)
     return sorted_out
 
@@ -43,8 +50,10 @@ def in_words(key: str, before: Any, now: Any, command: str) -> Told:
         return came_or_went(called(key), before, command)
     if isinstance(before, dict) and isinstance(now, dict):
         differing = list(leaves(before, now))
-        texts = [", ".join(f"{' '.join(path)} {value_in_words(each[side])}".strip() for path, *each in differing)
-                 for side in (0, 1)]
+        texts = [
+            ", ".join(f"{' '.join(path)} {value_in_words(each[side])}".strip() for path, *each in differing)
+            for side in (0, 1)
+        ]
         return told(called(key), texts[0], texts[1], command)
     if key.startswith("qdisc:"):
         return told(called(key), _disciplines(before), _disciplines(now), command)

@@ -20,8 +20,16 @@ _MENDING_ORDER = ("link", "sysctl", "address", "route", "neighbour")
 
 
 # features that others need: each command would be refused before them
-_NEEDED_FIRST = ("tx-checksum-ipv4", "tx-checksum-ip-generic", "tx-checksum-ipv6", "rx-checksum", "tx-scatter-gather",
-                 "tx-generic-segmentation", "tx-tcp-segmentation", "tx-tcp6-segmentation")
+_NEEDED_FIRST = (
+    "tx-checksum-ipv4",
+    "tx-checksum-ip-generic",
+    "tx-checksum-ipv6",
+    "rx-checksum",
+    "tx-scatter-gather",
+    "tx-generic-segmentation",
+    "tx-tcp-segmentation",
+    "tx-tcp6-segmentation",
+)
 
 
 def mending_rank(key: str) -> tuple[int, int, str]:

@@ -19,16 +19,26 @@ Items = Dict[str, Any]
 
 _SYSCTLS = "/proc/sys/net"
 # secrets, and what the kernel computes from other values
-_NOT_TAKEN = ("tcp_fastopen_key", "stable_secret", "tcp_available_congestion_control", "tcp_available_ulp",
-              "netdev_rss_key", "flush")
+_NOT_TAKEN = (
+    "tcp_fastopen_key",
+    "stable_secret",
+    "tcp_available_congestion_control",
+    "tcp_available_ulp",
+    "netdev_rss_key",
+    "flush",
+)
 _HOST_SYSCTLS = ("core", "ipv4", "ipv6", "bridge")
 _CLOCK_FILES = ("scaling_governor", "scaling_min_freq", "scaling_max_freq")
 _BOOST_FILES = ("cpufreq/boost", "intel_pstate/no_turbo")
 _CPU_TREE = "/sys/devices/system/cpu"
 _QUEUE_FILES = ("rps_cpus", "rps_flow_cnt", "xps_cpus", "xps_rxqs")
 _DEVICE_FILES = ("gro_flush_timeout", "napi_defer_hard_irqs", "threaded")
-_TABLES = {"ring": ethtool.RINGS, "coalescing": ethtool.COALESCING, "pause": ethtool.PAUSE,
-           "channels": ethtool.CHANNELS}
+_TABLES = {
+    "ring": ethtool.RINGS,
+    "coalescing": ethtool.COALESCING,
+    "pause": ethtool.PAUSE,
+    "channels": ethtool.CHANNELS,
+}
 _ENERGY_WORDS = ("enabled", "advertised", "tx-lpi-enabled", "tx-lpi-timer")
 _LOCAL_TABLE = 255
 # what a restored interface gets back only from others
@@ -42,8 +52,15 @@ def take_image(interfaces: List[str]) -> Dict[str, Any]:
     measured = [link for link in links if link["name"] in interfaces]
     deep = sorted({each["name"] for link in measured for each in [link, *stacked_on(link, links)]})
     items: Items = {}
-    for part in (_links(links), _addresses(names), _routes(names), _neighbours(names), _host_sysctls(), _clocks(),
-                 _own_traces()):
+    for part in (
+        _links(links),
+        _addresses(names),
+        _routes(names),
+        _neighbours(names),
+        _host_sysctls(),
+        _clocks(),
+        _own_traces(),
+    ):
         items.update(part)
     for name in deep:
         items.update(_interface(name, next(link["index"] for link in links if link["name"] == name)))
@@ -52,8 +69,11 @@ def take_image(interfaces: List[str]) -> Dict[str, Any]:
 
 
 def _links(links: List[Dict[str, Any]]) -> Items:
-    return {f"link:{link['name']}:{what}": link[what] for link in links
-            for what in ("mtu", "up", "transmit_queue_length", "mac")}
+    return {
+        f"link:{link['name']}:{what}": link[what]
+        for link in links
+        for what in ("mtu", "up", "transmit_queue_length", "mac")
+    }
 
 
 def _addresses(names: Dict[int, str]) -> Items:
@@ -75,19 +95,37 @@ def _routes(names: Dict[int, str]) -> Items:
         if each["table"] == _LOCAL_TABLE or each["type"] == "multicast":
             continue  # the kernel's own, made from the addresses
         name = names.get(each["index"], "")
-        kept = {key: each[key] for key in ("family", "destination", "gateway", "table", "priority", "protocol", "type",
-                                           "source", "scope", "metrics", "onlink")}
+        kept = {
+            key: each[key]
+            for key in (
+                "family",
+                "destination",
+                "gateway",
+                "table",
+                "priority",
+                "protocol",
+                "type",
+                "source",
+                "scope",
+                "metrics",
+                "onlink",
+            )
+        }
         # nothing but the bytes themselves tells two routes with several ways apart
         kept["raw"] = each["raw"] if len(each["indexes"]) > 1 else ""
         passing = each["expires_s"] is not None or each["protocol"] in ("ra", "redirect")
-        found[f"route:{name}:{each['family']} {each['destination']} {each['table']} {each['priority']} "
-              f"{each['gateway']}"] = _marked(kept, passing)
+        found[
+            f"route:{name}:{each['family']} {each['destination']} {each['table']} {each['priority']} {each['gateway']}"
+        ] = _marked(kept, passing)
     return found
 
 
 def _neighbours(names: Dict[int, str]) -> Items:
-    return {f"neighbour:{names.get(each['index'], '')}:{each['address']}{' proxy' if each['proxy'] else ''}": each
-            for each in netlink.neighbours() if each["state"] == "permanent" or each["proxy"]}
+    return {
+        f"neighbour:{names.get(each['index'], '')}:{each['address']}{' proxy' if each['proxy'] else ''}": each
+        for each in netlink.neighbours()
+        if each["state"] == "permanent" or each["proxy"]
+    }
 
 
 def _marked(kept: Items, passing: bool) -> Items:
@@ -102,14 +140,17 @@ def _interface(name: str, index: int) -> Items:
         with contextlib.suppress(OSError):
             found.update(part(name))
     with contextlib.suppress(OSError):
-        found[f"qdisc:{name}:"] = [{key: each[key] for key in ("kind", "default", "root", "options")}
-                                   for each in netlink.qdiscs(index)]
+        found[f"qdisc:{name}:"] = [
+            {key: each[key] for key in ("kind", "default", "root", "options")} for each in netlink.qdiscs(index)
+        ]
     return found
 
 
 def _features(name: str) -> Items:
-    return {f"feature:{name}:{feature}": "on" if state["active"] else "off"
-            for feature, state in ethtool.features(name).items()}
+    return {
+        f"feature:{name}:{feature}": "on" if state["active"] else "off"
+        for feature, state in ethtool.features(name).items()
+    }
 
 
 def _tables(name: str) -> Items:
@@ -126,8 +167,10 @@ def _negotiation(name: str) -> Items:
     settings = ethtool.link_settings(name)
     if settings is None:
         return {}
-    found = {f"negotiation:{name}:autoneg": settings["autoneg"],
-             f"negotiation:{name}:advertised": settings["advertised"]}
+    found = {
+        f"negotiation:{name}:autoneg": settings["autoneg"],
+        f"negotiation:{name}:advertised": settings["advertised"],
+    }
     if not settings["autoneg"]:  # with negotiation they are its outcome
         found.update({f"negotiation:{name}:{what}": settings[what] for what in ("speed_bit_s", "duplex")})
     return found
@@ -184,8 +227,11 @@ def _clocks() -> Items:
 
 def _own_traces() -> Items:
     """Our own files that outlive a session; the record itself is there until the lease is released."""
-    return {"trace::/run/linktrial-kept": sorted(os.listdir("/run/linktrial-kept"))
-            if os.path.isdir("/run/linktrial-kept") else []}
+    return {
+        "trace::/run/linktrial-kept": sorted(os.listdir("/run/linktrial-kept"))
+        if os.path.isdir("/run/linktrial-kept")
+        else []
+    }
 
 
 def _readable(prefix: str, folder: str, files: Any) -> Iterator[Any]:
@@ -204,5 +250,3 @@ def _files(folder: str) -> List[str]:
             return sorted(entry.name for entry in entries if entry.is_file() and entry.name not in _NOT_TAKEN)
     except OSError:
         return []
-
-

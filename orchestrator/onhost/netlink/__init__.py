@@ -15,7 +15,25 @@ from orchestrator.onhost.netlink.qdiscs import drop_root_qdisc, qdiscs, set_root
 from orchestrator.onhost.netlink.routes import add_route, delete_route, forget_learned, route_to, routes
 from orchestrator.onhost.netlink.tcp_metrics import forget_tcp_metrics
 
-__all__ = ["NetlinkError", "add_address", "add_route", "addresses", "delete_route", "drop_root_qdisc", "find_link",
-           "forget_learned", "forget_tcp_metrics", "links", "neighbours", "qdiscs", "remove_address",
-           "remove_neighbour", "route_to", "routes", "set_link", "set_neighbour", "set_root_qdisc",
-           "use_neighbour"]
+__all__ = [
+    "NetlinkError",
+    "add_address",
+    "add_route",
+    "addresses",
+    "delete_route",
+    "drop_root_qdisc",
+    "find_link",
+    "forget_learned",
+    "forget_tcp_metrics",
+    "links",
+    "neighbours",
+    "qdiscs",
+    "remove_address",
+    "remove_neighbour",
+    "route_to",
+    "routes",
+    "set_link",
+    "set_neighbour",
+    "set_root_qdisc",
+    "use_neighbour",
+]

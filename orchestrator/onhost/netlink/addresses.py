@@ -14,9 +14,20 @@ _LIFETIMES = struct.Struct("=IIII")  # ifa_cacheinfo: preferred, valid, created,
 _ADDRESS, _LOCAL, _LABEL, _BROADCAST, _LIFETIME, _FLAGS, _PRIORITY, _PROTOCOL = 1, 2, 3, 4, 6, 8, 9, 11
 FOREVER = 0xFFFFFFFF
 NO_DUPLICATE_CHECK = "nodad"
-_FLAG_BITS = {"secondary": 0x01, NO_DUPLICATE_CHECK: 0x02, "optimistic": 0x04, "dadfailed": 0x08, "home": 0x10,
-              "deprecated": 0x20, "tentative": 0x40, "permanent": 0x80, "mngtmpaddr": 0x100, "noprefixroute": 0x200,
-              "autojoin": 0x400, "stable-privacy": 0x800}
+_FLAG_BITS = {
+    "secondary": 0x01,
+    NO_DUPLICATE_CHECK: 0x02,
+    "optimistic": 0x04,
+    "dadfailed": 0x08,
+    "home": 0x10,
+    "deprecated": 0x20,
+    "tentative": 0x40,
+    "permanent": 0x80,
+    "mngtmpaddr": 0x100,
+    "noprefixroute": 0x200,
+    "autojoin": 0x400,
+    "stable-privacy": 0x800,
+}
 # what a person may ask for; the others are the kernel's own findings
 _SETTABLE = (NO_DUPLICATE_CHECK, "home", "mngtmpaddr", "noprefixroute", "autojoin")
 
@@ -80,18 +91,23 @@ def _lifetimes(entry: Dict[str, Any]) -> bytes:
 def described(answer: bytes) -> Dict[str, Any]:
     """An address from the body of the kernel's message about it."""
     number, prefix, short_flags, scope, index = _BODY.unpack_from(answer)
-    values = frames.attribute_map(answer[_BODY.size:])
+    values = frames.attribute_map(answer[_BODY.size :])
     far = values.get(_ADDRESS, b"")
     own = values.get(_LOCAL, far)
     bits = frames.u32(values[_FLAGS]) if _FLAGS in values else short_flags
     preferred, valid = _LIFETIMES.unpack(values[_LIFETIME])[:2] if _LIFETIME in values else (FOREVER, FOREVER)
     return {
-        "index": index, "family": frames.family_of(number), "prefix": prefix, "scope": scope,
-        "address": frames.address(own) if own else "", "peer": frames.address(far) if far and far != own else "",
+        "index": index,
+        "family": frames.family_of(number),
+        "prefix": prefix,
+        "scope": scope,
+        "address": frames.address(own) if own else "",
+        "peer": frames.address(far) if far and far != own else "",
         "label": frames.text(values.get(_LABEL, b"")),
         "broadcast": frames.address(values[_BROADCAST]) if _BROADCAST in values else "",
         "flags": [name for name, bit in _FLAG_BITS.items() if bits & bit],
-        "preferred_s": None if preferred == FOREVER else preferred, "valid_s": None if valid == FOREVER else valid,
+        "preferred_s": None if preferred == FOREVER else preferred,
+        "valid_s": None if valid == FOREVER else valid,
         "priority": frames.u32(values[_PRIORITY]) if _PRIORITY in values else 0,
         "protocol": values[_PROTOCOL][0] if _PROTOCOL in values else 0,
     }

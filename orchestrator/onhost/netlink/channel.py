@@ -94,7 +94,7 @@ class Channel:
             if length < frames.HEADER.size:
                 break
             if sequence == self._sequence:
-                found.append((kind, flags, data[at + frames.HEADER.size:at + length]))
+                found.append((kind, flags, data[at + frames.HEADER.size : at + length]))
             at += (length + 3) & ~3
         return found
 

@@ -22,8 +22,12 @@ def connection_info(local: str, local_port: int, peer: str, peer_port: int) -> O
     """TCP's own account (struct tcp_info) of a connection of this network namespace; None where it is not told."""
     here, there = ipaddress.ip_address(local), ipaddress.ip_address(peer)
     inet = socket.AF_INET6 if here.version == 6 else socket.AF_INET
-    ask = (_ASK.pack(inet, socket.IPPROTO_TCP, 1 << (_INFO - 1), 0xFFFFFFFF)
-           + _PLACE.pack(local_port, peer_port, here.packed, there.packed) + bytes(4) + _ANY_COOKIE)
+    ask = (
+        _ASK.pack(inet, socket.IPPROTO_TCP, 1 << (_INFO - 1), 0xFFFFFFFF)
+        + _PLACE.pack(local_port, peer_port, here.packed, there.packed)
+        + bytes(4)
+        + _ANY_COOKIE
+    )
     try:
         with Channel(_NETLINK_SOCK_DIAG) as channel:
             answers = channel.get(_BY_FAMILY, ask)

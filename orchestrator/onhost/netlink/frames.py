@@ -48,7 +48,7 @@ def marked_attributes(data: bytes) -> Iterator[Tuple[int, bytes]]:
         length, kind = _ATTRIBUTE.unpack_from(data, at)
         if length < _ATTRIBUTE.size or at + length > len(data):
             return
-        yield kind, data[at + _ATTRIBUTE.size:at + length]
+        yield kind, data[at + _ATTRIBUTE.size : at + length]
         at += (length + 3) & ~3
 
 

@@ -22,9 +22,16 @@ _MTU_LEAST, _MTU_MOST, _PERMANENT_MAC = 50, 51, 54
 _INFO_KIND = 1
 _SKIP_STATISTICS = 1 << 3
 
-_NUMBERS = {"mtu": _MTU, "min_mtu": _MTU_LEAST, "max_mtu": _MTU_MOST, "transmit_queue_length": _QUEUE_LENGTH,
-            "gro_max_size": _COALESCED_BYTES_MOST, "gso_max_size": _SEGMENT_BYTES_MOST, "gso_max_segs": _SEGMENTS_MOST,
-            "carrier_changes": _CARRIER_CHANGES}
+_NUMBERS = {
+    "mtu": _MTU,
+    "min_mtu": _MTU_LEAST,
+    "max_mtu": _MTU_MOST,
+    "transmit_queue_length": _QUEUE_LENGTH,
+    "gro_max_size": _COALESCED_BYTES_MOST,
+    "gso_max_size": _SEGMENT_BYTES_MOST,
+    "gso_max_segs": _SEGMENTS_MOST,
+    "carrier_changes": _CARRIER_CHANGES,
+}
 
 
 def links() -> List[Dict[str, Any]]:
@@ -62,13 +69,17 @@ def set_link(index: int, *, mtu: Optional[int] = None, transmit_queue_length: Op
 def described(answer: bytes) -> Dict[str, Any]:
     """An interface from the body of the kernel's message about it."""
     _, _, index, flags, _ = _BODY.unpack_from(answer)
-    values = frames.attribute_map(answer[_BODY.size:])
+    values = frames.attribute_map(answer[_BODY.size :])
     found: Dict[str, Any] = {
-        "index": index, "name": frames.text(values.get(_NAME, b"")),
-        "up": bool(flags & _UP), "loopback": bool(flags & _LOOPBACK),
-        "mac": frames.mac(values.get(_MAC, b"")), "permanent_mac": frames.mac(values.get(_PERMANENT_MAC, b"")),
+        "index": index,
+        "name": frames.text(values.get(_NAME, b"")),
+        "up": bool(flags & _UP),
+        "loopback": bool(flags & _LOOPBACK),
+        "mac": frames.mac(values.get(_MAC, b"")),
+        "permanent_mac": frames.mac(values.get(_PERMANENT_MAC, b"")),
         "kind": frames.text(frames.attribute_map(values.get(_INFO, b"")).get(_INFO_KIND, b"")),
-        "operstate": _state(values.get(_STATE, b"\0")[0]), "carrier": bool(values.get(_CARRIER, b"\0")[0]),
+        "operstate": _state(values.get(_STATE, b"\0")[0]),
+        "carrier": bool(values.get(_CARRIER, b"\0")[0]),
         "qdisc": frames.text(values.get(_QDISC, b"")),
         "master": frames.u32(values[_MASTER]) if _MASTER in values else None,
         # a parent in another namespace has an index that means nothing here

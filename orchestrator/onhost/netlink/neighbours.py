@@ -11,8 +11,16 @@ from orchestrator.onhost.netlink.channel import Channel
 
 _BODY = struct.Struct("=BxHiHBB")  # ndmsg: family, padding, index, state, flags, type
 _DESTINATION, _MAC = 1, 2
-_STATES = {"incomplete": 0x01, "reachable": 0x02, "stale": 0x04, "delay": 0x08, "probe": 0x10, "failed": 0x20,
-           "noarp": 0x40, "permanent": 0x80}
+_STATES = {
+    "incomplete": 0x01,
+    "reachable": 0x02,
+    "stale": 0x04,
+    "delay": 0x08,
+    "probe": 0x10,
+    "failed": 0x20,
+    "noarp": 0x40,
+    "permanent": 0x80,
+}
 _USE, _PROXY, _ROUTER = 0x01, 0x08, 0x80
 
 
@@ -56,12 +64,14 @@ def _head(index: int, entry: Dict[str, Any], state: int, flags: int = 0) -> byte
 
 def _read(answer: bytes) -> Dict[str, Any]:
     number, _, index, state, flags, _ = _BODY.unpack_from(answer)
-    values = frames.attribute_map(answer[_BODY.size:])
+    values = frames.attribute_map(answer[_BODY.size :])
     destination = values.get(_DESTINATION, b"")
     return {
-        "index": index, "family": frames.family_of(number),
+        "index": index,
+        "family": frames.family_of(number),
         "address": frames.address(destination) if len(destination) in (4, 16) else "",
         "mac": frames.mac(values.get(_MAC, b"")),
         "state": next((name for name, bit in _STATES.items() if state & bit), ""),
-        "proxy": bool(flags & _PROXY), "router": bool(flags & _ROUTER),
+        "proxy": bool(flags & _PROXY),
+        "router": bool(flags & _ROUTER),
     }

@@ -19,8 +19,12 @@ from orchestrator.onhost.netlink.links import described as described_link
 
 LINK, LINK_GONE, ADDRESS, ADDRESS_GONE, DRIVER, LOST = "link", "link gone", "address", "address gone", "driver", "lost"
 _GROUPS = 0x1 | 0x10 | 0x100  # RTMGRP_LINK, RTMGRP_IPV4_IFADDR, RTMGRP_IPV6_IFADDR of linux/rtnetlink.h
-_KINDS = {frames.NEW_LINK: LINK, frames.NEW_LINK + 1: LINK_GONE, frames.NEW_ADDRESS: ADDRESS,
-          frames.DELETE_ADDRESS: ADDRESS_GONE}
+_KINDS = {
+    frames.NEW_LINK: LINK,
+    frames.NEW_LINK + 1: LINK_GONE,
+    frames.NEW_ADDRESS: ADDRESS,
+    frames.DELETE_ADDRESS: ADDRESS_GONE,
+}
 _BUFFER_BYTES = 1 << 18
 _SOL_NETLINK, _ADD_MEMBERSHIP = 270, 1
 _GENERIC = struct.Struct("=BBH")  # genlmsghdr: command, version, reserved
@@ -109,7 +113,7 @@ def _monitor_group() -> int:
     """The number of the group to which drivers' settings are told; KeyError or OSError where there is none."""
     ask = _GENERIC.pack(_GET_FAMILY, 1, 0) + frames.attribute(_FAMILY_NAME, _DRIVERS)
     with Channel(NETLINK_GENERIC) as channel:
-        answer = channel.get(_CONTROL, ask)[0][1][_GENERIC.size:]
+        answer = channel.get(_CONTROL, ask)[0][1][_GENERIC.size :]
     for _, group in frames.attributes(frames.attribute_map(answer)[_FAMILY_GROUPS]):
         known = frames.attribute_map(group)
         if frames.text(known[_GROUP_NAME]) == _MONITOR:
@@ -119,7 +123,7 @@ def _monitor_group() -> int:
 
 def _index_of(body: bytes) -> int:
     """Which interface a driver's notice is about; 0 where it does not say."""
-    for _, header in frames.attributes(body[_GENERIC.size:]):
+    for _, header in frames.attributes(body[_GENERIC.size :]):
         index = frames.attribute_map(header).get(_DEVICE_INDEX)
         return frames.u32(index) if index and len(index) >= 4 else 0
     return 0
@@ -133,6 +137,6 @@ def _messages(data: bytes) -> List[Tuple[int, int, bytes]]:
         length, kind, _, _, port = frames.HEADER.unpack_from(data, at)
         if length < frames.HEADER.size:
             break
-        found.append((kind, port, data[at + frames.HEADER.size:at + length]))
+        found.append((kind, port, data[at + frames.HEADER.size : at + length]))
         at += (length + 3) & ~3
     return found

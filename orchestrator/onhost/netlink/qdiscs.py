@@ -41,7 +41,14 @@ def drop_root_qdisc(index: int) -> None:
 
 def _read(answer: bytes) -> Dict[str, Any]:
     _, _, index, handle, parent, _ = _BODY.unpack_from(answer)
-    values = frames.attribute_map(answer[_BODY.size:])
+    values = frames.attribute_map(answer[_BODY.size :])
     options: Optional[bytes] = values.get(_OPTIONS)
-    return {"index": index, "kind": frames.text(values.get(_KIND, b"")), "handle": handle, "parent": parent,
-            "root": parent == ROOT, "default": handle == 0, "options": options.hex() if options is not None else ""}
+    return {
+        "index": index,
+        "kind": frames.text(values.get(_KIND, b"")),
+        "handle": handle,
+        "parent": parent,
+        "root": parent == ROOT,
+        "default": handle == 0,
+        "options": options.hex() if options is not None else "",
+    }

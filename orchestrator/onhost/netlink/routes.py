@@ -19,11 +19,34 @@ _NEXT_HOP = struct.Struct("=HBBi")  # rtnexthop: length, flags, hops, index
 _CLONED = 0x200  # RTM_F_CLONED: an entry that the kernel learned
 _FLAGS_TO_REPEAT = 0x6  # on-link and pervasive; the others are states, which the kernel refuses to be told
 _TICKS_PER_S = 100  # USER_HZ
-_METRIC_NAMES = {1: "lock", 2: "mtu", 3: "window", 4: "rtt", 5: "rttvar", 6: "ssthresh", 7: "cwnd", 8: "advmss",
-                 9: "reordering", 10: "hoplimit", 11: "initcwnd", 12: "features", 13: "rto_min", 14: "initrwnd",
-                 15: "quickack"}
-_TYPES = {1: "unicast", 2: "local", 3: "broadcast", 4: "anycast", 5: "multicast", 6: "blackhole", 7: "unreachable",
-          8: "prohibit", 9: "throw"}
+_METRIC_NAMES = {
+    1: "lock",
+    2: "mtu",
+    3: "window",
+    4: "rtt",
+    5: "rttvar",
+    6: "ssthresh",
+    7: "cwnd",
+    8: "advmss",
+    9: "reordering",
+    10: "hoplimit",
+    11: "initcwnd",
+    12: "features",
+    13: "rto_min",
+    14: "initrwnd",
+    15: "quickack",
+}
+_TYPES = {
+    1: "unicast",
+    2: "local",
+    3: "broadcast",
+    4: "anycast",
+    5: "multicast",
+    6: "blackhole",
+    7: "unreachable",
+    8: "prohibit",
+    9: "throw",
+}
 _PROTOCOLS = {0: "unspec", 1: "redirect", 2: "kernel", 3: "boot", 4: "static", 9: "ra", 16: "dhcp"}
 _SCOPES = {0: "global", 200: "site", 253: "link", 254: "host", 255: "nowhere"}
 _MAIN_TABLE = 254
@@ -44,8 +67,8 @@ def routes(family: int = 0) -> List[Dict[str, Any]]:
 def add_route(entry: Dict[str, Any], index: Optional[int] = None) -> None:
     """Put a route back as `routes` gave it; `index` is its interface's number now. Raises NetlinkError."""
     raw = bytes.fromhex(entry["raw"])
-    body = bytearray(raw[:_BODY.size])
-    for kind, payload in frames.marked_attributes(raw[_BODY.size:]):
+    body = bytearray(raw[: _BODY.size])
+    for kind, payload in frames.marked_attributes(raw[_BODY.size :]):
         renumbered = kind == _OUT and index is not None
         body += frames.attribute(kind, frames.pack_u32(index or 0) if renumbered else payload)
     if entry.get("expires_s"):
@@ -98,23 +121,36 @@ def _request(peer: str, index: Optional[int], flags: int) -> bytes:
 
 def _read(answer: bytes) -> Dict[str, Any]:
     number, length, source_length, tos, table, protocol, scope, kind, flags = _BODY.unpack_from(answer)
-    values = frames.attribute_map(answer[_BODY.size:])
-    metrics = {name: frames.u32(payload) for metric, payload in frames.attributes(values.get(_METRICS, b""))
-               for name in (_METRIC_NAMES.get(metric),) if name and len(payload) == 4}
-    ticks_left = _CACHE.unpack(values[_CACHE_INFO][:_CACHE.size])[2] if _CACHE_INFO in values else 0
-    kept = b"".join(frames.attribute(each, payload) for each, payload in frames.marked_attributes(answer[_BODY.size:])
-                    if each not in (_CACHE_INFO, _EXPIRES))
+    values = frames.attribute_map(answer[_BODY.size :])
+    metrics = {
+        name: frames.u32(payload)
+        for metric, payload in frames.attributes(values.get(_METRICS, b""))
+        for name in (_METRIC_NAMES.get(metric),)
+        if name and len(payload) == 4
+    }
+    ticks_left = _CACHE.unpack(values[_CACHE_INFO][: _CACHE.size])[2] if _CACHE_INFO in values else 0
+    kept = b"".join(
+        frames.attribute(each, payload)
+        for each, payload in frames.marked_attributes(answer[_BODY.size :])
+        if each not in (_CACHE_INFO, _EXPIRES)
+    )
     head = _BODY.pack(number, length, source_length, tos, table, protocol, scope, kind, flags & _FLAGS_TO_REPEAT)
     destination = f"{frames.address(values[_DESTINATION])}/{length}" if _DESTINATION in values else "default"
     return {
-        "family": frames.family_of(number), "destination": destination, "type": _TYPES.get(kind, str(kind)),
+        "family": frames.family_of(number),
+        "destination": destination,
+        "type": _TYPES.get(kind, str(kind)),
         "table": frames.u32(values[_TABLE]) if _TABLE in values else table,
         "gateway": frames.address(values[_GATEWAY]) if _GATEWAY in values else _via(values.get(_VIA, b"")),
         "index": frames.u32(values[_OUT]) if _OUT in values else None,
-        "indexes": _indexes(values), "priority": frames.u32(values[_PRIORITY]) if _PRIORITY in values else 0,
+        "indexes": _indexes(values),
+        "priority": frames.u32(values[_PRIORITY]) if _PRIORITY in values else 0,
         "source": frames.address(values[_PREFERRED_SOURCE]) if _PREFERRED_SOURCE in values else "",
-        "protocol": _PROTOCOLS.get(protocol, str(protocol)), "scope": _SCOPES.get(scope, str(scope)),
-        "metrics": metrics, "onlink": bool(flags & 0x4), "learned": bool(flags & _CLONED),
+        "protocol": _PROTOCOLS.get(protocol, str(protocol)),
+        "scope": _SCOPES.get(scope, str(scope)),
+        "metrics": metrics,
+        "onlink": bool(flags & 0x4),
+        "learned": bool(flags & _CLONED),
         "expires_s": max(ticks_left // _TICKS_PER_S, 1) if ticks_left > 0 else None,
         "raw": (head + kept).hex(),
     }

@@ -21,7 +21,7 @@ def forget_tcp_metrics(peer: str) -> bool:
     with Channel(NETLINK_GENERIC) as channel:
         ask = _BODY.pack(_GET_FAMILY, 1, 0) + frames.attribute(_FAMILY_NAME, _FAMILY)
         answers = channel.get(_CONTROL, ask)
-        number = struct.unpack("=H", frames.attribute_map(answers[0][1][_BODY.size:])[_FAMILY_ID][:2])[0]
+        number = struct.unpack("=H", frames.attribute_map(answers[0][1][_BODY.size :])[_FAMILY_ID][:2])[0]
         kind = _PEER_4 if address.version == 4 else _PEER_6
         try:
             channel.change(number, 0, _BODY.pack(_DELETE, 1, 0) + frames.attribute(kind, address.packed))

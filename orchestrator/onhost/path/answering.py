@@ -39,15 +39,29 @@ def who_answers(args: Dict[str, Any]) -> Dict[str, Any]:
                 raw.send(question)
                 _listen(raw, socket.inet_aton(address), APART_S if turn + 1 < ASKS else HEARD_S, macs)
         except OSError as error:
-            raise Refusal("not_asked", f"{interface} cannot ask who has {address}: {error.strerror}",
-                          interface=interface, errno=error.errno) from error
+            raise Refusal(
+                "not_asked",
+                f"{interface} cannot ask who has {address}: {error.strerror}",
+                interface=interface,
+                errno=error.errno,
+            ) from error
     return {"macs": sorted(macs)}
 
 
 def _question(own: bytes, source: bytes, address: bytes) -> bytes:
     head = b"\xff" * 6 + own + _ARP.to_bytes(2, "big")
-    return head + b"".join((_ETHERNET.to_bytes(2, "big"), _IPV4.to_bytes(2, "big"), bytes((6, 4)),
-                            _REQUEST.to_bytes(2, "big"), own, source, bytes(6), address)).ljust(46, b"\0")
+    return head + b"".join(
+        (
+            _ETHERNET.to_bytes(2, "big"),
+            _IPV4.to_bytes(2, "big"),
+            bytes((6, 4)),
+            _REQUEST.to_bytes(2, "big"),
+            own,
+            source,
+            bytes(6),
+            address,
+        )
+    ).ljust(46, b"\0")
 
 
 def _listen(raw: socket.socket, address: bytes, bound_s: float, macs: Set[str]) -> None:

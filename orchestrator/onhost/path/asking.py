@@ -11,15 +11,15 @@ from typing import Any, Dict, List, Set, Tuple
 from orchestrator.onhost.path.line import ASK, BACK, BIG, BYE, CANNOT, DONE, GOT, HELLO, WELCOME, Line
 from orchestrator.onhost.path.probe_frame import Frame
 
-FULL_PROBES = 5             # RFC 8899 s5.1.2 gives up after 3; one in ten lost five times is 1e-5
+FULL_PROBES = 5  # RFC 8899 s5.1.2 gives up after 3; one in ten lost five times is 1e-5
 PROBE_SPACING_S = 0.015
 LADDER_SPACING_S = 0.001
-LADDER_STEPS = 16           # sizes tried at once: 9000 octets are narrowed to one in four rounds
-SLOW_ROUND_TRIP_S = 0.05    # behind a large frame: then the port is slow, and a ladder would overrun its queue
-BEHIND_BOUND_S = 5.0        # how long small frames may stay out before the path is called silent instead
-GRACE_S = 0.03              # a large frame may be overtaken by the small one behind it on a multi-queue card
-MOST_ROUNDS = 24            # a search by halves over 65535 sizes takes 16
-REFUSED_AFTER_S = 2.0       # the other end may still be opening its socket, which also reads as a refusal
+LADDER_STEPS = 16  # sizes tried at once: 9000 octets are narrowed to one in four rounds
+SLOW_ROUND_TRIP_S = 0.05  # behind a large frame: then the port is slow, and a ladder would overrun its queue
+BEHIND_BOUND_S = 5.0  # how long small frames may stay out before the path is called silent instead
+GRACE_S = 0.03  # a large frame may be overtaken by the small one behind it on a multi-queue card
+MOST_ROUNDS = 24  # a search by halves over 65535 sizes takes 16
+REFUSED_AFTER_S = 2.0  # the other end may still be opening its socket, which also reads as a refusal
 
 
 class Way:
@@ -30,7 +30,7 @@ class Way:
         self._small_bytes = small_bytes
         self.tried: Dict[int, int] = {}
         self.passed: Dict[int, int] = {}
-        self.ruled_out: Set[int] = set()    # by the end's own interface: no frame ever left
+        self.ruled_out: Set[int] = set()  # by the end's own interface: no frame ever left
 
     @property
     def low(self) -> int:
@@ -69,14 +69,14 @@ class Asking:
     def __init__(self, line: Line) -> None:
         self._line = line
         self._sequence = 0
-        self._open: Dict[int, Tuple[int, int]] = {}     # sequence -> (kind, size) still without an answer
+        self._open: Dict[int, Tuple[int, int]] = {}  # sequence -> (kind, size) still without an answer
         self.out = Way(line.small_bytes, line.mtu)
         self.back = Way(line.small_bytes, line.mtu)
         self.helloed = 0
         self.welcomed = 0
-        self.behind_full = 0        # small frames answered that were sent after the last frame of the full size
+        self.behind_full = 0  # small frames answered that were sent after the last frame of the full size
         self._bye = False
-        self._last_welcome = 0      # sequence of the latest small frame that was answered
+        self._last_welcome = 0  # sequence of the latest small frame that was answered
         self._steps = LADDER_STEPS
 
     # --- frames in and out ---

@@ -17,8 +17,8 @@ from orchestrator.onhost.system.device_socket import ip_and_udp_bytes, open_udp
 from orchestrator.onhost.system.socket_options import NetworkError, queued_errors
 
 HELLO, WELCOME, BIG, GOT, ASK, BACK, CANNOT, DONE, BYE = range(1, 10)
-SMALL_BYTES = 128               # an IP packet that passes wherever anything passes
-LARGEST_PACKET_BYTES = 65535    # an IPv4 packet cannot be longer, whatever the MTU of the loopback interface says
+SMALL_BYTES = 128  # an IP packet that passes wherever anything passes
+LARGEST_PACKET_BYTES = 65535  # an IPv4 packet cannot be longer, whatever the MTU of the loopback interface says
 _RECEIVE_BYTES = 65536
 _KEPT_ERRORS = 50
 
@@ -37,7 +37,7 @@ class Line:
         self.errors: List[NetworkError] = []
         self.refusals = 0
         self.dropped_here = 0
-        self.too_long_here: Set[int] = set()    # sizes that this end's own interface would not take
+        self.too_long_here: Set[int] = set()  # sizes that this end's own interface would not take
 
     def __enter__(self) -> "Line":
         return self
@@ -50,7 +50,7 @@ class Line:
         length = max((packet_bytes or self.small_bytes) - self._overhead_bytes, HEAD_BYTES)
         payload = self._codec.write(kind, sequence, size_bytes=size_bytes, payload_bytes=length)
         self.note_errors()
-        for _ in range(2):      # the first try may be told about an earlier frame's fate instead
+        for _ in range(2):  # the first try may be told about an earlier frame's fate instead
             try:
                 self._socket.send(payload)
             except OSError as error:
@@ -61,7 +61,7 @@ class Line:
                     self.refusals += 1
                     return False
                 if error.errno == errno.ENOBUFS:
-                    self.dropped_here += 1      # its own queue or interface dropped it: it was sent, and is lost
+                    self.dropped_here += 1  # its own queue or interface dropped it: it was sent, and is lost
                     return True
                 if error.errno in (errno.EAGAIN, errno.ENETDOWN, errno.ENETUNREACH):
                     return False
@@ -100,7 +100,7 @@ class Line:
     def _read(self) -> Optional[Frame]:
         try:
             payload = self._socket.recv(_RECEIVE_BYTES)
-        except OSError:         # nothing there, or an earlier frame's fate, which note_errors() has kept
+        except OSError:  # nothing there, or an earlier frame's fate, which note_errors() has kept
             return None
         return self._codec.read(payload)
 
@@ -110,8 +110,16 @@ class Line:
 
     def said(self) -> Dict[str, object]:
         """What the network said, as it goes into the result."""
-        routers = [{"mtu_bytes": error.mtu_bytes, "reported_by": error.reported_by}
-                   for error in self.errors if error.errno == errno.EMSGSIZE and error.reported_by]
+        routers = [
+            {"mtu_bytes": error.mtu_bytes, "reported_by": error.reported_by}
+            for error in self.errors
+            if error.errno == errno.EMSGSIZE and error.reported_by
+        ]
         refusing = sorted({error.reported_by for error in self.errors if error.is_refusal and error.reported_by})
-        return {"routers": routers, "refusals": self.refusals, "refused_by": refusing,
-                "too_long_here": sorted(self.too_long_here), "dropped_here": self.dropped_here}
+        return {
+            "routers": routers,
+            "refusals": self.refusals,
+            "refused_by": refusing,
+            "too_long_here": sorted(self.too_long_here),
+            "dropped_here": self.dropped_here,
+        }

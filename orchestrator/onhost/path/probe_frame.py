@@ -36,7 +36,7 @@ class FrameCodec:
 
     def __init__(self, token_hex: str, purpose: str) -> None:
         """`token_hex` is at least 32 hex digits; `purpose` at most 16 ASCII letters."""
-        self._key = bytes.fromhex(token_hex)[:hashlib.blake2b.MAX_KEY_SIZE]
+        self._key = bytes.fromhex(token_hex)[: hashlib.blake2b.MAX_KEY_SIZE]
         if len(self._key) < 16:
             raise ValueError("a token of %d octets can be guessed: at least 16 are needed" % len(self._key))
         self._purpose = purpose.encode("ascii")
@@ -44,8 +44,9 @@ class FrameCodec:
     def _digest(self, head: bytes) -> bytes:
         return hashlib.blake2b(head, key=self._key, person=self._purpose, digest_size=_DIGEST_BYTES).digest()
 
-    def write(self, kind: int, sequence: int, *, size_bytes: int = 0, nanoseconds: int = 0,
-              payload_bytes: int = HEAD_BYTES) -> bytes:
+    def write(
+        self, kind: int, sequence: int, *, size_bytes: int = 0, nanoseconds: int = 0, payload_bytes: int = HEAD_BYTES
+    ) -> bytes:
         """The UDP payload of a frame, padded to `payload_bytes` (never shorter than the head)."""
         head = _HEAD.pack(kind, size_bytes, sequence, nanoseconds)
         return (head + self._digest(head)).ljust(payload_bytes, b"\0")
@@ -54,8 +55,8 @@ class FrameCodec:
         """The frame, or None when it is not one of ours."""
         if len(payload) < HEAD_BYTES:
             return None
-        head = bytes(payload[:_HEAD.size])
-        if not hmac.compare_digest(bytes(payload[_HEAD.size:HEAD_BYTES]), self._digest(head)):
+        head = bytes(payload[: _HEAD.size])
+        if not hmac.compare_digest(bytes(payload[_HEAD.size : HEAD_BYTES]), self._digest(head)):
             return None
         kind, size_bytes, sequence, nanoseconds = _HEAD.unpack(head)
         return Frame(kind, size_bytes, sequence, nanoseconds, len(payload))

@@ -18,9 +18,9 @@ from orchestrator.onhost.path.line import ASK, BACK, BIG, BYE, CANNOT, DONE, GOT
 from orchestrator.onhost.path.probe_frame import Frame
 from orchestrator.onhost.system.device_socket import learned_mtu_bytes
 
-IDLE_BOUND_S = 8.0          # the answering end gives up after so long without a frame
+IDLE_BOUND_S = 8.0  # the answering end gives up after so long without a frame
 DEFAULT_PATIENCE_S = 60.0
-FAREWELL_S = 0.1            # the answer to "done" may be lost: be there to repeat it
+FAREWELL_S = 0.1  # the answer to "done" may be lost: be there to repeat it
 
 
 def answer(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
@@ -30,9 +30,17 @@ def answer(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
         talk.event({"stage": "listening", "port": int(args["port"])})
         answering = _Answering(line)
         answering.run(talk, _patience_s(args) + IDLE_BOUND_S)
-        return {"role": "answer", "mtu": line.mtu, "small_received": answering.hellos,
-                "received": _pairs(answering.received), "sent": _pairs(answering.sent), "finished": answering.finished,
-                "learned_mtu_bytes": learned, "learned_mtu_bytes_after": _learned(args), "network": line.said()}
+        return {
+            "role": "answer",
+            "mtu": line.mtu,
+            "small_received": answering.hellos,
+            "received": _pairs(answering.received),
+            "sent": _pairs(answering.sent),
+            "finished": answering.finished,
+            "learned_mtu_bytes": learned,
+            "learned_mtu_bytes_after": _learned(args),
+            "network": line.said(),
+        }
 
 
 def probe(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
@@ -48,12 +56,22 @@ def probe(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
         else:
             passed_s = time.monotonic()
         probing.finish()
-        return {"role": "probe", "mtu": line.mtu, "small_received": probing.welcomed, "waited_s": passed_s - began_s,
-                "proof_s": time.monotonic() - passed_s, "received": _pairs(probing.back.passed),
-                "acknowledged": _pairs(probing.out.passed), "sent": _pairs(probing.out.tried),
-                "asked": _pairs(probing.back.tried), "small_sent": probing.helloed,
-                "small_behind_full": probing.behind_full, "learned_mtu_bytes": learned,
-                "learned_mtu_bytes_after": _learned(args), "network": line.said()}
+        return {
+            "role": "probe",
+            "mtu": line.mtu,
+            "small_received": probing.welcomed,
+            "waited_s": passed_s - began_s,
+            "proof_s": time.monotonic() - passed_s,
+            "received": _pairs(probing.back.passed),
+            "acknowledged": _pairs(probing.out.passed),
+            "sent": _pairs(probing.out.tried),
+            "asked": _pairs(probing.back.tried),
+            "small_sent": probing.helloed,
+            "small_behind_full": probing.behind_full,
+            "learned_mtu_bytes": learned,
+            "learned_mtu_bytes_after": _learned(args),
+            "network": line.said(),
+        }
 
 
 def _patience_s(args: Dict[str, Any]) -> float:

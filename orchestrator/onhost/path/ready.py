@@ -24,9 +24,14 @@ _UNUSABLE = ("tentative", "dadfailed")
 _GLOBAL_SCOPE = 0
 
 
-def wait_ready(interface: str, family: Optional[int] = None, bound_s: Optional[float] = None,
-               address: Optional[str] = None, mtu: Optional[int] = None,
-               speed_bit_s: Optional[int] = None) -> Dict[str, Any]:
+def wait_ready(
+    interface: str,
+    family: Optional[int] = None,
+    bound_s: Optional[float] = None,
+    address: Optional[str] = None,
+    mtu: Optional[int] = None,
+    speed_bit_s: Optional[int] = None,
+) -> Dict[str, Any]:
     """Wait until the interface has carrier, a known speed and an address that can be bound, at most `bound_s`.
 
     With `address`, `mtu` (bytes) or `speed_bit_s` exactly those. The answer says what was seen last: {ready, why,
@@ -72,44 +77,80 @@ def forget(interface: str, peer: str) -> Dict[str, Any]:
         neighbour = neighbourhood.ask(index, _next_hop(peer, index))
     except OSError as error:
         if error.errno not in (errno.EPERM, errno.EACCES, *_NOT_HERE):
-            raise Refusal("not_forgotten", f"what was learned about {peer} cannot be dropped: {error.strerror}",
-                          interface=interface, peer=peer) from error
-        why = ("what was learned about the peer stays: "
-               + ("this system drops it for nobody" if error.errno in _NOT_HERE else "dropping it needs root"))
+            raise Refusal(
+                "not_forgotten",
+                f"what was learned about {peer} cannot be dropped: {error.strerror}",
+                interface=interface,
+                peer=peer,
+            ) from error
+        why = "what was learned about the peer stays: " + (
+            "this system drops it for nobody" if error.errno in _NOT_HERE else "dropping it needs root"
+        )
         neighbour = (neighbourhood.find(index, _next_hop(peer, index)) or {"state": ""})["state"]
-    return {"forgotten": not why, "why": why, "path_mtu_before_bytes": before,
-            "path_mtu_bytes": _learned_mtu(peer, index), "tcp_metrics": metrics, "neighbour": neighbour}
+    return {
+        "forgotten": not why,
+        "why": why,
+        "path_mtu_before_bytes": before,
+        "path_mtu_bytes": _learned_mtu(peer, index),
+        "tcp_metrics": metrics,
+        "neighbour": neighbour,
+    }
 
 
 def _look(interface: str, family: Optional[int], address: Optional[str]) -> Dict[str, Any]:
     link = netlink.find_link(interface)
     if link is None:
         # it may be on its way back: a driver that restarts, a USB card
-        return {"up": True, "there": False, "carrier": False, "speed_bit_s": None, "negotiates": False, "mtu": 0,
-                "address": ""}
+        return {
+            "up": True,
+            "there": False,
+            "carrier": False,
+            "speed_bit_s": None,
+            "negotiates": False,
+            "mtu": 0,
+            "address": "",
+        }
     settings: Dict[str, Any] = {}
     with contextlib.suppress(OSError):
         settings = ethtool.link_settings(interface) or {}
     usable = _usable(link["index"], family)
     fitting = [each["address"] for each in usable if address in (None, "", each["address"])]
-    return {"up": link["up"], "there": True, "carrier": link["carrier"] and link["operstate"] in ("up", "unknown"),
-            "speed_bit_s": settings.get("speed_bit_s"), "negotiates": bool(settings.get("supported")),
-            "mtu": link["mtu"], "address": fitting[0] if fitting else ""}
+    return {
+        "up": link["up"],
+        "there": True,
+        "carrier": link["carrier"] and link["operstate"] in ("up", "unknown"),
+        "speed_bit_s": settings.get("speed_bit_s"),
+        "negotiates": bool(settings.get("supported")),
+        "mtu": link["mtu"],
+        "address": fitting[0] if fitting else "",
+    }
 
 
-def _what_is_missing(interface: str, seen: Dict[str, Any], family: Optional[int], address: Optional[str],
-                     mtu: Optional[int], speed_bit_s: Optional[int]) -> str:
+def _what_is_missing(
+    interface: str,
+    seen: Dict[str, Any],
+    family: Optional[int],
+    address: Optional[str],
+    mtu: Optional[int],
+    speed_bit_s: Optional[int],
+) -> str:
     """The first thing in the order in which they come; empty when all is there."""
-    return (_link_problem(interface, seen) or _speed_problem(interface, seen, speed_bit_s)
-            or (f"{interface} has an MTU of {seen['mtu']}, not {mtu}" if mtu and seen["mtu"] != mtu else "")
-            or (_address_problem(interface, family, address) if (family or address) and not seen["address"] else ""))
+    return (
+        _link_problem(interface, seen)
+        or _speed_problem(interface, seen, speed_bit_s)
+        or (f"{interface} has an MTU of {seen['mtu']}, not {mtu}" if mtu and seen["mtu"] != mtu else "")
+        or (_address_problem(interface, family, address) if (family or address) and not seen["address"] else "")
+    )
 
 
 def _address_problem(interface: str, family: Optional[int], address: Optional[str]) -> str:
     """What keeps the address from being used: it is not there, still being checked, or another machine has it."""
     link = netlink.find_link(interface)
-    there = [each for each in (netlink.addresses(link["index"]) if link else [])
-             if (each["address"] == address if address else each["family"] == family)]
+    there = [
+        each
+        for each in (netlink.addresses(link["index"]) if link else [])
+        if (each["address"] == address if address else each["family"] == family)
+    ]
     if not there:
         return f"{interface} does not have {address or f'any IPv{family} address'}"
     names = ", ".join(each["address"] for each in there)
@@ -138,10 +179,20 @@ def _speed_problem(interface: str, seen: Dict[str, Any], wanted_bit_s: Optional[
 
 def _usable(index: int, family: Optional[int]) -> List[Dict[str, Any]]:
     """The addresses that can be bound now, the best first."""
-    found = [each for each in netlink.addresses(index) if family in (None, each["family"])
-             and not any(flag in _UNUSABLE for flag in each["flags"])]
-    return sorted(found, key=lambda each: (each["scope"] != _GLOBAL_SCOPE, "deprecated" in each["flags"],
-                                           "secondary" in each["flags"], each["valid_s"] is not None))
+    found = [
+        each
+        for each in netlink.addresses(index)
+        if family in (None, each["family"]) and not any(flag in _UNUSABLE for flag in each["flags"])
+    ]
+    return sorted(
+        found,
+        key=lambda each: (
+            each["scope"] != _GLOBAL_SCOPE,
+            "deprecated" in each["flags"],
+            "secondary" in each["flags"],
+            each["valid_s"] is not None,
+        ),
+    )
 
 
 def _learned_mtu(peer: str, index: int) -> Optional[int]:

@@ -23,12 +23,12 @@ from orchestrator.onhost.system.device_socket import open_udp
 from orchestrator.onhost.system.socket_options import SO_TIMESTAMPNS, queued_errors, stamp_arrivals
 
 ASK, ANSWER = 1, 2
-IDLE_EVERY_S = 0.005        # before the traffic there is little time, and nothing to disturb
-LOADED_EVERY_S = 0.02       # 500 probes in ten seconds; a probe costs an end about 0.3 ms of a core
-LATE_S = 2.0                # RFC 2544 s23 waits as long for late frames
-_GIVEN_UP_NS = 30 * 10**9   # a probe that has been under way for so long is lost, whatever still comes
+IDLE_EVERY_S = 0.005  # before the traffic there is little time, and nothing to disturb
+LOADED_EVERY_S = 0.02  # 500 probes in ten seconds; a probe costs an end about 0.3 ms of a core
+LATE_S = 2.0  # RFC 2544 s23 waits as long for late frames
+_GIVEN_UP_NS = 30 * 10**9  # a probe that has been under way for so long is lost, whatever still comes
 _LONGEST_DWELL_NS = 10 * 10**9
-_AT_ONCE = 256              # datagrams read in one turn
+_AT_ONCE = 256  # datagrams read in one turn
 
 
 class _Arrival(NamedTuple):
@@ -49,7 +49,7 @@ class ProbingEnd:
         self._codec = FrameCodec(args["token"], "round trip")
         self._socket = open_udp(args["interface"], int(args["family"]), args["local"], args["peer"], int(args["port"]))
         stamp_arrivals(self._socket)
-        self.transmitted = self.received = 0    # frames of this flow: they are ours on the interface's counters
+        self.transmitted = self.received = 0  # frames of this flow: they are ours on the interface's counters
 
     def fileno(self) -> int:
         """For a select() that waits for several things."""
@@ -63,7 +63,7 @@ class ProbingEnd:
         queued_errors(self._socket)
         try:
             self._socket.send(self._codec.write(kind, sequence, nanoseconds=nanoseconds))
-        except OSError:     # the own queue is full, or nobody listens yet: the probe is simply lost
+        except OSError:  # the own queue is full, or nobody listens yet: the probe is simply lost
             return False
         self.transmitted += 1
         return True
@@ -87,7 +87,7 @@ class ProbingEnd:
 def _stamp_ns(ancillary: Sequence[Tuple[int, int, bytes]]) -> int:
     for level, kind, data in ancillary:
         if level == socket.SOL_SOCKET and kind == SO_TIMESTAMPNS:
-            seconds, nanoseconds = struct.unpack("@ll", data[:struct.calcsize("@ll")])
+            seconds, nanoseconds = struct.unpack("@ll", data[: struct.calcsize("@ll")])
             return int(seconds) * 10**9 + int(nanoseconds)
     return 0
 
@@ -100,7 +100,7 @@ class Answering(ProbingEnd):
         for arrival in self._arrivals():
             if arrival.kind == ASK:
                 dwell_ns = time.clock_gettime_ns(time.CLOCK_REALTIME) - arrival.stamped_ns
-                believable = arrival.stamped_ns and 0 <= dwell_ns < _LONGEST_DWELL_NS     # unless the clock was set
+                believable = arrival.stamped_ns and 0 <= dwell_ns < _LONGEST_DWELL_NS  # unless the clock was set
                 self._send(ANSWER, arrival.sequence, dwell_ns if believable else 0)
 
 
@@ -120,9 +120,9 @@ class Asking(ProbingEnd):
         self._sequence = 0
         self._idle_open: Dict[int, _Probe] = {}  # sent before the traffic and not answered: seconds of them
         self._open: Dict[int, _Probe] = {}
-        self._answered: List[Tuple[int, float]] = []     # (when sent, round trip in seconds), before the traffic
-        self._refused: List[int] = []                    # when the own kernel would not take a probe, likewise
-        self._load: Optional[_Load] = None               # those within the window, once it is known
+        self._answered: List[Tuple[int, float]] = []  # (when sent, round trip in seconds), before the traffic
+        self._refused: List[int] = []  # when the own kernel would not take a probe, likewise
+        self._load: Optional[_Load] = None  # those within the window, once it is known
 
     def begin(self, start_ns: int, from_ns: int, to_ns: int) -> None:
         """The traffic begins at `start_ns`: of probes from then on only those sent in [from_ns, to_ns) count."""
@@ -192,8 +192,9 @@ class Asking(ProbingEnd):
         return _told(load.answered, load.lost + self._unanswered(load.from_ns, load.to_ns), load.refused)
 
     def _unanswered(self, from_ns: int, to_ns: int) -> int:
-        return sum(from_ns <= probe.sent_monotonic_ns < to_ns
-                   for probe in (*self._idle_open.values(), *self._open.values()))
+        return sum(
+            from_ns <= probe.sent_monotonic_ns < to_ns for probe in (*self._idle_open.values(), *self._open.values())
+        )
 
 
 class _Load:
@@ -212,9 +213,16 @@ def _told(answered: Sample, lost: int, refused: int) -> Dict[str, Any]:
     sent = answered.count + lost
     if not sent:
         return {"sent": 0, "lost": 0, "refused": refused}
-    return {"sent": sent, "lost": lost, "refused": refused, "loss_ratio": lost / sent, "least_s": answered.least,
-            "p50_s": _finite(answered.percentile(50, lost)), "p99_s": _finite(answered.percentile(99, lost)),
-            "largest_s": answered.largest}
+    return {
+        "sent": sent,
+        "lost": lost,
+        "refused": refused,
+        "loss_ratio": lost / sent,
+        "least_s": answered.least,
+        "p50_s": _finite(answered.percentile(50, lost)),
+        "p99_s": _finite(answered.percentile(99, lost)),
+        "largest_s": answered.largest,
+    }
 
 
 def _round_trip_s(probe: _Probe, arrival: _Arrival) -> float:
@@ -248,7 +256,7 @@ def ask(args: Dict[str, Any], start_ns: int, from_ns: int, to_ns: int) -> Dict[s
         while _wait(end, min(end.due_ns, to_ns)) or time.monotonic_ns() < to_ns:
             end.every_s = IDLE_EVERY_S if time.monotonic_ns() < start_ns else LOADED_EVERY_S
             end.turn()
-        end.due_ns = to_ns + int(2 * LATE_S * 1e9)      # no more questions
+        end.due_ns = to_ns + int(2 * LATE_S * 1e9)  # no more questions
         while end._open and _wait(end, to_ns + int(LATE_S * 1e9)):
             end.turn()
         return {"idle": end.summary(end.heard_from_ns, start_ns), "load": end.loaded()}

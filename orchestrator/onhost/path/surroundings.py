@@ -27,17 +27,31 @@ def surroundings(args: Dict[str, Any]) -> Dict[str, Any]:
     links = netlink.links()
     link = next((each for each in links if each["name"] == interface), None)
     if link is None:
-        return {"up": False, "carrier": False, "neighbour": "", "gateway": "", "leaves_by": None, "filters": None,
-                "strict_reverse_path": None, "lower": []}
+        return {
+            "up": False,
+            "carrier": False,
+            "neighbour": "",
+            "gateway": "",
+            "leaves_by": None,
+            "filters": None,
+            "strict_reverse_path": None,
+            "lower": [],
+        }
     bound = _route(peer, link["index"])
     gateway = str(bound.get("gateway") or "")
     chosen = _route(peer, None)
     names = {each["index"]: each["name"] for each in links}
     state = (neighbourhood.find(link["index"], gateway or peer) or {"state": ""})["state"]
-    return {"up": link["up"], "carrier": link["carrier"], "neighbour": state, "gateway": gateway,
-            "leaves_by": names.get(chosen.get("index")), "filters": _filters(),
-            "strict_reverse_path": None if ":" in peer else _strict(interface),
-            "lower": lower_devices(interface, peer)["lower"]}
+    return {
+        "up": link["up"],
+        "carrier": link["carrier"],
+        "neighbour": state,
+        "gateway": gateway,
+        "leaves_by": names.get(chosen.get("index")),
+        "filters": _filters(),
+        "strict_reverse_path": None if ":" in peer else _strict(interface),
+        "lower": lower_devices(interface, peer)["lower"],
+    }
 
 
 def _route(peer: str, index: Optional[int]) -> Dict[str, Any]:

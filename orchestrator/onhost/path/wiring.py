@@ -17,9 +17,9 @@ from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.system.device_socket import raw_socket
 
 LOCAL_EXPERIMENTAL = 0x88B5
-SENDS, APART_S = 3, 0.03    # one may meet a port that is just coming up
+SENDS, APART_S = 3, 0.03  # one may meet a port that is just coming up
 _PURPOSE, _CALL = "wiring", 1
-_OUTGOING = 4               # PACKET_OUTGOING, include/uapi/linux/if_packet.h: our own frame on its way out
+_OUTGOING = 4  # PACKET_OUTGOING, include/uapi/linux/if_packet.h: our own frame on its way out
 _HEADER_BYTES, _LEAST_PAYLOAD_BYTES = 14, 46
 _DRAIN_S = 0.1
 
@@ -36,13 +36,18 @@ def call(args: Dict[str, Any]) -> Dict[str, Any]:
             own = raw.getsockname()[4]
             index = socket.if_nametoindex(interface)
             for turn in range(SENDS):
-                payload = codec.write(_CALL, index, size_bytes=int(args["number"]), nanoseconds=turn,
-                                      payload_bytes=_LEAST_PAYLOAD_BYTES)
+                payload = codec.write(
+                    _CALL, index, size_bytes=int(args["number"]), nanoseconds=turn, payload_bytes=_LEAST_PAYLOAD_BYTES
+                )
                 raw.send(b"\xff" * 6 + own + LOCAL_EXPERIMENTAL.to_bytes(2, "big") + payload)
                 time.sleep(APART_S)
         except OSError as error:
-            raise Refusal("wiring_not_sent", f"{interface}: a broadcast frame cannot be sent: {error.strerror}",
-                          interface=interface, errno=error.errno) from error
+            raise Refusal(
+                "wiring_not_sent",
+                f"{interface}: a broadcast frame cannot be sent: {error.strerror}",
+                interface=interface,
+                errno=error.errno,
+            ) from error
     return {"sent": SENDS}
 
 

@@ -19,8 +19,10 @@ Compared = Optional[Dict[str, Any]]  # {ok, touched, other} as image.differences
 
 def stays(outcome: Outcome, compared: Compared) -> List[Dict[str, Any]]:
     """What is not as found, in a stable order: [{place, now}] of settings, then of what else they had touched."""
-    places = [{"place": [one["setting"], one["target"]], "now": one["now"]}
-              for one in [*outcome["left"], *outcome["conflicts"]]]
+    places = [
+        {"place": [one["setting"], one["target"]], "now": one["now"]}
+        for one in [*outcome["left"], *outcome["conflicts"]]
+    ]
     things = [{"place": [one["key"]], "now": one["now"]} for one in (compared or {}).get("touched", [])]
     return sorted(places, key=lambda one: str(one["place"])) + sorted(things, key=lambda one: str(one["place"]))
 
@@ -36,7 +38,12 @@ def require_acceptable(outcome: Outcome, compared: Compared, told_mark: str) -> 
     """Refusal unless exactly what was told is what stays, and all of it could be read."""
     unread = next((one for one in outcome["left"] if one["now"] is None), None)
     if unread is not None:
-        raise Refusal("unreadable", f"{unread['setting']} {unread['target']} of this host cannot be read, so that "
-                      "nobody can say what is to stay", setting=unread["setting"], target=unread["target"])
+        raise Refusal(
+            "unreadable",
+            f"{unread['setting']} {unread['target']} of this host cannot be read, so that "
+            "nobody can say what is to stay",
+            setting=unread["setting"],
+            target=unread["target"],
+        )
     if mark(outcome, compared) != told_mark:
         raise Refusal("changed_since", "what differs on this host is not what was told a moment ago: look again")

@@ -24,8 +24,9 @@ def prepare(record: Record, token: int, interfaces: list[str], places: list[dict
         for place in places:
             if lease.before_of({"before": before}, place) is None:
                 value = setting_of(place["setting"]).read(place["target"], place["level"])
-                before.append({"setting": place["setting"], "target": place["target"], "level": place["level"],
-                               "value": value})
+                before.append(
+                    {"setting": place["setting"], "target": place["target"], "level": place["level"], "value": value}
+                )
         state = {**state, "before": before}
         record.save(state)
     return {"before": before, "image": state["image"]}
@@ -46,8 +47,14 @@ def adopt(record: Record, token: int, before: list[dict[str, Any]]) -> dict[str,
     return {"before": state["before"]}
 
 
-def apply(record: Record, token: int, uses: list[dict[str, Any]], session: int = 0,
-          confirm_s: float | None = None, keep_others: bool | None = None) -> dict[str, Any]:
+def apply(
+    record: Record,
+    token: int,
+    uses: list[dict[str, Any]],
+    session: int = 0,
+    confirm_s: float | None = None,
+    keep_others: bool | None = None,
+) -> dict[str, Any]:
     """Give each place its level; what cannot be is reported in its place, the others are done all the same.
 
     With `keep_others` a place that somebody else has changed since this run last did is left as it is.
@@ -60,8 +67,14 @@ def apply(record: Record, token: int, uses: list[dict[str, Any]], session: int =
         state = probation.begin(state, uses, session, confirm_s, boottime_ns())
         record.save(state)
     restart = _restart_needed(record, uses)
-    return {"uses": [_apply_one(record, token, use, restart=restart, waiting=confirm_s is not None,
-                                keep_others=bool(keep_others)) for use in in_order(uses)]}
+    return {
+        "uses": [
+            _apply_one(
+                record, token, use, restart=restart, waiting=confirm_s is not None, keep_others=bool(keep_others)
+            )
+            for use in in_order(uses)
+        ]
+    }
 
 
 def _restart_needed(record: Record, uses: list[dict[str, Any]]) -> bool:
@@ -91,8 +104,9 @@ def confirm(record: Record, token: int, session: int) -> dict[str, Any]:
     return {}
 
 
-def _apply_one(record: Record, token: int, use: dict[str, Any], *, restart: bool, waiting: bool,
-               keep_others: bool) -> dict[str, Any]:
+def _apply_one(
+    record: Record, token: int, use: dict[str, Any], *, restart: bool, waiting: bool, keep_others: bool
+) -> dict[str, Any]:
     """One place's level; `waiting` while all of these changes are on probation."""
     setting, target, level = setting_of(use["setting"]), use["target"], use["level"]
     started = time.monotonic()
@@ -106,8 +120,15 @@ def _apply_one(record: Record, token: int, use: dict[str, Any], *, restart: bool
         restart = restart and setting.restarts(before["level"])
         found = changed_before(state, before, setting)
         if found and keep_others:
-            return {**use, "ok": False, "seen": None, "why": "somebody else has changed it", "code": CHANGED_OUTSIDE,
-                    **found, "took_s": time.monotonic() - started}
+            return {
+                **use,
+                "ok": False,
+                "seen": None,
+                "why": "somebody else has changed it",
+                "code": CHANGED_OUTSIDE,
+                **found,
+                "took_s": time.monotonic() - started,
+            }
         if use.get("as_found"):  # a cell that leaves this place alone, after one that did not
             record.save(lease.note_unfinished(state, use))
             seen = {**_as_found(setting, target, before), **({"restart": True} if restart else {})}
@@ -165,6 +186,7 @@ def _change(setting: Any, target: str, level: Any, *, restart: bool) -> dict[str
 
 def verify(record: Record, uses: list[dict[str, Any]]) -> dict[str, Any]:
     """Whether each place has its level now, and where not, what has changed since we gave it; changes nothing."""
+
     def one(use: dict[str, Any]) -> dict[str, Any]:
         started = time.monotonic()
         try:
@@ -173,6 +195,7 @@ def verify(record: Record, uses: list[dict[str, Any]]) -> dict[str, Any]:
             seen = {"ok": False, "seen": None, "why": refusal.message, "code": refusal.code}
         found = {} if seen["ok"] else changed_since_given(record, use, setting_of(use["setting"]))
         return {**use, **seen, **found, "took_s": time.monotonic() - started}
+
     return {"uses": [one(use) for use in uses]}
 
 
@@ -184,9 +207,11 @@ def possible(uses: list[dict[str, Any]]) -> dict[str, Any]:
 
 def read(places: list[dict[str, Any]]) -> dict[str, Any]:
     """What each place's value is now; changes nothing."""
+
     def one(place: dict[str, Any]) -> dict[str, Any]:
         try:
             return {**place, "value": setting_of(place["setting"]).read(place["target"], place["level"]), "why": ""}
         except Refusal as refusal:
             return {**place, "value": None, "why": refusal.message, "code": refusal.code}
+
     return {"places": [one(place) for place in places]}

@@ -27,8 +27,15 @@ def take(record: Record, wanted: dict[str, Any], session: int = 0) -> dict[str, 
     with record.locked():
         now_ns = boottime_ns()
         before = record.load()
-        state = lease.take(before, wanted, now_ns=now_ns, wall_ns=time.time_ns(), boot=boot_id(),
-                           netns=network_namespace(), survives=survives_reboot)
+        state = lease.take(
+            before,
+            wanted,
+            now_ns=now_ns,
+            wall_ns=time.time_ns(),
+            boot=boot_id(),
+            netns=network_namespace(),
+            survives=survives_reboot,
+        )
         record.save(state)
         with renewed.locked(record.directory) as note:
             renewed.write(note, _renewal(state, session, used=False))
@@ -41,8 +48,12 @@ def take(record: Record, wanted: dict[str, Any], session: int = 0) -> dict[str, 
                 if state["keeper"] is None:  # a new lease without a keeper is no lease
                     record.remove()
                 raise
-    return {"token": state["token"], "earlier": state["earlier"], "left_s": (state["deadline_ns"] - now_ns) / lease.NS,
-            "joined": bool(before and lease.is_live(before, now_ns, boot_id()))}
+    return {
+        "token": state["token"],
+        "earlier": state["earlier"],
+        "left_s": (state["deadline_ns"] - now_ns) / lease.NS,
+        "joined": bool(before and lease.is_live(before, now_ns, boot_id())),
+    }
 
 
 def renew(record: Record, token: int, lease_s: float, session: int = 0) -> dict[str, Any]:
@@ -58,8 +69,9 @@ def renew_until(record: Record, token: int, until_ns: int, session: int) -> None
     _renewed(record, token, lambda state, now_ns: lease.renew(state, (until_ns - now_ns) / lease.NS, now_ns), session)
 
 
-def _renewed(record: Record, token: int, later: Callable[[dict[str, Any], int], dict[str, Any]],
-             session: int) -> tuple[dict[str, Any], int]:
+def _renewed(
+    record: Record, token: int, later: Callable[[dict[str, Any], int], dict[str, Any]], session: int
+) -> tuple[dict[str, Any], int]:
     """(the state with a later deadline, when). Never waits for the host's lock: a change that is slower than the lease
     must not end it.
     """
@@ -133,8 +145,11 @@ def recover(record: Record, run_id: str, accept: str | None = None) -> dict[str,
         if run_id not in ("", state["run_id"]) or (not run_id and lease.is_live(state, now_ns, boot_id())):
             raise Refusal("busy", f"{state['holder']} has this host for the run {state['run_id']}", **found)
         if state["boot_id"] != boot_id():  # the reboot undid the rest; old values must not be put on a new boot
-            state = {**state, "changes": [one for one in state["changes"] if survives_reboot(one["setting"])],
-                     "image": None}
+            state = {
+                **state,
+                "changes": [one for one in state["changes"] if survives_reboot(one["setting"])],
+                "image": None,
+            }
         if state["standing"] != "restored":
             state = restoring.put_back(state, "recover", record.save)
             record.save(state)
@@ -155,8 +170,12 @@ def keeper_state(record: Record) -> dict[str, Any]:
     if state is None:
         return {"alive": False, "pid": 0, "in_session": False, "record": None}
     registered = state["keeper"] or {"pid": 0, "in_session": False}
-    return {"alive": keeper.alive(state), "pid": registered["pid"], "in_session": registered["in_session"],
-            "record": lease.description(state, boottime_ns())}
+    return {
+        "alive": keeper.alive(state),
+        "pid": registered["pid"],
+        "in_session": registered["in_session"],
+        "record": lease.description(state, boottime_ns()),
+    }
 
 
 def lacks_keeper(record: Record) -> bool:

@@ -262,7 +262,7 @@ def _work(record: Record, guard: int) -> None:
             in_vain += 1
             if in_vain >= PLAINLY_AFTER:
                 _put_back_plainly_if_due(record)
-            time.sleep(min(_PAUSE_S * 2**min(in_vain, 10), _LONGEST_PAUSE_S))
+            time.sleep(min(_PAUSE_S * 2 ** min(in_vain, 10), _LONGEST_PAUSE_S))
 
 
 def _turn(record: Record, guard: int, pauses_s: Iterator[float]) -> bool:
@@ -334,5 +334,9 @@ def _register(record: Record, keeper: dict[str, Any]) -> None:
 
 
 def _is_kept_by(state: dict[str, Any] | None, guard: int) -> bool:
-    return (state is not None and state["keeper"] is not None and state["keeper"]["pid"] == guard
-            and state["standing"] in ("held", "left"))
+    return (
+        state is not None
+        and state["keeper"] is not None
+        and state["keeper"]["pid"] == guard
+        and state["standing"] in ("held", "left")
+    )

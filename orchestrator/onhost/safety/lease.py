@@ -26,12 +26,21 @@ NS = 1_000_000_000
 
 def is_live(state: dict[str, Any] | None, now_ns: int, boot: str) -> bool:
     """Whether somebody holds the host now."""
-    return (state is not None and state["standing"] == "held" and state["boot_id"] == boot
-            and now_ns < state["deadline_ns"])
+    return (
+        state is not None and state["standing"] == "held" and state["boot_id"] == boot and now_ns < state["deadline_ns"]
+    )
 
 
-def take(state: dict[str, Any] | None, wanted: dict[str, Any], *, now_ns: int, wall_ns: int, boot: str, netns: int,
-         survives: Callable[[str], bool]) -> dict[str, Any]:
+def take(
+    state: dict[str, Any] | None,
+    wanted: dict[str, Any],
+    *,
+    now_ns: int,
+    wall_ns: int,
+    boot: str,
+    netns: int,
+    survives: Callable[[str], bool],
+) -> dict[str, Any]:
     """The state after `wanted` {run_id, holder, lease_s, token or None} takes the host.
 
     Refusal "busy" while another holds it; "unclean" when an earlier run's changes are not put back. `survives`
@@ -42,26 +51,54 @@ def take(state: dict[str, Any] | None, wanted: dict[str, Any], *, now_ns: int, w
     earlier = None
     if state is not None:
         if owes(state, boot, survives):
-            raise Refusal("unclean", f"the run {state['run_id']} of {state['holder']} left changes on this host",
-                          **description(state, now_ns), changes=[place_of(one) for one in state["changes"]])
+            raise Refusal(
+                "unclean",
+                f"the run {state['run_id']} of {state['holder']} left changes on this host",
+                **description(state, now_ns),
+                changes=[place_of(one) for one in state["changes"]],
+            )
         earlier = {**description(state, now_ns), "rebooted": state["boot_id"] != boot, "outcome": state["outcome"]}
     token = max(now_ns // 1000, state["token"] + 1 if state else 0)  # never seen before, even when the record is gone
-    return {"schema": 1, "standing": "held", "run_id": wanted["run_id"], "holder": wanted["holder"], "token": token,
-            "superseded": None, "lease_s": wanted["lease_s"], "since_ns": now_ns, "since_wall_ns": wall_ns,
-            "deadline_ns": now_ns + int(wanted["lease_s"] * NS), "boot_id": boot, "netns": netns, "keeper": None,
-            "image": None, "interfaces": [], "before": [], "changes": [], "outcome": None, "earlier": earlier,
-            "probation": None, "reverted": None}
+    return {
+        "schema": 1,
+        "standing": "held",
+        "run_id": wanted["run_id"],
+        "holder": wanted["holder"],
+        "token": token,
+        "superseded": None,
+        "lease_s": wanted["lease_s"],
+        "since_ns": now_ns,
+        "since_wall_ns": wall_ns,
+        "deadline_ns": now_ns + int(wanted["lease_s"] * NS),
+        "boot_id": boot,
+        "netns": netns,
+        "keeper": None,
+        "image": None,
+        "interfaces": [],
+        "before": [],
+        "changes": [],
+        "outcome": None,
+        "earlier": earlier,
+        "probation": None,
+        "reverted": None,
+    }
 
 
 def _rejoin(state: dict[str, Any], wanted: dict[str, Any], now_ns: int) -> dict[str, Any]:
     """The same run coming back after a lost session: what was as found stays known, the old session is fenced off."""
     shown = wanted.get("token")
     if wanted["run_id"] != state["run_id"] or shown is None or shown not in (state["token"], state["superseded"]):
-        raise Refusal("busy", f"{state['holder']} holds this host with the run {state['run_id']}",
-                      **description(state, now_ns))
-    return {**state, "token": max(now_ns // 1000, state["token"] + 1), "superseded": shown,
-            "lease_s": wanted["lease_s"], "deadline_ns": now_ns + int(wanted["lease_s"] * NS),
-            **({"restarting": False} if state.get("restarting") else {})}  # it did not go down after all
+        raise Refusal(
+            "busy", f"{state['holder']} holds this host with the run {state['run_id']}", **description(state, now_ns)
+        )
+    return {
+        **state,
+        "token": max(now_ns // 1000, state["token"] + 1),
+        "superseded": shown,
+        "lease_s": wanted["lease_s"],
+        "deadline_ns": now_ns + int(wanted["lease_s"] * NS),
+        **({"restarting": False} if state.get("restarting") else {}),
+    }  # it did not go down after all
 
 
 def require(state: dict[str, Any] | None, token: int, *, now_ns: int, boot: str) -> dict[str, Any]:
@@ -90,9 +127,14 @@ def owes(state: dict[str, Any], boot: str, survives: Callable[[str], bool]) -> b
 
 def description(state: dict[str, Any], now_ns: int) -> dict[str, Any]:
     """Who, since when, until when: for people and for the controller's messages."""
-    return {"run_id": state["run_id"], "holder": state["holder"], "since_wall_ns": state["since_wall_ns"],
-            "left_s": max(0.0, (state["deadline_ns"] - now_ns) / NS), "lease_s": state["lease_s"],
-            "standing": state["standing"]}
+    return {
+        "run_id": state["run_id"],
+        "holder": state["holder"],
+        "since_wall_ns": state["since_wall_ns"],
+        "left_s": max(0.0, (state["deadline_ns"] - now_ns) / NS),
+        "lease_s": state["lease_s"],
+        "standing": state["standing"],
+    }
 
 
 def note_intent(state: dict[str, Any], use: dict[str, Any]) -> dict[str, Any]:
@@ -133,8 +175,10 @@ def note_done(state: dict[str, Any], use: dict[str, Any], reads: Any) -> dict[st
 
 def note_as_found(state: dict[str, Any], use: dict[str, Any]) -> dict[str, Any]:
     """The state once a place was put back between two cells: until it is changed again, it has to read as before."""
-    return {**state, "changes": [{**one, "as_found": True} if place_of(one) == place_of(use) else one
-                                 for one in state["changes"]]}
+    return {
+        **state,
+        "changes": [{**one, "as_found": True} if place_of(one) == place_of(use) else one for one in state["changes"]],
+    }
 
 
 def before_of(state: dict[str, Any], place: dict[str, Any]) -> dict[str, Any] | None:

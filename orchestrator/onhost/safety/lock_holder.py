@@ -38,5 +38,7 @@ def in_words(found: dict[str, Any]) -> str:
         return "who holds the host's lock is not known"
     if found["alive"]:
         return f"process {found['pid']} ({found['name']}) has held the host's lock for {found['held_s']:.0f} s"
-    return (f"process {found['pid']}, which took the host's lock {found['held_s']:.0f} s ago, is gone, but something "
-            "that it started holds on to it")
+    return (
+        f"process {found['pid']}, which took the host's lock {found['held_s']:.0f} s ago, is gone, but something "
+        "that it started holds on to it"
+    )

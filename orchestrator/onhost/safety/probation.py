@@ -12,17 +12,24 @@ from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import lease
 
 
-def begin(state: dict[str, Any], uses: list[dict[str, Any]], session: int, confirm_s: float | None,
-          now_ns: int) -> dict[str, Any]:
+def begin(
+    state: dict[str, Any], uses: list[dict[str, Any]], session: int, confirm_s: float | None, now_ns: int
+) -> dict[str, Any]:
     """The state before a change; with `confirm_s` on probation. Refusal "unconfirmed" while an earlier one is."""
     if state.get("probation"):
-        raise Refusal("unconfirmed", "an earlier change waits to be confirmed by a new connection",
-                      places=state["probation"]["places"])
+        raise Refusal(
+            "unconfirmed",
+            "an earlier change waits to be confirmed by a new connection",
+            places=state["probation"]["places"],
+        )
     if confirm_s is None:
         return {**state, "probation": None, "reverted": None}
     places = [lease.place_of(use) for use in uses]
-    return {**state, "reverted": None,
-            "probation": {"until_ns": now_ns + int(confirm_s * lease.NS), "session": session, "places": places}}
+    return {
+        **state,
+        "reverted": None,
+        "probation": {"until_ns": now_ns + int(confirm_s * lease.NS), "session": session, "places": places},
+    }
 
 
 def confirm(state: dict[str, Any], session: int, now_ns: int) -> dict[str, Any]:
@@ -30,8 +37,9 @@ def confirm(state: dict[str, Any], session: int, now_ns: int) -> dict[str, Any]:
     waiting = state.get("probation")
     if waiting is None:
         if state.get("reverted"):
-            raise Refusal("reverted", "the change was taken back: no new connection confirmed it in time",
-                          **state["reverted"])
+            raise Refusal(
+                "reverted", "the change was taken back: no new connection confirmed it in time", **state["reverted"]
+            )
         raise Refusal("nothing_to_confirm", "no change waits to be confirmed")
     if session == waiting["session"]:
         raise Refusal("same_session", "a change that may cut the way here is confirmed by a new connection only")
@@ -49,5 +57,9 @@ def left_ns(state: dict[str, Any], now_ns: int) -> int | None:
 def failed(state: dict[str, Any], outcome: dict[str, Any]) -> dict[str, Any]:
     """The state after the places were put back with `outcome`: what is back is no change any more."""
     back = [lease.place_of(entry) for entry in outcome["restored"]]
-    return {**state, "probation": None, "reverted": outcome,
-            "changes": [change for change in state["changes"] if lease.place_of(change) not in back]}
+    return {
+        **state,
+        "probation": None,
+        "reverted": outcome,
+        "changes": [change for change in state["changes"] if lease.place_of(change) not in back],
+    }

@@ -70,8 +70,11 @@ class Record:
 
     def _locked_by_another(self, bound_s: float) -> Refusal:
         found = lock_holder.holder(os.path.join(self.directory, _LOCK))
-        return Refusal("locked", f"another change on this host has not ended within {bound_s:g} s: "
-                                 f"{lock_holder.in_words(found)}", **found)
+        return Refusal(
+            "locked",
+            f"another change on this host has not ended within {bound_s:g} s: {lock_holder.in_words(found)}",
+            **found,
+        )
 
     def load(self) -> State | None:
         """The last whole state; None when nobody holds or held this host. Refusal when that cannot be known."""
@@ -86,8 +89,11 @@ class Record:
         last = renewed.read(self.directory)
         if last is None or state.get("standing") != "held" or last.token != state.get("token"):
             return state
-        return {**state, "deadline_ns": max(state["deadline_ns"], last.deadline_ns),
-                "superseded": None if last.used else state.get("superseded")}
+        return {
+            **state,
+            "deadline_ns": max(state["deadline_ns"], last.deadline_ns),
+            "superseded": None if last.used else state.get("superseded"),
+        }
 
     def stamp(self) -> Tuple[Any, ...]:
         """What is another tuple once `load` may give another state; cheaper than loading."""
@@ -117,8 +123,12 @@ class Record:
             os.rename(path + ".new", path)
             self._sync_directory()
         except OSError as error:
-            raise Refusal("record", f"this host cannot keep its record in {self.directory}: {error.strerror}",
-                          directory=self.directory, errno=error.errno) from error
+            raise Refusal(
+                "record",
+                f"this host cannot keep its record in {self.directory}: {error.strerror}",
+                directory=self.directory,
+                errno=error.errno,
+            ) from error
 
     def remove(self) -> None:
         """Leave nothing behind. Only under the lock: the next one to lock finds the folder gone and starts anew."""
@@ -159,8 +169,12 @@ class Record:
         except FileNotFoundError:
             return None
         except OSError as error:  # no file handle left, say: the newer state may be there all the same
-            raise Refusal("record", f"this host cannot read its record in {self.directory}: {error.strerror}",
-                          directory=self.directory, errno=error.errno) from error
+            raise Refusal(
+                "record",
+                f"this host cannot read its record in {self.directory}: {error.strerror}",
+                directory=self.directory,
+                errno=error.errno,
+            ) from error
         mark, _, body = text.partition(b" ")
         if mark != b"%08x" % zlib.crc32(body):
             return None
@@ -179,8 +193,12 @@ class Record:
         except FileNotFoundError:
             return -1
         except OSError as error:
-            raise Refusal("record", f"this host cannot keep its record in {self.directory}: {error.strerror}",
-                          directory=self.directory, errno=error.errno) from error
+            raise Refusal(
+                "record",
+                f"this host cannot keep its record in {self.directory}: {error.strerror}",
+                directory=self.directory,
+                errno=error.errno,
+            ) from error
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             if self._is_in_folder(lock):
@@ -207,8 +225,9 @@ class Record:
         except FileNotFoundError:
             return False
         if not stat.S_ISDIR(seen.st_mode) or seen.st_uid != os.getuid() or seen.st_mode & 0o077:
-            raise Refusal("record", f"{self.directory} is there, but is not a folder of this user's own",
-                          directory=self.directory)
+            raise Refusal(
+                "record", f"{self.directory} is there, but is not a folder of this user's own", directory=self.directory
+            )
         return True
 
     def _sync_directory(self) -> None:

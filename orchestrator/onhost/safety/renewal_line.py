@@ -33,8 +33,9 @@ class RenewalLine:
         if not local:
             raise Refusal("no_control_path", "by which address the controller reaches this host is not known")
         try:
-            family, _, _, _, address = socket.getaddrinfo(local, 0, type=socket.SOCK_DGRAM,
-                                                          flags=socket.AI_NUMERICHOST)[0]
+            family, _, _, _, address = socket.getaddrinfo(
+                local, 0, type=socket.SOCK_DGRAM, flags=socket.AI_NUMERICHOST
+            )[0]
             self._socket = socket.socket(family, socket.SOCK_DGRAM)
             try:
                 self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_BYTES)

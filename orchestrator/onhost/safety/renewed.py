@@ -65,8 +65,12 @@ def locked(directory: str) -> Iterator[int]:
     except FileNotFoundError:
         raise Refusal("no_lease", "nobody holds this host", rebooted=False) from None
     except OSError as error:
-        raise Refusal("record", f"this host cannot keep its record in {directory}: {error.strerror}",
-                      directory=directory, errno=error.errno) from error
+        raise Refusal(
+            "record",
+            f"this host cannot keep its record in {directory}: {error.strerror}",
+            directory=directory,
+            errno=error.errno,
+        ) from error
     try:
         _lock(file)
         yield file

@@ -39,8 +39,9 @@ def keep_nothing(state: dict[str, Any]) -> None:
     """For a caller whose state is kept nowhere."""
 
 
-def put_back(state: dict[str, Any], by: str, save: Save = keep_nothing,
-             bound_s: float = RESTORE_BOUND_S) -> dict[str, Any]:
+def put_back(
+    state: dict[str, Any], by: str, save: Save = keep_nothing, bound_s: float = RESTORE_BOUND_S
+) -> dict[str, Any]:
     """The state after putting everything back; call it under the lock.
 
     `by` is "controller" while the lease goes on, "keeper" or "recover" when it ends with this. `save` keeps the state
@@ -49,15 +50,19 @@ def put_back(state: dict[str, Any], by: str, save: Save = keep_nothing,
     state, outcome = put_places_back(state, state["changes"], by, save, bound_s)
     if state["standing"] == "left":  # an attempt after another: what that one restored stays told
         told = [lease.place_of(entry) for kind in ("restored", "left", "conflicts") for entry in outcome[kind]]
-        outcome["restored"] = [entry for entry in state["outcome"]["restored"]
-                               if lease.place_of(entry) not in told] + outcome["restored"]
+        outcome["restored"] = [
+            entry for entry in state["outcome"]["restored"] if lease.place_of(entry) not in told
+        ] + outcome["restored"]
     outcome["restart"] = restarts_due(state, bound_s)
     clean = not outcome["left"] and not outcome["conflicts"]
     # What was put back is nobody's debt any more; what was not stays listed, so that the next attempt knows it.
     unpaid = [{"setting": one["setting"], "target": one["target"]} for one in outcome["left"] + outcome["conflicts"]]
-    return {**state, "outcome": outcome,
-            "standing": "held" if by == "controller" else "restored" if clean else "left",
-            "changes": [one for one in state["changes"] if lease.place_of(one) in unpaid]}
+    return {
+        **state,
+        "outcome": outcome,
+        "standing": "held" if by == "controller" else "restored" if clean else "left",
+        "changes": [one for one in state["changes"] if lease.place_of(one) in unpaid],
+    }
 
 
 def put_back_plainly(state: dict[str, Any], bound_s: float = RESTORE_BOUND_S) -> None:
@@ -90,8 +95,13 @@ def _reading(before: dict[str, Any]) -> Callable[[], Any]:
     return lambda: setting_of(before["setting"]).read(before["target"], before["level"])
 
 
-def put_places_back(state: dict[str, Any], places: list[dict[str, Any]], by: str, save: Save = keep_nothing,
-                    bound_s: float = RESTORE_BOUND_S) -> Tuple[Json, Json]:
+def put_places_back(
+    state: dict[str, Any],
+    places: list[dict[str, Any]],
+    by: str,
+    save: Save = keep_nothing,
+    bound_s: float = RESTORE_BOUND_S,
+) -> Tuple[Json, Json]:
     """(the state, what putting some of the changes back achieved: {restored, left, conflicts, by, at_wall_ns}).
 
     The state lists all changes as before, and knows of what was put back only in part that it is ours.
@@ -110,8 +120,12 @@ def put_places_back(state: dict[str, Any], places: list[dict[str, Any]], by: str
             spent_s += within_s
         else:
             spent_s += time.monotonic() - began_s
-    _look_again([change for change in changes if lease.place_of(change) not in stuck], state, outcome,
-                min(bound_s, _LEAST_BOUND_S))
+    _look_again(
+        [change for change in changes if lease.place_of(change) not in stuck],
+        state,
+        outcome,
+        min(bound_s, _LEAST_BOUND_S),
+    )
     return state, {**outcome, "at_wall_ns": time.time_ns()}
 
 
@@ -135,8 +149,7 @@ def _reads_as_before(change: dict[str, Any], before: dict[str, Any]) -> Callable
     return lambda: bool(setting.same(before["value"], setting.read(target, before["level"])))
 
 
-def _put_back_one(change: dict[str, Any], state: dict[str, Any], save: Save,
-                  bound_s: float) -> Tuple[str, Json, Json]:
+def _put_back_one(change: dict[str, Any], state: dict[str, Any], save: Save, bound_s: float) -> Tuple[str, Json, Json]:
     """What became of one change, its entry in the outcome, and the state after it."""
     before = lease.before_of(state, change)
     assert before is not None, "an intent is only ever written for a prepared place"
@@ -188,17 +201,25 @@ def _looking(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], dic
         if _put_our_parts_back(setting, change, before, now):
             now = setting.read(target, level)
         return {"kind": "conflicts", "now": now, "why": "someone else changed it: neither our value nor the first"}
+
     return step
 
 
 def _put_our_parts_back(setting: Any, change: dict[str, Any], before: dict[str, Any], now: Any) -> bool:
     """Of a value of several parts, those that are as we left them are ours to put back, whatever the others are."""
     left = change["ours"][-1] if change["ours"] else None
-    if not setting.by_part or not isinstance(left, dict) or not isinstance(now, dict) \
-            or not isinstance(before["value"], dict):
+    if (
+        not setting.by_part
+        or not isinstance(left, dict)
+        or not isinstance(now, dict)
+        or not isinstance(before["value"], dict)
+    ):
         return False
-    ours = {part: value for part, value in before["value"].items()
-            if part in now and now[part] == left.get(part) and now[part] != value}
+    ours = {
+        part: value
+        for part, value in before["value"].items()
+        if part in now and now[part] == left.get(part) and now[part] != value
+    }
     if ours:
         setting.restore(change["target"], ours)
     return bool(ours)
@@ -213,6 +234,7 @@ def _restoring(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], d
         if setting.same(before["value"], now):
             return {"kind": "restored"}
         return {"kind": "left", "now": now, "why": "it was put back, but does not read as it did before"}
+
     return step
 
 
@@ -226,8 +248,9 @@ def _is_ours(setting: Any, change: dict[str, Any], now: Any) -> bool:
 def told_of(before: dict[str, Any], now: Any) -> list[Told]:
     """What differs from the value before, one line per thing; one line for all where it cannot be asked now."""
     try:
-        lines: list[Told] = run_bounded(lambda: as_plain(setting_of(before["setting"]).told(
-            before["target"], before["value"], now)), MEND_BOUND_S)
+        lines: list[Told] = run_bounded(
+            lambda: as_plain(setting_of(before["setting"]).told(before["target"], before["value"], now)), MEND_BOUND_S
+        )
     except Refusal:
         lines = []
     place = f"{before['setting']} of {before['target']}" if before["target"] else before["setting"]
@@ -237,7 +260,10 @@ def told_of(before: dict[str, Any], now: Any) -> list[Told]:
 def mend_command(before: dict[str, Any]) -> str:
     """The command with which a person puts this place right; empty where the driver that is asked does not answer."""
     try:
-        return str(run_bounded(lambda: setting_of(before["setting"]).mend_command(before["target"], before["value"]),
-                               MEND_BOUND_S))
+        return str(
+            run_bounded(
+                lambda: setting_of(before["setting"]).mend_command(before["target"], before["value"]), MEND_BOUND_S
+            )
+        )
     except Refusal:
         return ""

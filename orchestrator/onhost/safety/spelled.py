@@ -11,8 +11,16 @@ from typing import Any, Dict
 _MAIN_TABLE = 254
 _TO_BE_TYPED = ("nodad", "home", "mngtmpaddr", "noprefixroute", "autojoin")
 _PLAIN_PROTOCOLS = ("boot", "unspec")
-_METRICS = {"mtu": "mtu", "window": "window", "advmss": "advmss", "hoplimit": "hoplimit", "initcwnd": "initcwnd",
-            "initrwnd": "initrwnd", "rto_min": "rto_min", "quickack": "quickack"}
+_METRICS = {
+    "mtu": "mtu",
+    "window": "window",
+    "advmss": "advmss",
+    "hoplimit": "hoplimit",
+    "initcwnd": "initcwnd",
+    "initrwnd": "initrwnd",
+    "rto_min": "rto_min",
+    "quickack": "quickack",
+}
 
 
 def address_command(entry: Dict[str, Any], interface: str) -> str:
@@ -47,8 +55,10 @@ def neighbour_command(entry: Dict[str, Any], interface: str) -> str:
     """A neighbour entry as `netlink.neighbours` describes it."""
     if entry["proxy"]:
         return f"ip neighbour add proxy {entry['address']} dev {shlex.quote(interface)}"
-    return (f"ip neighbour replace {entry['address']} lladdr {entry['mac']} dev {shlex.quote(interface)} "
-            f"nud {entry['state']}")
+    return (
+        f"ip neighbour replace {entry['address']} lladdr {entry['mac']} dev {shlex.quote(interface)} "
+        f"nud {entry['state']}"
+    )
 
 
 def sysctl_command(path: str, value: str) -> str:

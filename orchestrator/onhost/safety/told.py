@@ -31,8 +31,12 @@ def told(what: str, before: Any, now: Any, command: str = "") -> Told:
 def came_or_went(what: str, before: Any, command: str = "") -> Told:
     """Something that has no value but that it is there; `before` None: it was not."""
     was_there = before is not None
-    return {"what": what, "before": THERE if was_there else NOT_THERE, "now": GONE if was_there else THERE,
-            "command": command}
+    return {
+        "what": what,
+        "before": THERE if was_there else NOT_THERE,
+        "now": GONE if was_there else THERE,
+        "command": command,
+    }
 
 
 def in_words(value: Any) -> str:
@@ -47,7 +51,7 @@ def in_words(value: Any) -> str:
         text = ", ".join(map(in_words, value)) or "none"
     else:
         text = " ".join(str(value).split()) or "empty"
-    return text if len(text) <= LONGEST_TEXT else text[:LONGEST_TEXT - 1] + "…"
+    return text if len(text) <= LONGEST_TEXT else text[: LONGEST_TEXT - 1] + "…"
 
 
 def leaves(before: Any, now: Any, path: Tuple[str, ...] = ()) -> Iterator[Tuple[Tuple[str, ...], Any, Any]]:
@@ -66,11 +70,14 @@ def bounded(lines: List[Told]) -> List[Told]:
     if len(lines) <= MOST_LINES:
         return lines
     more = len(lines) - MOST_LINES + 1
-    return [*lines[:MOST_LINES - 1], {"what": f"{more} more", "before": AS_RECORDED, "now": "different",
-                                      "command": ""}]
+    return [
+        *lines[: MOST_LINES - 1],
+        {"what": f"{more} more", "before": AS_RECORDED, "now": "different", "command": ""},
+    ]
 
 
 def as_plain(lines: List[Told]) -> List[Dict[str, str]]:
     """The same as plain JSON objects."""
-    return [{"what": one["what"], "before": one["before"], "now": one["now"], "command": one["command"]}
-            for one in lines]
+    return [
+        {"what": one["what"], "before": one["before"], "now": one["now"], "command": one["command"]} for one in lines
+    ]

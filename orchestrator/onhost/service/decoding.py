@@ -33,8 +33,13 @@ def decode(body: bytes) -> Dict[str, Any]:
     unusual = _UNUSUAL.search(body) is not None
     try:
         text = body.decode("ascii")
-        found = (json.loads(text, object_pairs_hook=_object, parse_int=_whole, parse_float=_number,
-                            parse_constant=_no_number) if unusual else json.loads(text, object_pairs_hook=_object))
+        found = (
+            json.loads(
+                text, object_pairs_hook=_object, parse_int=_whole, parse_float=_number, parse_constant=_no_number
+            )
+            if unusual
+            else json.loads(text, object_pairs_hook=_object)
+        )
     except RecursionError:
         raise ValueError("it is nested more than %d deep" % DEEPEST) from None
     if not isinstance(found, dict):
@@ -70,8 +75,12 @@ def _no_number(word: str) -> float:
 def _check_depth(found: Any) -> None:
     level = [found]
     for _ in range(DEEPEST):
-        level = [inner for outer in level for inner in (outer.values() if isinstance(outer, dict) else outer)
-                 if isinstance(inner, (dict, list))]
+        level = [
+            inner
+            for outer in level
+            for inner in (outer.values() if isinstance(outer, dict) else outer)
+            if isinstance(inner, (dict, list))
+        ]
         if not level:
             return
     raise ValueError("it is nested more than %d deep" % DEEPEST)

@@ -22,13 +22,24 @@ def read_facts() -> Dict[str, Any]:
     """The host and its interfaces; what cannot be known is None or empty. Raises OSError when there is no netlink."""
     system = os.uname()
     return {
-        "system": system.sysname, "family": boot.FAMILY, "hostname": system.nodename, "kernel": system.release,
-        "kernel_build": system.version, "machine": system.machine, "model": _model(),
-        "python": platform.python_version(), "boot_id": boot.boot_id(),
-        "netns": boot.network_namespace(), "machine_id": _machine_id(), "uid": os.geteuid(),
-        "cpus": os.cpu_count() or 1, "online_cpus": online_cores(),
-        "monotonic_ns": time.monotonic_ns(), "boottime_ns": boot.boottime_ns(),
-        "wall_ns": time.time_ns(), "interfaces": read_interfaces(),
+        "system": system.sysname,
+        "family": boot.FAMILY,
+        "hostname": system.nodename,
+        "kernel": system.release,
+        "kernel_build": system.version,
+        "machine": system.machine,
+        "model": _model(),
+        "python": platform.python_version(),
+        "boot_id": boot.boot_id(),
+        "netns": boot.network_namespace(),
+        "machine_id": _machine_id(),
+        "uid": os.geteuid(),
+        "cpus": os.cpu_count() or 1,
+        "online_cpus": online_cores(),
+        "monotonic_ns": time.monotonic_ns(),
+        "boottime_ns": boot.boottime_ns(),
+        "wall_ns": time.time_ns(),
+        "interfaces": read_interfaces(),
     }
 
 
@@ -36,8 +47,12 @@ def read_interfaces() -> List[Dict[str, Any]]:
     """Every interface with its driver, limits, state and addresses; sizes in bytes, speed in bit/s."""
     addresses, links = netlink.addresses(), netlink.links()
     masters = {link["index"]: link for link in links}
-    return [_interface(link, [each for each in addresses if each["index"] == link["index"]],
-                       masters.get(link.get("master")) or {}) for link in links]
+    return [
+        _interface(
+            link, [each for each in addresses if each["index"] == link["index"]], masters.get(link.get("master")) or {}
+        )
+        for link in links
+    ]
 
 
 def online_cores() -> List[int]:
@@ -54,17 +69,38 @@ def _interface(link: Dict[str, Any], addresses: List[Dict[str, Any]], master: Di
         settings = ethtool.link_settings(name) or {}
         burnt_in = ethtool.permanent_address(name)
     return {
-        "name": name, "index": link["index"], "mac": link["mac"],
-        "permanent_mac": burnt_in or link["permanent_mac"], "driver": driver.get("driver", ""),
-        "driver_version": driver.get("version", ""), "firmware": driver.get("firmware", ""),
-        "bus": driver.get("bus", ""), "kind": link["kind"], "mtu": link["mtu"], "min_mtu": link["min_mtu"],
-        "max_mtu": link["max_mtu"], "speed_bit_s": settings.get("speed_bit_s"),
-        "duplex": settings.get("duplex", _UNKNOWN_DUPLEX), "operstate": link["operstate"], "carrier": link["carrier"],
-        "loopback": link["loopback"], "up": link["up"], "master": master.get("name", ""),
+        "name": name,
+        "index": link["index"],
+        "mac": link["mac"],
+        "permanent_mac": burnt_in or link["permanent_mac"],
+        "driver": driver.get("driver", ""),
+        "driver_version": driver.get("version", ""),
+        "firmware": driver.get("firmware", ""),
+        "bus": driver.get("bus", ""),
+        "kind": link["kind"],
+        "mtu": link["mtu"],
+        "min_mtu": link["min_mtu"],
+        "max_mtu": link["max_mtu"],
+        "speed_bit_s": settings.get("speed_bit_s"),
+        "duplex": settings.get("duplex", _UNKNOWN_DUPLEX),
+        "operstate": link["operstate"],
+        "carrier": link["carrier"],
+        "loopback": link["loopback"],
+        "up": link["up"],
+        "master": master.get("name", ""),
         "master_kind": master.get("kind", ""),
-        "addresses": [{"address": each["address"], "prefix": each["prefix"], "family": each["family"],
-                       "peer": each.get("peer", ""), "tentative": "tentative" in each["flags"],
-                       "duplicate": "dadfailed" in each["flags"], "scope": each["scope"]} for each in addresses],
+        "addresses": [
+            {
+                "address": each["address"],
+                "prefix": each["prefix"],
+                "family": each["family"],
+                "peer": each.get("peer", ""),
+                "tentative": "tentative" in each["flags"],
+                "duplicate": "dadfailed" in each["flags"],
+                "scope": each["scope"],
+            }
+            for each in addresses
+        ],
     }
 
 

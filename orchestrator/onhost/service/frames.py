@@ -55,8 +55,8 @@ class FrameReader:
                 raise FrameError(f"a frame of {size} bytes was announced; the limit is {FRAME_LIMIT_BYTES}")
             if len(self._bytes) < HEADER_BYTES + size:
                 return
-            body = bytes(self._bytes[HEADER_BYTES:HEADER_BYTES + size])
-            del self._bytes[:HEADER_BYTES + size]
+            body = bytes(self._bytes[HEADER_BYTES : HEADER_BYTES + size])
+            del self._bytes[: HEADER_BYTES + size]
             if zlib.crc32(body) != body_sum:
                 raise FrameError("a frame's checksum is wrong: the stream was damaged or something else wrote into it")
             self.weight_bytes = size + PART_BYTES * parts_in(body)

@@ -79,9 +79,19 @@ class Helper:
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
             signal.signal(number, self._stop)
         signal.signal(signal.SIGPIPE, signal.SIG_IGN)
-        self._queue({"id": 0, "kind": "hello", "body": {
-            "code": code_hash, "pid": os.getpid(), "uid": os.getuid(), "verbs": sorted(messages.VERBS),
-            "python": ".".join(map(str, sys.version_info[:3]))}})
+        self._queue(
+            {
+                "id": 0,
+                "kind": "hello",
+                "body": {
+                    "code": code_hash,
+                    "pid": os.getpid(),
+                    "uid": os.getuid(),
+                    "verbs": sorted(messages.VERBS),
+                    "python": ".".join(map(str, sys.version_info[:3])),
+                },
+            }
+        )
         try:
             while not self._ended:
                 self._turn()
@@ -145,8 +155,16 @@ class Helper:
     def _sleep_s(self) -> float:
         ends = [job.ends_at for job in self._jobs.values()]
         leases = {job.lease_token for job in self._jobs.values() if job.lease_token is not None}
-        return max(0.0, min([LONGEST_SLEEP_S, *(end - time.monotonic() for end in ends),
-                             *(min(LEASE_LOOK_S, self._lease.left_s(token)) for token in leases)]))
+        return max(
+            0.0,
+            min(
+                [
+                    LONGEST_SLEEP_S,
+                    *(end - time.monotonic() for end in ends),
+                    *(min(LEASE_LOOK_S, self._lease.left_s(token)) for token in leases),
+                ]
+            ),
+        )
 
     def _hear(self) -> None:
         try:

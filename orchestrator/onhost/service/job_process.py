@@ -26,8 +26,15 @@ JobFunction = Callable[[Dict[str, Any], Talk], Dict[str, Any]]
 class Job:
     """The helper's handle on a job: its line, its process group and its bounds."""
 
-    def __init__(self, number: int, verb: str, function: JobFunction, args: dict[str, Any], bound_s: float,
-                 lease_token: int | None = None) -> None:
+    def __init__(
+        self,
+        number: int,
+        verb: str,
+        function: JobFunction,
+        args: dict[str, Any],
+        bound_s: float,
+        lease_token: int | None = None,
+    ) -> None:
         """Fork the child; from here on it must be ended with `kill` or reaped.
 
         `lease_token` is the lease that it may not outlive; None for a job that no lease is needed for.

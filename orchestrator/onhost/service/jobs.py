@@ -64,8 +64,7 @@ VERBS = {
 
 def clock() -> Answer:
     """The host's clocks, in nanoseconds; answered by the loop itself, so that the round trip is short."""
-    return {"monotonic_ns": time.monotonic_ns(), "boottime_ns": boottime_ns(),
-            "wall_ns": time.time_ns()}
+    return {"monotonic_ns": time.monotonic_ns(), "boottime_ns": boottime_ns(), "wall_ns": time.time_ns()}
 
 
 def run(call: Call, args: Args, talk: Talk) -> Answer:

@@ -50,21 +50,25 @@ class Request(NamedTuple):
 
 
 def _place(may_be_as_found: bool = False) -> Check:
-    outline = record({"setting": SETTING, "target": TARGET, "level": plain()},
-                     {"as_found": flag} if may_be_as_found else {})
+    outline = record(
+        {"setting": SETTING, "target": TARGET, "level": plain()}, {"as_found": flag} if may_be_as_found else {}
+    )
 
     def check(value: Any) -> str:
         return outline(value) or _level_problem(value["setting"], value["level"])
+
     return check
 
 
 def _known_place(value: Any) -> str:
     """A place as the controller's journal knows it: with its before-value, and the levels that are ours."""
     ours = listing(plain(), 1024)
-    problem = record({"setting": SETTING, "target": TARGET, "level": plain(), "value": VALUE, "ours": ours,
-                      "unfinished": flag})(value)
-    return problem or next(filter(None, (_level_problem(value["setting"], level)
-                                         for level in [value["level"], *value["ours"]])), "")
+    problem = record(
+        {"setting": SETTING, "target": TARGET, "level": plain(), "value": VALUE, "ours": ours, "unfinished": flag}
+    )(value)
+    return problem or next(
+        filter(None, (_level_problem(value["setting"], level) for level in [value["level"], *value["ours"]])), ""
+    )
 
 
 def _level_problem(setting: str, level: Any) -> str:
@@ -76,27 +80,56 @@ def _level_problem(setting: str, level: Any) -> str:
     return f"has a level that {setting} cannot be given: {problem}" if problem else ""
 
 
-_OFFERED = maybe(record({}, {"bit_s": number(1, 1e13), "link_share": number(0, 2), "frames_s": number(0, 1e10),
-                             "search": flag}))
-_FLOW = record({"way": one_of("transmit", "receive"), "transport": one_of("tcp", "udp")}, {
-    "direction": one_of("transmit", "receive", "bidirectional"), "streams": maybe(whole(1, 256)),
-    "ip": maybe(one_of(4, 6)), "offered_rate": _OFFERED, "asked_bit_s": RATE, "datagram_bytes": maybe(whole(1, 65507)),
-    "congestion": maybe(NAME), "socket_buffer_bytes": maybe(whole(1, 2**31 - 1)),
-    "segment_bytes": maybe(whole(1, 65535)), "pacing_bit_s": RATE, "dscp": maybe(whole(0, 63)),
-    "sender_core": CORE, "receiver_core": CORE, "no_copy": maybe(flag), "burst_datagrams": maybe(whole(1, 1024)),
-    "send_path": maybe(one_of("segment", "batch", "single")),
-    "receive_path": maybe(one_of("coalesce", "batch", "single")), "loss_ratio_limit": maybe(number(0, 1)),
-})
+_OFFERED = maybe(
+    record({}, {"bit_s": number(1, 1e13), "link_share": number(0, 2), "frames_s": number(0, 1e10), "search": flag})
+)
+_FLOW = record(
+    {"way": one_of("transmit", "receive"), "transport": one_of("tcp", "udp")},
+    {
+        "direction": one_of("transmit", "receive", "bidirectional"),
+        "streams": maybe(whole(1, 256)),
+        "ip": maybe(one_of(4, 6)),
+        "offered_rate": _OFFERED,
+        "asked_bit_s": RATE,
+        "datagram_bytes": maybe(whole(1, 65507)),
+        "congestion": maybe(NAME),
+        "socket_buffer_bytes": maybe(whole(1, 2**31 - 1)),
+        "segment_bytes": maybe(whole(1, 65535)),
+        "pacing_bit_s": RATE,
+        "dscp": maybe(whole(0, 63)),
+        "sender_core": CORE,
+        "receiver_core": CORE,
+        "no_copy": maybe(flag),
+        "burst_datagrams": maybe(whole(1, 1024)),
+        "send_path": maybe(one_of("segment", "batch", "single")),
+        "receive_path": maybe(one_of("coalesce", "batch", "single")),
+        "loss_ratio_limit": maybe(number(0, 1)),
+    },
+)
 _PEERS = {"token": HEX_TOKEN, "interface": INTERFACE, "local": ADDRESS, "peer": ADDRESS, "family": one_of(4, 6)}
 _TRAFFIC = record(
     {**_PEERS, "ports": listing(whole(1, 65535), 4096, 1), "flows": listing(_FLOW, 4, 1), "mtu": whole(68, 65536)},
-    {"rate_bit_s": RATE, "watch_s": maybe(number(0.02, 60)), "round_trip": maybe(flag),
-     "bound_s": maybe(number(0.1, LONGEST_BOUND_S))})
-_PATH = record({**_PEERS, "port": whole(1, 65535), "mtu": whole(68, 65536)}, {
-    "small_first_bound_s": maybe(number(0, 600)), "bound_s": maybe(number(0.1, 3600)), "ladder": maybe(plain())})
-_READY = record({"interface": INTERFACE}, {
-    "family": maybe(one_of(4, 6)), "bound_s": maybe(number(0, 600)), "address": maybe(ADDRESS),
-    "mtu": maybe(whole(68, 65536)), "speed_bit_s": RATE})
+    {
+        "rate_bit_s": RATE,
+        "watch_s": maybe(number(0.02, 60)),
+        "round_trip": maybe(flag),
+        "bound_s": maybe(number(0.1, LONGEST_BOUND_S)),
+    },
+)
+_PATH = record(
+    {**_PEERS, "port": whole(1, 65535), "mtu": whole(68, 65536)},
+    {"small_first_bound_s": maybe(number(0, 600)), "bound_s": maybe(number(0.1, 3600)), "ladder": maybe(plain())},
+)
+_READY = record(
+    {"interface": INTERFACE},
+    {
+        "family": maybe(one_of(4, 6)),
+        "bound_s": maybe(number(0, 600)),
+        "address": maybe(ADDRESS),
+        "mtu": maybe(whole(68, 65536)),
+        "speed_bit_s": RATE,
+    },
+)
 
 VERBS: dict[str, Check] = {
     "clock": record({}),
@@ -113,8 +146,10 @@ VERBS: dict[str, Check] = {
     "recover": record({"run_id": either(one_of(""), RUN_ID)}, {"accept": maybe(HEX_TOKEN)}),
     "prepare": record({"token": FENCE, "interfaces": listing(INTERFACE, 64), "places": listing(_place(), 1024)}),
     "adopt": record({"token": FENCE, "before": listing(_known_place, 1024)}),
-    "apply": record({"token": FENCE, "uses": listing(_place(may_be_as_found=True), 1024)},
-                    {"confirm_s": maybe(number(0.5, 600)), "keep_others": maybe(flag)}),
+    "apply": record(
+        {"token": FENCE, "uses": listing(_place(may_be_as_found=True), 1024)},
+        {"confirm_s": maybe(number(0.5, 600)), "keep_others": maybe(flag)},
+    ),
     "confirm": record({"token": FENCE}),
     "control": record({}),
     "possible": record({"uses": listing(_place(), 1024)}),
@@ -130,14 +165,24 @@ VERBS: dict[str, Check] = {
     "path.probe": _PATH,
     "wiring.listen": record({"token": HEX_TOKEN, "bound_s": number(0.1, 600)}),
     "wiring.call": record({"token": HEX_TOKEN, "interface": INTERFACE, "number": whole(0, 65535)}),
-    "external.watch": record({"uses": listing(_place(), 1024), "as_found": listing(_place(), 1024),
-                              "interfaces": listing(record({"interface": INTERFACE,
-                                                            "addresses": listing(ADDRESS, 16)}), 64)}),
+    "external.watch": record(
+        {
+            "uses": listing(_place(), 1024),
+            "as_found": listing(_place(), 1024),
+            "interfaces": listing(record({"interface": INTERFACE, "addresses": listing(ADDRESS, 16)}), 64),
+        }
+    ),
     "traffic.serve": _TRAFFIC,
     "traffic.dial": _TRAFFIC,
 }
-_ENVELOPE = record({"id": whole(1, 2**53), "verb": text(longest=40),
-                    "args": plain(_ABOVE_A_VALUE + _DEEPEST_VALUE, 2**20), "bound_s": number(0.001, LONGEST_BOUND_S)})
+_ENVELOPE = record(
+    {
+        "id": whole(1, 2**53),
+        "verb": text(longest=40),
+        "args": plain(_ABOVE_A_VALUE + _DEEPEST_VALUE, 2**20),
+        "bound_s": number(0.001, LONGEST_BOUND_S),
+    }
+)
 
 
 def check(message: dict[str, Any]) -> Request:

@@ -18,24 +18,29 @@ def text(pattern: str = r"[^\x00-\x1f\x7f]*", longest: int = 200) -> Check:
         if len(value) > longest:
             return f"is longer than {longest} characters"
         return "" if compiled.fullmatch(value) else f"must match {pattern}"
+
     return check
 
 
 def whole(least: int, most: int) -> Check:
     """A whole number within bounds; true and false are none."""
+
     def check(value: Any) -> str:
         if not isinstance(value, int) or isinstance(value, bool):
             return "must be a whole number"
         return "" if least <= value <= most else f"must be from {least} to {most}"
+
     return check
 
 
 def number(least: float, most: float) -> Check:
     """A number within bounds, with or without a fraction."""
+
     def check(value: Any) -> str:
         if not isinstance(value, (int, float)) or isinstance(value, bool):
             return "must be a number"
         return "" if least <= value <= most else f"must be from {least:g} to {most:g}"
+
     return check
 
 
@@ -46,9 +51,11 @@ def flag(value: Any) -> str:
 
 def one_of(*allowed: Any) -> Check:
     """One of a few values."""
+
     def check(value: Any) -> str:
         same = [one for one in allowed if one == value and isinstance(one, bool) == isinstance(value, bool)]
         return "" if same else f"must be one of {', '.join(map(str, allowed))}"
+
     return check
 
 
@@ -59,14 +66,17 @@ def maybe(inner: Check) -> Check:
 
 def either(*checks: Check) -> Check:
     """What any of the checks accepts."""
+
     def check(value: Any) -> str:
         problems = [one(value) for one in checks]
         return "" if "" in problems else " or ".join(problems)
+
     return check
 
 
 def listing(inner: Check, most: int, least: int = 0) -> Check:
     """A list with a bounded number of entries, each accepted by `inner`."""
+
     def check(value: Any) -> str:
         if not isinstance(value, list):
             return "must be a list"
@@ -77,11 +87,13 @@ def listing(inner: Check, most: int, least: int = 0) -> Check:
             if problem:
                 return f"entry {place} {problem}"
         return ""
+
     return check
 
 
 def record(needed: Mapping[str, Check], optional: Mapping[str, Check] = {}) -> Check:
     """An object with exactly these keys: all of `needed`, any of `optional`, and no other."""
+
     def check(value: Any) -> str:
         if not isinstance(value, dict):
             return "must be an object"
@@ -96,11 +108,13 @@ def record(needed: Mapping[str, Check], optional: Mapping[str, Check] = {}) -> C
             if problem:
                 return f"{key!r} {problem}"
         return ""
+
     return check
 
 
 def plain(deepest: int = 6, most: int = 4096) -> Check:
     """Any JSON value of bounded depth, number of parts and length of text (a before-value, a level)."""
+
     def parts(value: Any, depth: int) -> int:
         if depth > deepest:
             return most + 1
@@ -114,4 +128,5 @@ def plain(deepest: int = 6, most: int = 4096) -> Check:
 
     def check(value: Any) -> str:
         return "" if parts(value, 0) <= most else f"is too deep or has more than {most} parts"
+
     return check

@@ -42,8 +42,12 @@ class AtStart(Setting):
 
         Before may itself have been the start of an earlier run's trial: no plain start brings that back.
         """
-        return bool(before and now and before["started"] != now["started"]
-                    and (now.get("by_trial") or not before.get("by_trial")))
+        return bool(
+            before
+            and now
+            and before["started"] != now["started"]
+            and (now.get("by_trial") or not before.get("by_trial"))
+        )
 
     def apply(self, target: str, level: object) -> None:
         """Write what the next start is to find, armed; nothing stays written when the level is in effect. Refusal."""
@@ -68,8 +72,12 @@ class AtStart(Setting):
                 start.arm_file(path, original, wanted)
                 start.write(path, with_content(original, wanted))
             ok = content_of(start.read(path)) == wanted
-            return {"ok": ok, "seen": WRITTEN, "why": "" if ok else f"{path} does not hold what was written",
-                    "restart": True}
+            return {
+                "ok": ok,
+                "seen": WRITTEN,
+                "why": "" if ok else f"{path} does not hold what was written",
+                "restart": True,
+            }
 
     def holds_ours(self, target: str, level: object) -> bool:
         """Whether the file is as we write it for this level; one that no start is to put back holds nothing of ours."""
@@ -104,8 +112,12 @@ class AtStart(Setting):
         if not self._kernel.exists(os.path.dirname(path) or "/"):
             raise Refusal(CANNOT, self._cannot(target, level), target=target)
         start = self._kernel.next_start()
-        return {"path": path, "file": start.read(path), "started": self._started(path),
-                "by_trial": start.started_with(path) is not None}
+        return {
+            "path": path,
+            "file": start.read(path),
+            "started": self._started(path),
+            "by_trial": start.started_with(path) is not None,
+        }
 
     def _same(self, before: Any, now: Any) -> bool:
         return bool(before["path"] == now["path"] and before["file"] == now["file"])
@@ -165,4 +177,3 @@ def path_problem(path: object) -> str:
     if path.startswith(_SOMEBODY_ELSES):
         return f"{path} does not outlast a restart, so it is no boot file"
     return ""
-

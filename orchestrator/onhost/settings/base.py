@@ -22,8 +22,16 @@ CANNOT = "cannot"  # this host cannot have this level: the cell is impossible
 FAILED = "failed"  # it should have worked
 NO_PRIVILEGE = "no_privilege"
 
-_NEVER = (errno.EINVAL, errno.EOPNOTSUPP, errno.ENOTTY, errno.ERANGE, errno.ENODEV, errno.ENOENT, errno.EMSGSIZE,
-          errno.EROFS)
+_NEVER = (
+    errno.EINVAL,
+    errno.EOPNOTSUPP,
+    errno.ENOTTY,
+    errno.ERANGE,
+    errno.ENODEV,
+    errno.ENOENT,
+    errno.EMSGSIZE,
+    errno.EROFS,
+)
 _NOT_ALLOWED = (errno.EPERM, errno.EACCES)
 
 
@@ -245,8 +253,9 @@ class Setting:
         if self.privilege == "root" and not self._kernel.is_root():
             return f"{self._called(target)} needs root, and this host is measured as it stands"
         if self.whole_machine and not self._kernel.owns_machine() and not self._is_simulated():
-            return (f"{self._called(target)} belongs to the whole machine, and this host is only a network namespace "
-                    "of it")
+            return (
+                f"{self._called(target)} belongs to the whole machine, and this host is only a network namespace of it"
+            )
         return ""
 
     def _is_simulated(self) -> bool:
@@ -261,5 +270,10 @@ class Setting:
             number = error.errno or 0
             code = CANNOT if number in _NEVER else NO_PRIVILEGE if number in _NOT_ALLOWED else FAILED
             words = error.strerror or os.strerror(number)
-            raise Refusal(code, f"{self._called(target)}: the kernel answered: {words}", setting=self.name,
-                          target=target, errno=errno.errorcode.get(number, str(number))) from error
+            raise Refusal(
+                code,
+                f"{self._called(target)}: the kernel answered: {words}",
+                setting=self.name,
+                target=target,
+                errno=errno.errorcode.get(number, str(number)),
+            ) from error

@@ -58,9 +58,12 @@ class BootKernel(AtStart):
             return str(level["file"])
         block, _ = self._kernel.next_start().boot_loader()
         if not block:
-            raise Refusal(CANNOT, "this host has no boot loader that can be told one kernel for one start (GRUB, with "
-                          "/boot on a plain disk and a file system that it can write): name the file that decides, as "
-                          "file:")
+            raise Refusal(
+                CANNOT,
+                "this host has no boot loader that can be told one kernel for one start (GRUB, with "
+                "/boot on a plain disk and a file system that it can write): name the file that decides, as "
+                "file:",
+            )
         return block
 
     def _wanted(self, level: object, original: bytes) -> bytes:

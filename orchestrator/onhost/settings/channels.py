@@ -44,9 +44,11 @@ class Channels(DriverTable):
 
     def _read(self, target: str, level: object) -> Dict[str, Any]:
         words = self._words(target)
-        return {"channels": {name: words[name] for name in _KINDS},
-                "steering": queues.read_files(self._kernel, self._link(target), ("rps_cpus", "xps_cpus")),
-                "waiting": default_queues.kinds(self._kernel, self._link(target)["index"])}
+        return {
+            "channels": {name: words[name] for name in _KINDS},
+            "steering": queues.read_files(self._kernel, self._link(target), ("rps_cpus", "xps_cpus")),
+            "waiting": default_queues.kinds(self._kernel, self._link(target)["index"]),
+        }
 
     def _same(self, before: Any, now: Any) -> bool:
         """Where another discipline than the kernel's has the root, those of the queues are not there to compare."""

@@ -42,13 +42,17 @@ class ClockLimit(Setting):
         return next(iter(found.values())) if len(set(found.values())) == 1 else found
 
     def _read(self, target: str, level: object) -> Dict[str, Dict[str, int]]:
-        return {policy: {limit: int(self._kernel.read_text(f"{path}/{file}")) for limit, file in _FILES.items()}
-                for policy, path in each_policy(self._kernel, _WHAT).items()}
+        return {
+            policy: {limit: int(self._kernel.read_text(f"{path}/{file}")) for limit, file in _FILES.items()}
+            for policy, path in each_policy(self._kernel, _WHAT).items()
+        }
 
     # `lowest` and `highest` may be another clock for each policy
     def _holds(self, target: str, level: object) -> bool:
-        return all(limits[self.limit] == self._wanted_khz(policy, level)
-                   for policy, limits in self._read(target, level).items())
+        return all(
+            limits[self.limit] == self._wanted_khz(policy, level)
+            for policy, limits in self._read(target, level).items()
+        )
 
     def _cannot(self, target: str, level: object) -> str:
         for policy, path in each_policy(self._kernel, _WHAT).items():
@@ -91,9 +95,12 @@ class ClockLimit(Setting):
         if isinstance(wanted, int):
             return write_everywhere(_FILES[self.limit], wanted)
         end = "min" if wanted == "lowest" else "max"
-        return (f"for policy in {POLICIES}/policy*; do cat $policy/cpuinfo_{end}_freq > "
-                f"$policy/{_FILES[self.limit]}; done")
+        return (
+            f"for policy in {POLICIES}/policy*; do cat $policy/cpuinfo_{end}_freq > $policy/{_FILES[self.limit]}; done"
+        )
 
     def _mended(self, target: str, value: Any) -> str:
-        return " && ".join(spelled_writes(_FILES[limit], {policy: limits[limit] for policy, limits in value.items()})
-                           for limit in ("greatest", "least"))
+        return " && ".join(
+            spelled_writes(_FILES[limit], {policy: limits[limit] for policy, limits in value.items()})
+            for limit in ("greatest", "least")
+        )

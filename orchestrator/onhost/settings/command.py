@@ -50,8 +50,11 @@ class Command(Setting):
         unknown = unknown_key(level, _KEYS, "a command setting")
         if unknown:
             return unknown
-        return (_problem_with_programs(level) or _problem_with_wait(level.get("wait_s"))
-                or _problem_with_value(level.get("level")))
+        return (
+            _problem_with_programs(level)
+            or _problem_with_wait(level.get("wait_s"))
+            or _problem_with_value(level.get("level"))
+        )
 
     def restarts(self, level: object) -> bool:
         """As the plan says."""
@@ -67,8 +70,12 @@ class Command(Setting):
         with self._explained(target):
             self._write(target, level)
             ok = self.holds_ours(target, level)
-            return {"ok": ok, "seen": WRITTEN, "why": "" if ok else "read does not print what was written",
-                    "restart": True}
+            return {
+                "ok": ok,
+                "seen": WRITTEN,
+                "why": "" if ok else "read does not print what was written",
+                "restart": True,
+            }
 
     def holds_ours(self, target: str, level: object) -> bool:
         """Whether `read` prints this level."""
@@ -110,8 +117,12 @@ class Command(Setting):
     def _read(self, target: str, level: object) -> Dict[str, Any]:
         """The value, and with what to put it back: `restore` is told nothing else."""
         assert isinstance(level, dict)  # as above
-        value = {"value": self._output(level["read"]), "read": level["read"], "write": level["write"],
-                 "wait_s": level.get("wait_s") or 0}
+        value = {
+            "value": self._output(level["read"]),
+            "read": level["read"],
+            "write": level["write"],
+            "wait_s": level.get("wait_s") or 0,
+        }
         if self.restarts(level):
             value["started"] = self._kernel.next_start().started_with(f"command {target}") is not None
         return value
@@ -148,8 +159,12 @@ class Command(Setting):
         outcome = self._run(arguments)
         if outcome.status:
             said = (outcome.complaint or outcome.output).strip()[:_SHOWN_CHARACTERS]
-            raise Refusal(FAILED, f"{arguments[0]} ended with status {outcome.status}: {said}", arguments=arguments,
-                          status=outcome.status)
+            raise Refusal(
+                FAILED,
+                f"{arguments[0]} ended with status {outcome.status}: {said}",
+                arguments=arguments,
+                status=outcome.status,
+            )
         return outcome.output.strip()
 
     def _run(self, arguments: List[str]) -> Outcome:
@@ -178,8 +193,11 @@ def _problem_with_programs(level: Dict[str, Any]) -> str:
     reboot = level.get("reboot", False)
     if not isinstance(reboot, bool):
         return "reboot is true or false"
-    return "with reboot: true, check says whether the running system has the level" if reboot and not level.get(
-        "check") else ""
+    return (
+        "with reboot: true, check says whether the running system has the level"
+        if reboot and not level.get("check")
+        else ""
+    )
 
 
 def problem_with_arguments(arguments: object) -> str:

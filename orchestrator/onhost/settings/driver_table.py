@@ -62,12 +62,14 @@ class DriverTable(Setting):
 
     def _kept(self, target: str, level: object) -> str:
         words = self._wanted(level, dict.fromkeys(self.table.words, 1))
-        return f"ethtool {self.option} {quote(target)} " + " ".join(f"{name} {self._typed(name, value)}"
-                                                             for name, value in words.items())
+        return f"ethtool {self.option} {quote(target)} " + " ".join(
+            f"{name} {self._typed(name, value)}" for name, value in words.items()
+        )
 
     def _mended(self, target: str, value: Mapping[str, int]) -> str:
-        words = " ".join(f"{name} {self._typed(name, number)}" for name, number in value.items()
-                         if number or name in self.switches)
+        words = " ".join(
+            f"{name} {self._typed(name, number)}" for name, number in value.items() if number or name in self.switches
+        )
         if not words:  # a part that the driver has not, and that cannot be asked for
             return ""
         return f"ethtool {self.option} {quote(target)} {words}"

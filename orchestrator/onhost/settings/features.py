@@ -31,8 +31,15 @@ class FeatureSwitch(Setting):
     touches = ("feature:{target}:*",)
     by_part = True
     # drivers switch some off while frames are large, and features need each other
-    moved_by = ("mtu", "feature.*", "checksum-offload", "scatter-gather", "segmentation-offload", "receive-coalescing",
-                "channels")
+    moved_by = (
+        "mtu",
+        "feature.*",
+        "checksum-offload",
+        "scatter-gather",
+        "segmentation-offload",
+        "receive-coalescing",
+        "channels",
+    )
 
     def _parsed(self, level: object) -> bool:
         return levels.switch(level, self.name)
@@ -44,8 +51,11 @@ class FeatureSwitch(Setting):
 
     def _read(self, target: str, level: object) -> Dict[str, Dict[str, bool]]:
         self._known(target)
-        return {name: {what: state[what] for what in ("active", "requested")}
-                for name, state in self._kernel.features(target).items() if state["changeable"]}
+        return {
+            name: {what: state[what] for what in ("active", "requested")}
+            for name, state in self._kernel.features(target).items()
+            if state["changeable"]
+        }
 
     def _known(self, target: str) -> Dict[str, Dict[str, bool]]:
         """The states of this setting's features; Refusal "cannot" when the interface can change none of them."""
@@ -82,18 +92,29 @@ class FeatureSwitch(Setting):
         """Whether each is on; what was requested of one that is as before is nothing that a person sees."""
         words = [{name: state["active"] for name, state in found.items()} for found in (before, now)]
         for name in [name for name in words[0] if words[0][name] != words[1].get(name)]:
-            yield told(f"{name} of {target}", words[0][name], words[1].get(name),
-                       f"ethtool -K {quote(target)} {name} {_switch(before[name])}")
+            yield told(
+                f"{name} of {target}",
+                words[0][name],
+                words[1].get(name),
+                f"ethtool -K {quote(target)} {name} {_switch(before[name])}",
+            )
         if words[0] == words[1] and before != now:  # asked for, and not to be had: the next change would show it
             asked = [name for name in before if before[name] != now.get(name)]
             words_before = " ".join(f"{name} {_switch(before[name])}" for name in asked)
-            yield told(f"requested features of {target}", words_before, "otherwise",
-                       f"ethtool -K {quote(target)} {words_before}")
+            yield told(
+                f"requested features of {target}",
+                words_before,
+                "otherwise",
+                f"ethtool -K {quote(target)} {words_before}",
+            )
 
     def _mended(self, target: str, value: Dict[str, Dict[str, bool]]) -> str:
         now = self._kernel.features(target) if self._kernel.find_link(target) else {}
-        words = [f"{name} {'on' if state['requested'] else 'off'}" for name, state in value.items()
-                 if now.get(name, {}).get("active") != state["active"]]
+        words = [
+            f"{name} {'on' if state['requested'] else 'off'}"
+            for name, state in value.items()
+            if now.get(name, {}).get("active") != state["active"]
+        ]
         return f"ethtool -K {quote(target)} {' '.join(words)}" if words else ""
 
 
@@ -110,14 +131,19 @@ class Feature(FeatureSwitch):
     def __init__(self, kernel: Kernel, name: str) -> None:
         """Raise KeyError when `name` is not `feature.` and the name of a feature."""
         super().__init__(kernel)
-        if not name.startswith(_PREFIX) or not _NAME.fullmatch(name[len(_PREFIX):]):
+        if not name.startswith(_PREFIX) or not _NAME.fullmatch(name[len(_PREFIX) :]):
             raise KeyError(name)
         self.name = name
-        self.features = (name[len(_PREFIX):],)
+        self.features = (name[len(_PREFIX) :],)
         # segmentation is refused without scatter-gather and checksums
         self.after = () if self.features[0] in DEPENDED_ON else ("checksum-offload", "scatter-gather")
 
 
 # what other features need (net/core/dev.c, netdev_fix_features)
-DEPENDED_ON: List[str] = ["tx-scatter-gather", "tx-checksum-ipv4", "tx-checksum-ip-generic", "tx-checksum-ipv6",
-                          "rx-checksum"]
+DEPENDED_ON: List[str] = [
+    "tx-scatter-gather",
+    "tx-checksum-ipv4",
+    "tx-checksum-ip-generic",
+    "tx-checksum-ipv6",
+    "rx-checksum",
+]

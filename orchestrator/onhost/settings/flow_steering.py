@@ -40,8 +40,10 @@ class FlowSteering(Setting):
         return table if fits else found
 
     def _read(self, target: str, level: object) -> Dict[str, Any]:
-        return {"table": self._kernel.read_text(f"/proc/sys/{_TABLE}"),
-                "queues": queues.read_files(self._kernel, self._link(target), (_FILE,))}
+        return {
+            "table": self._kernel.read_text(f"/proc/sys/{_TABLE}"),
+            "queues": queues.read_files(self._kernel, self._link(target), (_FILE,)),
+        }
 
     def _write(self, target: str, level: object) -> None:
         found, entries = self._read(target, level), self._parsed(level)
@@ -55,8 +57,10 @@ class FlowSteering(Setting):
 
     def _kept(self, target: str, level: object) -> str:
         entries, files = self._parsed(level), f"/sys/class/net/{target}/queues/rx-*"
-        return (f"{sysctl_command(_TABLE, str(entries))} && for queue in {files}; do "
-                f"echo $(( {entries} / $(ls -d {files} | wc -l) )) > $queue/{_FILE}; done")
+        return (
+            f"{sysctl_command(_TABLE, str(entries))} && for queue in {files}; do "
+            f"echo $(( {entries} / $(ls -d {files} | wc -l) )) > $queue/{_FILE}; done"
+        )
 
     def _mended(self, target: str, value: Any) -> str:
         return " && ".join([sysctl_command(_TABLE, value["table"]), *queues.commands(target, value["queues"])])

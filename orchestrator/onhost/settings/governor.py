@@ -52,8 +52,10 @@ class Governor(Setting):
         return next(iter(found.values())) if len(set(found.values())) == 1 else found
 
     def _read(self, target: str, level: object) -> Dict[str, str]:
-        return {policy: self._kernel.read_text(f"{path}/scaling_governor")
-                for policy, path in each_policy(self._kernel, "its governor").items()}
+        return {
+            policy: self._kernel.read_text(f"{path}/scaling_governor")
+            for policy, path in each_policy(self._kernel, "its governor").items()
+        }
 
     def _cannot(self, target: str, level: object) -> str:
         for policy, path in each_policy(self._kernel, "its governor").items():

@@ -42,9 +42,13 @@ class IdleLimit(Setting):
         return next((limit for limit in limits if found == _wanted(found, limit)), found)
 
     def _read(self, target: str, level: object) -> Dict[str, str]:
-        paths = [f"{CPU_TREE}/{core}/cpuidle/{state}/disable" for core in self._kernel.names(CPU_TREE)
-                 if core.startswith("cpu") and core[3:].isdigit()
-                 for state in self._kernel.names(f"{CPU_TREE}/{core}/cpuidle") if state.startswith("state")]
+        paths = [
+            f"{CPU_TREE}/{core}/cpuidle/{state}/disable"
+            for core in self._kernel.names(CPU_TREE)
+            if core.startswith("cpu") and core[3:].isdigit()
+            for state in self._kernel.names(f"{CPU_TREE}/{core}/cpuidle")
+            if state.startswith("state")
+        ]
         if not paths:
             raise Refusal(CANNOT, "this host's cores have no idle states to choose from")
         return {path: self._kernel.read_text(path) for path in paths}
@@ -76,4 +80,4 @@ def _wanted(found: Dict[str, str], limit: Any) -> Dict[str, str]:
 
 
 def _number(path: str) -> int:
-    return int(path.split("/")[-2][len("state"):])
+    return int(path.split("/")[-2][len("state") :])

@@ -71,8 +71,13 @@ class InterruptCores(Setting):
                 self._kernel.write_text(file, text)
             except OSError as error:
                 # EIO: the interrupt's controller, or the kernel itself for managed ones, does not let it be moved
-                raise Refusal(CANNOT, f"interrupt {number} of {target} cannot be moved on this host: the kernel "
-                              f"answered: {error.strerror}", interrupt=number, errno=error.errno) from error
+                raise Refusal(
+                    CANNOT,
+                    f"interrupt {number} of {target} cannot be moved on this host: the kernel "
+                    f"answered: {error.strerror}",
+                    interrupt=number,
+                    errno=error.errno,
+                ) from error
 
     def _part_called(self, target: str, part: str) -> str:
         return f"cores of interrupt {part} of {target}"

@@ -26,24 +26,34 @@ def take(kernel: Kernel, link: Dict[str, Any]) -> Dict[str, Any]:
     What a router announced (it has a lifetime) is announced again and not ours to repeat.
     """
     index = link["index"]
-    addresses = [_address(each) for each in kernel.addresses(index)
-                 if each["family"] == 6 and each["valid_s"] is None]
-    routes = [_route(each) for each in kernel.routes(6)
-              if index in each["indexes"] and each["table"] != _LOCAL_TABLE and each["type"] != "multicast"
-              and each["expires_s"] is None and each["protocol"] not in ("ra", "redirect")]
-    neighbours = [{key: each[key] for key in ("family", "address", "mac", "state", "proxy", "router")}
-                  for each in kernel.neighbours(index)
-                  if each["family"] == 6 and (each["state"] == "permanent" or each["proxy"])]
-    return {"addresses": sorted(addresses, key=lambda each: str(each["address"])),
-            "routes": sorted(routes, key=lambda each: str(each["raw"])),
-            "neighbours": sorted(neighbours, key=lambda each: str(each["address"])),
-            "sysctls": _sysctls(kernel, link["name"])}
+    addresses = [_address(each) for each in kernel.addresses(index) if each["family"] == 6 and each["valid_s"] is None]
+    routes = [
+        _route(each)
+        for each in kernel.routes(6)
+        if index in each["indexes"]
+        and each["table"] != _LOCAL_TABLE
+        and each["type"] != "multicast"
+        and each["expires_s"] is None
+        and each["protocol"] not in ("ra", "redirect")
+    ]
+    neighbours = [
+        {key: each[key] for key in ("family", "address", "mac", "state", "proxy", "router")}
+        for each in kernel.neighbours(index)
+        if each["family"] == 6 and (each["state"] == "permanent" or each["proxy"])
+    ]
+    return {
+        "addresses": sorted(addresses, key=lambda each: str(each["address"])),
+        "routes": sorted(routes, key=lambda each: str(each["raw"])),
+        "neighbours": sorted(neighbours, key=lambda each: str(each["address"])),
+        "sysctls": _sysctls(kernel, link["name"]),
+    }
 
 
 def missing(before: Dict[str, Any], now: Dict[str, Any]) -> List[str]:
     """What `before` has and `now` has not, each as a person names it; more than before is no difference."""
-    gone = [f"address {each['address']}/{each['prefix']}" for each in before["addresses"]
-            if each not in now["addresses"]]
+    gone = [
+        f"address {each['address']}/{each['prefix']}" for each in before["addresses"] if each not in now["addresses"]
+    ]
     gone += [f"route {each['destination']}" for each in before["routes"] if each not in now["routes"]]
     gone += [f"neighbour {each['address']}" for each in before["neighbours"] if each not in now["neighbours"]]
     gone += [f"{name} = {value}" for name, value in before["sysctls"].items() if now["sysctls"].get(name) != value]
@@ -54,8 +64,9 @@ def told_missing(name: str, before: Dict[str, Any], now: Dict[str, Any]) -> Iter
     """The same for a person, each with its command: the values of sysctls, the others as things that are gone."""
     for each in before["addresses"]:
         if each not in now["addresses"]:
-            yield came_or_went(f"address {each['address']}/{each['prefix']} of {name}", each,
-                               spelled.address_command(each, name))
+            yield came_or_went(
+                f"address {each['address']}/{each['prefix']} of {name}", each, spelled.address_command(each, name)
+            )
     for each in before["routes"]:
         if each not in now["routes"]:
             yield came_or_went(f"route {each['destination']} of {name}", each, spelled.route_command(each, name))
@@ -88,8 +99,11 @@ def mend_commands(kernel: Kernel, name: str, state: Dict[str, Any]) -> List[str]
     """What a person types to bring it back; sysctls only where they are not, or would not come back, as they were."""
     # where the directory is gone it will come back with the defaults; neighbours have those in the first namespace only
     now = {**_sysctls(kernel, "lo"), **_sysctls(kernel, "default"), **_sysctls(kernel, name)}
-    lines = [spelled.sysctl_command(f"net/ipv6/{key.replace('/', '/' + name + '/', 1)}", value)
-             for key, value in state["sysctls"].items() if now.get(key) != value]
+    lines = [
+        spelled.sysctl_command(f"net/ipv6/{key.replace('/', '/' + name + '/', 1)}", value)
+        for key, value in state["sysctls"].items()
+        if now.get(key) != value
+    ]
     lines += [spelled.address_command(each, name) for each in state["addresses"]]
     # the kernel's own prefix routes come with the addresses
     lines += [spelled.route_command(each, name) for each in state["routes"] if each["protocol"] != "kernel"]
@@ -103,8 +117,21 @@ def _address(entry: Dict[str, Any]) -> Dict[str, Any]:
 
 
 def _route(entry: Dict[str, Any]) -> Dict[str, Any]:
-    return {key: entry[key] for key in ("family", "destination", "gateway", "table", "priority", "protocol", "metrics",
-                                        "type", "onlink", "raw")}
+    return {
+        key: entry[key]
+        for key in (
+            "family",
+            "destination",
+            "gateway",
+            "table",
+            "priority",
+            "protocol",
+            "metrics",
+            "type",
+            "onlink",
+            "raw",
+        )
+    }
 
 
 def _sysctls(kernel: Kernel, name: str) -> Dict[str, str]:

@@ -44,8 +44,11 @@ def keep(uses: Sequence[Mapping[str, Any]], settings: Mapping[str, Setting]) -> 
 
 def _unit(commands: Sequence[str]) -> str:
     """A unit that types the commands once the interfaces are there; enable it with `systemctl enable kept-level`."""
-    quoted = (command.replace("\\", "\\\\").replace("%", "%%").replace("$", "$$").replace('"', '\\"')
-              for command in commands)
+    quoted = (
+        command.replace("\\", "\\\\").replace("%", "%%").replace("$", "$$").replace('"', '\\"') for command in commands
+    )
     lines = "".join(f'ExecStart=/bin/sh -c "{command}"\n' for command in quoted)
-    return ("[Unit]\nDescription=Settings that a trial showed to be worth keeping\nAfter=network.target\n\n"
-            f"[Service]\nType=oneshot\nRemainAfterExit=yes\n{lines}\n[Install]\nWantedBy=multi-user.target\n")
+    return (
+        "[Unit]\nDescription=Settings that a trial showed to be worth keeping\nAfter=network.target\n\n"
+        f"[Service]\nType=oneshot\nRemainAfterExit=yes\n{lines}\n[Install]\nWantedBy=multi-user.target\n"
+    )

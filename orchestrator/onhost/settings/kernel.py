@@ -123,8 +123,9 @@ class Kernel:
         """An interface's addresses."""
         raise NotImplementedError
 
-    def add_address(self, index: int, entry: Dict[str, Any], *, no_duplicate_check: bool = False,
-                    replace: bool = False) -> None:
+    def add_address(
+        self, index: int, entry: Dict[str, Any], *, no_duplicate_check: bool = False, replace: bool = False
+    ) -> None:
         """Add an address."""
         raise NotImplementedError
 
@@ -186,8 +187,15 @@ class Kernel:
         """Speed, duplex and negotiation; None when the driver has none."""
         raise NotImplementedError
 
-    def set_link_settings(self, interface: str, *, autoneg: bool, speed_bit_s: Optional[int] = None,
-                          duplex: Optional[str] = None, advertised: Optional[Iterable[int]] = None) -> None:
+    def set_link_settings(
+        self,
+        interface: str,
+        *,
+        autoneg: bool,
+        speed_bit_s: Optional[int] = None,
+        duplex: Optional[str] = None,
+        advertised: Optional[Iterable[int]] = None,
+    ) -> None:
         """Change speed, duplex or negotiation."""
         raise NotImplementedError
 

@@ -35,8 +35,15 @@ class Mtu(Setting):
     may_lose: Tuple[str, ...] = ("address:{target}:*", "route:{target}:*", "neighbour:{target}:*")
     # A ring's buffers limit the MTU of some drivers. Others switch offloads off while frames are large: what was
     # applied before is put back after the MTU, when they are allowed again.
-    after = ("receive-ring", "transmit-ring", "checksum-offload", "scatter-gather", "segmentation-offload",
-             "receive-coalescing", "feature.*")
+    after = (
+        "receive-ring",
+        "transmit-ring",
+        "checksum-offload",
+        "scatter-gather",
+        "segmentation-offload",
+        "receive-coalescing",
+        "feature.*",
+    )
 
     def may_be_moved_by(self, other: str) -> bool:
         """By none: a driver refuses an MTU that its rings or features do not carry, and changes none."""
@@ -79,18 +86,21 @@ class Mtu(Setting):
 
     def _same(self, before: Any, now: Any) -> bool:
         """Equal in size, and nothing that IPv6 had is missing; more (a test address) is no difference."""
-        return (bool(before["mtu"] == now["mtu"] and before["children"] == now["children"])
-                and all(name in now["ipv6"] and not ipv6_state.missing(state, now["ipv6"][name])
-                        for name, state in before["ipv6"].items()))
+        return bool(before["mtu"] == now["mtu"] and before["children"] == now["children"]) and all(
+            name in now["ipv6"] and not ipv6_state.missing(state, now["ipv6"][name])
+            for name, state in before["ipv6"].items()
+        )
 
     def _current(self, target: str, level: object) -> int:
         return int(self._link(target)["mtu"])
 
     def _read(self, target: str, level: object) -> Dict[str, Any]:
         family = self._family(target)
-        return {"mtu": family[0]["mtu"], "children": {link["name"]: link["mtu"] for link in family[1:]},
-                "ipv6": {link["name"]: ipv6_state.take(self._kernel, link) for link in family
-                         if link["mtu"] >= IPV6_LEAST}}
+        return {
+            "mtu": family[0]["mtu"],
+            "children": {link["name"]: link["mtu"] for link in family[1:]},
+            "ipv6": {link["name"]: ipv6_state.take(self._kernel, link) for link in family if link["mtu"] >= IPV6_LEAST},
+        }
 
     def _cannot(self, target: str, level: object) -> str:
         link = self._link(target)
@@ -104,8 +114,7 @@ class Mtu(Setting):
         below = (each for each in self._kernel.links() if each["index"] == link["parent"])
         parent = next(below, None) if link["kind"] in _STACKED else None
         if parent is not None and parent["mtu"] < wanted:
-            return (f"{target} cannot take an MTU of {wanted}: it lies on {parent['name']}, whose MTU is "
-                    f"{parent['mtu']}")
+            return f"{target} cannot take an MTU of {wanted}: it lies on {parent['name']}, whose MTU is {parent['mtu']}"
         return ""
 
     def _write(self, target: str, level: object) -> None:

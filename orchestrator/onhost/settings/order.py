@@ -18,8 +18,7 @@ def in_order(uses: Sequence[Mapping[str, Any]], settings: Mapping[str, Setting])
     ordered: List[Mapping[str, Any]] = []
     while waiting:
         names = {use["setting"] for use in waiting}
-        ready = next((use for use in waiting if not _waits(settings.get(use["setting"]), names)),
-                     waiting[0])
+        ready = next((use for use in waiting if not _waits(settings.get(use["setting"]), names)), waiting[0])
         waiting.remove(ready)
         ordered.append(ready)
     return ordered
@@ -27,5 +26,6 @@ def in_order(uses: Sequence[Mapping[str, Any]], settings: Mapping[str, Setting])
 
 def _waits(setting: Optional[Setting], names: Set[str]) -> bool:
     """Whether one of `names` is to come first; a name in `after` may be a pattern, for the members of a family."""
-    return setting is not None and any(fnmatch.fnmatchcase(name, pattern) for pattern in setting.after
-                                       for name in names)
+    return setting is not None and any(
+        fnmatch.fnmatchcase(name, pattern) for pattern in setting.after for name in names
+    )

@@ -8,9 +8,13 @@ from orchestrator.onhost import ethtool
 from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.driver_table import DriverTable
 
-_LEVELS = {"off": {"autoneg": 0, "rx": 0, "tx": 0}, "receive": {"autoneg": 0, "rx": 1, "tx": 0},
-           "transmit": {"autoneg": 0, "rx": 0, "tx": 1}, "both": {"autoneg": 0, "rx": 1, "tx": 1},
-           "negotiated": {"autoneg": 1}}
+_LEVELS = {
+    "off": {"autoneg": 0, "rx": 0, "tx": 0},
+    "receive": {"autoneg": 0, "rx": 1, "tx": 0},
+    "transmit": {"autoneg": 0, "rx": 0, "tx": 1},
+    "both": {"autoneg": 0, "rx": 1, "tx": 1},
+    "negotiated": {"autoneg": 1},
+}
 
 
 class PauseFrames(DriverTable):

@@ -30,9 +30,16 @@ def run_program(arguments: List[str], bound_s: float) -> Outcome:
         os.setpgid(0, 0)
         die_with_parent(caller)
 
-    process = subprocess.Popen(arguments, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-                               env=_ENVIRONMENT, cwd="/", close_fds=True,
-                               preexec_fn=belong_to_caller)  # noqa: PLW1509 - a job has one thread
+    process = subprocess.Popen(
+        arguments,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=_ENVIRONMENT,
+        cwd="/",
+        close_fds=True,
+        preexec_fn=belong_to_caller,  # noqa: PLW1509 - a job has one thread
+    )
     assert process.stdout is not None, "asked for above"
     assert process.stderr is not None, "asked for above"
     texts = {process.stdout.fileno(): bytearray(), process.stderr.fileno(): bytearray()}

@@ -24,8 +24,15 @@ class _Kind(NamedTuple):
 
 _FIRST_WORD = 0
 # linux/pkt_sched.h: struct tc_fifo_qopt, TCA_FQ_PLIMIT, TCA_FQ_CODEL_LIMIT, TCA_CODEL_LIMIT
-_KINDS = {"pfifo": _Kind(_FIRST_WORD), "bfifo": _Kind(_FIRST_WORD), "fq": _Kind(1), "fq_codel": _Kind(2),
-          "codel": _Kind(2), "pfifo_fast": _Kind(None), "noqueue": _Kind(None)}
+_KINDS = {
+    "pfifo": _Kind(_FIRST_WORD),
+    "bfifo": _Kind(_FIRST_WORD),
+    "fq": _Kind(1),
+    "fq_codel": _Kind(2),
+    "codel": _Kind(2),
+    "pfifo_fast": _Kind(None),
+    "noqueue": _Kind(None),
+}
 
 
 class _Wish(NamedTuple):
@@ -86,13 +93,16 @@ class Queueing(Setting):
     def _cannot(self, target: str, level: object) -> str:
         found = self._kernel.qdiscs(self._link(target)["index"])
         root = _root(found)
-        tree = any(not each["default"] and not each["root"] and each["parent"] >> 16 == root["handle"] >> 16
-                   for each in found)
+        tree = any(
+            not each["default"] and not each["root"] and each["parent"] >> 16 == root["handle"] >> 16 for each in found
+        )
         if not root["default"] and (root["kind"] not in _KINDS or tree):
             return f"{target} has queueing of its own making ({root['kind']}), which could not be put back exactly"
         if default_queues.are_mixed(default_queues.kinds(self._kernel, self._link(target)["index"])):
-            return (f"the queues of {target} wait in different disciplines, which could not be put back exactly; to "
-                    f"have the kernel make them alike: {default_queueing_command(target)}")
+            return (
+                f"the queues of {target} wait in different disciplines, which could not be put back exactly; to "
+                f"have the kernel make them alike: {default_queueing_command(target)}"
+            )
         wish = self._parsed(level)
         if wish.limit is not None and not 0 < wish.limit <= _MOST_LIMIT:
             return f"a limit is from 1 to {_MOST_LIMIT}"

@@ -88,8 +88,9 @@ class RealKernel(Kernel):
         """An interface's addresses."""
         return netlink.addresses(index)
 
-    def add_address(self, index: int, entry: Dict[str, Any], *, no_duplicate_check: bool = False,
-                    replace: bool = False) -> None:
+    def add_address(
+        self, index: int, entry: Dict[str, Any], *, no_duplicate_check: bool = False, replace: bool = False
+    ) -> None:
         """Add an address."""
         netlink.add_address(index, entry, no_duplicate_check=no_duplicate_check, replace=replace)
 
@@ -150,11 +151,19 @@ class RealKernel(Kernel):
         """Speed, duplex and negotiation; None when the driver has none."""
         return ethtool.link_settings(interface)
 
-    def set_link_settings(self, interface: str, *, autoneg: bool, speed_bit_s: Optional[int] = None,
-                          duplex: Optional[str] = None, advertised: Optional[Iterable[int]] = None) -> None:
+    def set_link_settings(
+        self,
+        interface: str,
+        *,
+        autoneg: bool,
+        speed_bit_s: Optional[int] = None,
+        duplex: Optional[str] = None,
+        advertised: Optional[Iterable[int]] = None,
+    ) -> None:
         """Change speed, duplex or negotiation."""
-        ethtool.set_link_settings(interface, autoneg=autoneg, speed_bit_s=speed_bit_s, duplex=duplex,
-                                  advertised=advertised)
+        ethtool.set_link_settings(
+            interface, autoneg=autoneg, speed_bit_s=speed_bit_s, duplex=duplex, advertised=advertised
+        )
 
     def interrupts_of(self, interface: str) -> List[str]:
         """The numbers of an interface's interrupts, in their order."""

@@ -10,6 +10,12 @@ class SegmentationOffload(FeatureSwitch):
 
     name = "segmentation-offload"
     doc = "Whether TCP's and UDP's large blocks are cut into frames late, by driver or card."
-    features = ("tx-tcp-segmentation", "tx-tcp6-segmentation", "tx-tcp-ecn-segmentation",
-                "tx-tcp-mangleid-segmentation", "tx-udp-segmentation", "tx-generic-segmentation")
+    features = (
+        "tx-tcp-segmentation",
+        "tx-tcp6-segmentation",
+        "tx-tcp-ecn-segmentation",
+        "tx-tcp-mangleid-segmentation",
+        "tx-udp-segmentation",
+        "tx-generic-segmentation",
+    )
     after = ("checksum-offload", "scatter-gather")

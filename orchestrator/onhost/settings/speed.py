@@ -63,8 +63,12 @@ class Speed(Setting):
 
     def _fits(self, found: Dict[str, Any], wish: _Wish) -> bool:
         if wish.forced or not found["autoneg"]:
-            return bool(wish.forced and not found["autoneg"] and found["speed_bit_s"] == wish.speed_bit_s
-                        and found["duplex"] == wish.duplex)
+            return bool(
+                wish.forced
+                and not found["autoneg"]
+                and found["speed_bit_s"] == wish.speed_bit_s
+                and found["duplex"] == wish.duplex
+            )
         offered = ethtool.speed_modes() & set(found["advertised"])
         return bool(offered == self._offer(found, wish))
 
@@ -112,8 +116,13 @@ class Speed(Setting):
         if before["autoneg"]:
             self._kernel.set_link_settings(target, autoneg=True, advertised=before["advertised"])
         else:
-            self._kernel.set_link_settings(target, autoneg=False, speed_bit_s=before["speed_bit_s"],
-                                           duplex=before["duplex"] or None, advertised=before["advertised"])
+            self._kernel.set_link_settings(
+                target,
+                autoneg=False,
+                speed_bit_s=before["speed_bit_s"],
+                duplex=before["duplex"] or None,
+                advertised=before["advertised"],
+            )
             if before["speed_bit_s"]:
                 self._until_known(target)
 

@@ -43,15 +43,20 @@ class QueueSteering(Setting):
         if parsed == "spread":
             order = sorted(found, key=lambda path: int(path.split("/")[0].split("-")[1]))
             # with more cores than queues a queue gets several, with more queues than cores a core does
-            return {path: queues.mask(online[place::len(order)] or [online[place % len(online)]])
-                    for place, path in enumerate(order)}
+            return {
+                path: queues.mask(online[place :: len(order)] or [online[place % len(online)]])
+                for place, path in enumerate(order)
+            }
         named: Dict[str, List[int]] = {"off": [], "all": online}
         return dict.fromkeys(found, queues.mask(named[parsed] if isinstance(parsed, str) else parsed))
 
     def _cannot(self, target: str, level: object) -> str:
         parsed = self._parsed(level)
-        missing = [core for core in parsed if core not in queues.online_cores(self._kernel)] \
-            if isinstance(parsed, list) else []
+        missing = (
+            [core for core in parsed if core not in queues.online_cores(self._kernel)]
+            if isinstance(parsed, list)
+            else []
+        )
         return f"this host has no core {missing[0]} online" if missing else ""
 
     def _write(self, target: str, level: object) -> None:
@@ -73,5 +78,6 @@ class QueueSteering(Setting):
 
 
 def _same_cores(one: Dict[str, str], other: Dict[str, str]) -> bool:
-    return one.keys() == other.keys() and all(queues.cores_of(one[path]) == queues.cores_of(other[path])
-                                              for path in one)
+    return one.keys() == other.keys() and all(
+        queues.cores_of(one[path]) == queues.cores_of(other[path]) for path in one
+    )

@@ -32,8 +32,12 @@ class TemporaryAddress(Setting):
     doc = "Temporary addresses from the benchmarking blocks; taken away at the end, never one in use."
     example = "198.18.0.11/24"
     domain_text = "addresses with prefix length from 198.18.0.0/15 and 2001:2::/48"
-    touches = ("address:{target}:198.1[89].*", "address:{target}:2001:2:*", "route:{target}:* 198.1[89].*",
-               "route:{target}:* 2001:2:*")
+    touches = (
+        "address:{target}:198.1[89].*",
+        "address:{target}:2001:2:*",
+        "route:{target}:* 198.1[89].*",
+        "route:{target}:* 2001:2:*",
+    )
     # an MTU below 1280 leaves no room for IPv6
     after = ("mtu",)
 
@@ -57,8 +61,9 @@ class TemporaryAddress(Setting):
         return [text for text in self._present(target) if _block_of(ipaddress.ip_interface(text))]
 
     def _present(self, target: str) -> List[str]:
-        return sorted(f"{each['address']}/{each['prefix']}"
-                      for each in self._kernel.addresses(self._link(target)["index"]))
+        return sorted(
+            f"{each['address']}/{each['prefix']}" for each in self._kernel.addresses(self._link(target)["index"])
+        )
 
     def _cannot(self, target: str, level: object) -> str:
         own = self._link(target)
@@ -70,8 +75,11 @@ class TemporaryAddress(Setting):
                     there = ipaddress.ip_interface(f"{each['address']}/{each['prefix']}")
                     if there == wanted and index == own["index"]:
                         continue
-                    if there.ip == wanted.ip or (index != own["index"] and there.network.overlaps(wanted.network)
-                                                 if there.version == wanted.version else False):
+                    if there.ip == wanted.ip or (
+                        index != own["index"] and there.network.overlaps(wanted.network)
+                        if there.version == wanted.version
+                        else False
+                    ):
                         return f"{text} is not free: {name} of this host has {there}"
             if wanted.version == 6 and own["mtu"] < LEAST_IPV6_MTU_BYTES:
                 return f"{target} cannot have {text}: with an MTU of {own['mtu']} it has no IPv6"
@@ -94,8 +102,9 @@ class TemporaryAddress(Setting):
             self._kernel.add_address(index, _entry(text), no_duplicate_check=":" in text)
         # below 1280 the kernel has taken IPv6 away itself, and gives it back with the MTU: then it is ours still
         away = self._link(target)["mtu"] < LEAST_IPV6_MTU_BYTES
-        self._kernel.keep(_keepsake(target), [text for text in sorted({*ours, *missing})
-                                              if text in wanted or (away and ":" in text)])
+        self._kernel.keep(
+            _keepsake(target), [text for text in sorted({*ours, *missing}) if text in wanted or (away and ":" in text)]
+        )
 
     def _put_back(self, target: str, before: List[str]) -> None:
         ours = self._kernel.kept(_keepsake(target)) or []
@@ -122,8 +131,7 @@ class TemporaryAddress(Setting):
                 yield came_or_went(f"address {text} of {target}", text, address_command(_entry(text), target))
         for text in now:
             if text not in before:
-                yield came_or_went(f"address {text} of {target}", None,
-                                   f"ip address delete {text} dev {quote(target)}")
+                yield came_or_went(f"address {text} of {target}", None, f"ip address delete {text} dev {quote(target)}")
 
 
 def _keepsake(target: str) -> str:
@@ -148,7 +156,10 @@ def _from_block(text: str) -> _Interface:
     block = _block_of(wanted)
     if block is None or "/" not in text or "%" in text:
         raise ValueError(f"{levels.shown(text)} is not from a benchmarking block ({', '.join(map(str, _BLOCKS))})")
-    if wanted.network.prefixlen < block.prefixlen or wanted.network.num_addresses < 4 \
-            or wanted.ip in (wanted.network.network_address, wanted.network.broadcast_address):
+    if (
+        wanted.network.prefixlen < block.prefixlen
+        or wanted.network.num_addresses < 4
+        or wanted.ip in (wanted.network.network_address, wanted.network.broadcast_address)
+    ):
         raise ValueError(f"{levels.shown(text)} cannot be a host's address on a link")
     return wanted

@@ -26,7 +26,12 @@ def read_survey() -> Dict[str, Any]:
     # a namespace shows the bus of the machine below without its interfaces
     cards = read_cards(roots, facts["kernel"]) if this_host().owns_machine() else []
     interfaces = [{**each, **depths.get(each["name"], {})} for each in facts["interfaces"]]
-    return {**facts, "interfaces": interfaces, "kernel_identity": read_kernel_identity(roots),
-            "machine_depth": read_machine(roots, facts["kernel"]),
-            "cards": cards, "activity": read_activity(roots, names),
-            "control": control_path()}
+    return {
+        **facts,
+        "interfaces": interfaces,
+        "kernel_identity": read_kernel_identity(roots),
+        "machine_depth": read_machine(roots, facts["kernel"]),
+        "cards": cards,
+        "activity": read_activity(roots, names),
+        "control": control_path(),
+    }

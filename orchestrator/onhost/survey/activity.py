@@ -14,13 +14,28 @@ from orchestrator.onhost.survey.roots import Roots, found, text_of
 _WATCHED_S = 0.25
 # By what a process is called (15 bytes): what it does to a measurement. They are parts of ordinary distributions.
 _DISTURBING = {
-    "NetworkManager": "manages interfaces", "systemd-network": "manages interfaces", "connmand": "manages interfaces",
-    "dhclient": "renews leases", "dhcpcd": "renews leases", "udhcpc": "renews leases",
-    "irqbalance": "moves interrupts", "tuned": "changes settings by itself", "thermald": "limits clocks",
-    "power-profiles-": "changes clock policies", "cpufreqd": "changes clock policies", "tlp": "changes power settings",
-    "unattended-upgr": "installs updates", "packagekitd": "installs updates", "dnf-automatic": "installs updates",
-    "apt-get": "installs updates", "dpkg": "installs updates", "rsync": "copies files", "updatedb": "reads the disks",
-    "mandb": "reads the disks", "fstrim": "works on the disks"}
+    "NetworkManager": "manages interfaces",
+    "systemd-network": "manages interfaces",
+    "connmand": "manages interfaces",
+    "dhclient": "renews leases",
+    "dhcpcd": "renews leases",
+    "udhcpc": "renews leases",
+    "irqbalance": "moves interrupts",
+    "tuned": "changes settings by itself",
+    "thermald": "limits clocks",
+    "power-profiles-": "changes clock policies",
+    "cpufreqd": "changes clock policies",
+    "tlp": "changes power settings",
+    "unattended-upgr": "installs updates",
+    "packagekitd": "installs updates",
+    "dnf-automatic": "installs updates",
+    "apt-get": "installs updates",
+    "dpkg": "installs updates",
+    "rsync": "copies files",
+    "updatedb": "reads the disks",
+    "mandb": "reads the disks",
+    "fstrim": "works on the disks",
+}
 _FIRMWARE = re.compile(r"(?:firmware: failed to load|Direct firmware load for) (\S+)")
 _MOST_LOG_RECORDS = 20000
 
@@ -32,20 +47,31 @@ def read_activity(roots: Roots, names: List[str]) -> Dict[str, Any]:
     """
     first, began_s = _octets(roots, names), time.monotonic()
     errors = {name: error_counts(roots, name) for name in names}
-    activity: Dict[str, Any] = {"services": _services(roots), "connection_tracking": _tracked(roots),
-                                "filters": packet_filters(roots), "firmware_missing": firmware_missing(roots)}
+    activity: Dict[str, Any] = {
+        "services": _services(roots),
+        "connection_tracking": _tracked(roots),
+        "filters": packet_filters(roots),
+        "firmware_missing": firmware_missing(roots),
+    }
     time.sleep(max(0.0, _WATCHED_S - (time.monotonic() - began_s)))
     second, seconds = _octets(roots, names), time.monotonic() - began_s
-    activity["traffic_bit_s"] = {name: round(8 * (second[name] - first[name]) / seconds) for name in first
-                                 if name in second}
+    activity["traffic_bit_s"] = {
+        name: round(8 * (second[name] - first[name]) / seconds) for name in first if name in second
+    }
     activity["new_errors"] = _new_errors(errors, {name: error_counts(roots, name) for name in names})
     return activity
 
 
 def _new_errors(before: Dict[str, Dict[str, int]], after: Dict[str, Dict[str, int]]) -> Dict[str, Dict[str, int]]:
     """By interface, the counters that rose and by how much; drivers that refresh theirs seldom may show none yet."""
-    risen = {name: {key: count - before[name].get(key, 0) for key, count in after[name].items()
-                    if count > before[name].get(key, 0)} for name in after}
+    risen = {
+        name: {
+            key: count - before[name].get(key, 0)
+            for key, count in after[name].items()
+            if count > before[name].get(key, 0)
+        }
+        for name in after
+    }
     return {name: counters for name, counters in risen.items() if counters}
 
 
@@ -93,8 +119,9 @@ def _tracked(roots: Roots) -> Optional[int]:
 
 def packet_filters(roots: Roots) -> List[str]:
     """Tables of packet filters, of the old kind and the new; the new kind tells root only which tables it has."""
-    tables = [name for file in ("ip_tables_names", "ip6_tables_names")
-              for name in text_of(f"{roots.proc}/net/{file}").split()]
+    tables = [
+        name for file in ("ip_tables_names", "ip6_tables_names") for name in text_of(f"{roots.proc}/net/{file}").split()
+    ]
     return sorted({*tables, *_new_filters(roots)})
 
 

@@ -14,9 +14,17 @@ from orchestrator.onhost.watch.counters import read_counters
 from orchestrator.onhost.watch.files import read_once
 
 _NETWORK_CLASS = "0x02"  # PCI base class 02: network controllers
-_ERROR_COUNTERS = ("interface.rx_errors", "interface.tx_errors", "interface.rx_crc_errors", "interface.rx_frame_errors",
-                   "interface.rx_missed_errors", "interface.rx_fifo_errors", "interface.tx_carrier_errors",
-                   "interface.collisions", "interface.carrier_changes")
+_ERROR_COUNTERS = (
+    "interface.rx_errors",
+    "interface.tx_errors",
+    "interface.rx_crc_errors",
+    "interface.rx_frame_errors",
+    "interface.rx_missed_errors",
+    "interface.rx_fifo_errors",
+    "interface.tx_carrier_errors",
+    "interface.collisions",
+    "interface.carrier_changes",
+)
 
 
 def read_cards(roots: Roots, release: str) -> List[Dict[str, Any]]:
@@ -26,9 +34,14 @@ def read_cards(roots: Roots, release: str) -> List[Dict[str, Any]]:
         if not text_of(f"{path}/class").startswith(_NETWORK_CLASS):
             continue
         card: Dict[str, Any] = {
-            "slot": os.path.basename(path), "ids": f"{_id(path, 'vendor')}:{_id(path, 'device')}",
-            "driver": link_name(f"{path}/driver"), "interfaces": _interfaces_below(path), "modules": [],
-            "other_kernels": {}, "options": {}}
+            "slot": os.path.basename(path),
+            "ids": f"{_id(path, 'vendor')}:{_id(path, 'device')}",
+            "driver": link_name(f"{path}/driver"),
+            "interfaces": _interfaces_below(path),
+            "modules": [],
+            "other_kernels": {},
+            "options": {},
+        }
         if not card["driver"]:
             alias = text_of(f"{path}/modalias")
             card["modules"] = modules_that_claim(roots, release, alias)
@@ -46,8 +59,10 @@ def read_interface_depths(roots: Roots, names: List[str]) -> Dict[str, Dict[str,
     for name in names:
         depth: Dict[str, Any] = {"bus_link": bus_link(roots, name), "queues": _queues(roots, name)}
         depth["errors"] = error_counts(roots, name)
-        depth["interrupts"] = {number: text_of(f"{roots.proc}/irq/{number}/smp_affinity_list")
-                               for number in sorted(interrupt_numbers(name, interrupts, roots.sys), key=int)}
+        depth["interrupts"] = {
+            number: text_of(f"{roots.proc}/irq/{number}/smp_affinity_list")
+            for number in sorted(interrupt_numbers(name, interrupts, roots.sys), key=int)
+        }
         with contextlib.suppress(OSError):  # the interface may go while it is read
             depth.update(_from_driver(name))
         depths[name] = depth
@@ -68,32 +83,50 @@ def bus_link(roots: Roots, name: str) -> Optional[Dict[str, Any]]:
         if text_of(f"{path}/busnum") and text_of(f"{path}/speed"):
             return {"kind": "usb", "mbit_s": int(float(text_of(f"{path}/speed")))}
         if text_of(f"{path}/current_link_speed"):
-            return {"kind": "pcie", "speed": text_of(f"{path}/current_link_speed"),
-                    "width": _whole(f"{path}/current_link_width"), "best_speed": text_of(f"{path}/max_link_speed"),
-                    "best_width": _whole(f"{path}/max_link_width")}
+            return {
+                "kind": "pcie",
+                "speed": text_of(f"{path}/current_link_speed"),
+                "width": _whole(f"{path}/current_link_width"),
+                "best_speed": text_of(f"{path}/max_link_speed"),
+                "best_width": _whole(f"{path}/max_link_width"),
+            }
         path = os.path.dirname(path)
     return None
 
 
 def _from_driver(name: str) -> Dict[str, Any]:
-    depth: Dict[str, Any] = {"features": sorted(feature for feature, state in ethtool.features(name).items()
-                                                if state["active"])}
-    for key, table in {"rings": ethtool.RINGS, "channels": ethtool.CHANNELS, "pause": ethtool.PAUSE,
-                       "coalescing": ethtool.COALESCING, "energy_efficiency": ethtool.ENERGY_EFFICIENCY}.items():
+    depth: Dict[str, Any] = {
+        "features": sorted(feature for feature, state in ethtool.features(name).items() if state["active"])
+    }
+    for key, table in {
+        "rings": ethtool.RINGS,
+        "channels": ethtool.CHANNELS,
+        "pause": ethtool.PAUSE,
+        "coalescing": ethtool.COALESCING,
+        "energy_efficiency": ethtool.ENERGY_EFFICIENCY,
+    }.items():
         depth[key] = ethtool.read_table(name, table)
     unknown: Dict[str, Any] = {"supported": [], "advertised": [], "peer_advertised": [], "autoneg": None}
     settings = ethtool.link_settings(name) or unknown
-    depth.update({"autoneg": settings["autoneg"], "fastest_bit_s": ethtool.fastest(settings["supported"]),
-                  "offered_fastest_bit_s": ethtool.fastest(settings["advertised"]),
-                  "peer_fastest_bit_s": ethtool.fastest(settings["peer_advertised"])})
+    depth.update(
+        {
+            "autoneg": settings["autoneg"],
+            "fastest_bit_s": ethtool.fastest(settings["supported"]),
+            "offered_fastest_bit_s": ethtool.fastest(settings["advertised"]),
+            "peer_fastest_bit_s": ethtool.fastest(settings["peer_advertised"]),
+        }
+    )
     return depth
 
 
 def _queues(roots: Roots, name: str) -> Dict[str, Any]:
     base = f"{roots.sys}/class/net/{name}/queues"
     steered = [text_of(path) for path in found(f"{base}/rx-*/rps_cpus")]
-    return {"receive": len(found(f"{base}/rx-*")), "transmit": len(found(f"{base}/tx-*")),
-            "steered": any(text.strip("0,") for text in steered)}
+    return {
+        "receive": len(found(f"{base}/rx-*")),
+        "transmit": len(found(f"{base}/tx-*")),
+        "steered": any(text.strip("0,") for text in steered),
+    }
 
 
 def _interfaces_below(path: str) -> List[str]:

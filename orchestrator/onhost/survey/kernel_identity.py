@@ -27,10 +27,12 @@ def read_kernel_identity(roots: Optional[Roots] = None) -> Dict[str, Any]:
     configuration = kernel_configuration(roots, release)
     modules = [f"{name} {_module_id(roots, name)}".rstrip() for name in _loaded(roots)]
     return {
-        "release": release, "build": text_of(f"{roots.proc}/sys/kernel/version") or os.uname().version,
+        "release": release,
+        "build": text_of(f"{roots.proc}/sys/kernel/version") or os.uname().version,
         "build_id": build_id(_bytes_of(f"{roots.sys}/kernel/notes"))[:_SHORT],
         "boot_parameters": _nameless(text_of(f"{roots.proc}/cmdline")),
-        "configuration_sha256": _sha256(configuration), "modules_sha256": _sha256("\n".join(modules)),
+        "configuration_sha256": _sha256(configuration),
+        "modules_sha256": _sha256("\n".join(modules)),
         "modules": modules,
     }
 
@@ -43,8 +45,8 @@ def build_id(notes: bytes) -> str:
         owner_at = at + 12
         content_at = owner_at + _padded(owner_size)
         at = content_at + _padded(size)
-        if kind == _BUILD_ID and notes[owner_at:owner_at + owner_size] == _OWNER and at <= len(notes):
-            return notes[content_at:content_at + size].hex()
+        if kind == _BUILD_ID and notes[owner_at : owner_at + owner_size] == _OWNER and at <= len(notes):
+            return notes[content_at : content_at + size].hex()
     return ""
 
 

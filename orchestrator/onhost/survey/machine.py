@@ -26,9 +26,13 @@ def read_machine(roots: Roots, release: str) -> Dict[str, Any]:
     return {
         "boot_parameters": text_of(f"{roots.proc}/cmdline"),
         "configuration_sha256": hashlib.sha256(configuration.encode()).hexdigest() if configuration else "",
-        "memory_bytes": _kibibytes(memory.get("MemTotal", "")), "processor": _processor(roots),
-        "policies": _policies(roots), "clock_simulated": clocks.simulated, "throttles": throttles,
-        "temperature_max_c": celsius, "temperature_limit_c": _limit_celsius(roots),
+        "memory_bytes": _kibibytes(memory.get("MemTotal", "")),
+        "processor": _processor(roots),
+        "policies": _policies(roots),
+        "clock_simulated": clocks.simulated,
+        "throttles": throttles,
+        "temperature_max_c": celsius,
+        "temperature_limit_c": _limit_celsius(roots),
         "under_voltage": _under_voltage(roots),
         "idle_states": len(found(f"{roots.sys}/devices/system/cpu/cpu0/cpuidle/state*")),
     }
@@ -65,13 +69,25 @@ def _processor(roots: Roots) -> str:
 def _policies(roots: Roots) -> List[Dict[str, Any]]:
     read = []
     for path in found(f"{roots.sys}/devices/system/cpu/cpufreq/policy*"):
-        numbers = {key: text_of(f"{path}/{file}") for key, file in {
-            "least_khz": "scaling_min_freq", "greatest_khz": "scaling_max_freq", "now_khz": "scaling_cur_freq",
-            "hardware_greatest_khz": "cpuinfo_max_freq"}.items()}
-        read.append({"policy": os.path.basename(path), "cores": text_of(f"{path}/affected_cpus"),
-                     "governor": text_of(f"{path}/scaling_governor"), "driver": text_of(f"{path}/scaling_driver"),
-                     "governors": text_of(f"{path}/scaling_available_governors").split(),
-                     **{key: int(text) if text.isdigit() else None for key, text in numbers.items()}})
+        numbers = {
+            key: text_of(f"{path}/{file}")
+            for key, file in {
+                "least_khz": "scaling_min_freq",
+                "greatest_khz": "scaling_max_freq",
+                "now_khz": "scaling_cur_freq",
+                "hardware_greatest_khz": "cpuinfo_max_freq",
+            }.items()
+        }
+        read.append(
+            {
+                "policy": os.path.basename(path),
+                "cores": text_of(f"{path}/affected_cpus"),
+                "governor": text_of(f"{path}/scaling_governor"),
+                "driver": text_of(f"{path}/scaling_driver"),
+                "governors": text_of(f"{path}/scaling_available_governors").split(),
+                **{key: int(text) if text.isdigit() else None for key, text in numbers.items()},
+            }
+        )
     return read
 
 
@@ -80,7 +96,7 @@ def _limit_celsius(roots: Roots) -> Optional[float]:
     limits = []
     for kind in found(f"{roots.sys}/class/thermal/thermal_zone*/trip_point_*_type"):
         if text_of(kind) in ("passive", "hot", "critical"):
-            value = text_of(kind[:-len("type")] + "temp")
+            value = text_of(kind[: -len("type")] + "temp")
             if value.lstrip("-").isdigit() and int(value) > 0:
                 limits.append(int(value) / 1000)
     return min(limits) if limits else None
@@ -88,7 +104,13 @@ def _limit_celsius(roots: Roots) -> Optional[float]:
 
 def _under_voltage(roots: Roots) -> List[str]:
     """The supplies whose sensor raises its alarm for too low a voltage."""
-    alarms = [path for pattern in ("in*_lcrit_alarm", "in*_min_alarm")
-              for path in found(f"{roots.sys}/class/hwmon/hwmon*/{pattern}")]
-    return [f"{text_of(os.path.join(os.path.dirname(path), 'name'))} {os.path.basename(path)}"
-            for path in alarms if text_of(path) == "1"]
+    alarms = [
+        path
+        for pattern in ("in*_lcrit_alarm", "in*_min_alarm")
+        for path in found(f"{roots.sys}/class/hwmon/hwmon*/{pattern}")
+    ]
+    return [
+        f"{text_of(os.path.join(os.path.dirname(path), 'name'))} {os.path.basename(path)}"
+        for path in alarms
+        if text_of(path) == "1"
+    ]

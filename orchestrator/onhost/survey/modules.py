@@ -38,7 +38,7 @@ def option_of(roots: Roots, release: str, module: str) -> str:
         if line == f"# {option} is not set":
             return "off"
         if line.startswith(f"{option}="):
-            return {"m": "module", "y": "built in"}.get(line[len(option) + 1:], "")
+            return {"m": "module", "y": "built in"}.get(line[len(option) + 1 :], "")
     return ""
 
 

@@ -70,8 +70,9 @@ def refused_to_open(error: OSError, interface: str, local: str, peer: str, port:
         return Refusal("no_route", "%s has no route to %s" % (interface, peer), **values)
     if error.errno == errno.ENODEV:
         return Refusal("interface_missing", "there is no interface %s" % interface, **values)
-    return Refusal("socket_refused", "cannot open a socket on %s (%s): %s" % (interface, local, error.strerror),
-                   **values)
+    return Refusal(
+        "socket_refused", "cannot open a socket on %s (%s): %s" % (interface, local, error.strerror), **values
+    )
 
 
 def learned_mtu_bytes(interface: str, family: int, local: str, peer: str) -> Optional[int]:
@@ -83,7 +84,7 @@ def learned_mtu_bytes(interface: str, family: int, local: str, peer: str) -> Opt
         try:
             bind_to_interface(fresh, interface, local)
             fresh.bind(socket_address(family, local, 0, interface))
-            fresh.connect(socket_address(family, peer, 9, interface))   # nothing is sent: connect only chooses a route
+            fresh.connect(socket_address(family, peer, 9, interface))  # nothing is sent: connect only chooses a route
             return path_mtu_bytes(fresh, family)
         except OSError as error:
             raise refused_to_open(error, interface, local, peer, 0) from error

@@ -11,5 +11,6 @@ from typing import List
 
 def lower_interfaces(name: str) -> List[str]:
     """Those directly below, sorted. Raises OSError without such an interface."""
-    return sorted(entry[len("lower_"):] for entry in os.listdir(f"/sys/class/net/{name}")
-                  if entry.startswith("lower_"))
+    return sorted(
+        entry[len("lower_") :] for entry in os.listdir(f"/sys/class/net/{name}") if entry.startswith("lower_")
+    )

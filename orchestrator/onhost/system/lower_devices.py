@@ -49,8 +49,12 @@ def _ports_towards(bridge: str, mac: str) -> Set[str]:
     table = b""
     with contextlib.suppress(OSError), open(f"/sys/class/net/{bridge}/brforward", "rb") as handle:
         table = handle.read(1 << 20)
-    numbers = {low | high << 8 for at in range(0, len(table) - _ENTRY.size + 1, _ENTRY.size)
-               for seen, low, own, _, high in (_ENTRY.unpack_from(table, at),) if seen == wanted and not own}
+    numbers = {
+        low | high << 8
+        for at in range(0, len(table) - _ENTRY.size + 1, _ENTRY.size)
+        for seen, low, own, _, high in (_ENTRY.unpack_from(table, at),)
+        if seen == wanted and not own
+    }
     return {name for name in _names_below(bridge) if _port_number(name) in numbers}
 
 

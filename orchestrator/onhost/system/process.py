@@ -78,18 +78,23 @@ def group_members(group: int, name: str, _: int = 0) -> list[int]:
 
 def children_named(parent: int, name: str) -> list[int]:
     """The living processes that `parent` has started and that go by `name` (see set_process_name)."""
-    return [pid for pid, called, fields in _all_processes()
-            if fields[1] == str(parent) and called == name and fields[0] not in "ZX"]
+    return [
+        pid
+        for pid, called, fields in _all_processes()
+        if fields[1] == str(parent) and called == name and fields[0] not in "ZX"
+    ]
 
 
 def _all_processes() -> Iterator[tuple[int, str, list[str]]]:
     """Each process with its name and the fields of /proc/PID/stat after it (proc_pid_stat(5), from field 3)."""
     for entry in os.listdir("/proc"):
         if entry.isdigit():
-            with contextlib.suppress(OSError), open(f"/proc/{entry}/stat", encoding="utf-8",
-                                                    errors="replace") as handle:
-                head, _, tail = handle.read().rpartition(")")
-                yield int(entry), head.partition("(")[2], tail.split()
+            try:
+                with open(f"/proc/{entry}/stat", encoding="utf-8", errors="replace") as handle:
+                    head, _, tail = handle.read().rpartition(")")
+            except OSError:
+                continue
+            yield int(entry), head.partition("(")[2], tail.split()
 
 
 def close_all_but(kept: set[int]) -> None:

@@ -15,10 +15,10 @@ SO_BINDTODEVICE = 25
 SO_TIMESTAMPNS: Optional[int] = 35  # also the type of the control message that carries the stamp
 IP_MTU_DISCOVER, IP_RECVERR, IP_MTU = 10, 11, 14
 IPV6_MTU_DISCOVER, IPV6_MTU, IPV6_RECVERR, IPV6_DONTFRAG = 23, 24, 25, 62
-PMTUDISC_PROBE = 3      # don't fragment, and ignore what was learned about the path
+PMTUDISC_PROBE = 3  # don't fragment, and ignore what was learned about the path
 MSG_ERRQUEUE = 0x2000
 ORIGIN_LOCAL, ORIGIN_ICMP, ORIGIN_ICMP6 = 1, 2, 3
-_EXTENDED_ERROR = struct.Struct("=IBBBBII")     # errno, origin, type, code, padding, info, data
+_EXTENDED_ERROR = struct.Struct("=IBBBBII")  # errno, origin, type, code, padding, info, data
 
 
 class NetworkError(NamedTuple):
@@ -85,7 +85,7 @@ def queued_errors(udp: socket.socket) -> List[NetworkError]:
 def _extended_error(data: bytes) -> NetworkError:
     number, origin, kind, code, _, info, _ = _EXTENDED_ERROR.unpack_from(data)
     mtu_bytes = info if number == errno.EMSGSIZE else 0
-    return NetworkError(number, origin, kind, code, mtu_bytes, _offender(data[_EXTENDED_ERROR.size:]))
+    return NetworkError(number, origin, kind, code, mtu_bytes, _offender(data[_EXTENDED_ERROR.size :]))
 
 
 def _offender(raw: bytes) -> str:

@@ -46,7 +46,7 @@ class Acknowledgements:
             except OSError:
                 return
             at = self._ip_bytes
-            if len(head) > at + 12 and int.from_bytes(head[at + 2:at + 4], "big") in self._ports:
+            if len(head) > at + 12 and int.from_bytes(head[at + 2 : at + 4], "big") in self._ports:
                 self.count += 1
                 self._total_bytes += (head[at + 12] >> 4) * 4
 

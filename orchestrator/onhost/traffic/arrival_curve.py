@@ -44,4 +44,4 @@ class ArrivalCurve:
     def forget_before(self, mark_ns: int) -> None:
         """A mark has gone by: what lies before it is no longer asked for, but for the last instant."""
         place = bisect.bisect_left(self._known, Known(mark_ns, -1))
-        del self._known[:max(0, place - 1)]
+        del self._known[: max(0, place - 1)]

@@ -24,9 +24,9 @@ from orchestrator.onhost.system.socket_options import SO_TIMESTAMPNS
 from orchestrator.onhost.traffic.stamps import STEPPED_NS, wall_offset_ns
 
 _KEPT_IN_ALL = 400_000  # their jitter takes a few tenths of a second to compute
-_LEAST_IN_ONE = 64      # of an interval: fewer would not show a burst
+_LEAST_IN_ONE = 64  # of an interval: fewer would not show a burst
 _MOST_INTERVALS = _KEPT_IN_ALL // _LEAST_IN_ONE
-_LATEST_NS = 1 << 62    # a century and a half: whatever a datagram says of its sending, the difference has 64 bits
+_LATEST_NS = 1 << 62  # a century and a half: whatever a datagram says of its sending, the difference has 64 bits
 _BELIEVED_NS = 60_000_000_000  # no queue holds a datagram for so long: who differs more from most was not sent so
 
 
@@ -105,10 +105,20 @@ class Arrivals:
 
     def _summary(self, coalesced_mean: Optional[float]) -> Dict[str, Any]:
         if self._stepped or len(self._transits) < 2:
-            why = ("the receiver's wall clock was set during the window" if self._stepped else
-                   "too few arrivals" if SO_TIMESTAMPNS is not None else "no kernel receive times on this system")
-            return {"jitter_mean_s": None, "jitter_basis": f"none: {why}", "delay_variation_p99_s": None,
-                    "clock_skew_ppm": None, "transit_samples": len(self._transits)}
+            why = (
+                "the receiver's wall clock was set during the window"
+                if self._stepped
+                else "too few arrivals"
+                if SO_TIMESTAMPNS is not None
+                else "no kernel receive times on this system"
+            )
+            return {
+                "jitter_mean_s": None,
+                "jitter_basis": f"none: {why}",
+                "delay_variation_p99_s": None,
+                "clock_skew_ppm": None,
+                "transit_samples": len(self._transits),
+            }
         jitter = Jitter()
         least, begun = min(self._transits), self._sent[0]  # small numbers keep their last digits as floating point
         transits = [(transit - least) / 1e9 for transit in self._transits]
@@ -117,9 +127,13 @@ class Arrivals:
         times = [(sent - begun) / 1e9 for sent in self._sent]
         gained = clock_skew.skew(self._least_of_intervals(times, transits))
         steady = transits if gained is None else clock_skew.without(times, transits, gained)
-        return {"jitter_mean_s": jitter.mean, "jitter_basis": self._basis(coalesced_mean),
-                "delay_variation_p99_s": above_least_percentile(steady, 99), "transit_samples": len(transits),
-                "clock_skew_ppm": None if gained is None else 1e6 * gained}
+        return {
+            "jitter_mean_s": jitter.mean,
+            "jitter_basis": self._basis(coalesced_mean),
+            "delay_variation_p99_s": above_least_percentile(steady, 99),
+            "transit_samples": len(transits),
+            "clock_skew_ppm": None if gained is None else 1e6 * gained,
+        }
 
     def _least_of_intervals(self, times: List[float], transits: List[float]) -> List[Tuple[float, float]]:
         """(send time, transit) of each interval's least transit, s."""
@@ -144,4 +158,3 @@ class Arrivals:
         if self._every > 1:
             return f", from a part of one interval in {self._every}"
         return ", from a part of each interval" if self._cut else ""
-

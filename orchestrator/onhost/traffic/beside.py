@@ -43,8 +43,9 @@ class Regular:
 class Beside:
     """The observers of one end. `turn` does what is due, `due_ns` says when to come again."""
 
-    def __init__(self, pair: Pair, args: Dict[str, Any], sockets: Dict[int, Any],
-                 counts: Dict[int, KernelCounts]) -> None:
+    def __init__(
+        self, pair: Pair, args: Dict[str, Any], sockets: Dict[int, Any], counts: Dict[int, KernelCounts]
+    ) -> None:
         """Reads the counters for the first time: before any traffic. Round trips are measured from now on.
 
         `counts`: where the kernel's count is noted, by the number of each stream that receives TCP.
@@ -54,8 +55,10 @@ class Beside:
         self._watcher = Watcher(pair.interface, watch_s)
         self._watch_ns = int(watch_s * 1e9)
         self._accounts: Dict[int, tcp_info.Account] = {
-            stream.number: tcp_info.Account() for stream in pair.streams
-            if kernel.TCP_INFO and stream.flow.transport == "tcp"}
+            stream.number: tcp_info.Account()
+            for stream in pair.streams
+            if kernel.TCP_INFO and stream.flow.transport == "tcp"
+        }
         self._read_ns: List[int] = []  # when the first and the last reading were made
         self._regular: List[Regular] = []
         self._window: Optional[Window] = None
@@ -145,16 +148,21 @@ class Beside:
         own = self._own.read(read_ns)
         window = self._window
         assert window is not None
-        return {"watch": self._watcher.summary(),
-                "counters": {"before": self._before, "after": after}, "own_frames": own,
-                "round_trip": self._round_trip(window)}
+        return {
+            "watch": self._watcher.summary(),
+            "counters": {"before": self._before, "after": after},
+            "own_frames": own,
+            "round_trip": self._round_trip(window),
+        }
 
     def _round_trip(self, window: Window) -> Optional[Dict[str, Any]]:
         """Of the end that asked: idle is what was asked before the traffic, load what was asked in its window."""
         if self._asking is None:
             return None
-        return {"idle": self._asking.summary(self._asking.heard_from_ns, window.start_ns),
-                "load": self._asking.loaded()}
+        return {
+            "idle": self._asking.summary(self._asking.heard_from_ns, window.start_ns),
+            "load": self._asking.loaded(),
+        }
 
     def close(self) -> None:
         """Give all descriptors back."""

@@ -60,11 +60,13 @@ class NumberLine:
         self.first = 0
         self._words = array.array("Q", bytes(_WORD_BYTES * 2 * _HALF))
         quarters: Any = _cast(memoryview(self._words), 2)
-        self._halves = [[quarters[half * 4 * _HALF + quarter:(half + 1) * 4 * _HALF:4] for quarter in range(4)]
-                        for half in (0, 1)]
+        self._halves = [
+            [quarters[half * 4 * _HALF + quarter : (half + 1) * 4 * _HALF : 4] for quarter in range(4)]
+            for half in (0, 1)
+        ]
         self._written = [[-1] * 4, [-1] * 4]
         row = _cast(memoryview(self._words), element)
-        self.pieces: List[Any] = [row[place::_WORD_BYTES // element] for place in range(_WORD_BYTES // element)]
+        self.pieces: List[Any] = [row[place :: _WORD_BYTES // element] for place in range(_WORD_BYTES // element)]
         self.index(0)
 
     def index(self, number: int) -> int:
@@ -86,7 +88,7 @@ class NumberLine:
                 continue
             written[quarter] = value
             if quarter == 0:
-                quarters[0][:] = _low_quarters()[value:value + _HALF]
+                quarters[0][:] = _low_quarters()[value : value + _HALF]
             else:
                 quarters[quarter][:] = memoryview(_little(array.array("H", (value,)) * _HALF))
 
@@ -101,7 +103,7 @@ class BatchWriter:
         element = _element(size_bytes)
         self._pieces = _WORD_BYTES // element
         rows = _rows(memoryview(self.buffer), 0, size_bytes, element, 2 * self._pieces)
-        self._number_rows, self._time_rows = rows[:self._pieces], rows[self._pieces:]
+        self._number_rows, self._time_rows = rows[: self._pieces], rows[self._pieces :]
         self._line = NumberLine(element)
         self._changing = max(1, 2 // element)  # the lowest pieces of a number, which differ within one line
         self._format, self._bits = _FORMATS[element], 8 * element
@@ -121,13 +123,13 @@ class BatchWriter:
             return
         index = self._line.index(first)
         if self._pieces == 1:
-            self._number_rows[0][:count] = self._line.pieces[0][index:index + count]
+            self._number_rows[0][:count] = self._line.pieces[0][index : index + count]
             self._time_rows[0][:count] = memoryview(now_ns.to_bytes(_WORD_BYTES, "little") * count).cast("Q")
             return
         high = first >> 16
         alike = high == first + count - 1 >> 16  # then the upper pieces are the same in all, and mostly there already
         for piece in range(self._changing if alike else self._pieces):
-            self._number_rows[piece][:count] = self._line.pieces[piece][index:index + count]
+            self._number_rows[piece][:count] = self._line.pieces[piece][index : index + count]
         if not alike:
             self._high_written = -1
         elif high != self._high_written:
@@ -158,17 +160,18 @@ class BatchReader:
     def __init__(self, buffer: bytearray, offset: int, distance_bytes: int, most: int) -> None:
         element = _element(distance_bytes)
         self._buffer, self._offset = buffer, offset
-        view = memoryview(buffer)[:len(buffer) // _WORD_BYTES * _WORD_BYTES]
+        view = memoryview(buffer)[: len(buffer) // _WORD_BYTES * _WORD_BYTES]
         end = min(len(view), offset + distance_bytes * most)
-        self._rows = _rows(view[:end // _WORD_BYTES * _WORD_BYTES], offset, distance_bytes, element,
-                           _WORD_BYTES // element)
+        self._rows = _rows(
+            view[: end // _WORD_BYTES * _WORD_BYTES], offset, distance_bytes, element, _WORD_BYTES // element
+        )
         self._gap = distance_bytes - _WORD_BYTES
         self._layouts: Dict[Tuple[int, int], struct.Struct] = {}
 
     def are(self, line: NumberLine, index: int, count: int) -> bool:
         """Whether the numbers of the first `count` datagrams are those on the line from `index` on, every one."""
         for row, piece in zip(self._rows, line.pieces):  # noqa: SIM110 - a generator costs half as much again
-            if row[:count] != piece[index:index + count]:
+            if row[:count] != piece[index : index + count]:
                 return False
         return True
 
@@ -196,4 +199,4 @@ def line_for(distance_bytes: int) -> NumberLine:
 def _rows(view: memoryview, offset: int, distance_bytes: int, element: int, pieces: int) -> List[Any]:
     """One strided view per piece of the heads' words."""
     whole = _cast(view, element)
-    return [whole[offset // element + place::distance_bytes // element] for place in range(pieces)]
+    return [whole[offset // element + place :: distance_bytes // element] for place in range(pieces)]

@@ -41,5 +41,8 @@ def between(first: Optional[Moment], last: Optional[Moment]) -> Dict[str, Option
     delay = None
     if first.run_delay_ns is not None and last.run_delay_ns is not None:
         delay = (last.run_delay_ns - first.run_delay_ns) / 1e9
-    return {"cpu_s": (last.cpu_ns - first.cpu_ns) / 1e9, "run_delay_s": delay,
-            "span_s": (last.at_ns - first.at_ns) / 1e9}
+    return {
+        "cpu_s": (last.cpu_ns - first.cpu_ns) / 1e9,
+        "run_delay_s": delay,
+        "span_s": (last.at_ns - first.at_ns) / 1e9,
+    }

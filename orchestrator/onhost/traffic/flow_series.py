@@ -64,8 +64,14 @@ class FlowSeries:
         self._steadiness.take(number, octets)
         last: Optional[SeriesBatch] = self._batches[-1] if self._batches else None
         if last is None or last["first"] + len(last["bytes"]) != number:
-            last = {"way": self.flow.way, "part": self._part, "first": number, "window_ns": self._window_ns,
-                    "bytes": [], "datagrams": []}
+            last = {
+                "way": self.flow.way,
+                "part": self._part,
+                "first": number,
+                "window_ns": self._window_ns,
+                "bytes": [],
+                "datagrams": [],
+            }
             self._batches.append(last)
         last["bytes"].append(octets)
         assert isinstance(last["datagrams"], list)

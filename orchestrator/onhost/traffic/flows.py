@@ -75,8 +75,12 @@ def read_args(args: Dict[str, Any], *, serving: bool) -> Pair:
     ports = [int(port) for port in args["ports"]]
     wanted = sum(flow.streams for flow in flows)
     if wanted > len(ports):
-        raise Refusal("too_few_ports", f"{wanted} streams need as many ports; the plan gives {len(ports)}",
-                      streams=wanted, ports=len(ports))
+        raise Refusal(
+            "too_few_ports",
+            f"{wanted} streams need as many ports; the plan gives {len(ports)}",
+            streams=wanted,
+            ports=len(ports),
+        )
     streams: List[Stream] = []
     for flow in flows:
         sends_here = (flow.way == "transmit") != serving
@@ -85,9 +89,20 @@ def read_args(args: Dict[str, Any], *, serving: bool) -> Pair:
     rate = args.get("rate_bit_s")
     family = int(args["family"])
     local, peer = _canonical(args["local"], family), _canonical(args["peer"], family)
-    return Pair(args["token"], args["interface"], local, peer, family, int(args["mtu"]),
-                float(rate) if rate else None, float(args.get("bound_s") or 10.0), serving, streams, flows,
-                ports[-1] if args.get("round_trip") and len(ports) > wanted else None)
+    return Pair(
+        args["token"],
+        args["interface"],
+        local,
+        peer,
+        family,
+        int(args["mtu"]),
+        float(rate) if rate else None,
+        float(args.get("bound_s") or 10.0),
+        serving,
+        streams,
+        flows,
+        ports[-1] if args.get("round_trip") and len(ports) > wanted else None,
+    )
 
 
 def _canonical(address: str, family: int) -> str:
@@ -117,6 +132,9 @@ def _datagram_bytes(given: Dict[str, Any], args: Dict[str, Any]) -> int:
     fills = min(int(args["mtu"]) - ip_and_udp_bytes(int(args["family"])), LARGEST_DATAGRAM_BYTES)
     size = int(given.get("datagram_bytes") or fills)
     if not HEADER_BYTES <= size <= LARGEST_DATAGRAM_BYTES:
-        raise Refusal("datagram_size", f"a datagram has {HEADER_BYTES} to {LARGEST_DATAGRAM_BYTES} bytes of payload, "
-                                       f"not {size}", datagram_bytes=size)
+        raise Refusal(
+            "datagram_size",
+            f"a datagram has {HEADER_BYTES} to {LARGEST_DATAGRAM_BYTES} bytes of payload, not {size}",
+            datagram_bytes=size,
+        )
     return size

@@ -57,8 +57,13 @@ class Serving:
     def not_connected(self, bound_s: float) -> Refusal:
         """Why this end gives up: the first stream that nobody came for."""
         missing = next(each for each in self._pair.streams if each.number not in self.connected)
-        return Refusal("not_connected", f"nobody who knows the trial's token came to port {missing.port} within "
-                       f"{bound_s:g} s", port=missing.port, stream=missing.number, bound_s=bound_s)
+        return Refusal(
+            "not_connected",
+            f"nobody who knows the trial's token came to port {missing.port} within {bound_s:g} s",
+            port=missing.port,
+            stream=missing.number,
+            bound_s=bound_s,
+        )
 
     def turn(self) -> None:
         """Take in what has come."""
@@ -194,8 +199,9 @@ class Dialling:
                 reason = error
                 if error.errno in (errno.ENETUNREACH, errno.EHOSTUNREACH):
                     abort(sock)
-                    raise refused_to_open(error, self._pair.interface, self._pair.local, self._pair.peer,
-                                          stream.port) from error
+                    raise refused_to_open(
+                        error, self._pair.interface, self._pair.local, self._pair.peer, stream.port
+                    ) from error
             abort(sock)
             time.sleep(HELLO_EVERY_S)
         raise self._not_connected(stream, reason)
@@ -206,8 +212,9 @@ class Dialling:
             sock.connect(self._address(stream))
         except OSError as error:
             sock.close()
-            raise refused_to_open(error, self._pair.interface, self._pair.local, self._pair.peer,
-                                  stream.port) from error
+            raise refused_to_open(
+                error, self._pair.interface, self._pair.local, self._pair.peer, stream.port
+            ) from error
         sock.setblocking(False)
         reason: Optional[OSError] = None
         with selectors.DefaultSelector() as selector:
@@ -241,9 +248,14 @@ class Dialling:
 
     def _not_connected(self, stream: Stream, reason: Optional[OSError]) -> Refusal:
         why = f": {reason.strerror or reason}" if reason else ""
-        return Refusal("not_connected", f"{self._pair.peer} did not answer on {stream.flow.transport.upper()} port "
-                       f"{stream.port}{why}", peer=self._pair.peer, port=stream.port, stream=stream.number,
-                       transport=stream.flow.transport)
+        return Refusal(
+            "not_connected",
+            f"{self._pair.peer} did not answer on {stream.flow.transport.upper()} port {stream.port}{why}",
+            peer=self._pair.peer,
+            port=stream.port,
+            stream=stream.number,
+            transport=stream.flow.transport,
+        )
 
 
 def abort(sock: socket.socket) -> None:

@@ -70,21 +70,32 @@ class Traffic:
         """From connected streams to the job's result. Refusal when a stream refuses, or something takes too long."""
         for stream in self.pair.streams:
             self._workers.append(Worker(workers.make(self.pair, stream, sockets[stream.number])))
-        self.loop(lambda: all(worker.ready for worker in self._workers), self.pair.bound_s,
-                  lambda bound_s: Refusal("not_ready", f"the streams were not ready within {bound_s:g} s"))
-        beside = self._beside = Beside(self.pair, self._args, sockets, {
-            worker.stream.number: worker.counts for worker in self._workers if worker.counts is not None})
+        self.loop(
+            lambda: all(worker.ready for worker in self._workers),
+            self.pair.bound_s,
+            lambda bound_s: Refusal("not_ready", f"the streams were not ready within {bound_s:g} s"),
+        )
+        beside = self._beside = Beside(
+            self.pair,
+            self._args,
+            sockets,
+            {worker.stream.number: worker.counts for worker in self._workers if worker.counts is not None},
+        )
         self._talk.event({"stage": "connected"})
         window = self._wait_for_start()
         beside.begin(window)
-        self._series = [FlowSeries(flow, "send" if self._sends(flow) else "receive", window)
-                        for flow in self.pair.flows]
+        self._series = [
+            FlowSeries(flow, "send" if self._sends(flow) else "receive", window) for flow in self.pair.flows
+        ]
         telling = self._telling = Telling(self._talk, self._series, beside.take_watched)
         for worker in self._workers:
             worker.start(window)
         left_s = (window.given_up_ns + _GRACE_NS - time.monotonic_ns()) / 1e9
-        self.loop(lambda: all(worker.result is not None for worker in self._workers), left_s,
-                  lambda _: Refusal("stuck", "a stream did not end in time"))
+        self.loop(
+            lambda: all(worker.result is not None for worker in self._workers),
+            left_s,
+            lambda _: Refusal("stuck", "a stream did not end in time"),
+        )
         return self._result(window, beside, telling)
 
     def _sends(self, flow: Flow) -> bool:
@@ -92,8 +103,11 @@ class Traffic:
         return next(stream.sends_here for stream in self.pair.streams if stream.flow is flow)
 
     def _wait_for_start(self) -> Window:
-        self.loop(lambda: self._told is not None, _START_BOUND_S,
-                  lambda bound_s: Refusal("not_told", f"the controller told no start for {bound_s:g} s"))
+        self.loop(
+            lambda: self._told is not None,
+            _START_BOUND_S,
+            lambda bound_s: Refusal("not_told", f"the controller told no start for {bound_s:g} s"),
+        )
         self.serving = None
         assert self._told is not None
         return read_window(self._told)

@@ -176,15 +176,28 @@ def sample_of_acknowledgements(interface: str, family: int, peer: str) -> Option
     packed = socket.inet_pton(socket.AF_INET6 if family == 6 else socket.AF_INET, peer)
     protocol, length, source, header = (6, 4, 8, 40) if family == 6 else (9, 2, 12, 20)
     words = struct.unpack(f"!{len(packed) // 4}I", packed)
-    looks = [(_LOAD_WORD, _RANDOM), (_AND, 15), (_JUMP_EQUAL, 0), (_LOAD_BYTE, protocol),
-             (_JUMP_EQUAL, socket.IPPROTO_TCP)]
+    looks = [
+        (_LOAD_WORD, _RANDOM),
+        (_AND, 15),
+        (_JUMP_EQUAL, 0),
+        (_LOAD_BYTE, protocol),
+        (_JUMP_EQUAL, socket.IPPROTO_TCP),
+    ]
     for place, word in enumerate(words):
         looks += [(_LOAD_WORD, source + 4 * place), (_JUMP_EQUAL, word)]
     # the length that IP tells, less TCP's header, is nothing beyond the IP header that it counts (IPv6 counts none)
-    looks += [(_LOAD_BYTE, header + 12), (_AND, 0xF0), (_SHIFT_RIGHT, 2), (_COPY_TO_X, 0), (_LOAD_HALF, length),
-              (_LESS_X, 0), (_JUMP_EQUAL, 0 if family == 6 else header)]
-    program = [(code, 0, len(looks) - 1 - at if code == _JUMP_EQUAL else 0, value)
-               for at, (code, value) in enumerate(looks)]
+    looks += [
+        (_LOAD_BYTE, header + 12),
+        (_AND, 0xF0),
+        (_SHIFT_RIGHT, 2),
+        (_COPY_TO_X, 0),
+        (_LOAD_HALF, length),
+        (_LESS_X, 0),
+        (_JUMP_EQUAL, 0 if family == 6 else header),
+    ]
+    program = [
+        (code, 0, len(looks) - 1 - at if code == _JUMP_EQUAL else 0, value) for at, (code, value) in enumerate(looks)
+    ]
     made = socket.socket(socket.AF_PACKET, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC, 0)
     try:
         made.setblocking(False)

@@ -20,9 +20,15 @@ class _Part(ctypes.Structure):
 
 
 class _Message(ctypes.Structure):
-    _fields_ = [("name", ctypes.c_void_p), ("name_length", ctypes.c_uint32), ("parts", ctypes.c_void_p),
-                ("part_count", ctypes.c_size_t), ("control", ctypes.c_void_p), ("control_length", ctypes.c_size_t),
-                ("flags", ctypes.c_int)]
+    _fields_ = [
+        ("name", ctypes.c_void_p),
+        ("name_length", ctypes.c_uint32),
+        ("parts", ctypes.c_void_p),
+        ("part_count", ctypes.c_size_t),
+        ("control", ctypes.c_void_p),
+        ("control_length", ctypes.c_size_t),
+        ("flags", ctypes.c_int),
+    ]
 
 
 class _Entry(ctypes.Structure):
@@ -36,8 +42,9 @@ _LIBRARY = ctypes.CDLL(None, use_errno=True)
 class MessageVector:
     """`count` messages over one buffer, message i at i * `distance_bytes`, each `length_bytes` long."""
 
-    def __init__(self, buffer: bytearray, count: int, distance_bytes: int, length_bytes: int,
-                 control_bytes: int = 0) -> None:
+    def __init__(
+        self, buffer: bytearray, count: int, distance_bytes: int, length_bytes: int, control_bytes: int = 0
+    ) -> None:
         """`control_bytes` of room per message for what the kernel says about it; read it from `control`."""
         self._buffer = (ctypes.c_char * len(buffer)).from_buffer(buffer)  # keeps the buffer from moving
         data = ctypes.addressof(self._buffer)
@@ -56,10 +63,10 @@ class MessageVector:
         self._addresses = [ctypes.addressof(entry) for entry in self._entries]
         octets = memoryview(self._entries).cast("B")
         words: Any = octets.cast("I")
-        self._lengths = words[_Entry.length.offset // 4::ctypes.sizeof(_Entry) // 4]
+        self._lengths = words[_Entry.length.offset // 4 :: ctypes.sizeof(_Entry) // 4]
         sizes: Any = octets.cast("L")  # a size_t is a long on Linux
         wide = ctypes.sizeof(ctypes.c_size_t)
-        self._rooms = sizes[_Message.control_length.offset // wide::ctypes.sizeof(_Entry) // wide]
+        self._rooms = sizes[_Message.control_length.offset // wide :: ctypes.sizeof(_Entry) // wide]
         self._full_rooms = memoryview(self._rooms.tobytes()).cast("L")
         self._used = 0
 
@@ -71,7 +78,7 @@ class MessageVector:
     def receive(self, descriptor: int, count: int) -> int:
         """Wait for one message, take up to `count` that are there; how many, or minus the error number."""
         if self._used:
-            self._rooms[:self._used] = self._full_rooms[:self._used]
+            self._rooms[: self._used] = self._full_rooms[: self._used]
         got: int = _LIBRARY.recvmmsg(descriptor, self._entries, count, MSG_WAITFORONE, None)
         if got < 0:
             self._used = 0
@@ -102,7 +109,7 @@ class OneMessage:
         self.control[:] = bytes(len(self.control))
         for level, kind, data in ancillary[:1]:
             head = _CONTROL_HEAD.pack(socket.CMSG_LEN(len(data)), level, kind)
-            self.control[:len(head) + len(data)] = head + data
+            self.control[: len(head) + len(data)] = head + data
         return 1
 
     def lengths(self, count: int) -> List[int]:  # noqa: ARG002 - as above

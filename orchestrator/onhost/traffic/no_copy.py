@@ -49,8 +49,9 @@ class Lent:
         self._socket = sock.fileno()
         self._kept, kept_end, self._lent, self._lending_end = ends
         # As many pages as a pipe has room for: an ordinary user's may stay at 16.
-        self._size_bytes = _moved(_LIBRARY.splice(
-            memory, ctypes.byref(ctypes.c_longlong(0)), kept_end, None, ctypes.c_size_t(size_bytes), 0))
+        self._size_bytes = _moved(
+            _LIBRARY.splice(memory, ctypes.byref(ctypes.c_longlong(0)), kept_end, None, ctypes.c_size_t(size_bytes), 0)
+        )
         self._waiting_bytes = self._lend()
 
     def _lend(self) -> int:

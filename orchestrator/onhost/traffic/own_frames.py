@@ -109,14 +109,21 @@ class OwnAccount:
         self.look()
         transmitted, received = (last - first for first, last in zip(self._probes, _probes_of(self._probing)))
         self._take_readings()
-        found = [segments(self._accounts[stream.number], stream.flow.way, stream.sends_here)
-                 for stream in self._streams]
+        found = [
+            segments(self._accounts[stream.number], stream.flow.way, stream.sends_here) for stream in self._streams
+        ]
         looked = self._acknowledgements
-        return {"from_ns": self._from_ns, "to_ns": read_ns, "tcp": found,
-                "acknowledgement_header_bytes": looked.mean_header_bytes if looked else None,
-                "acknowledgements_looked_at": looked.count if looked else 0,
-                "probes_transmitted": transmitted, "probes_received": received, "probe_payload_bytes": HEAD_BYTES,
-                "control": self._control()}
+        return {
+            "from_ns": self._from_ns,
+            "to_ns": read_ns,
+            "tcp": found,
+            "acknowledgement_header_bytes": looked.mean_header_bytes if looked else None,
+            "acknowledgements_looked_at": looked.count if looked else 0,
+            "probes_transmitted": transmitted,
+            "probes_received": received,
+            "probe_payload_bytes": HEAD_BYTES,
+            "control": self._control(),
+        }
 
     def _control_info(self) -> Optional[Info]:
         raw = connection_info(*self._connection) if self._connection else None
@@ -127,8 +134,11 @@ class OwnAccount:
         if self._connection is None or self._control_account is None or last is None:
             return None
         self._control_account.take(last)
-        return {"local": self._connection.local, "peer": self._connection.peer,
-                "segments": segments(self._control_account, "", True)}
+        return {
+            "local": self._connection.local,
+            "peer": self._connection.peer,
+            "segments": segments(self._control_account, "", True),
+        }
 
     def close(self) -> None:
         """Give the descriptor back."""
@@ -151,8 +161,15 @@ def segments(account: tcp_info.Account, way: str, sends: bool) -> Segments:
         return moved(name) if name in last else None
 
     timestamps = TIMESTAMPS_BYTES if last["options"] & _TIMESTAMPS else 0
-    return {"way": way, "sends": sends, "header_bytes": TCP_HEADER_BYTES + timestamps,
-            "transmitted": moved("segs_out"), "received": moved("segs_in"),
-            "transmitted_data": moved("data_segs_out"), "received_data": moved("data_segs_in"),
-            "transmitted_payload_bytes": known("bytes_sent"), "received_payload_bytes": moved("bytes_received"),
-            "out_of_order": known("rcv_ooopack")}
+    return {
+        "way": way,
+        "sends": sends,
+        "header_bytes": TCP_HEADER_BYTES + timestamps,
+        "transmitted": moved("segs_out"),
+        "received": moved("segs_in"),
+        "transmitted_data": moved("data_segs_out"),
+        "received_data": moved("data_segs_in"),
+        "transmitted_payload_bytes": known("bytes_sent"),
+        "received_payload_bytes": moved("bytes_received"),
+        "out_of_order": known("rcv_ooopack"),
+    }

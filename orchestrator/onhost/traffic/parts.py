@@ -10,22 +10,52 @@ from orchestrator.onhost.traffic.flows import Flow
 from orchestrator.onhost.traffic.window import Window
 
 _ADDED = (
-    "goodput_bytes", "received_bytes", "datagrams_received", "datagrams_duplicate", "datagrams_reordered",
-    "datagrams_foreign", "window_datagrams_received", "window_datagrams_duplicate", "window_datagrams_reordered",
-    "highest_sequence", "socket_drops", "receive_buffer_bytes", "send_buffer_bytes", "transit_samples",
-    "sent_bytes", "window_sent_bytes", "datagrams_sent", "window_datagrams_sent", "datagrams_refused",
-    "unreachable_reports", "edge_error_bytes", "signs_sent", "signs_sent_bytes", "send_times_refused",
+    "goodput_bytes",
+    "received_bytes",
+    "datagrams_received",
+    "datagrams_duplicate",
+    "datagrams_reordered",
+    "datagrams_foreign",
+    "window_datagrams_received",
+    "window_datagrams_duplicate",
+    "window_datagrams_reordered",
+    "highest_sequence",
+    "socket_drops",
+    "receive_buffer_bytes",
+    "send_buffer_bytes",
+    "transit_samples",
+    "sent_bytes",
+    "window_sent_bytes",
+    "datagrams_sent",
+    "window_datagrams_sent",
+    "datagrams_refused",
+    "unreachable_reports",
+    "edge_error_bytes",
+    "signs_sent",
+    "signs_sent_bytes",
+    "send_times_refused",
 )
 _WORST = ("delay_variation_p99_s", "pacing_late_p99_s", "burst_datagrams")
 _MEAN = ("jitter_mean_s", "coalesced_mean", "clock_skew_ppm")
 _SAME = ("counted_by", "jitter_basis", "receive_path", "send_path", "congestion")
 
 
-def part_of(flow: Flow, sends: bool, window: Window, results: List[Dict[str, Any]],
-            infos: Dict[int, Dict[str, Any]], series: FlowSeries) -> Dict[str, Any]:
+def part_of(
+    flow: Flow,
+    sends: bool,
+    window: Window,
+    results: List[Dict[str, Any]],
+    infos: Dict[int, Dict[str, Any]],
+    series: FlowSeries,
+) -> Dict[str, Any]:
     """One flow's half on this end. `infos` are the TCP summaries by stream number, `series` the flow's own."""
-    part: Dict[str, Any] = {"way": flow.way, "part": "send" if sends else "receive", "transport": flow.transport,
-                            "window_s": window.seconds, "seconds": window.seconds}
+    part: Dict[str, Any] = {
+        "way": flow.way,
+        "part": "send" if sends else "receive",
+        "transport": flow.transport,
+        "window_s": window.seconds,
+        "seconds": window.seconds,
+    }
     if flow.transport == "udp":
         part["datagram_bytes"] = flow.datagram_bytes
     if sends:

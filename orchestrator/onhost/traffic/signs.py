@@ -37,8 +37,12 @@ def hello(codec: FrameCodec, stream: int, sock: socket.socket) -> bytes:
 
 def is_hello(frame: Any, stream: int, source: Any) -> bool:
     """Whether a frame opens this stream and comes from where it says."""
-    return (isinstance(frame, Frame) and frame.kind == HELLO and frame.sequence == stream
-            and frame.nanoseconds == _place(source))
+    return (
+        isinstance(frame, Frame)
+        and frame.kind == HELLO
+        and frame.sequence == stream
+        and frame.nanoseconds == _place(source)
+    )
 
 
 def end_of_datagrams(codec: FrameCodec, accepted: List[int]) -> bytes:
@@ -50,7 +54,7 @@ def read_end(codec: FrameCodec, payload: bytes) -> Dict[int, int]:
     """The same, read: datagrams by phase; empty when this is something else. Several may arrive in one block."""
     found = {}
     for place in range(0, len(payload) - SIGN_BYTES + 1, SIGN_BYTES):
-        frame = codec.read(payload[place:place + SIGN_BYTES])
+        frame = codec.read(payload[place : place + SIGN_BYTES])
         if frame is None or frame.kind != END or frame.sequence >= PHASES:
             break
         found[frame.sequence] = frame.nanoseconds

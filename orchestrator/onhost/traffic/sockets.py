@@ -97,8 +97,12 @@ def _set_tcp(sock: socket.socket, flow: Flow, sends_here: bool) -> None:
         try:
             kernel.set_congestion(sock, flow.congestion)
         except OSError as error:
-            raise Refusal("congestion_missing", f"this kernel does not offer congestion control {flow.congestion}",
-                          congestion=flow.congestion, errno=error.errno) from error
+            raise Refusal(
+                "congestion_missing",
+                f"this kernel does not offer congestion control {flow.congestion}",
+                congestion=flow.congestion,
+                errno=error.errno,
+            ) from error
     if flow.socket_buffer_bytes:
         kernel.set_buffer(sock, socket.SO_SNDBUF, flow.socket_buffer_bytes)
         kernel.set_buffer(sock, socket.SO_RCVBUF, flow.socket_buffer_bytes)

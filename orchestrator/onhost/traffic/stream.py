@@ -59,7 +59,7 @@ class StreamProcess:
         first, counts = marks.take()
         self.last_interval = counts[-1] if counts else self.last_interval
         for place in range(0, len(counts), _REPORTED):  # a process that stood still has many at once
-            some = counts[place:place + _REPORTED]
+            some = counts[place : place + _REPORTED]
             octets: List[float] = [round(count * size) for count in some] if size else some
             self.report(first + place, octets, [round(count) for count in some] if size else [])
 
@@ -77,6 +77,11 @@ class StreamProcess:
 
     def lost(self, error: OSError) -> Refusal:
         """The refusal for a connection that ended in the middle of the traffic."""
-        return Refusal("peer_lost", f"the other end closed stream {self.stream.number} (port {self.stream.port}) in "
-                       f"the middle of the traffic: {error.strerror or error}", stream=self.stream.number,
-                       port=self.stream.port, errno=error.errno)
+        return Refusal(
+            "peer_lost",
+            f"the other end closed stream {self.stream.number} (port {self.stream.port}) in "
+            f"the middle of the traffic: {error.strerror or error}",
+            stream=self.stream.number,
+            port=self.stream.port,
+            errno=error.errno,
+        )

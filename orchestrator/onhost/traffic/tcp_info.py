@@ -14,9 +14,32 @@ from typing import Any, Dict, Iterable, List, Optional
 _LAYOUT = struct.Struct("=8B24I4Q6I4Q2I2Q4I")
 _NAMES = (
     *("state", "ca_state", "retransmits", "probes", "backoff", "options", "wscale", "flags"),
-    *("rto_us", "ato_us", "snd_mss", "rcv_mss", "unacked", "sacked", "lost", "retrans", "fackets", "last_data_sent_ms",
-      "last_ack_sent_ms", "last_data_recv_ms", "last_ack_recv_ms", "pmtu", "rcv_ssthresh", "rtt_us", "rttvar_us",
-      "snd_ssthresh", "snd_cwnd", "advmss", "reordering", "rcv_rtt_us", "rcv_space", "total_retrans"),
+    *(
+        "rto_us",
+        "ato_us",
+        "snd_mss",
+        "rcv_mss",
+        "unacked",
+        "sacked",
+        "lost",
+        "retrans",
+        "fackets",
+        "last_data_sent_ms",
+        "last_ack_sent_ms",
+        "last_data_recv_ms",
+        "last_ack_recv_ms",
+        "pmtu",
+        "rcv_ssthresh",
+        "rtt_us",
+        "rttvar_us",
+        "snd_ssthresh",
+        "snd_cwnd",
+        "advmss",
+        "reordering",
+        "rcv_rtt_us",
+        "rcv_space",
+        "total_retrans",
+    ),
     *("pacing_rate", "max_pacing_rate", "bytes_acked", "bytes_received"),
     *("segs_out", "segs_in", "notsent_bytes", "min_rtt_us", "data_segs_in", "data_segs_out"),
     *("delivery_rate", "busy_us", "rwnd_limited_us", "sndbuf_limited_us"),
@@ -25,7 +48,7 @@ _NAMES = (
 )
 _SIZES = (1,) * 8 + (4,) * 24 + (8,) * 4 + (4,) * 6 + (8,) * 4 + (4,) * 2 + (8,) * 2 + (4,) * 4
 _OF_32_BITS = frozenset(name for name, size in zip(_NAMES, _SIZES) if size == 4)
-_ENDS = [sum(_SIZES[:place + 1]) for place in range(len(_SIZES))]
+_ENDS = [sum(_SIZES[: place + 1]) for place in range(len(_SIZES))]
 _TAKEN_IN = (_ENDS[_NAMES.index("bytes_received") - 1], _ENDS[_NAMES.index("bytes_received")])
 _UNKNOWN_MIN_RTT = 0xFFFFFFFF
 Info = Dict[str, int]
@@ -49,9 +72,22 @@ def taken_in_bytes(sock: socket.socket) -> Optional[int]:
     return int.from_bytes(raw[start:end], sys.byteorder) if len(raw) == end else None
 
 
-_COUNTED = ("segs_out", "segs_in", "data_segs_out", "data_segs_in", "total_retrans", "bytes_sent", "bytes_retrans",
-            "bytes_received", "rwnd_limited_us", "sndbuf_limited_us", "busy_us", "reord_seen", "dsack_dups",
-            "rcv_ooopack")
+_COUNTED = (
+    "segs_out",
+    "segs_in",
+    "data_segs_out",
+    "data_segs_in",
+    "total_retrans",
+    "bytes_sent",
+    "bytes_retrans",
+    "bytes_received",
+    "rwnd_limited_us",
+    "sndbuf_limited_us",
+    "busy_us",
+    "reord_seen",
+    "dsack_dups",
+    "rcv_ooopack",
+)
 
 
 class Account:
@@ -118,9 +154,12 @@ def sent_summary(account: Account, whole: Info) -> Dict[str, Any]:
         "segments_sent_whole": account.since_the_beginning("data_segs_out", whole),
         "segments_retransmitted_whole": account.since_the_beginning("total_retrans", whole),
         "bytes_retransmitted_whole": whole.get("bytes_retrans"),
-        "bytes_sent": account.change("bytes_sent"), "bytes_retransmitted": account.change("bytes_retrans"),
-        "rtt_s": account.rtt_s, "rtt_min_s": None if least == _UNKNOWN_MIN_RTT else least / 1e6,
-        "mss_bytes": last["snd_mss"], "path_mtu_bytes": last["pmtu"],
+        "bytes_sent": account.change("bytes_sent"),
+        "bytes_retransmitted": account.change("bytes_retrans"),
+        "rtt_s": account.rtt_s,
+        "rtt_min_s": None if least == _UNKNOWN_MIN_RTT else least / 1e6,
+        "mss_bytes": last["snd_mss"],
+        "path_mtu_bytes": last["pmtu"],
         "window_segments": account.window_segments,
         "peer_window_bytes": last.get("snd_wnd"),
         "limited_receiver_window_s": account.change("rwnd_limited_us", 1e-6),
@@ -139,15 +178,31 @@ def received_summary(account: Account, whole: Info) -> Dict[str, Any]:
         "segments_received": account.change("data_segs_in"),
         "segments_received_whole": account.since_the_beginning("data_segs_in", whole),
         "segments_out_of_order": account.change("rcv_ooopack"),
-        "mss_bytes": last["rcv_mss"], "path_mtu_bytes": last["pmtu"],
-        "rtt_s": last["rcv_rtt_us"] / 1e6 or None, "receive_space_bytes": last["rcv_space"],
+        "mss_bytes": last["rcv_mss"],
+        "path_mtu_bytes": last["pmtu"],
+        "rtt_s": last["rcv_rtt_us"] / 1e6 or None,
+        "receive_space_bytes": last["rcv_space"],
     }
 
 
-_ADDED = ("segments_sent", "segments_sent_whole", "segments_retransmitted", "segments_retransmitted_whole",
-          "bytes_retransmitted_whole", "bytes_sent", "bytes_retransmitted", "limited_receiver_window_s",
-          "limited_send_buffer_s", "busy_s", "delivery_rate_bit_s", "reordering_seen", "duplicates_reported",
-          "segments_received", "segments_received_whole", "segments_out_of_order")
+_ADDED = (
+    "segments_sent",
+    "segments_sent_whole",
+    "segments_retransmitted",
+    "segments_retransmitted_whole",
+    "bytes_retransmitted_whole",
+    "bytes_sent",
+    "bytes_retransmitted",
+    "limited_receiver_window_s",
+    "limited_send_buffer_s",
+    "busy_s",
+    "delivery_rate_bit_s",
+    "reordering_seen",
+    "duplicates_reported",
+    "segments_received",
+    "segments_received_whole",
+    "segments_out_of_order",
+)
 _LEAST = ("rtt_min_s", "mss_bytes", "path_mtu_bytes")
 
 

@@ -67,10 +67,16 @@ class TcpReceive(StreamProcess):
         except (ConnectionResetError, BrokenPipeError) as error:
             raise self.lost(error) from error
         self._close()
-        return {"received_bytes": total, "goodput_bytes": round(marks.window_count),
-                "counted_by": self.counted_by, "edge_error_bytes": round(marks.edge_error),
-                "process": self.process(), "softirq_core": self.softirq_core(), "end_seen": self._end_seen,
-                "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)}
+        return {
+            "received_bytes": total,
+            "goodput_bytes": round(marks.window_count),
+            "counted_by": self.counted_by,
+            "edge_error_bytes": round(marks.edge_error),
+            "process": self.process(),
+            "softirq_core": self.softirq_core(),
+            "end_seen": self._end_seen,
+            "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF),
+        }
 
     def _receive(self, marks: Marks, window: Window) -> int:
         clock = time.monotonic_ns
@@ -165,7 +171,7 @@ class TcpReceive(StreamProcess):
         by then where the next piece bears another one. What it has moved together for want of room bears none.
         """
         self._stamps.refresh()
-        piece = memoryview(self._buffer)[:self._piece_bytes(total, window)]
+        piece = memoryview(self._buffer)[: self._piece_bytes(total, window)]
         latest = 0
         while total < taken_in:
             try:
@@ -197,7 +203,7 @@ class TcpReceive(StreamProcess):
         return last[1]
 
     def _last_octets(self) -> bytes:
-        return bytes(self._buffer[max(0, self._last_got - signs.SIGN_BYTES):self._last_got])
+        return bytes(self._buffer[max(0, self._last_got - signs.SIGN_BYTES) : self._last_got])
 
     def _rest(self, until_ns: int) -> int:
         """After the window: count on until the sign that ends the stream, or the end of patience."""
@@ -215,7 +221,7 @@ class TcpReceive(StreamProcess):
                 break
             total += got
             self._last_got = got
-            kept = (kept + self._last_octets())[-len(self._ending):]
+            kept = (kept + self._last_octets())[-len(self._ending) :]
         self._end_seen = kept == self._ending
         return total
 

@@ -40,9 +40,13 @@ class TcpSend(StreamProcess):
             total = self._send(marks, window.stop_ns)
         except (BrokenPipeError, ConnectionResetError) as error:
             raise self.lost(error) from error
-        return {"sent_bytes": total + self._finish(window.given_up_ns), "window_sent_bytes": round(marks.window_count),
-                "process": self.process(), "congestion": self._congestion(),
-                "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF)}
+        return {
+            "sent_bytes": total + self._finish(window.given_up_ns),
+            "window_sent_bytes": round(marks.window_count),
+            "process": self.process(),
+            "congestion": self._congestion(),
+            "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF),
+        }
 
     def _congestion(self) -> Optional[str]:
         return kernel.congestion_of(self.sock)

@@ -60,7 +60,7 @@ class SegmentPath(SendPath):
         super().__init__(sock, size_bytes, sends * in_one)
         self._in_one = in_one
         self._descriptor = sock.fileno()
-        self._first = memoryview(self.writer.buffer)[:size_bytes * in_one]
+        self._first = memoryview(self.writer.buffer)[: size_bytes * in_one]
         self._size_bytes = size_bytes
         self._vector = MessageVector(self.writer.buffer, self.count // in_one, size_bytes * in_one, size_bytes * in_one)
         kernel.cut_into_segments(sock, size_bytes)
@@ -77,7 +77,7 @@ class SegmentPath(SendPath):
 
     def _send_one(self, count: int) -> int:
         try:
-            self._sock.send(self._first[:count * self._size_bytes])
+            self._sock.send(self._first[: count * self._size_bytes])
         except OSError as error:
             return 0 if error.errno in _WOULD_BLOCK else -(error.errno or errno.EIO)
         return count
@@ -125,7 +125,7 @@ class SinglePath(SendPath):
     def __init__(self, sock: socket.socket, size_bytes: int, count: int) -> None:
         super().__init__(sock, size_bytes, count)
         whole = memoryview(self.writer.buffer)
-        self._views = [whole[place * size_bytes:(place + 1) * size_bytes] for place in range(count)]
+        self._views = [whole[place * size_bytes : (place + 1) * size_bytes] for place in range(count)]
         self._error = 0  # of the datagram behind the last accepted one: told by the next call
 
     def send(self, first: int, count: int) -> int:
@@ -136,7 +136,7 @@ class SinglePath(SendPath):
         send = self._sock.send
         taken = 0
         try:
-            for view in self._views[first:first + count]:
+            for view in self._views[first : first + count]:
                 send(view)
                 taken += 1
         except OSError as failed:
@@ -164,7 +164,7 @@ def choose_send_path(sock: socket.socket, size_bytes: int, burst: int, forced: U
     datagrams sent carry no valid number: the receiver drops them. Refusal "send_path" when none works.
     """
     failures: List[str] = []
-    for name in ([forced] if forced else [SEGMENT, BATCH, SINGLE]):
+    for name in [forced] if forced else [SEGMENT, BATCH, SINGLE]:
         if name == SEGMENT and burst == 1 and not forced:
             continue  # nothing to cut
         if name == BATCH and burst == 1 and not forced:
@@ -173,8 +173,12 @@ def choose_send_path(sock: socket.socket, size_bytes: int, burst: int, forced: U
         if works:
             return _PATHS[name](sock, size_bytes, burst)
         failures.append(f"{name}: {why}")
-    raise Refusal("send_path", f"datagrams of {size_bytes} bytes cannot be sent ({'; '.join(failures)})",
-                  datagram_bytes=size_bytes, tried=failures)
+    raise Refusal(
+        "send_path",
+        f"datagrams of {size_bytes} bytes cannot be sent ({'; '.join(failures)})",
+        datagram_bytes=size_bytes,
+        tried=failures,
+    )
 
 
 def _try(sock: socket.socket, size_bytes: int, name: str) -> Tuple[bool, str]:

@@ -44,16 +44,20 @@ class UdpReceive(StreamProcess):
         self._most = _MESSAGES[self.path]
         # written to, so that no page is new during the traffic
         self._data = bytearray(b"\1") * (self._distance * self._most)
-        self._vector = (MessageVector(self._data, self._most, self._distance, block, CONTROL_BYTES)
-                        if self.path != SINGLE else OneMessage(self.sock, self._data, CONTROL_BYTES))
+        self._vector = (
+            MessageVector(self._data, self._most, self._distance, block, CONTROL_BYTES)
+            if self.path != SINGLE
+            else OneMessage(self.sock, self._data, CONTROL_BYTES)
+        )
         self._receive_times = ReceiveTimes(self._vector.control)
         self._stamps = StampClock()
         self._stamped = False  # whether the batch in hand has receive times
         self._heads = BatchReader(self._data, 0, self._distance, self._most)  # of one datagram per message
         self._line = line_for(self._distance)
         most_in_one = max(1, block // self._size)
-        self._block_heads = [BatchReader(self._data, place * self._distance, self._size, most_in_one)
-                             for place in range(self._most)]
+        self._block_heads = [
+            BatchReader(self._data, place * self._distance, self._size, most_in_one) for place in range(self._most)
+        ]
         self._block_line = self._line if self._size % 8 == 0 else line_for(self._size)
         self._all_plain = [[self._size] * count for count in range(self._most + 1)]
         self._arrivals = Arrivals()
@@ -79,8 +83,9 @@ class UdpReceive(StreamProcess):
                 return COALESCE
             except OSError as error:
                 if forced:
-                    raise Refusal("receive_path", "this kernel does not coalesce datagrams for a socket",
-                                  errno=error.errno) from error
+                    raise Refusal(
+                        "receive_path", "this kernel does not coalesce datagrams for a socket", errno=error.errno
+                    ) from error
         return BATCH if batches and forced != SINGLE else SINGLE
 
     def run(self, window: Window) -> Dict[str, Any]:
@@ -91,19 +96,28 @@ class UdpReceive(StreamProcess):
         sequence, window_phase = self._sequence, self._sequence.phases[WINDOW]
         unique = sequence.total("unique")
         result: Dict[str, Any] = {
-            "received_bytes": unique * self._size, "goodput_bytes": round(marks.window_count * self._size),
+            "received_bytes": unique * self._size,
+            "goodput_bytes": round(marks.window_count * self._size),
             "counted_by": "read" if SO_TIMESTAMPNS is None else "arrival",
             "edge_error_bytes": round(marks.edge_error * self._size),
-            "datagrams_received": unique, "datagrams_duplicate": sequence.total("duplicate"),
+            "datagrams_received": unique,
+            "datagrams_duplicate": sequence.total("duplicate"),
             "datagrams_reordered": sequence.total("reordered"),
             "datagrams_foreign": sequence.foreign - self._taken_for_ours + self._odd,
-            "window_datagrams_received": window_phase.unique, "window_datagrams_duplicate": window_phase.duplicate,
-            "window_datagrams_reordered": window_phase.reordered, "highest_sequence": sequence.highest(WINDOW),
-            "end_seen": bool(self._ends), "socket_drops": _increase(drops_before, kernel.socket_drops(self.sock)),
-            "receive_path": self.path, "coalesced_mean": self._blocked / self._blocks if self._blocks else None,
+            "window_datagrams_received": window_phase.unique,
+            "window_datagrams_duplicate": window_phase.duplicate,
+            "window_datagrams_reordered": window_phase.reordered,
+            "highest_sequence": sequence.highest(WINDOW),
+            "end_seen": bool(self._ends),
+            "socket_drops": _increase(drops_before, kernel.socket_drops(self.sock)),
+            "receive_path": self.path,
+            "coalesced_mean": self._blocked / self._blocks if self._blocks else None,
             "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF),
-            "signs_sent": self._signs_sent, "signs_sent_bytes": self._signs_sent * signs.SIGN_BYTES,
-            "process": self.process(), "softirq_core": self.softirq_core()}
+            "signs_sent": self._signs_sent,
+            "signs_sent_bytes": self._signs_sent * signs.SIGN_BYTES,
+            "process": self.process(),
+            "softirq_core": self.softirq_core(),
+        }
         result.update(self._arrivals.summary(result["coalesced_mean"]))
         return result
 
@@ -208,13 +222,13 @@ class UdpReceive(StreamProcess):
         """The sender's end may be a message of its own, or the tail of a coalesced block."""
         for place, length in enumerate(lengths):
             start, tail = place * self._distance, length % self._size
-            whole = bytes(self._data[start:start + length])
+            whole = bytes(self._data[start : start + length])
             ends = signs.read_end(self.codec, whole)
             self._ends.update(ends)
             if ends and not tail:
                 self._taken_for_ours += length // self._size
             elif tail and tail != length:
-                last = whole[length - tail:]
+                last = whole[length - tail :]
                 self._ends.update(signs.read_end(self.codec, last))
                 self._odd += self.codec.read(last) is None
             elif not ends and (tail or not length):
@@ -234,8 +248,12 @@ class UdpReceive(StreamProcess):
             return
         if error == errno.ECONNREFUSED:  # nobody has the port any more that our sign of life went to
             raise self.lost(OSError(error, "port unreachable"))
-        raise Refusal("receive_failed", f"datagrams cannot be received: {os.strerror(error)}", errno=error,
-                      stream=self.stream.number)
+        raise Refusal(
+            "receive_failed",
+            f"datagrams cannot be received: {os.strerror(error)}",
+            errno=error,
+            stream=self.stream.number,
+        )
 
     def _is_over(self, arrived: int, now: int, window: Window) -> bool:
         """All that the sender has sent is here, or what is missing is too late: judged by arrival, not by reading."""

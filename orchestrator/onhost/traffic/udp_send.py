@@ -59,8 +59,10 @@ class UdpSend(StreamProcess):
 
     def _free_burst(self) -> int:
         """Where the plan asks for none: full sends, which cost the least."""
-        most, in_one = burst_size(self._wire_bytes, self.pair.rate_bit_s, self._frames_s), udp_paths.segment_limit(
-            self.stream.flow.datagram_bytes)
+        most, in_one = (
+            burst_size(self._wire_bytes, self.pair.rate_bit_s, self._frames_s),
+            udp_paths.segment_limit(self.stream.flow.datagram_bytes),
+        )
         return most // in_one * in_one if most > in_one and self.stream.flow.send_path != udp_paths.BATCH else most
 
     def first_burst_ns(self, start_ns: int) -> int:
@@ -79,15 +81,22 @@ class UdpSend(StreamProcess):
         signs_sent = self._say_end()
         size = self.stream.flow.datagram_bytes
         sent = sum(self._accepted)
-        return {"sent_bytes": sent * size, "window_sent_bytes": round(marks.window_count * size),
-                "datagrams_sent": sent, "window_datagrams_sent": self._accepted[WINDOW],
-                "datagrams_by_phase": self._accepted, "datagrams_refused": self._refused,
-                "unreachable_reports": self._unreachable, "signs_sent": signs_sent,
-                "signs_sent_bytes": signs_sent * PHASES * signs.SIGN_BYTES,
-                "send_path": self._path.name, "burst_datagrams": self._path.count,
-                "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF),
-                "pacing_late_p99_s": pacer.late_p99_s() if pacer else None,
-                "process": self.process()}
+        return {
+            "sent_bytes": sent * size,
+            "window_sent_bytes": round(marks.window_count * size),
+            "datagrams_sent": sent,
+            "window_datagrams_sent": self._accepted[WINDOW],
+            "datagrams_by_phase": self._accepted,
+            "datagrams_refused": self._refused,
+            "unreachable_reports": self._unreachable,
+            "signs_sent": signs_sent,
+            "signs_sent_bytes": signs_sent * PHASES * signs.SIGN_BYTES,
+            "send_path": self._path.name,
+            "burst_datagrams": self._path.count,
+            "send_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF),
+            "pacing_late_p99_s": pacer.late_p99_s() if pacer else None,
+            "process": self.process(),
+        }
 
     def _pacer(self, start_ns: int) -> Optional[Pacer]:
         if self._frames_s is None:
@@ -178,8 +187,12 @@ class UdpSend(StreamProcess):
             if self._unreachable >= _NOBODY_REPORTS and now - self._nobody_since_ns > _NOBODY_BOUND_NS:
                 raise self.lost(OSError(error, "port unreachable"))
             return True
-        raise Refusal("send_failed", f"a datagram of {self.stream.flow.datagram_bytes} bytes could not be sent: "
-                      f"{os.strerror(error)}", errno=error, stream=self.stream.number)
+        raise Refusal(
+            "send_failed",
+            f"a datagram of {self.stream.flow.datagram_bytes} bytes could not be sent: {os.strerror(error)}",
+            errno=error,
+            stream=self.stream.number,
+        )
 
     def _empty_inbox(self) -> None:
         """The receiver sends a small frame every second, so that switches know where it is; nobody needs them here."""
@@ -201,4 +214,3 @@ class UdpSend(StreamProcess):
                 said += 1
             time.sleep(_END_SPACING_S)
         return said
-

@@ -47,8 +47,12 @@ def read_window(told: Dict[str, Any]) -> Window:
         raise Refusal("too_late", "the window had ended before this end was told of it", late_s=(now - end) / 1e9)
     if now - begin > max(_LATE_NS, _LATE_SHARE * (end - begin)):  # its first part would count as a pause of the path
         late_s = (now - begin) / 1e9
-        raise Refusal("too_late", f"the window had begun {late_s:.3g} s before this end was told of it: the way to the "
-                      "host is slow, and a longer warm-up gives it time", late_s=late_s)
+        raise Refusal(
+            "too_late",
+            f"the window had begun {late_s:.3g} s before this end was told of it: the way to the "
+            "host is slow, and a longer warm-up gives it time",
+            late_s=late_s,
+        )
     # The ends' clocks were compared before the start and part meanwhile, by up to 43 s in a day: the sender goes on for
     # as much longer, and the receiver waits for as much longer.
     drift = round(clock_skew.MOST * (end - start))

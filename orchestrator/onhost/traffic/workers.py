@@ -93,8 +93,11 @@ class Worker:
             said = json.loads(bytes(self._said))
         except ValueError:
             ended = f"signal {os.WTERMSIG(status)}" if os.WIFSIGNALED(status) else f"exit {os.WEXITSTATUS(status)}"
-            raise Refusal("stream_died", f"the process of stream {self.stream.number} ended without a result ({ended})",
-                          stream=self.stream.number) from None
+            raise Refusal(
+                "stream_died",
+                f"the process of stream {self.stream.number} ended without a result ({ended})",
+                stream=self.stream.number,
+            ) from None
         if "refused" in said:
             code, message, values = said["refused"]
             raise Refusal(code, message, **values)
@@ -173,7 +176,7 @@ def _say(output: int, message: Dict[str, Any]) -> None:
     os.set_blocking(output, True)
     data = memoryview(json.dumps(message).encode())
     while data:
-        data = data[os.write(output, data):]
+        data = data[os.write(output, data) :]
 
 
 def _pin(process: StreamProcess) -> None:
@@ -184,8 +187,9 @@ def _pin(process: StreamProcess) -> None:
     try:
         kernel.run_on_core(core)
     except OSError as error:
-        raise Refusal("core_missing", f"there is no core {core} to run on here", core=core,
-                      errno=error.errno) from error
+        raise Refusal(
+            "core_missing", f"there is no core {core} to run on here", core=core, errno=error.errno
+        ) from error
 
 
 def _give_up_privilege() -> None:

@@ -14,8 +14,8 @@ from orchestrator.onhost.system.core_list import parse_core_list
 from orchestrator.onhost.watch.files import KeptFile, read_once
 
 _CPU = "devices/system/cpu"
-SIMULATED_MARK = _CPU + "/cpufreq/simulated"    # the lab's: a clock tied to a CPU quota, not a crystal
-_PLAUSIBLE_CELSIUS = (-40.0, 150.0)             # sensors that are not connected report values outside
+SIMULATED_MARK = _CPU + "/cpufreq/simulated"  # the lab's: a clock tied to a CPU quota, not a crystal
+_PLAUSIBLE_CELSIUS = (-40.0, 150.0)  # sensors that are not connected report values outside
 
 
 class Policy(NamedTuple):
@@ -34,11 +34,15 @@ class Clocks:
         """Finds what the machine has; a machine without frequency scaling has no policies."""
         self.policies = [_policy(path) for path in sorted(glob.glob(sys_root + "/" + _CPU + "/cpufreq/policy*"))]
         self.simulated = os.path.exists(os.path.join(sys_root, SIMULATED_MARK))
-        self._temperatures = [KeptFile(path) for pattern in ("class/thermal/thermal_zone*/temp",
-                                                             "class/hwmon/hwmon*/temp*_input")
-                              for path in sorted(glob.glob(os.path.join(sys_root, pattern)))]
-        self._throttles = [KeptFile(path) for path in sorted(glob.glob(
-            os.path.join(sys_root, _CPU, "cpu[0-9]*/thermal_throttle/*_throttle_count")))]
+        self._temperatures = [
+            KeptFile(path)
+            for pattern in ("class/thermal/thermal_zone*/temp", "class/hwmon/hwmon*/temp*_input")
+            for path in sorted(glob.glob(os.path.join(sys_root, pattern)))
+        ]
+        self._throttles = [
+            KeptFile(path)
+            for path in sorted(glob.glob(os.path.join(sys_root, _CPU, "cpu[0-9]*/thermal_throttle/*_throttle_count")))
+        ]
 
     def read_hz(self) -> Dict[str, int]:
         """Policy name -> clock now, Hz. A policy that does not answer is left out."""
@@ -69,5 +73,9 @@ class Clocks:
 def _policy(path: str) -> Policy:
     cores = parse_core_list(read_once(os.path.join(path, "affected_cpus")).decode("ascii", "replace"))
     greatest = read_once(os.path.join(path, "cpuinfo_max_freq")).strip()
-    return Policy(os.path.basename(path), cores, int(greatest) * 1000 if greatest.isdigit() else None,
-                  KeptFile(os.path.join(path, "scaling_cur_freq")))
+    return Policy(
+        os.path.basename(path),
+        cores,
+        int(greatest) * 1000 if greatest.isdigit() else None,
+        KeptFile(os.path.join(path, "scaling_cur_freq")),
+    )

@@ -13,7 +13,7 @@ from typing import Dict, List, NamedTuple, Optional, Set
 
 from orchestrator.onhost.watch.files import read_once
 
-_SOFTNET_CORE_COLUMN = 12       # the 13th: lines exist only for cores that are online, so their order proves nothing
+_SOFTNET_CORE_COLUMN = 12  # the 13th: lines exist only for cores that are online, so their order proves nothing
 
 
 class CoreTimes(NamedTuple):
@@ -56,8 +56,12 @@ def core_shares(before: CoreTimes, after: CoreTimes) -> Optional[CoreShares]:
     def share(ticks: int) -> float:
         return min(max(ticks / total, 0.0), 1.0)
 
-    return CoreShares(share(total - (after.idle - before.idle)), share(after.softirq - before.softirq),
-                      share(after.irq - before.irq), share(after.steal - before.steal))
+    return CoreShares(
+        share(total - (after.idle - before.idle)),
+        share(after.softirq - before.softirq),
+        share(after.irq - before.irq),
+        share(after.steal - before.steal),
+    )
 
 
 def parse_net_softirqs(softirqs: bytes) -> Dict[int, int]:
@@ -97,8 +101,9 @@ def interrupt_numbers(interface: str, interrupts: bytes, sys_root: str = "/sys")
     """
     device = os.path.realpath(os.path.join(sys_root, "class/net", interface, "device"))
     numbers = _device_interrupts(device, os.path.realpath(sys_root))
-    names = re.compile(rb"\b(?:%s)\b" % b"|".join(re.escape(os.fsencode(name))
-                                                  for name in (interface, os.path.basename(device))))
+    names = re.compile(
+        rb"\b(?:%s)\b" % b"|".join(re.escape(os.fsencode(name)) for name in (interface, os.path.basename(device)))
+    )
     for line in interrupts.split(b"\n"):
         number, _, rest = line.strip().partition(b":")
         if number.isdigit() and names.search(rest):

@@ -22,10 +22,10 @@ _PROTOCOLS: Dict[str, Tuple[str, ...]] = {
     "ip": ("InDiscards", "OutDiscards", "FragFails", "FragOKs", "ReasmReqds", "ReasmFails"),
 }
 _MOVING = ("interface.rx_packets", "interface.tx_packets")
-AT_REST_PER_S = 50          # frames per second that may still come and go on a link at rest: announcements, keep-alives
+AT_REST_PER_S = 50  # frames per second that may still come and go on a link at rest: announcements, keep-alives
 _LOOK_AGAIN_S = 0.1
 _STILL_LOOKS = 2
-REFRESH_BOUND_S = 2.5       # drivers that copy their card's counters do so once in one or two seconds
+REFRESH_BOUND_S = 2.5  # drivers that copy their card's counters do so once in one or two seconds
 
 
 def read_counters(interface: str, *, proc_root: str = "/proc", sys_root: str = "/sys") -> Dict[str, int]:
@@ -37,13 +37,15 @@ def read_counters(interface: str, *, proc_root: str = "/proc", sys_root: str = "
     if softnet:
         counters["softnet.dropped"] = sum(core.dropped for core in softnet)
         counters["softnet.squeezed"] = sum(core.squeezed for core in softnet)
-    counters.update(protocol_counts(read_once(os.path.join(proc_root, "net/snmp")),
-                                    read_once(os.path.join(proc_root, "net/snmp6"))))
+    counters.update(
+        protocol_counts(read_once(os.path.join(proc_root, "net/snmp")), read_once(os.path.join(proc_root, "net/snmp6")))
+    )
     return counters
 
 
-def settled_counters(interface: str, bound_s: float = REFRESH_BOUND_S, *,
-                     lag_s: float = 0.0) -> Tuple[Dict[str, int], int]:
+def settled_counters(
+    interface: str, bound_s: float = REFRESH_BOUND_S, *, lag_s: float = 0.0
+) -> Tuple[Dict[str, int], int]:
     """The counters once those of the interface have stopped moving, or as they are when the bound is over; and when
     they were read, by CLOCK_MONOTONIC.
 
@@ -79,8 +81,10 @@ def _interface_counts(interface: str, sys_root: str) -> Dict[str, int]:
     base = os.path.join(sys_root, "class/net", interface)
     paths: List[Tuple[str, str]] = [("carrier_changes", os.path.join(base, "carrier_changes"))]
     try:
-        paths += [(name, os.path.join(base, "statistics", name))
-                  for name in sorted(os.listdir(os.path.join(base, "statistics")))]
+        paths += [
+            (name, os.path.join(base, "statistics", name))
+            for name in sorted(os.listdir(os.path.join(base, "statistics")))
+        ]
     except OSError:
         return {}
     counts = {}

@@ -33,7 +33,7 @@ class DriverStatistics:
         except OSError:
             return {}
         if block is None or struct.unpack_from("=I", block, 4)[0] != count:
-            self._names = _names(self._interface)   # the number of queues changed: the next reading is whole again
+            self._names = _names(self._interface)  # the number of queues changed: the next reading is whole again
             return {}
         values: Dict[str, int] = {}
         for name, value in zip(self._names, struct.unpack_from("=%dQ" % count, block, 8)):
@@ -47,11 +47,14 @@ def _names(interface: str) -> List[str]:
         if sizes is None or not struct.unpack_from("=Q", sizes, 8)[0]:
             return []
         count = struct.unpack_from("=I", sizes, 16)[0]
-        block = call_if_known(interface, struct.pack("=III", _GET_STRINGS, _STATISTICS_SET, count)
-                              + bytes(_NAME_BYTES * count))
+        block = call_if_known(
+            interface, struct.pack("=III", _GET_STRINGS, _STATISTICS_SET, count) + bytes(_NAME_BYTES * count)
+        )
     except OSError:
         return []
     if block is None:
         return []
-    return [block[12 + _NAME_BYTES * place:12 + _NAME_BYTES * (place + 1)].split(b"\0", 1)[0].decode("ascii", "replace")
-            for place in range(count)]
+    return [
+        block[12 + _NAME_BYTES * place : 12 + _NAME_BYTES * (place + 1)].split(b"\0", 1)[0].decode("ascii", "replace")
+        for place in range(count)
+    ]

@@ -49,7 +49,7 @@ class KeptFile:
             return b""
         try:
             return os.pread(self._descriptor, _CHUNK_BYTES, offset)
-        except OSError:     # a sensor that does not answer, a process that has ended
+        except OSError:  # a sensor that does not answer, a process that has ended
             return b""
 
     def close(self) -> None:

@@ -13,12 +13,13 @@ import os
 import re
 from typing import List, Optional, Sequence
 
-ERROR, WARNING = 3, 4           # syslog levels (RFC 5424 s6.2.1); smaller is graver
+ERROR, WARNING = 3, 4  # syslog levels (RFC 5424 s6.2.1); smaller is graver
 MOST_LINES, LONGEST_LINE = 20, 200
-_RECORD_BYTES = 8192            # the kernel's own bound on a record
+_RECORD_BYTES = 8192  # the kernel's own bound on a record
 # A mere warning counts when it is about what a trial rests on; kernels warn of much else.
-_OURS = re.compile(r"netdev|transmit queue|link is|carrier|thermal|thrott|voltage|cpu clock|out of memory|hung|stall",
-                   re.IGNORECASE)
+_OURS = re.compile(
+    r"netdev|transmit queue|link is|carrier|thermal|thrott|voltage|cpu clock|out of memory|hung|stall", re.IGNORECASE
+)
 
 
 class KernelLog:
@@ -34,7 +35,7 @@ class KernelLog:
             self._descriptor, self.readable = None, False
             return
         with contextlib.suppress(OSError):
-            os.lseek(self._descriptor, 0, os.SEEK_END)      # what was said before the trial is not about it
+            os.lseek(self._descriptor, 0, os.SEEK_END)  # what was said before the trial is not about it
 
     def warnings(self) -> List[str]:
         """The warnings since the last call, oldest first; at most `MOST_LINES`."""
@@ -43,7 +44,7 @@ class KernelLog:
             try:
                 record = os.read(self._descriptor, _RECORD_BYTES)
             except OSError as error:
-                if error.errno == errno.EPIPE:      # overwritten before it was read: go on with the oldest
+                if error.errno == errno.EPIPE:  # overwritten before it was read: go on with the oldest
                     continue
                 break
             if not record:
@@ -58,7 +59,7 @@ class KernelLog:
         head, _, text = record.decode("utf-8", "replace").partition(";")
         number = head.partition(",")[0]
         line = text.partition("\n")[0][:LONGEST_LINE]
-        if not number.isdigit() or int(number) >> 3:    # another facility than the kernel: a program wrote it
+        if not number.isdigit() or int(number) >> 3:  # another facility than the kernel: a program wrote it
             return ""
         level = int(number) & 7
         if level <= ERROR:

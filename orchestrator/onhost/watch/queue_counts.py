@@ -36,7 +36,7 @@ def queue_counts(interface: str) -> Dict[str, int]:
 
 
 def _counts(answer: bytes) -> Dict[str, int]:
-    outer = frames.attribute_map(answer[_BODY.size:])
+    outer = frames.attribute_map(answer[_BODY.size :])
     queue = frames.attribute_map(outer.get(_STATS2, b"")).get(_QUEUE, b"")
     if len(queue) < _COUNTS.size:
         return {}

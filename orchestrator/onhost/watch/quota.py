@@ -51,9 +51,9 @@ def _mount_of(mountinfo: str, unified: bool) -> Optional[Tuple[str, str]]:
 def _chain(mount: Tuple[str, str], group: str) -> List[str]:
     """The group's directory and those above it, up to the mount point."""
     root, point = mount
-    inside = group[len(root):] if root != "/" and group.startswith(root) else group
+    inside = group[len(root) :] if root != "/" and group.startswith(root) else group
     parts = [part for part in inside.split("/") if part]
-    if ".." in parts:       # the group lies outside what this namespace shows
+    if ".." in parts:  # the group lies outside what this namespace shows
         parts = []
     return [os.path.join(point, *parts[:length]) for length in range(len(parts), -1, -1)]
 
@@ -90,6 +90,9 @@ class Quotas:
 
 def throttled_ratio(before: List[Periods], after: List[Periods]) -> Optional[float]:
     """The worst group's share of periods that ran out of quota; None where no quota was enforced at all."""
-    ratios = [(late.throttled - early.throttled) / (late.total - early.total)
-              for early, late in zip(before, after) if late.total > early.total]
+    ratios = [
+        (late.throttled - early.throttled) / (late.total - early.total)
+        for early, late in zip(before, after)
+        if late.total > early.total
+    ]
     return max(ratios, default=None)

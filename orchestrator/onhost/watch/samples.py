@@ -7,8 +7,8 @@ from typing import Any, Dict, List, NamedTuple, Optional
 from orchestrator.onhost.watch import cores
 from orchestrator.onhost.watch.quota import Periods
 
-LONGEST_LAG_S = 2.5         # no driver is known to be slower; a longer pause is the traffic's own
-THREAD_SHARE = 0.01         # of a core; kernel threads that ran less are not worth a line
+LONGEST_LAG_S = 2.5  # no driver is known to be slower; a longer pause is the traffic's own
+THREAD_SHARE = 0.01  # of a core; kernel threads that ran less are not worth a line
 
 
 class Sample(NamedTuple):
@@ -38,14 +38,20 @@ def softnet_increase(first: Sample, last: Sample) -> cores.Softnet:
     """Backlog drops and exhausted budgets between two samples, over all cores."""
     before, after = cores.parse_softnet(first.softnet), cores.parse_softnet(last.softnet)
     none = cores.Softnet(0, 0)
-    return cores.Softnet(sum(after[core].dropped - before.get(core, none).dropped for core in after),
-                         sum(after[core].squeezed - before.get(core, none).squeezed for core in after))
+    return cores.Softnet(
+        sum(after[core].dropped - before.get(core, none).dropped for core in after),
+        sum(after[core].squeezed - before.get(core, none).squeezed for core in after),
+    )
 
 
 def thread_shares(first: Sample, last: Sample) -> List[Dict[str, Any]]:
     """Kernel threads that ran, as shares of a core, the busiest first."""
     seconds = (last.at_ns - first.at_ns) / 1e9
-    found = {name: (ran_ns - first.threads_ns.get(name, ran_ns)) / 1e9 / seconds
-             for name, ran_ns in last.threads_ns.items()}
-    return [{"name": name, "share": round(found[name], 4)}
-            for name in sorted(found, key=lambda name: -found[name]) if found[name] > THREAD_SHARE]
+    found = {
+        name: (ran_ns - first.threads_ns.get(name, ran_ns)) / 1e9 / seconds for name, ran_ns in last.threads_ns.items()
+    }
+    return [
+        {"name": name, "share": round(found[name], 4)}
+        for name in sorted(found, key=lambda name: -found[name])
+        if found[name] > THREAD_SHARE
+    ]

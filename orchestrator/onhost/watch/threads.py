@@ -29,8 +29,10 @@ class NetworkThreads:
 
     def __init__(self, interface: str, proc_root: str = "/proc") -> None:
         """Finds the threads once: they live as long as the interface is up."""
-        self._files = {name: KeptFile(os.path.join(proc_root, str(pid), "schedstat"))
-                       for name, pid in network_threads(interface, proc_root)}
+        self._files = {
+            name: KeptFile(os.path.join(proc_root, str(pid), "schedstat"))
+            for name, pid in network_threads(interface, proc_root)
+        }
 
     def read_run_ns(self) -> Dict[str, int]:
         """Thread name -> nanoseconds it ran since it was made."""

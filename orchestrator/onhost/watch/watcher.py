@@ -19,7 +19,7 @@ from orchestrator.onhost.watch.samples import Sample
 from orchestrator.onhost.watch.threads import NetworkThreads
 from orchestrator.onhost.watch.window import CounterLag, WatchedWindow
 
-_SLOW_EVERY = 5             # sensors answer in milliseconds on some boards: every fifth sample is enough
+_SLOW_EVERY = 5  # sensors answer in milliseconds on some boards: every fifth sample is enough
 
 
 class Watcher:
@@ -28,13 +28,16 @@ class Watcher:
     In between, `take_batches` gives what there is of the series; nothing here grows with the time that is watched.
     """
 
-    def __init__(self, interface: str, interval_s: float = 0.2, *, proc_root: str = "/proc",
-                 sys_root: str = "/sys") -> None:
+    def __init__(
+        self, interface: str, interval_s: float = 0.2, *, proc_root: str = "/proc", sys_root: str = "/sys"
+    ) -> None:
         """Opens every file once. The roots are other directories only in tests."""
         self.interface = interface
         self.interval_s = interval_s
-        self._files = {name: KeptFile(os.path.join(proc_root, name))
-                       for name in ("stat", "softirqs", "net/softnet_stat", "interrupts")}
+        self._files = {
+            name: KeptFile(os.path.join(proc_root, name))
+            for name in ("stat", "softirqs", "net/softnet_stat", "interrupts")
+        }
         statistics = os.path.join(sys_root, "class/net", interface, "statistics")
         self._carried = [KeptFile(os.path.join(statistics, name)) for name in ("rx_bytes", "tx_bytes")]
         self._numbers = cores.interrupt_numbers(interface, self._files["interrupts"].read_records(), sys_root)
@@ -61,14 +64,21 @@ class Watcher:
         began_s = time.thread_time()
         files, slow = self._files, self._taken % _SLOW_EVERY == 0
         self._taken += 1
-        self._take(Sample(
-            at_ns=time.monotonic_ns(), stat=files["stat"].read().partition(b"\nintr")[0],
-            softirqs=files["softirqs"].read(), softnet=files["net/softnet_stat"].read_records(),
-            interrupts=files["interrupts"].read_records() if self._numbers else b"",
-            interface_bytes=sum(file.number() or 0 for file in self._carried), clocks_hz=self._clocks.read_hz(),
-            quotas=self._quotas.read(), threads_ns=self._threads.read_run_ns(),
-            celsius=self._clocks.read_celsius() if slow else None,
-            throttles=self._clocks.read_throttles() if slow else None))
+        self._take(
+            Sample(
+                at_ns=time.monotonic_ns(),
+                stat=files["stat"].read().partition(b"\nintr")[0],
+                softirqs=files["softirqs"].read(),
+                softnet=files["net/softnet_stat"].read_records(),
+                interrupts=files["interrupts"].read_records() if self._numbers else b"",
+                interface_bytes=sum(file.number() or 0 for file in self._carried),
+                clocks_hz=self._clocks.read_hz(),
+                quotas=self._quotas.read(),
+                threads_ns=self._threads.read_run_ns(),
+                celsius=self._clocks.read_celsius() if slow else None,
+                throttles=self._clocks.read_throttles() if slow else None,
+            )
+        )
         self._cost_cpu_s += time.thread_time() - began_s
 
     def _take(self, sample: Sample) -> None:
@@ -85,7 +95,7 @@ class Watcher:
 
     def _note_warnings(self) -> None:
         """The kernel's own log forgets: it is read while it grows."""
-        self._warnings += self._log.warnings()[:MOST_LINES - len(self._warnings)]
+        self._warnings += self._log.warnings()[: MOST_LINES - len(self._warnings)]
 
     def take_batches(self) -> List[WatchBatch]:
         """The series since the last call, as far as it has been understood."""
@@ -110,19 +120,28 @@ class Watcher:
         busiest = max(shares, key=lambda core: shares[core].busy, default=None)
         softnet = samples.softnet_increase(first, last)
         return {
-            "interval_s": self.interval_s, "seconds": (last.at_ns - first.at_ns) / 1e9, "samples": window.count,
-            "cores": [{"core": core, **{name: round(value, 4) for name, value in shares[core]._asdict().items()}}
-                      for core in sorted(shares)],
+            "interval_s": self.interval_s,
+            "seconds": (last.at_ns - first.at_ns) / 1e9,
+            "samples": window.count,
+            "cores": [
+                {"core": core, **{name: round(value, 4) for name, value in shares[core]._asdict().items()}}
+                for core in sorted(shares)
+            ],
             "busiest_core": busiest,
             "busiest_core_busy": None if busiest is None else round(shares[busiest].busy, 4),
             "busiest_core_softirq": None if busiest is None else round(shares[busiest].softirq, 4),
             "steal": max((share.steal for share in shares.values()), default=None),
-            **self._interrupt_cores(first, last), **self._clock_summary(busiest),
-            "temperature_max_c": window.celsius, "thermal_throttles": window.thermal_throttles,
+            **self._interrupt_cores(first, last),
+            **self._clock_summary(busiest),
+            "temperature_max_c": window.celsius,
+            "thermal_throttles": window.thermal_throttles,
             "throttled_ratio": throttled_ratio(first.quotas, last.quotas),
-            "softnet_dropped": softnet.dropped, "softnet_squeezed": softnet.squeezed,
-            "kernel_threads": samples.thread_shares(first, last), "kernel_warnings": self._warnings,
-            "counter_lag_s": round(self.counter_lag_s(), 3), "cost_cpu_s": round(self._cost_cpu_s, 6),
+            "softnet_dropped": softnet.dropped,
+            "softnet_squeezed": softnet.squeezed,
+            "kernel_threads": samples.thread_shares(first, last),
+            "kernel_warnings": self._warnings,
+            "counter_lag_s": round(self.counter_lag_s(), 3),
+            "cost_cpu_s": round(self._cost_cpu_s, 6),
         }
 
     def close(self) -> None:
@@ -134,8 +153,10 @@ class Watcher:
 
     def _interrupt_cores(self, first: Sample, last: Sample) -> Dict[str, Optional[int]]:
         """The cores that took most of the interface's interrupts, and most network receive softirqs."""
-        interrupts = cores.increase(cores.parse_interrupts(first.interrupts, self._numbers),
-                                    cores.parse_interrupts(last.interrupts, self._numbers))
+        interrupts = cores.increase(
+            cores.parse_interrupts(first.interrupts, self._numbers),
+            cores.parse_interrupts(last.interrupts, self._numbers),
+        )
         receive = cores.increase(cores.parse_net_softirqs(first.softirqs), cores.parse_net_softirqs(last.softirqs))
         return {"irq_core": cores.busiest(interrupts), "softirq_core": cores.busiest(receive)}
 
@@ -156,13 +177,26 @@ class Watcher:
         for policy in self._clocks.policies:
             known = self._window.clocks.get(policy.name)
             if known is not None:
-                policies.append({"policy": policy.name, "cores": list(policy.cores), "max_hz": policy.max_hz,
-                                 "mean_hz": known.total_hz / known.readings, "min_hz": known.least_hz})
+                policies.append(
+                    {
+                        "policy": policy.name,
+                        "cores": list(policy.cores),
+                        "max_hz": policy.max_hz,
+                        "mean_hz": known.total_hz / known.readings,
+                        "min_hz": known.least_hz,
+                    }
+                )
         chosen = self._policy_of(busiest)
-        of_busiest: Dict[str, Any] = next((entry for entry in policies
-                                           if chosen is not None and entry["policy"] == chosen.name), {})
-        return {"clock_mean_hz": of_busiest.get("mean_hz"), "clock_min_hz": of_busiest.get("min_hz"),
-                "clock_max_hz": of_busiest.get("max_hz"), "clock_simulated": self._clocks.simulated, "clocks": policies}
+        of_busiest: Dict[str, Any] = next(
+            (entry for entry in policies if chosen is not None and entry["policy"] == chosen.name), {}
+        )
+        return {
+            "clock_mean_hz": of_busiest.get("mean_hz"),
+            "clock_min_hz": of_busiest.get("min_hz"),
+            "clock_max_hz": of_busiest.get("max_hz"),
+            "clock_simulated": self._clocks.simulated,
+            "clocks": policies,
+        }
 
 
 def _names_of(interface: str, sys_root: str) -> List[str]:

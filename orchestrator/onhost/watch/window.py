@@ -77,11 +77,15 @@ class WatchedWindow:
             return None
         whole = samples.shares(fresh[0], fresh[-1])
         kept = sorted(sorted(whole, key=lambda core: whole[core].busy)[-SERIES_CORES:])
-        each = [samples.shares(before, after) for before, after in zip(fresh, fresh[1:])]  # noqa: RUF007 - Python 3.8
+        each = [samples.shares(before, after) for before, after in zip(fresh, fresh[1:])]
         zero_ns = self._from_ns if self._from_ns != _LEAST_NS else fresh[0].at_ns
-        return {"t_ms": [round((sample.at_ns - zero_ns) / 1e6) for sample in fresh[1:]],
-                "cores": {str(core): _columns(core, each, [sample.clocks_hz.get(clock_of(core))
-                                                           for sample in fresh[1:]]) for core in kept}}
+        return {
+            "t_ms": [round((sample.at_ns - zero_ns) / 1e6) for sample in fresh[1:]],
+            "cores": {
+                str(core): _columns(core, each, [sample.clocks_hz.get(clock_of(core)) for sample in fresh[1:]])
+                for core in kept
+            },
+        }
 
 
 def _columns(core: int, each: List[Dict[int, cores.CoreShares]], clocks_hz: List[Optional[int]]) -> List[Column]:

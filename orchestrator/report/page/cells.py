@@ -41,13 +41,25 @@ def section(report: Report, evidence: Evidence, causes: Mapping[tuple[int, str, 
     by_number: dict[int, list[CellResult]] = {}
     for cell in report.cells:
         by_number.setdefault(cell.number, []).append(cell)
-    shown_cells = [_cell(report, number, cells, evidence, causes)
-                   for number, cells in by_number.items() if number in chosen]
+    shown_cells = [
+        _cell(report, number, cells, evidence, causes) for number, cells in by_number.items() if number in chosen
+    ]
     left_out = len(by_number) - len(chosen)
     more = f"The details of {count_text(left_out, 'further cell')} are in trials.csv and series.csv.gz."
-    return joined([tag("p", tag("button", "open all", type="button", data_open="all"), " ",
-                       tag("button", "close all", type="button", data_open="none"), class_="tools", hidden=True),
-                   *shown_cells, tag("p", more, class_="note") if left_out else None])
+    return joined(
+        [
+            tag(
+                "p",
+                tag("button", "open all", type="button", data_open="all"),
+                " ",
+                tag("button", "close all", type="button", data_open="none"),
+                class_="tools",
+                hidden=True,
+            ),
+            *shown_cells,
+            tag("p", more, class_="note") if left_out else None,
+        ]
+    )
 
 
 @dataclass(frozen=True)
@@ -60,8 +72,13 @@ class _Scene:
     most_bit_s: float
 
 
-def _cell(report: Report, number: int, cells: Sequence[CellResult], evidence: Evidence,
-          causes: Mapping[tuple[int, str, str], Markup]) -> Markup:
+def _cell(
+    report: Report,
+    number: int,
+    cells: Sequence[CellResult],
+    evidence: Evidence,
+    causes: Mapping[tuple[int, str, str], Markup],
+) -> Markup:
     parts = []
     for cell in cells:
         replicates = evidence.replicates.get(cell.key, ())
@@ -72,20 +89,34 @@ def _cell(report: Report, number: int, cells: Sequence[CellResult], evidence: Ev
 
 def _summary(report: Report, number: int, cells: Sequence[CellResult]) -> Markup:
     first = cells[0]
-    levels = ", ".join(f"{factor.name} {first.levels[factor.name]}" for factor in report.factors
-                       if factor.varies and first.levels[factor.name])
+    levels = ", ".join(
+        f"{factor.name} {first.levels[factor.name]}"
+        for factor in report.factors
+        if factor.varies and first.levels[factor.name]
+    )
     figures = ", ".join(rate_text(cell.mean_bit_s) if cell.mean_bit_s is not None else cell.state for cell in cells)
-    return tag("summary", tag("span", f"cell {number}", class_="number"), " ", tag("span", levels or first.link), " ",
-               tag("b", figures))
+    return tag(
+        "summary",
+        tag("span", f"cell {number}", class_="number"),
+        " ",
+        tag("span", levels or first.link),
+        " ",
+        tag("b", figures),
+    )
 
 
 def _way(scene: _Scene, cause: Markup | None) -> Markup:
     cell = scene.cell
     # The scale of the three drawings, and where the reader finds the same as figures, is in the table below them.
     figures = [figure for figure in (_spread(scene), _over_time(scene), _cores(scene)) if figure]
-    return tag("section", tag("h3", f"{cell.link}, {cell.way}: {cell.sender} → {cell.receiver}"),
-               tag("p", _sentence(cell)), cause, tag("div", *figures, class_="figures") if figures else None,
-               _table(scene) if scene.replicates else None)
+    return tag(
+        "section",
+        tag("h3", f"{cell.link}, {cell.way}: {cell.sender} → {cell.receiver}"),
+        tag("p", _sentence(cell)),
+        cause,
+        tag("div", *figures, class_="figures") if figures else None,
+        _table(scene) if scene.replicates else None,
+    )
 
 
 def _sentence(cell: CellResult) -> str:
@@ -114,8 +145,10 @@ def _rate_axis(scene: _Scene, height: float) -> tuple[Span, list[Markup]]:
     parts = [line(_LEFT, base, _WIDTH, base, "axis-line"), label(_LEFT - 5, base + 4, "0", anchor="end")]
     if scene.cell.ceiling_bit_s:
         top = axis.at(scene.cell.ceiling_bit_s)
-        parts += [line(_LEFT, top, _WIDTH, top, "ceiling"),
-                  label(_LEFT - 5, top + 4, significant(scene.cell.ceiling_bit_s / unit.size), anchor="end")]
+        parts += [
+            line(_LEFT, top, _WIDTH, top, "ceiling"),
+            label(_LEFT - 5, top + 4, significant(scene.cell.ceiling_bit_s / unit.size), anchor="end"),
+        ]
     return axis, parts
 
 
@@ -133,8 +166,16 @@ def _spread(scene: _Scene) -> Markup | None:
     if cell.mean_bit_s is not None:
         if cell.low_bit_s is not None and cell.high_bit_s is not None:
             low, high = axis.at(cell.low_bit_s), axis.at(cell.high_bit_s)
-            parts.append(tag("rect", class_="interval", x=whole(low), y=whole(middle - 11),
-                             width=whole(max(1.0, high - low)), height=22))
+            parts.append(
+                tag(
+                    "rect",
+                    class_="interval",
+                    x=whole(low),
+                    y=whole(middle - 11),
+                    width=whole(max(1.0, high - low)),
+                    height=22,
+                )
+            )
         mean = axis.at(cell.mean_bit_s)
         parts.append(line(mean, middle - 13, mean, middle + 13, "mean"))
     unit = rate_unit(most)
@@ -142,18 +183,29 @@ def _spread(scene: _Scene) -> Markup | None:
         about = f"trial {one.trial}: {rate_text(one.goodput_bit_s or 0.0, 4)}, {one.status}"
         draw = dot if one.status == "valid" else square
         parts.append(draw(axis.at(one.goodput_bit_s or 0.0), middle, one.status, title=about))
-    parts += [label(axis.at(least), 62, f"{significant(least / unit.size, 4)}", anchor="start"),
-              label(axis.at(most), 62, f"{significant(most / unit.size, 4)} {unit.name}", anchor="end")]
+    parts += [
+        label(axis.at(least), 62, f"{significant(least / unit.size, 4)}", anchor="start"),
+        label(axis.at(most), 62, f"{significant(most / unit.size, 4)} {unit.name}", anchor="end"),
+    ]
     title = f"{count_text(len(seen), 'replicate')} from {rate_text(least, 4)} to {rate_text(most, 4)}"
-    return _figure(drawing(_WIDTH, _STRIP_HEIGHT, *parts, title=title),
-                   "Replicates: circles are valid, squares are not; the line is the mean, the band its interval.")
+    return _figure(
+        drawing(_WIDTH, _STRIP_HEIGHT, *parts, title=title),
+        "Replicates: circles are valid, squares are not; the line is the mean, the band its interval.",
+    )
 
 
 def _over_time(scene: _Scene) -> Markup | None:
-    lines = [(one, scene.evidence.series[one.trial, scene.cell.link, scene.cell.way]) for one in scene.replicates
-             if (one.trial, scene.cell.link, scene.cell.way) in scene.evidence.series]
-    broken_off = [points for one in scene.replicates for points in
-                  scene.evidence.broken_off.get((one.trial, scene.cell.link, scene.cell.way), ()) if points]
+    lines = [
+        (one, scene.evidence.series[one.trial, scene.cell.link, scene.cell.way])
+        for one in scene.replicates
+        if (one.trial, scene.cell.link, scene.cell.way) in scene.evidence.series
+    ]
+    broken_off = [
+        points
+        for one in scene.replicates
+        for points in scene.evidence.broken_off.get((one.trial, scene.cell.link, scene.cell.way), ())
+        if points
+    ]
     if not lines and not broken_off:
         return None
     seconds = max(points[-1].t_s for points in (*(points for _, points in lines), *broken_off))
@@ -162,15 +214,21 @@ def _over_time(scene: _Scene) -> Markup | None:
     together = any(_holds_several(points) for _, points in lines)
     if together:
         parts += [_band(points, across, axis) for _, points in lines]
-    drawn = [*((f"trace {one.status}", points) for one, points in lines),
-             *(("trace broken-off", points) for points in broken_off)]
-    parts += [trace([(across.at(point.t_s), axis.at(point.mean_bit_s)) for point in points], class_)
-              for class_, points in drawn]
+    drawn = [
+        *((f"trace {one.status}", points) for one, points in lines),
+        *(("trace broken-off", points) for points in broken_off),
+    ]
+    parts += [
+        trace([(across.at(point.t_s), axis.at(point.mean_bit_s)) for point in points], class_)
+        for class_, points in drawn
+    ]
     long = duration_text(seconds) if seconds >= _LONG_S else f"{significant(seconds, 2)} s"
     parts.append(label(_WIDTH - 4, _SERIES_HEIGHT - 3, long, anchor="end"))
     title = f"Goodput over {long} in {count_text(len(lines), 'trial')}"
-    words = (f"Goodput in {rate_unit(scene.most_bit_s).name} over the window, one line per trial; the dashed line is "
-             "the ceiling.")
+    words = (
+        f"Goodput in {rate_unit(scene.most_bit_s).name} over the window, one line per trial; the dashed line is "
+        "the ceiling."
+    )
     if together:
         words += " The band reaches from the least to the most of the intervals of 0.1 s that make a point."
     if broken_off:
@@ -191,20 +249,29 @@ def _band(points: Sequence[Point], across: Span, axis: Span) -> Markup:
 
 
 def _cores(scene: _Scene) -> Markup | None:
-    hosts = [(host, cores) for (key, host), cores in scene.evidence.cores.items()
-             if key == (scene.cell.number, scene.cell.link) and cores]
+    hosts = [
+        (host, cores)
+        for (key, host), cores in scene.evidence.cores.items()
+        if key == (scene.cell.number, scene.cell.link) and cores
+    ]
     if not hosts:
         return None
     base = _SERIES_HEIGHT - _BOTTOM
     axis = Span(0.0, 1.0, -(base - 20), base)
     room = (_WIDTH - _LEFT) / len(hosts)
-    parts = [line(_LEFT, axis.at(1), _WIDTH, axis.at(1), "ceiling"), line(_LEFT, base, _WIDTH, base, "axis-line"),
-             label(_LEFT - 5, axis.at(1) + 4, "100 %", anchor="end"), label(_LEFT - 5, base + 3, "0", anchor="end")]
+    parts = [
+        line(_LEFT, axis.at(1), _WIDTH, axis.at(1), "ceiling"),
+        line(_LEFT, base, _WIDTH, base, "axis-line"),
+        label(_LEFT - 5, axis.at(1) + 4, "100 %", anchor="end"),
+        label(_LEFT - 5, base + 3, "0", anchor="end"),
+    ]
     for place, (host, cores) in enumerate(hosts):
         parts += _core_bars(host, cores, _LEFT + place * room, room - 12, axis)
     title = "; ".join(_busiest(host, cores) for host, cores in hosts)
-    return _figure(drawing(_WIDTH, _SERIES_HEIGHT, *parts, title=title),
-                   "Cores of each host, mean over the trials: how busy; the lower part is softirq and interrupts.")
+    return _figure(
+        drawing(_WIDTH, _SERIES_HEIGHT, *parts, title=title),
+        "Cores of each host, mean over the trials: how busy; the lower part is softirq and interrupts.",
+    )
 
 
 def _core_bars(host: str, cores: Sequence[Cores], left: float, room: float, axis: Span) -> list[Markup]:
@@ -215,8 +282,16 @@ def _core_bars(host: str, cores: Sequence[Cores], left: float, room: float, axis
         at = left + place * width
         for share, class_ in ((core.busy, "busy"), (core.softirq, "softirq")):
             top = axis.at(share)
-            parts.append(tag("rect", class_=class_, x=whole(at + 1), y=whole(top), width=whole(max(0.8, width - 3)),
-                             height=whole(base - top)))
+            parts.append(
+                tag(
+                    "rect",
+                    class_=class_,
+                    x=whole(at + 1),
+                    y=whole(top),
+                    width=whole(max(0.8, width - 3)),
+                    height=whole(base - top),
+                )
+            )
         if width >= 12:
             parts.append(label(at + width / 2, _SERIES_HEIGHT - 4, str(core.core), anchor="middle"))
     return parts
@@ -224,8 +299,10 @@ def _core_bars(host: str, cores: Sequence[Cores], left: float, room: float, axis
 
 def _busiest(host: str, cores: Sequence[Cores]) -> str:
     busiest = max(cores, key=lambda core: core.busy)
-    return (f"busiest core of {host}: {busiest.core}, {share_text(busiest.busy)} busy, {share_text(busiest.softirq)} "
-            "in softirq and interrupts")
+    return (
+        f"busiest core of {host}: {busiest.core}, {share_text(busiest.busy)} busy, {share_text(busiest.softirq)} "
+        "in softirq and interrupts"
+    )
 
 
 def _table(scene: _Scene) -> Markup:
@@ -233,11 +310,35 @@ def _table(scene: _Scene) -> Markup:
     unit = rate_unit(scene.most_bit_s)
     columns = [name for name in Replicate.OPTIONAL if any(getattr(one, name) is not None for one in scene.replicates)]
     reasons = ["reason"] if any(one.reason for one in scene.replicates) else []
-    head = tag("tr", *(tag("th", text, scope="col") for text in (
-        "trial", f"goodput, {unit.name}", *(Replicate.OPTIONAL[name] for name in columns), "status", *reasons)))
-    rows = [tag("tr", tag("th", str(one.trial), scope="row"),
-                tag("td", significant(one.goodput_bit_s / unit.size, 4) if one.goodput_bit_s is not None else ""),
-                *(tag("td", one.text_of(name)) for name in columns), tag("td", one.status),
-                tag("td", one.reason, class_="words") if reasons else None) for one in scene.replicates]
-    return tag("div", tag("table", tag("caption", "Its trials"), tag("thead", head), tag("tbody", *rows),
-                          class_="trials"), class_="scroll", tabindex="0", role="region", aria_label="Its trials")
+    head = tag(
+        "tr",
+        *(
+            tag("th", text, scope="col")
+            for text in (
+                "trial",
+                f"goodput, {unit.name}",
+                *(Replicate.OPTIONAL[name] for name in columns),
+                "status",
+                *reasons,
+            )
+        ),
+    )
+    rows = [
+        tag(
+            "tr",
+            tag("th", str(one.trial), scope="row"),
+            tag("td", significant(one.goodput_bit_s / unit.size, 4) if one.goodput_bit_s is not None else ""),
+            *(tag("td", one.text_of(name)) for name in columns),
+            tag("td", one.status),
+            tag("td", one.reason, class_="words") if reasons else None,
+        )
+        for one in scene.replicates
+    ]
+    return tag(
+        "div",
+        tag("table", tag("caption", "Its trials"), tag("thead", head), tag("tbody", *rows), class_="trials"),
+        class_="scroll",
+        tabindex="0",
+        role="region",
+        aria_label="Its trials",
+    )

@@ -24,11 +24,13 @@ _LEAST_REACH, _GREATEST_REACH = 0.05, 1.0
 def page(comparison: Comparison) -> str:
     """The whole page."""
     heading = f"{_sides(comparison.candidate)} against {_sides(comparison.reference)}"
-    made = [("answer", "Answer", answer_list([*answers(comparison), *comparison.notes])),
-            ("differences", "What is not the same on both sides", _unlike(comparison)),
-            ("matrix", "Each cell", _cells(comparison)),
-            ("not-compared", "What could not be compared", _not_compared(comparison)),
-            ("words", "What the verdicts mean", tag("ul", *(tag("li", text) for text in definitions(comparison))))]
+    made = [
+        ("answer", "Answer", answer_list([*answers(comparison), *comparison.notes])),
+        ("differences", "What is not the same on both sides", _unlike(comparison)),
+        ("matrix", "Each cell", _cells(comparison)),
+        ("not-compared", "What could not be compared", _not_compared(comparison)),
+        ("words", "What the verdicts mean", tag("ul", *(tag("li", text) for text in definitions(comparison)))),
+    ]
     sections = [(name, title, content) for name, title, content in made if content]
     under = tag("p", f"{comparison.measure.name}, run against run", class_="purpose")
     return document(heading, [under], sections, f"written by linktrial {__version__}")
@@ -42,18 +44,29 @@ def _unlike(comparison: Comparison) -> Markup:
     found: tuple[Unlike, ...] = (*comparison.unlike, *comparison.environment)
     if not found:
         return tag("p", "Nothing that was recorded differs between the two sides.")
-    return plain_table("Recorded on both sides and not the same", ("what", "reference", "candidate"),
-                       [(one.what, str(one.reference), str(one.candidate)) for one in found], "words")
+    return plain_table(
+        "Recorded on both sides and not the same",
+        ("what", "reference", "candidate"),
+        [(one.what, str(one.reference), str(one.candidate)) for one in found],
+        "words",
+    )
 
 
 def _cells(comparison: Comparison) -> Markup:
     shown = sorted(comparison.cells, key=lambda cell: WORDS.index(cell.word))[:GREATEST_CELLS]
     reach = _reach(comparison, shown)
-    rows = [(cell_name(comparison, cell), _mean(comparison, cell.reference_mean),
-             _mean(comparison, cell.candidate_mean), tag("span", change_text(cell), class_="change"),
-             _forest(comparison, cell, reach),
-             tag("span", cell.word, class_=f"tag {cell.word.replace(' ', '-')}"), more_text(comparison, cell))
-            for cell in shown]
+    rows = [
+        (
+            cell_name(comparison, cell),
+            _mean(comparison, cell.reference_mean),
+            _mean(comparison, cell.candidate_mean),
+            tag("span", change_text(cell), class_="change"),
+            _forest(comparison, cell, reach),
+            tag("span", cell.word, class_=f"tag {cell.word.replace(' ', '-')}"),
+            more_text(comparison, cell),
+        )
+        for cell in shown
+    ]
     left_out = len(comparison.cells) - len(shown)
     about = f"Change of {comparison.measure.name}; in the drawing the dashed lines are the threshold"
     head = ("cell", "reference", "candidate", "change (95 % interval)", "", "verdict", "")
@@ -67,8 +80,13 @@ def _mean(comparison: Comparison, value: float | None) -> str:
 
 def _reach(comparison: Comparison, cells: Sequence[CellComparison]) -> float:
     """How far the drawings go to either side: to the widest interval, within reason."""
-    ends = [abs(end - 1) for cell in cells if cell.verdict for end in (cell.verdict.low, cell.verdict.high)
-            if math.isfinite(end)]
+    ends = [
+        abs(end - 1)
+        for cell in cells
+        if cell.verdict
+        for end in (cell.verdict.low, cell.verdict.high)
+        if math.isfinite(end)
+    ]
     return min(_GREATEST_REACH, max([_LEAST_REACH, 2 * comparison.threshold_ratio, *ends]))
 
 
@@ -79,14 +97,21 @@ def _forest(comparison: Comparison, cell: CellComparison, reach: float) -> Marku
     axis = Span(-reach, reach, _WIDTH - 8, 4)
     middle = _HEIGHT / 2
     limits = [axis.at(sign * comparison.threshold_ratio) for sign in (-1, 1)]
-    return drawing(_WIDTH, _HEIGHT, line(axis.at(0), 0, axis.at(0), _HEIGHT, "axis-line"),
-                   *(line(at, 0, at, _HEIGHT, "ceiling") for at in limits),
-                   line(axis.at(cell.verdict.low - 1), middle, axis.at(cell.verdict.high - 1), middle, "mean"),
-                   dot(axis.at(cell.verdict.ratio - 1), middle, "valid", 4), class_="forest")
+    return drawing(
+        _WIDTH,
+        _HEIGHT,
+        line(axis.at(0), 0, axis.at(0), _HEIGHT, "axis-line"),
+        *(line(at, 0, at, _HEIGHT, "ceiling") for at in limits),
+        line(axis.at(cell.verdict.low - 1), middle, axis.at(cell.verdict.high - 1), middle, "mean"),
+        dot(axis.at(cell.verdict.ratio - 1), middle, "valid", 4),
+        class_="forest",
+    )
 
 
 def _not_compared(comparison: Comparison) -> Markup | None:
-    sides: tuple[tuple[str, tuple[CellKey, ...]], ...] = (("reference", comparison.only_reference),
-                                                          ("candidate", comparison.only_candidate))
+    sides: tuple[tuple[str, tuple[CellKey, ...]], ...] = (
+        ("reference", comparison.only_reference),
+        ("candidate", comparison.only_candidate),
+    )
     rows = [(key.text(), f"only in the {side}") for side, keys in sides for key in keys]
     return plain_table("Cells that only one side has", ("cell", "why"), rows, "words") if rows else None

@@ -28,23 +28,37 @@ Section = tuple[str, str, Markup]
 def page(report: Report, *, beside_tables: bool = True) -> str:
     """The whole page; `beside_tables` when it will lie in the run's folder, so that links to the tables work."""
     run = report.run
-    when = " to ".join(str(run[key]).replace("T", " ").removesuffix("Z").removesuffix("+00:00")
-                       for key in ("started_at", "ended_at") if run.get(key))
-    under = [tag("p", str(run["purpose"]), class_="purpose") if run.get("purpose") else None,
-             tag("p", f"{when} UTC", class_="when") if when else None]
-    return document(str(run.get("plan_name", "run")), under, _sections(report, beside_tables=beside_tables),
-                    f"run {run.get('run_id', '')}, written by linktrial {run.get('linktrial', '')}")
+    when = " to ".join(
+        str(run[key]).replace("T", " ").removesuffix("Z").removesuffix("+00:00")
+        for key in ("started_at", "ended_at")
+        if run.get(key)
+    )
+    under = [
+        tag("p", str(run["purpose"]), class_="purpose") if run.get("purpose") else None,
+        tag("p", f"{when} UTC", class_="when") if when else None,
+    ]
+    return document(
+        str(run.get("plan_name", "run")),
+        under,
+        _sections(report, beside_tables=beside_tables),
+        f"run {run.get('run_id', '')}, written by linktrial {run.get('linktrial', '')}",
+    )
 
 
 def document(heading: str, under: Sequence[Markup | None], sections: Sequence[Section], foot: str) -> str:
     """A page of ours: its heading, what stands under it, its contents and sections, and a last line."""
     contents = [tag("li", tag("a", title, href=f"#{name}")) for name, title, _ in sections]
-    skip = tag("a", "to the matrix", href="#matrix", class_="skip") \
-        if any(name == "matrix" for name, _, _ in sections) else None
+    skip = (
+        tag("a", "to the matrix", href="#matrix", class_="skip")
+        if any(name == "matrix" for name, _, _ in sections)
+        else None
+    )
     header = tag("header", tag("h1", heading), *under, tag("nav", tag("ul", *contents), aria_label="Contents"))
-    main = tag("main", *(tag("section", tag("h2", title), content, id=name, aria_label=title)
-                         for name, title, content in sections),
-               class_="large" if sum(len(content) for *_, content in sections) > LARGE_PAGE else None)
+    main = tag(
+        "main",
+        *(tag("section", tag("h2", title), content, id=name, aria_label=title) for name, title, content in sections),
+        class_="large" if sum(len(content) for *_, content in sections) > LARGE_PAGE else None,
+    )
     body = tag("body", skip, header, main, tag("footer", tag("p", foot)), tag("script", _resource("page.js")))
     return "<!doctype html>\n" + tag("html", _head(f"{heading}: link trials"), body, lang="en") + "\n"
 
@@ -62,13 +76,19 @@ def _hash(content: str) -> str:
 def _head(title: str) -> Markup:
     style, script = _resource("page.css"), _resource("page.js")
     # Only this very style sheet and script may act; no other script, style, image, font or connection.
-    policy = (f"default-src 'none'; style-src {_hash(style)}; script-src {_hash(script)}; base-uri 'none'; "
-              "form-action 'none'")
-    return tag("head", tag("meta", charset="utf-8"), tag("meta", http_equiv="Content-Security-Policy", content=policy),
-               tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
-               tag("meta", name="color-scheme", content="light dark"),
-               tag("meta", name="referrer", content="no-referrer"),
-               tag("title", title), tag("style", style))
+    policy = (
+        f"default-src 'none'; style-src {_hash(style)}; script-src {_hash(script)}; base-uri 'none'; form-action 'none'"
+    )
+    return tag(
+        "head",
+        tag("meta", charset="utf-8"),
+        tag("meta", http_equiv="Content-Security-Policy", content=policy),
+        tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        tag("meta", name="color-scheme", content="light dark"),
+        tag("meta", name="referrer", content="no-referrer"),
+        tag("title", title),
+        tag("style", style),
+    )
 
 
 def _sections(report: Report, *, beside_tables: bool) -> list[Section]:
@@ -93,8 +113,10 @@ def _sections(report: Report, *, beside_tables: bool) -> list[Section]:
 
 def answer_list(sentences: Iterable[str]) -> Markup:
     """Sentences as the first thing on a page, their figures in bold."""
-    items = [tag("li", _emphasised(sentence), class_="alarm" if sentence.startswith("NOT ") else None)
-             for sentence in sentences]
+    items = [
+        tag("li", _emphasised(sentence), class_="alarm" if sentence.startswith("NOT ") else None)
+        for sentence in sentences
+    ]
     return tag("ol", *items, class_="answer")
 
 

@@ -14,12 +14,34 @@ def section(report: Report) -> Markup | None:
     found = groups(report)
     if not found:
         return None
-    rows = [(short(group.example), group.host, str(len(group.cells)), cell_links(numbers(group.cells)),
-             group.example.sentence, columns_cited(group.example)) for group in found]
-    about = tag("p", "A first answer for every figure, from the rows of its own trials. Where they prove nothing, the "
-                "answer is that it is unknown.", class_="note")
-    return joined([about, plain_table("What holds the figures back", (
-        "what", "where", "figures", "cells", "for example", "rests on"), rows, "words")])
+    rows = [
+        (
+            short(group.example),
+            group.host,
+            str(len(group.cells)),
+            cell_links(numbers(group.cells)),
+            group.example.sentence,
+            columns_cited(group.example),
+        )
+        for group in found
+    ]
+    about = tag(
+        "p",
+        "A first answer for every figure, from the rows of its own trials. Where they prove nothing, the "
+        "answer is that it is unknown.",
+        class_="note",
+    )
+    return joined(
+        [
+            about,
+            plain_table(
+                "What holds the figures back",
+                ("what", "where", "figures", "cells", "for example", "rests on"),
+                rows,
+                "words",
+            ),
+        ]
+    )
 
 
 def of_cell(cause: Cause) -> Markup:

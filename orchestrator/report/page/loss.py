@@ -23,12 +23,22 @@ def section(report: Report) -> Markup | None:
     if not found:
         return None
     drawn = found[:GREATEST_DRAWN]
-    caption = (f"The {len(drawn)} of {count_text(len(found), 'curve')} that lose most; " if len(drawn) < len(found)
-               else "") + "mean of the valid trials of each cell."
-    rows = [(curve.name, ", ".join(f"{rate_text(point.offered_bit_s)}: {share_text(point.loss_ratio)}"
-                                   for point in curve.points)) for curve in found[:GREATEST_TABLED]]
-    return joined([tag("figure", _drawing(drawn), _key(drawn), tag("figcaption", caption), class_="wide"),
-                   plain_table("Loss at each offered payload rate", ("cells", "offered rate: loss"), rows, "words")])
+    caption = (
+        f"The {len(drawn)} of {count_text(len(found), 'curve')} that lose most; " if len(drawn) < len(found) else ""
+    ) + "mean of the valid trials of each cell."
+    rows = [
+        (
+            curve.name,
+            ", ".join(f"{rate_text(point.offered_bit_s)}: {share_text(point.loss_ratio)}" for point in curve.points),
+        )
+        for curve in found[:GREATEST_TABLED]
+    ]
+    return joined(
+        [
+            tag("figure", _drawing(drawn), _key(drawn), tag("figcaption", caption), class_="wide"),
+            plain_table("Loss at each offered payload rate", ("cells", "offered rate: loss"), rows, "words"),
+        ]
+    )
 
 
 def _drawing(drawn: Sequence[Curve]) -> Markup:
@@ -38,21 +48,33 @@ def _drawing(drawn: Sequence[Curve]) -> Markup:
     upright = Span(0.0, most_loss, -(_BASE - _TOP), _BASE)
     unit = rate_unit(most_rate)
     right, offered = _WIDTH - _RIGHT, f"{significant(most_rate / unit.size)} {unit.name} offered"
-    parts = [line(_LEFT, _BASE, right, _BASE, "axis-line"), line(_LEFT, _TOP, _LEFT, _BASE, "axis-line"),
-             label(_LEFT - 6, _BASE + 4, "0", anchor="end"),
-             label(_LEFT - 6, _TOP + 5, share_text(most_loss), anchor="end"),
-             label(_LEFT, _BASE + 16, "0"), label(right, _BASE + 16, offered, anchor="end")]
+    parts = [
+        line(_LEFT, _BASE, right, _BASE, "axis-line"),
+        line(_LEFT, _TOP, _LEFT, _BASE, "axis-line"),
+        label(_LEFT - 6, _BASE + 4, "0", anchor="end"),
+        label(_LEFT - 6, _TOP + 5, share_text(most_loss), anchor="end"),
+        label(_LEFT, _BASE + 16, "0"),
+        label(right, _BASE + 16, offered, anchor="end"),
+    ]
     for number, curve in enumerate(drawn):
         places = [(across.at(point.offered_bit_s), upright.at(point.loss_ratio)) for point in curve.points]
         parts.append(trace(places, f"curve c{number}"))
-        parts += [dot(x, y, f"point c{number}", title=f"{curve.name}: {rate_text(point.offered_bit_s)} offered, "
-                                                      f"{share_text(point.loss_ratio)} lost")
-                  for (x, y), point in zip(places, curve.points, strict=True)]
+        parts += [
+            dot(
+                x,
+                y,
+                f"point c{number}",
+                title=f"{curve.name}: {rate_text(point.offered_bit_s)} offered, {share_text(point.loss_ratio)} lost",
+            )
+            for (x, y), point in zip(places, curve.points, strict=True)
+        ]
     return drawing(_WIDTH, _HEIGHT - 16, *parts, title="Loss against the offered payload rate, as in the table below")
 
 
 def _key(drawn: Sequence[Curve]) -> Markup:
     """Which line is which: by its dashes, not by colour alone."""
-    samples = [tag("li", drawing(34, 10, line(1, 5, 33, 5, f"curve c{number}")), shortened(curve.name, 120))
-               for number, curve in enumerate(drawn)]
+    samples = [
+        tag("li", drawing(34, 10, line(1, 5, 33, 5, f"curve c{number}")), shortened(curve.name, 120))
+        for number, curve in enumerate(drawn)
+    ]
     return tag("ul", *samples, class_="key")

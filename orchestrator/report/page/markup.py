@@ -11,8 +11,9 @@ from html import escape
 
 from orchestrator.words.plain_text import visible
 
-_VOID = frozenset({"meta", "link", "br", "hr", "input", "img", "path", "line", "rect", "circle", "polyline", "use",
-                   "polygon"})
+_VOID = frozenset(
+    {"meta", "link", "br", "hr", "input", "img", "path", "line", "rect", "circle", "polyline", "use", "polygon"}
+)
 
 
 class Markup(str):
@@ -39,8 +40,9 @@ def escaped(text: object) -> Markup:
 
 def joined(parts: Iterable[Child], between: str = "") -> Markup:
     """Parts one after the other; None is left out."""
-    return Markup(escaped(between).join([part if type(part) is Markup else escaped(part)
-                                         for part in parts if part is not None]))
+    return Markup(
+        escaped(between).join([part if type(part) is Markup else escaped(part) for part in parts if part is not None])
+    )
 
 
 def tag(name: str, /, *children: Child, **attributes: object) -> Markup:

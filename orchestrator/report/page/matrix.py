@@ -29,11 +29,16 @@ def section(matrix: Matrix, with_details: frozenset[int], causes: Causes) -> Mar
     body = tag("tbody", *_body(matrix, rows, _Look(unit, scale, with_details, causes)))
     table = tag("table", _caption(matrix, unit), head, body, id="matrix-table", class_="matrix")
     left_out = len(matrix.rows) - len(rows)
-    return joined([
-        _filters(matrix), _legend(scale, unit),
-        tag("div", table, class_="scroll", tabindex="0", role="region", aria_label="The matrix, scrolls sideways"),
-        tag("p", f"{count_text(left_out, 'row')} more are not drawn here; they are in cells.csv.", class_="note")
-        if left_out else None])
+    return joined(
+        [
+            _filters(matrix),
+            _legend(scale, unit),
+            tag("div", table, class_="scroll", tabindex="0", role="region", aria_label="The matrix, scrolls sideways"),
+            tag("p", f"{count_text(left_out, 'row')} more are not drawn here; they are in cells.csv.", class_="note")
+            if left_out
+            else None,
+        ]
+    )
 
 
 @dataclass(frozen=True)
@@ -48,9 +53,16 @@ class _Look:
 
 def _caption(matrix: Matrix, unit: Unit) -> Markup:
     fixed = ", ".join(f"{name} {level}" for name, level in matrix.fixed)
-    return tag("caption", tag("span", tag("strong", f"Goodput in {unit.name}"), ": the mean of the valid trials, its "
-               "95 % interval, and how much of the ceiling it fills; the bar's right end is the ceiling.",
-               f" Everywhere: {fixed}." if fixed else None))
+    return tag(
+        "caption",
+        tag(
+            "span",
+            tag("strong", f"Goodput in {unit.name}"),
+            ": the mean of the valid trials, its "
+            "95 % interval, and how much of the ceiling it fills; the bar's right end is the ceiling.",
+            f" Everywhere: {fixed}." if fixed else None,
+        ),
+    )
 
 
 def _level_heads(matrix: Matrix) -> list[Markup]:
@@ -86,14 +98,21 @@ def _body(matrix: Matrix, rows: Sequence[MatrixRow], look: _Look) -> list[Markup
     return out
 
 
-def _levels(matrix: Matrix, row: MatrixRow, before: tuple[str, ...],
-            ranks: Sequence[dict[str, int]]) -> list[Markup]:
+def _levels(matrix: Matrix, row: MatrixRow, before: tuple[str, ...], ranks: Sequence[dict[str, int]]) -> list[Markup]:
     out = []
     same = bool(before)
     for place, (factor, level) in enumerate(zip(matrix.down, row.levels, strict=True)):
         same = same and before[place] == level
-        out.append(tag("th", level or NOT_APPLICABLE, scope="row", class_=_level_class(level, same=same),
-                       data_v=ranks[place].get(level, 0), title=None if level else f"{factor.name} does not apply"))
+        out.append(
+            tag(
+                "th",
+                level or NOT_APPLICABLE,
+                scope="row",
+                class_=_level_class(level, same=same),
+                data_v=ranks[place].get(level, 0),
+                title=None if level else f"{factor.name} does not apply",
+            )
+        )
     return out
 
 
@@ -104,10 +123,16 @@ def _figure(cell: CellResult | None, look: _Look) -> Markup:
         why = tag("span", cell.reason, class_="why") if cell.reason else None
         return tag("td", _linked(cell, cell.state, look), why, class_=f"state {cell.state}", data_v="-1")
     number = shown(cell.mean_bit_s, cell.low_bit_s, cell.high_bit_s, look.unit.size)
-    return tag("td", _linked(cell, number.value, look), tag("span", number.interval, class_="interval"),
-               _bar(cell), *(tag("span", line, class_="small") for line in _small_print(cell)),
-               _cause(cell, look),
-               class_=f"h{look.scale.step(cell.mean_bit_s)}", data_v=f"{cell.mean_bit_s:.6g}")
+    return tag(
+        "td",
+        _linked(cell, number.value, look),
+        tag("span", number.interval, class_="interval"),
+        _bar(cell),
+        *(tag("span", line, class_="small") for line in _small_print(cell)),
+        _cause(cell, look),
+        class_=f"h{look.scale.step(cell.mean_bit_s)}",
+        data_v=f"{cell.mean_bit_s:.6g}",
+    )
 
 
 def _cause(cell: CellResult, look: _Look) -> Markup | None:
@@ -145,28 +170,52 @@ def _legend(scale: Scale, unit: Unit) -> Markup | None:
     if scale.alike:
         return tag("p", "All figures lie within 2 % of each other, so they share one shade.", class_="legend")
     steps = [tag("span", class_=f"h{step}") for step in range(STEPS)]
-    return tag("p", tag("span", significant(scale.least / unit.size), class_="end"),
-               tag("span", *steps, class_="steps", aria_hidden="true"),
-               tag("span", f"{significant(scale.most / unit.size)} {unit.name}", class_="end"),
-               tag("span", "shade: least to greatest goodput", class_="note"), class_="legend")
+    return tag(
+        "p",
+        tag("span", significant(scale.least / unit.size), class_="end"),
+        tag("span", *steps, class_="steps", aria_hidden="true"),
+        tag("span", f"{significant(scale.most / unit.size)} {unit.name}", class_="end"),
+        tag("span", "shade: least to greatest goodput", class_="note"),
+        class_="legend",
+    )
 
 
 def _filters(matrix: Matrix) -> Markup:
     """One group of check boxes per factor; hidden until the page's script can act on them."""
     groups = [_filter_group(factor, column) for column, factor in enumerate(matrix.down)]
     groups.append(_across_group(matrix))
-    return tag("form", *groups, tag("p", tag("button", "show all", type="reset"), " ",
-                                    tag("output", "", id="matrix-count", aria_live="polite")),
-               id="matrix-filter", class_="filter", hidden=True, aria_label="Show only some rows and columns")
+    return tag(
+        "form",
+        *groups,
+        tag(
+            "p", tag("button", "show all", type="reset"), " ", tag("output", "", id="matrix-count", aria_live="polite")
+        ),
+        id="matrix-filter",
+        class_="filter",
+        hidden=True,
+        aria_label="Show only some rows and columns",
+    )
 
 
 def _filter_group(factor: Factor, column: int) -> Markup:
-    boxes = [tag("label", tag("input", type="checkbox", checked=True, data_column=column, value=rank),
-                 level or "does not apply") for rank, level in enumerate(factor.levels)]
+    boxes = [
+        tag(
+            "label",
+            tag("input", type="checkbox", checked=True, data_column=column, value=rank),
+            level or "does not apply",
+        )
+        for rank, level in enumerate(factor.levels)
+    ]
     return tag("fieldset", tag("legend", factor.name), *boxes)
 
 
 def _across_group(matrix: Matrix) -> Markup:
-    boxes = [tag("label", tag("input", type="checkbox", checked=True, data_across=len(matrix.down) + place),
-                 column_label(column, matrix.across_factor)) for place, column in enumerate(matrix.across)]
+    boxes = [
+        tag(
+            "label",
+            tag("input", type="checkbox", checked=True, data_across=len(matrix.down) + place),
+            column_label(column, matrix.across_factor),
+        )
+        for place, column in enumerate(matrix.across)
+    ]
     return tag("fieldset", tag("legend", matrix.across_factor or DIRECTION), *boxes)

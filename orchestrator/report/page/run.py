@@ -21,10 +21,17 @@ _GREATEST_NUMBERS = 12
 def plain_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[Markup | str]], class_: str = "") -> Markup:
     """A table whose first column names its rows."""
     heads = tag("thead", tag("tr", *(tag("th", text, scope="col") for text in head)))
-    body = tag("tbody", *(tag("tr", tag("th", row[0], scope="row"), *(tag("td", cell) for cell in row[1:]))
-                          for row in rows))
-    return tag("div", tag("table", tag("caption", caption), heads, body, class_=class_ or None),
-               class_="scroll", tabindex="0", role="region", aria_label=caption)
+    body = tag(
+        "tbody", *(tag("tr", tag("th", row[0], scope="row"), *(tag("td", cell) for cell in row[1:])) for row in rows)
+    )
+    return tag(
+        "div",
+        tag("table", tag("caption", caption), heads, body, class_=class_ or None),
+        class_="scroll",
+        tabindex="0",
+        role="region",
+        aria_label=caption,
+    )
 
 
 def not_valid(report: Report) -> Markup:
@@ -32,12 +39,25 @@ def not_valid(report: Report) -> Markup:
     groups = report.not_valid[:GREATEST_REASONS]
     if not groups:
         return tag("p", "Every trial is valid.")
-    rows = [(tag("span", group.status, class_=f"tag {group.status}"), group.reason or "no reason was recorded",
-             group.doubts, _numbers(group.trials), cell_links(group.cells)) for group in groups]
+    rows = [
+        (
+            tag("span", group.status, class_=f"tag {group.status}"),
+            group.reason or "no reason was recorded",
+            group.doubts,
+            _numbers(group.trials),
+            cell_links(group.cells),
+        )
+        for group in groups
+    ]
     left_out = len(report.not_valid) - len(groups)
-    return joined([plain_table("Trials that are not valid, and why", ("status", "reason", "doubts", "trials", "cells"),
-                               rows, "words"),
-                   tag("p", f"{count_text(left_out, 'further reason')} in trials.csv.") if left_out else None])
+    return joined(
+        [
+            plain_table(
+                "Trials that are not valid, and why", ("status", "reason", "doubts", "trials", "cells"), rows, "words"
+            ),
+            tag("p", f"{count_text(left_out, 'further reason')} in trials.csv.") if left_out else None,
+        ]
+    )
 
 
 def _numbers(numbers: Sequence[int]) -> str:
@@ -57,10 +77,16 @@ def environment(report: Report) -> Markup:
     names, rows = ends.compare(report.run)
     if not names:
         return tag("p", "The run recorded nothing about its hosts.")
-    marked = [(row.what, *row.values, tag("span", "differs", class_="tag differs") if row.differs else "")
-              for row in rows]
-    return joined([plain_table("The hosts, as surveyed before the run", ("what", *names, ""), marked, "words"),
-                   _bench(report.run.get("bench")), _as_found(report.run.get("as_found"))])
+    marked = [
+        (row.what, *row.values, tag("span", "differs", class_="tag differs") if row.differs else "") for row in rows
+    ]
+    return joined(
+        [
+            plain_table("The hosts, as surveyed before the run", ("what", *names, ""), marked, "words"),
+            _bench(report.run.get("bench")),
+            _as_found(report.run.get("as_found")),
+        ]
+    )
 
 
 def _bench(bench: Any) -> Markup | None:
@@ -85,8 +111,11 @@ def _one_host(host: str, verdict: Any) -> list[Markup]:
     said = "verified as found" if fine else "NOT verified as found"
     but = ", but for what its owner keeps" if fine and kept else ""
     out = [tag("p", tag("b", host), f" is {said}{but}.", class_=None if fine else "alarm")]
-    for about, found in (("what is not as found, and what puts it right", [] if fine else stays.remaining(verdict)),
-                         ("what its owner keeps", kept), ("what else differs", stays.others(verdict))):
+    for about, found in (
+        ("what is not as found, and what puts it right", [] if fine else stays.remaining(verdict)),
+        ("what its owner keeps", kept),
+        ("what else differs", stays.others(verdict)),
+    ):
         rows = [_difference(one) for one in found[:GREATEST_DIFFERENCES]]
         if rows:
             out.append(plain_table(f"{host}: {about}", ("what", "before", "now", "why", "command"), rows, "words"))
@@ -96,8 +125,13 @@ def _one_host(host: str, verdict: Any) -> list[Markup]:
 
 
 def _difference(one: stays.Difference) -> tuple[str, str, str, str, Markup]:
-    return (shortened(one.what, 200), shortened(one.before, 200), shortened(one.now, 200), shortened(one.why, 200),
-            tag("code", shortened(one.command, 400)) if one.command else Markup(""))
+    return (
+        shortened(one.what, 200),
+        shortened(one.before, 200),
+        shortened(one.now, 200),
+        shortened(one.why, 200),
+        tag("code", shortened(one.command, 400)) if one.command else Markup(""),
+    )
 
 
 def replaced(report: Report) -> Markup | None:
@@ -106,10 +140,20 @@ def replaced(report: Report) -> Markup | None:
     kinds = public.get("replaced") if isinstance(public, dict) else None
     if not isinstance(kinds, dict):
         return None
-    about = ("Names and addresses on this page are stand-ins, the same one for the same thing everywhere; the "
-             "originals are not in these files.")
-    return joined([tag("p", about), plain_table("Replaced before publication", ("kind", "how many"),
-                                                [(str(kind), str(number)) for kind, number in kinds.items()])])
+    about = (
+        "Names and addresses on this page are stand-ins, the same one for the same thing everywhere; the "
+        "originals are not in these files."
+    )
+    return joined(
+        [
+            tag("p", about),
+            plain_table(
+                "Replaced before publication",
+                ("kind", "how many"),
+                [(str(kind), str(number)) for kind, number in kinds.items()],
+            ),
+        ]
+    )
 
 
 def repeat(report: Report) -> Markup:
@@ -129,9 +173,13 @@ def cautions(report: Report) -> Markup:
 
 def files(report: Report, *, linked: bool) -> Markup:
     """The files beside this page; `linked` when the page lies in the run's folder."""
-    there = [(name, about) for name, about in FILES.items()
-             if name not in ("report.html",) and (report.data.folder.has(name) or name == "report.md")]
-    rows: list[tuple[Markup | str, str]] = [(tag("a", name, href=name) if linked else tag("span", name), about)
-                                            for name, about in there]
+    there = [
+        (name, about)
+        for name, about in FILES.items()
+        if name not in ("report.html",) and (report.data.folder.has(name) or name == "report.md")
+    ]
+    rows: list[tuple[Markup | str, str]] = [
+        (tag("a", name, href=name) if linked else tag("span", name), about) for name, about in there
+    ]
     rows.append((f"{CHARTS}/", "the charts as SVG and PNG"))
     return plain_table("Files of this run", ("file", "what it holds"), rows, "words")

@@ -25,13 +25,37 @@ def _one(report: Report, screen: Screen) -> list[Markup]:
     note = tag("p", about(screen), class_="note")
     if not found:
         return [note]
-    reach = max([abs(end) for one in found for end in (one.change.estimate, one.change.low, one.change.high)
-                 if end is not None], default=1.0) or 1.0
-    rows = [(_names(one), one.about, tag("span", change_text(one.change), class_="change"),
-             forest(one.change, reach), _verdict(one))
-            for one in found]
-    return [note, plain_table(f"Goodput, {where_of(report, screen)}", (
-        "factor, or factors together", "change of level", "goodput (95 % interval)", "", ""), rows, "words")]
+    reach = (
+        max(
+            [
+                abs(end)
+                for one in found
+                for end in (one.change.estimate, one.change.low, one.change.high)
+                if end is not None
+            ],
+            default=1.0,
+        )
+        or 1.0
+    )
+    rows = [
+        (
+            _names(one),
+            one.about,
+            tag("span", change_text(one.change), class_="change"),
+            forest(one.change, reach),
+            _verdict(one),
+        )
+        for one in found
+    ]
+    return [
+        note,
+        plain_table(
+            f"Goodput, {where_of(report, screen)}",
+            ("factor, or factors together", "change of level", "goodput (95 % interval)", "", ""),
+            rows,
+            "words",
+        ),
+    ]
 
 
 def _names(one: Found) -> Markup:

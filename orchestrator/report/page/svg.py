@@ -38,8 +38,15 @@ class Span:
 def drawing(width: float, height: float, *parts: Markup | None, title: str = "", class_: str = "") -> Markup:
     """An SVG figure with an accessible name; hidden from assistive technology when it has none."""
     named: dict[str, object] = {"role": "img", "aria_label": title} if title else {"aria_hidden": "true"}
-    return tag("svg", joined(parts), viewBox=f"0 0 {whole(width)} {whole(height)}", width=whole(width),
-               height=whole(height), class_=class_ or None, **named)
+    return tag(
+        "svg",
+        joined(parts),
+        viewBox=f"0 0 {whole(width)} {whole(height)}",
+        width=whole(width),
+        height=whole(height),
+        class_=class_ or None,
+        **named,
+    )
 
 
 def fill_bar(fill: float, low: float | None = None, high: float | None = None) -> Markup:
@@ -48,14 +55,22 @@ def fill_bar(fill: float, low: float | None = None, high: float | None = None) -
     All shares of the ceiling. The figure stands beside it as text, so the bar itself is silent.
     """
     axis = Span(0.0, 1.0, _BAR_WIDTH)
-    parts = [tag("rect", class_="track", width=_BAR_WIDTH, height=BAR_HEIGHT),
-             tag("rect", class_="got", width=whole(axis.at(fill)), height=BAR_HEIGHT)]
+    parts = [
+        tag("rect", class_="track", width=_BAR_WIDTH, height=BAR_HEIGHT),
+        tag("rect", class_="got", width=whole(axis.at(fill)), height=BAR_HEIGHT),
+    ]
     if low is not None and high is not None and high - low > 0.01:
         middle = whole(BAR_HEIGHT / 2)
         parts.append(tag("path", class_="reach", d=f"M{whole(axis.at(low))} {middle}H{whole(axis.at(high))}"))
     parts.append(tag("path", class_="ceiling", d=f"M{_BAR_WIDTH} 0V{BAR_HEIGHT}"))
-    return tag("svg", joined(parts), class_="bar", viewBox=f"0 0 {_BAR_WIDTH} {BAR_HEIGHT}",
-               preserveAspectRatio="none", aria_hidden="true")
+    return tag(
+        "svg",
+        joined(parts),
+        class_="bar",
+        viewBox=f"0 0 {_BAR_WIDTH} {BAR_HEIGHT}",
+        preserveAspectRatio="none",
+        aria_hidden="true",
+    )
 
 
 def trace(points: Sequence[tuple[float, float]], class_: str) -> Markup:
@@ -83,11 +98,19 @@ def line(x1: float, y1: float, x2: float, y2: float, class_: str) -> Markup:
 
 def dot(x: float, y: float, class_: str, radius: float = 3, title: str = "") -> Markup:
     """A point; `title` is shown when the pointer rests on it."""
-    return tag("circle", tag("title", title) if title else None, cx=whole(x), cy=whole(y), r=whole(radius),
-               class_=class_)
+    return tag(
+        "circle", tag("title", title) if title else None, cx=whole(x), cy=whole(y), r=whole(radius), class_=class_
+    )
 
 
 def square(x: float, y: float, class_: str, half: float = 3, title: str = "") -> Markup:
     """A point of another shape, for trials that are not valid: shape tells, not colour alone."""
-    return tag("rect", tag("title", title) if title else None, x=whole(x - half), y=whole(y - half),
-               width=whole(2 * half), height=whole(2 * half), class_=class_)
+    return tag(
+        "rect",
+        tag("title", title) if title else None,
+        x=whole(x - half),
+        y=whole(y - half),
+        width=whole(2 * half),
+        height=whole(2 * half),
+        class_=class_,
+    )

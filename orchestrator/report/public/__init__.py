@@ -74,8 +74,12 @@ def publish(run: Path, out: Path | None, *, inside: Path | None = None) -> tuple
         raise
     if leaking:
         _empty(target)
-        raise BugError("public_leak", f"{leaking[0]} still named something that was to be replaced; the public copy "
-                       "was removed", path=str(target.at(leaking[0])), next_step="please report this")
+        raise BugError(
+            "public_leak",
+            f"{leaking[0]} still named something that was to be replaced; the public copy was removed",
+            path=str(target.at(leaking[0])),
+            next_step="please report this",
+        )
     return said, [*paths, _write_sums(target)]
 
 
@@ -106,8 +110,12 @@ class _Copying:
             if self._folder.has(name):
                 target.write(name, tables.judged(self._folder, name))
         run = records.run(self._run)
-        said = Publication(self.scrubber.stand_ins.replaced, tuple(self._left_out(tables)), tuple(self._to_read(run)),
-                           tuple(name for name in self.scrubber.names.all() if name.lower() in our_words()))
+        said = Publication(
+            self.scrubber.stand_ins.replaced,
+            tuple(self._left_out(tables)),
+            tuple(self._to_read(run)),
+            tuple(name for name in self.scrubber.names.all() if name.lower() in our_words()),
+        )
         public = {"replaced": said.replaced, "left_out": said.left_out, "to_read": said.to_read}
         target.write("run.json", _json_text({**run, "public": public}))
         return said

@@ -80,8 +80,11 @@ class Fields:
             return self._give(kind, text) if text else ""
         tail = found[2] or ""
         parts = [part for part in re.split(r"[-+~_.]", tail) if part]
-        if all(part in KERNEL_FLAVOURS or re.fullmatch(r"\d{1,3}|rc\d{1,2}|rt\d{1,3}", part) for part in parts) \
-                and not _DOTTED_QUAD.search(tail) and len(tail) <= 60:
+        if (
+            all(part in KERNEL_FLAVOURS or re.fullmatch(r"\d{1,3}|rc\d{1,2}|rt\d{1,3}", part) for part in parts)
+            and not _DOTTED_QUAD.search(tail)
+            and len(tail) <= 60
+        ):
             return text
         return f"{found[1]}-{self._give(kind, tail)}"
 
@@ -95,7 +98,7 @@ class Fields:
         """A name as the kernel or systemd gives it by place; one by MAC, or by the user, has a stand-in."""
         kind, colon, mark = text.partition(":")
         if colon and kind in ("mac", "bus", "driver"):
-            return f"{kind}:{ {'mac': self.scrubber.mac, 'bus': self.bus, 'driver': self.driver}[kind](mark)}"
+            return f"{kind}:{ {'mac': self.scrubber.mac, 'bus': self.bus, 'driver': self.driver}[kind](mark) }"
         fine = KERNEL_INTERFACE.fullmatch(text) and not self.scrubber.names.is_personal(text)
         return text if not text or fine else self._give("interface", text)
 
@@ -115,8 +118,11 @@ class Fields:
         judged = [part for part in parts if part and not re.fullmatch(r"[._\-\[\]: ]+", part)]
         numbers = [part for part in judged if _SMALL.fullmatch(part)]
         # Queue 3 of 4, frames from 64 to 127: more numbers than that, or numbers first, are an address.
-        fine = len(numbers) <= _MOST_NUMBERS and not text[:1].isdigit() and all(
-            part in numbers or part.lower() in COUNTER_WORDS for part in judged)
+        fine = (
+            len(numbers) <= _MOST_NUMBERS
+            and not text[:1].isdigit()
+            and all(part in numbers or part.lower() in COUNTER_WORDS for part in judged)
+        )
         return text if fine else self._give("counter", text)
 
     def interval_method(self, text: str) -> str:

@@ -36,14 +36,54 @@ from orchestrator.report.public.reviewed import (
 from orchestrator.report.public.sentences import page_words, words
 from orchestrator.run_files import MOST_TABLE_BYTES, Folder
 
-_REVIEWED = (BUILD_WORDS | COUNTER_WORDS | ENDED | HOW | INTERFACE_KINDS | KERNEL_FLAVOURS | LEVELS | MACHINES | MODULES
-             | OPERSTATES | ROLES | SETTINGS | STATUSES | SYSTEMS | TRAFFIC | UNITS)
+_REVIEWED = (
+    BUILD_WORDS
+    | COUNTER_WORDS
+    | ENDED
+    | HOW
+    | INTERFACE_KINDS
+    | KERNEL_FLAVOURS
+    | LEVELS
+    | MACHINES
+    | MODULES
+    | OPERSTATES
+    | ROLES
+    | SETTINGS
+    | STATUSES
+    | SYSTEMS
+    | TRAFFIC
+    | UNITS
+)
 _LEAST_CHARACTERS = 3
 _FIGURES = re.compile(r"[\d.,:+\-−\s]+")
-_DRAWN = frozenset({
-    "class", "id", "style", "d", "transform", "role", "aria-roledescription", "xmlns", "viewbox", "rel", "fill",
-    "stroke", "font-family", "font-size", "font-weight", "text-anchor", "type", "scope", "charset", "http-equiv",
-    "content", "name", "for", "tabindex"})
+_DRAWN = frozenset(
+    {
+        "class",
+        "id",
+        "style",
+        "d",
+        "transform",
+        "role",
+        "aria-roledescription",
+        "xmlns",
+        "viewbox",
+        "rel",
+        "fill",
+        "stroke",
+        "font-family",
+        "font-size",
+        "font-weight",
+        "text-anchor",
+        "type",
+        "scope",
+        "charset",
+        "http-equiv",
+        "content",
+        "name",
+        "for",
+        "tabindex",
+    }
+)
 # What a picture needs: no text, no time, nothing of who made it.
 _PICTURE_CHUNKS = frozenset({b"IHDR", b"PLTE", b"tRNS", b"gAMA", b"cHRM", b"sRGB", b"pHYs", b"sBIT", b"IDAT", b"IEND"})
 _PNG = b"\x89PNG\r\n\x1a\n"
@@ -60,10 +100,14 @@ def leaks(folder: Folder, originals: Iterable[tuple[str, str]]) -> list[str]:
     sought = {text.casefold() for _, text in originals if _can_be_sought(text, ours)}
     if not sought:
         return []
-    found = re.compile(r"(?<![^\W_])(?:" + "|".join(re.escape(text) for text in sorted(sought, key=len, reverse=True))
-                       + r")(?![^\W_])")
-    return [where for where, texts in _texts_of(folder)
-            if any(found.search(form.casefold()) for text in texts for form in _forms(text))]
+    found = re.compile(
+        r"(?<![^\W_])(?:" + "|".join(re.escape(text) for text in sorted(sought, key=len, reverse=True)) + r")(?![^\W_])"
+    )
+    return [
+        where
+        for where, texts in _texts_of(folder)
+        if any(found.search(form.casefold()) for text in texts for form in _forms(text))
+    ]
 
 
 def _can_be_sought(text: str, ours: frozenset[str]) -> bool:
@@ -89,8 +133,14 @@ def _contents(name: str, data: bytes) -> list[str]:
         return [chunk.decode("latin-1") for kind, chunk in _chunks(data) if kind not in _PICTURE_CHUNKS]
     text = (gzip.decompress(data) if name.endswith(".gz") else data).decode("utf-8", "replace")
     if ".csv" in name:  # each field once, and figures not at all: tables are long
-        return list({field for row in csv.reader(io.StringIO(text, newline="")) for field in row
-                     if not _FIGURES.fullmatch(field)})
+        return list(
+            {
+                field
+                for row in csv.reader(io.StringIO(text, newline=""))
+                for field in row
+                if not _FIGURES.fullmatch(field)
+            }
+        )
     if name.endswith(".json"):
         return list(_strings(json.loads(text)))
     if name.endswith((".html", ".svg")):
@@ -149,5 +199,5 @@ def _whole_chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
     at = len(_PNG)
     while at + 12 <= len(data):
         (length,) = struct.unpack_from(">I", data, at)
-        yield data[at + 4:at + 8], data[at:at + 12 + length]
+        yield data[at + 4 : at + 8], data[at : at + 12 + length]
         at += 12 + length

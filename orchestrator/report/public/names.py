@@ -53,8 +53,12 @@ def names_of(run: Mapping[str, Any], surveys: list[Any], plan: Json) -> Names:
     """The names in run.json, the surveys and the plan as it was read."""
     names = Names()
     planned = plan if isinstance(plan, dict) else {}
-    for host in (*_keys(planned.get("hosts")), *_keys(run.get("hosts")), *_keys(run.get("as_found")),
-                 *_keys(run.get("instrument"))):
+    for host in (
+        *_keys(planned.get("hosts")),
+        *_keys(run.get("hosts")),
+        *_keys(run.get("as_found")),
+        *_keys(run.get("instrument")),
+    ):
         names.add("host", host)
     for about in _values(planned.get("hosts")):
         for key, kind in _OF_A_HOST.items():

@@ -16,14 +16,23 @@ from orchestrator.planning.document import Json
 from orchestrator.report.public.fields import Fields
 
 LEFT_OUT = "left-out"
-_HEAD = ("# Written anew for publication from the plan as it was run: names are stand-ins; comments, users, keys,\n"
-         "# SSH's names and ports, programs and free text are left out: it can be read, but not be run as it stands.\n")
+_HEAD = (
+    "# Written anew for publication from the plan as it was run: names are stand-ins; comments, users, keys,\n"
+    "# SSH's names and ports, programs and free text are left out: it can be read, but not be run as it stands.\n"
+)
 _UNREADABLE = "# The plan as it was run could not be read, so nothing of it is here.\n"
-_QUANTITY = re.compile(r"\d{1,9}(\.\d{1,6})?\s?([kMGT]?bit/s|[kM]?frame/s|[kKMG]i?B|%|ms|us|min)|"
-                       r"\d{1,5}(\.\d{1,3})?\s?[shdB]")
+_QUANTITY = re.compile(
+    r"\d{1,9}(\.\d{1,6})?\s?([kMGT]?bit/s|[kM]?frame/s|[kKMG]i?B|%|ms|us|min)|"
+    r"\d{1,5}(\.\d{1,3})?\s?[shdB]"
+)
 _PORTS = re.compile(r"\d{1,5}(-\d{1,5})?")
-_WORDS = {"privilege": {"root", "sudo", "none"}, "system": {"linux", "bsd"}, "changed_outside": {"reapply", "stop"},
-          "form": {"block", "words"}, "effect": {"command-line"}}
+_WORDS = {
+    "privilege": {"root", "sudo", "none"},
+    "system": {"linux", "bsd"},
+    "changed_outside": {"reapply", "stop"},
+    "form": {"block", "words"},
+    "effect": {"command-line"},
+}
 _ACCEPT = ("suspect", "impossible", "failed", "skipped")
 _PROGRAMS = ("read", "write", "check")
 _BOOT_FILES = frozenset({"/boot/config", "/boot/cmdline", "/boot/parameters", "/boot/choice-once", "/etc/default/grub"})
@@ -62,40 +71,72 @@ class PlanText:
         quantity, flag = self._quantity, _flag
         judges: dict[str, Judge] = {
             "plan": lambda value: self._name("plan", str(value)),
-            "hosts": self._named("host", self._host), "links": self._named("link", self._link),
+            "hosts": self._named("host", self._host),
+            "links": self._named("link", self._link),
             "hold": _each(self._hold),
-            "factors": lambda value: {self._fields.factor(name): self._factor(name, about, of)
-                                      for name, about in _mapping(value).items()},
+            "factors": lambda value: {
+                self._fields.factor(name): self._factor(name, about, of) for name, about in _mapping(value).items()
+            },
             "leave_out": _each(lambda value: self._condition(value, of)),
-            "trial": _only({"length": quantity, "warmup": quantity, "settle": quantity, "precision": quantity,
-                            "confirm": flag, "replicates": self._replicates}),
+            "trial": _only(
+                {
+                    "length": quantity,
+                    "warmup": quantity,
+                    "settle": quantity,
+                    "precision": quantity,
+                    "confirm": flag,
+                    "replicates": self._replicates,
+                }
+            ),
             "order": _only({"shuffle": flag, "seed": self._fields.number, "control": flag}),
-            "lease": quantity, "patience": quantity, "budget": quantity, "threshold": quantity, "screen": flag,
+            "lease": quantity,
+            "patience": quantity,
+            "budget": quantity,
+            "threshold": quantity,
+            "screen": flag,
             "changed_outside": _word("changed_outside"),
-            "accept": _each(lambda value: value if value in _ACCEPT else None)}
+            "accept": _each(lambda value: value if value in _ACCEPT else None),
+        }
         return _HEAD + yaml.safe_dump(_only(judges)(plan), sort_keys=False, allow_unicode=True, width=110)
 
     # -- parts of a plan
 
     def _named(self, kind: str, judge: Judge) -> Judge:
-        return lambda value: {self._name(kind, str(name)): judge(inner) | ({"ssh": self._name(kind, str(name))}
-                              if kind == "host" and "ssh" in _mapping(inner) else {})
-                              for name, inner in _mapping(value).items()}
+        return lambda value: {
+            self._name(kind, str(name)): judge(inner)
+            | ({"ssh": self._name(kind, str(name))} if kind == "host" and "ssh" in _mapping(inner) else {})
+            for name, inner in _mapping(value).items()
+        }
 
     def _host(self, value: Any) -> dict[str, Any]:
         return _only({"here": _flag, "privilege": _word("privilege"), "system": _word("system")})(value)
 
     def _link(self, value: Any) -> dict[str, Any]:
-        return _only({"ends": _each(self._end), "under_test": self._end, "far": self._end, "rate": self._quantity,
-                      "address": self._address, "ports": _ports, "isolated": _flag})(value)
+        return _only(
+            {
+                "ends": _each(self._end),
+                "under_test": self._end,
+                "far": self._end,
+                "rate": self._quantity,
+                "address": self._address,
+                "ports": _ports,
+                "isolated": _flag,
+            }
+        )(value)
 
     def _end(self, value: Any) -> Any:
         if isinstance(value, str):
             host, colon, selector = value.partition(":")
             return f"{self._name('host', host)}{colon}{self._fields.interface(selector)}"
-        return _only({"host": lambda host: self._name("host", str(host)),
-                      "interface": self._text(self._fields.interface), "mac": self._text(self._fields.scrubber.mac),
-                      "bus": self._text(self._fields.bus), "driver": self._text(self._fields.driver)})(value)
+        return _only(
+            {
+                "host": lambda host: self._name("host", str(host)),
+                "interface": self._text(self._fields.interface),
+                "mac": self._text(self._fields.scrubber.mac),
+                "bus": self._text(self._fields.bus),
+                "driver": self._text(self._fields.driver),
+            }
+        )(value)
 
     def _address(self, value: Any) -> Any:
         if value in ("auto", "temporary"):
@@ -105,8 +146,12 @@ class PlanText:
     def _hold(self, value: Any) -> dict[str, Any]:
         entry = _mapping(value)
         setting = str(entry.get("setting", ""))
-        return {"setting": self._fields.factor(setting), **self._where(entry),
-                "level": self._fields.level(setting, entry.get("level")), **self._own_keys(entry)}
+        return {
+            "setting": self._fields.factor(setting),
+            **self._where(entry),
+            "level": self._fields.level(setting, entry.get("level")),
+            **self._own_keys(entry),
+        }
 
     def _factor(self, name: str, value: Any, of: Mapping[str, str]) -> Any:
         setting = of.get(name, name)
@@ -124,9 +169,13 @@ class PlanText:
     def _levels(self, setting: str, value: Any) -> Any:
         if isinstance(value, list):
             return [self._level(setting, level) for level in value]
-        return {self._fields.level_text(setting, str(name)): {
-            self._fields.factor(str(inner)): self._level(str(inner), level) for inner, level in _mapping(about).items()}
-            for name, about in _mapping(value).items()}
+        return {
+            self._fields.level_text(setting, str(name)): {
+                self._fields.factor(str(inner)): self._level(str(inner), level)
+                for inner, level in _mapping(about).items()
+            }
+            for name, about in _mapping(value).items()
+        }
 
     def _level(self, setting: str, level: Any) -> Any:
         if setting == "boot-lines" and isinstance(level, list):
@@ -134,24 +183,34 @@ class PlanText:
         return self._fields.level(setting, level)
 
     def _condition(self, value: Any, of: Mapping[str, str]) -> dict[str, Any]:
-        return {self._fields.factor(str(name)): self._levels(of.get(name, name), level) if isinstance(level, list)
-                else self._fields.level(of.get(name, name), level) for name, level in _mapping(value).items()}
+        return {
+            self._fields.factor(str(name)): self._levels(of.get(name, name), level)
+            if isinstance(level, list)
+            else self._fields.level(of.get(name, name), level)
+            for name, level in _mapping(value).items()
+        }
 
     def _where(self, entry: Mapping[str, Any]) -> dict[str, Any]:
         place = entry.get("at")
         if not isinstance(place, str):
             return {}
-        return {"at": place if place in _PLACES and not self._fields.scrubber.names.is_personal(place)
-                else self._end(place)}
+        return {
+            "at": place if place in _PLACES and not self._fields.scrubber.names.is_personal(place) else self._end(place)
+        }
 
     def _own_keys(self, entry: Mapping[str, Any]) -> dict[str, Any]:
         """What only some settings have: which programs and files is nobody's business, that there are some is."""
-        out: dict[str, Any] = {key: [LEFT_OUT, "{level}"] if key == "write" else [LEFT_OUT]
-                               for key in _PROGRAMS if key in entry}
+        out: dict[str, Any] = {
+            key: [LEFT_OUT, "{level}"] if key == "write" else [LEFT_OUT] for key in _PROGRAMS if key in entry
+        }
         if "file" in entry:
             out["file"] = entry["file"] if entry["file"] in _BOOT_FILES else f"/boot/{LEFT_OUT}"
-        judges: dict[str, Judge] = {"wait": self._quantity, "reboot": _flag, "form": _word("form"),
-                                    "effect": _word("effect")}
+        judges: dict[str, Judge] = {
+            "wait": self._quantity,
+            "reboot": _flag,
+            "form": _word("form"),
+            "effect": _word("effect"),
+        }
         return out | _only(judges)(entry)
 
     # -- leaves
@@ -166,8 +225,11 @@ class PlanText:
 
     def _replicates(self, value: Any) -> Any:
         number = self._fields.number
-        return _only({"least": number, "most": number, "min": number, "max": number})(value) \
-            if isinstance(value, dict) else number(value)
+        return (
+            _only({"least": number, "most": number, "min": number, "max": number})(value)
+            if isinstance(value, dict)
+            else number(value)
+        )
 
 
 def _mapping(value: Any) -> Mapping[str, Any]:
@@ -176,15 +238,18 @@ def _mapping(value: Any) -> Mapping[str, Any]:
 
 def _only(judges: Mapping[str, Judge]) -> OfRecord:
     """A mapping of the keys that are known, in the plan's order; what has no harmless value is not there."""
+
     def judged(value: Any) -> dict[str, Any]:
         found = {key: judges[key](inner) for key, inner in _mapping(value).items() if key in judges}
         return {key: inner for key, inner in found.items() if inner is not None}
+
     return judged
 
 
 def _each(judge: Judge) -> Judge:
-    return lambda value: [found for one in value if (found := judge(one)) is not None] \
-        if isinstance(value, list) else None
+    return lambda value: (
+        [found for one in value if (found := judge(one)) is not None] if isinstance(value, list) else None
+    )
 
 
 def _word(key: str) -> Judge:

@@ -37,8 +37,20 @@ LEVELS = _words("""
     be ef cs0 cs1 cs2 cs3 cs4 cs5 cs6 cs7 af11 af12 af13 af21 af22 af23 af31 af32 af33 af41 af42 af43 le va""")
 ROLES = _words("measure search confirm control rehearsal")
 STATUSES = _words("valid suspect impossible failed skipped")
-ENDED = frozenset({"complete", "refused", "our fault", "not as found", "stopped early", "interrupted", "terminated",
-                   "running", "recovered", "broken off"})
+ENDED = frozenset(
+    {
+        "complete",
+        "refused",
+        "our fault",
+        "not as found",
+        "stopped early",
+        "interrupted",
+        "terminated",
+        "running",
+        "recovered",
+        "broken off",
+    }
+)
 HOW = _words("unchanged restored left restart lease unseen")
 MACHINES = _words("""
     x86_64 amd64 i386 i486 i586 i686 aarch64 arm64 armv5tel armv6l armv7l armv8l arm armhf armel riscv64 riscv32 ppc
@@ -53,7 +65,8 @@ OPERSTATES = _words("up down unknown dormant testing notpresent lowerlayerdown")
 # Names of interfaces by kind or by place, as kernels and systemd give them; what a MAC or a person named is not so.
 KERNEL_INTERFACE = re.compile(
     r"lo|(eth|wlan|usb|bond|br|veth|lan|wan|sfp|port|vtnet|em|ix|ixl|igb|igc|re|bge|vmx)\d{1,3}|"
-    r"(en|wl|ww)(o\d{1,3}|s\d{1,3}|(P\d{1,2})?p\d{1,3}s\d{1,3})(f\d{1,2})?(np\d{1,2}|d\d{1,2})?")
+    r"(en|wl|ww)(o\d{1,3}|s\d{1,3}|(P\d{1,2})?p\d{1,3}s\d{1,3})(f\d{1,2})?(np\d{1,2}|d\d{1,2})?"
+)
 
 # Network drivers and what is loaded with them, as the kernel's tree names them (drivers/net, net/).
 MODULES = _words("""
@@ -99,25 +112,46 @@ _MITIGATIONS = r"(auto|off|on|full|force|nosmt|auto,nosmt|full,force|prctl|secco
 BOOT_FLAGS = _words("""
     quiet ro rw splash nosmt nohz threadirqs nomodule nokaslr kaslr nopti noapic nolapic noirqbalance debug
     skew_tick nosoftlockup nowatchdog rootwait verbose single emergency noresume""")
-BOOT_PARAMETERS = {name: re.compile(shape) for names, shape in (
-    ("mitigations", r"(auto|off)(,nosmt)?"),
-    (("spectre_v2 spectre_bhi spec_store_bypass_disable l1tf mds tsx_async_abort srbds retbleed gather_data_sampling "
-     "reg_file_data_sampling mmio_stale_data kvm.nx_huge_pages pti"), _MITIGATIONS),
-    ("isolcpus nohz_full rcu_nocbs irqaffinity", rf"((domain|managed_irq|nohz),){{0,3}}{_CORES}"),
-    (("nohz threadirqs amd_iommu iommu iommu.passthrough iommu.strict kpti psi transparent_hugepage "
-     "random.trust_cpu audit selinux apparmor numa_balancing nmi_watchdog skew_tick pcie_aspm cgroup_disable "
-     "tsc clocksource idle nox2apic swiotlb init_on_alloc init_on_free page_poison slub_debug rcupdate.rcu_expedited"),
-     (rf"({_SWITCH}|pt|strict|nopt|always|never|madvise|force|noforce|reliable|unstable|hpet|acpi_pm|memory|poll|halt|"
-     r"nomwait|performance|default|powersave|powersupersave)")),
-    ("amd_pstate cpufreq.default_governor processor.max_cstate cpuidle.off",
-     rf"({_COUNT}|passive|active|guided|disable|enable|no_hwp|performance|powersave|schedutil|ondemand|conservative)"),
-    ("maxcpus nr_cpus possible_cpus panic loglevel hugepages usbcore.autosuspend pcie_port_pm rcu_nocb_poll", _COUNT),
-    ("hugepagesz default_hugepagesz", r"\d{1,4}[kKMG]"),
-    ("preempt", r"(none|voluntary|full|lazy)"),
-    ("console", r"tty(S|AMA|USB)?\d{1,2}(,\d{4,6}[noe]?\d?)?"),
-    ("net.ifnames biosdevname", "[01]"),
-    ("pci", r"(noaer|nomsi|noacpi|realloc|pcie_bus_perf|pcie_bus_safe|pcie_bus_tune_off|nocrs)"),
-) for name in names.split()}
+BOOT_PARAMETERS = {
+    name: re.compile(shape)
+    for names, shape in (
+        ("mitigations", r"(auto|off)(,nosmt)?"),
+        (
+            (
+                "spectre_v2 spectre_bhi spec_store_bypass_disable l1tf mds tsx_async_abort srbds retbleed "
+                "gather_data_sampling reg_file_data_sampling mmio_stale_data kvm.nx_huge_pages pti"
+            ),
+            _MITIGATIONS,
+        ),
+        ("isolcpus nohz_full rcu_nocbs irqaffinity", rf"((domain|managed_irq|nohz),){{0,3}}{_CORES}"),
+        (
+            (
+                "nohz threadirqs amd_iommu iommu iommu.passthrough iommu.strict kpti psi transparent_hugepage "
+                "random.trust_cpu audit selinux apparmor numa_balancing nmi_watchdog skew_tick pcie_aspm "
+                "cgroup_disable tsc clocksource idle nox2apic swiotlb init_on_alloc init_on_free page_poison "
+                "slub_debug rcupdate.rcu_expedited"
+            ),
+            (
+                rf"({_SWITCH}|pt|strict|nopt|always|never|madvise|force|noforce|reliable|unstable|hpet|acpi_pm|memory|poll|"
+                r"halt|nomwait|performance|default|powersave|powersupersave)"
+            ),
+        ),
+        (
+            "amd_pstate cpufreq.default_governor processor.max_cstate cpuidle.off",
+            rf"({_COUNT}|passive|active|guided|disable|enable|no_hwp|performance|powersave|schedutil|ondemand|conservative)",
+        ),
+        (
+            "maxcpus nr_cpus possible_cpus panic loglevel hugepages usbcore.autosuspend pcie_port_pm rcu_nocb_poll",
+            _COUNT,
+        ),
+        ("hugepagesz default_hugepagesz", r"\d{1,4}[kKMG]"),
+        ("preempt", r"(none|voluntary|full|lazy)"),
+        ("console", r"tty(S|AMA|USB)?\d{1,2}(,\d{4,6}[noe]?\d?)?"),
+        ("net.ifnames biosdevname", "[01]"),
+        ("pci", r"(noaer|nomsi|noacpi|realloc|pcie_bus_perf|pcie_bus_safe|pcie_bus_tune_off|nocrs)"),
+    )
+    for name in names.split()
+}
 
 # Units that make a number before them a figure. Letters alone that could abbreviate a name (N, E, W) are not here.
 UNITS = _words("""

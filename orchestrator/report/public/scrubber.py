@@ -87,8 +87,9 @@ class Scrubber:
     def text(self, text: str) -> str:
         """A sentence, or several, without anything that is not known to be harmless."""
         if text not in self._known:
-            self._known[text] = self.stand_ins.give("text", text) if len(text) > MOST_CHARACTERS else \
-                self._sentence(text, 0)
+            self._known[text] = (
+                self.stand_ins.give("text", text) if len(text) > MOST_CHARACTERS else self._sentence(text, 0)
+            )
         return self._known[text]
 
     def _sentence(self, text: str, depth: int) -> str:
@@ -102,7 +103,7 @@ class Scrubber:
             if whole is not None or clause is None:
                 break
             out += [self._ours(clause[1], depth) or self._by_words(clause[1], inside=depth > 0), clause[2]]
-            rest = rest[clause.end():]
+            rest = rest[clause.end() :]
         return "".join([*out, self._by_words(rest, inside=depth > 0) if whole is None else whole])
 
     def _ours(self, text: str, depth: int) -> str | None:
@@ -110,8 +111,9 @@ class Scrubber:
         parts = sentences.holes_of(text) if text.strip() else None
         if parts is None:
             return None
-        return "".join(self._hole(part, parts[place + 1][0], depth) if hole else part
-                       for place, (part, hole) in enumerate(parts))
+        return "".join(
+            self._hole(part, parts[place + 1][0], depth) if hole else part for place, (part, hole) in enumerate(parts)
+        )
 
     def _hole(self, part: str, after: str, depth: int) -> str:
         """What one of our sentences says at a place: its fixed words around a figure say what it is a figure of."""
@@ -123,9 +125,10 @@ class Scrubber:
         """`inside`: it fills a hole of a sentence of ours, where a small figure alone between words is one."""
         pieces = _PIECE.split(text)
         around = ["", "", *pieces, "", ""]
-        return "".join(piece if not piece.strip() else self._piece(piece, around[place], around[place + 4],
-                                                                   inside=inside)
-                       for place, piece in enumerate(pieces))
+        return "".join(
+            piece if not piece.strip() else self._piece(piece, around[place], around[place + 4], inside=inside)
+            for place, piece in enumerate(pieces)
+        )
 
     def _piece(self, piece: str, before_it: str, following: str, *, inside: bool) -> str:
         edges = _EDGES.match(piece)
@@ -144,8 +147,9 @@ class Scrubber:
         if known or not _BOUNDS.search(core) or core.startswith(_PATH_STARTS):
             return known
         parts = _BOUNDS.split(core)
-        judged = [part if _BOUNDS.fullmatch(part) else self._part(part, parts[:place])
-                  for place, part in enumerate(parts)]
+        judged = [
+            part if _BOUNDS.fullmatch(part) else self._part(part, parts[:place]) for place, part in enumerate(parts)
+        ]
         return "".join(judged) if all(judged) else ""
 
     def _part(self, part: str, before: list[str]) -> str:
@@ -176,5 +180,6 @@ class Scrubber:
 
 def _begins_with_unit(text: str) -> bool:
     """Whether what follows a figure is its unit: ` s within the window`, `% of`."""
-    return bool(re.match(rf"(?:{GLUED_UNITS})(?![\w])", text)) or \
-        (text[:1] == " " and re.split(r"[\s,;.:)]", text.lstrip(), maxsplit=1)[0] in UNITS)
+    return bool(re.match(rf"(?:{GLUED_UNITS})(?![\w])", text)) or (
+        text[:1] == " " and re.split(r"[\s,;.:)]", text.lstrip(), maxsplit=1)[0] in UNITS
+    )

@@ -78,8 +78,13 @@ def _fitted(fixed: Fixed, text: str) -> list[tuple[str, bool]] | None:
 def _is_sentence(fixed: Fixed) -> bool:
     whole = " ".join(fixed)
     letters = sum(character.isalpha() for character in whole)
-    return (letters >= _LEAST_LETTERS and " " in whole.strip() and len(fixed) <= _MOST_HOLES + 1
-            and all(fixed[1:-1]) and not _SCENARIO_WORD.search(whole))
+    return (
+        letters >= _LEAST_LETTERS
+        and " " in whole.strip()
+        and len(fixed) <= _MOST_HOLES + 1
+        and all(fixed[1:-1])
+        and not _SCENARIO_WORD.search(whole)
+    )
 
 
 def _texts(rooms: tuple[str, ...]) -> Iterator[Fixed]:

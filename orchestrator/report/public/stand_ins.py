@@ -9,8 +9,10 @@ import ipaddress
 import re
 from collections.abc import Callable, Iterable
 
-MAC_SHAPE = re.compile(r"(?i)(?:[0-9a-f]{2}([:-]))(?:[0-9a-f]{2}\1){4}[0-9a-f]{2}|(?:[0-9a-f]{4}\.){2}[0-9a-f]{4}|"
-                       r"[0-9a-f]{12}")
+MAC_SHAPE = re.compile(
+    r"(?i)(?:[0-9a-f]{2}([:-]))(?:[0-9a-f]{2}\1){4}[0-9a-f]{2}|(?:[0-9a-f]{4}\.){2}[0-9a-f]{4}|"
+    r"[0-9a-f]{12}"
+)
 _DOCUMENTATION_V4 = ("192.0.2.", "198.51.100.", "203.0.113.")
 _IN_A_NET = 254
 

@@ -57,8 +57,12 @@ class Tables:
     def _columns(self, name: str, header: list[str]) -> list[tuple[str, Judge]]:
         """(the column's name in the copy, how its fields are judged)."""
         kinds = {column.name: column.kind for column in columns.TABLES[name]}
-        return [(column, self._judge(column, kinds[column])) if column in kinds
-                else (self._fields.factor(column), self._level(column)) for column in header]
+        return [
+            (column, self._judge(column, kinds[column]))
+            if column in kinds
+            else (self._fields.factor(column), self._level(column))
+            for column in header
+        ]
 
     def _judge(self, column: str, kind: columns.Kind) -> Judge:
         if kind != "text":
@@ -72,16 +76,27 @@ class Tables:
     def _by_column(self) -> dict[str, Callable[[str], str]]:
         fields, scrubber = self._fields, self._fields.scrubber
         judges: dict[str, Callable[[str], str]] = {
-            "run_id": fields.run_id, "plan": lambda text: scrubber.name("plan", text),
-            "link": lambda text: scrubber.name("link", text), "started_at": fields.time,
-            "interval_method": fields.interval_method, "remarks": fields.remarks,
-            "running_kernel": fields.release, "counter": fields.counter,
-            "doubts": lambda text: " ".join(word if word in DOUBTS else scrubber.text(word) for word in text.split())}
+            "run_id": fields.run_id,
+            "plan": lambda text: scrubber.name("plan", text),
+            "link": lambda text: scrubber.name("link", text),
+            "started_at": fields.time,
+            "interval_method": fields.interval_method,
+            "remarks": fields.remarks,
+            "running_kernel": fields.release,
+            "counter": fields.counter,
+            "doubts": lambda text: " ".join(word if word in DOUBTS else scrubber.text(word) for word in text.split()),
+        }
         judges |= dict.fromkeys(("sender", "receiver", "host"), lambda text: scrubber.name("host", text))
         judges |= dict.fromkeys(("sender_interface", "receiver_interface", "interface"), fields.interface)
-        for column, allowed in (("role", ROLES), ("way", LEVELS), ("status", STATUSES), ("send_path", LEVELS),
-                                ("receive_path", LEVELS), ("clock_simulated", LEVELS),
-                                ("counted_by", frozenset({"kernel", "arrival", "read"}))):
+        for column, allowed in (
+            ("role", ROLES),
+            ("way", LEVELS),
+            ("status", STATUSES),
+            ("send_path", LEVELS),
+            ("receive_path", LEVELS),
+            ("clock_simulated", LEVELS),
+            ("counted_by", frozenset({"kernel", "arrival", "read"})),
+        ):
             judges[column] = _one_of(scrubber.of, allowed)
         return judges
 
@@ -94,6 +109,7 @@ def _remembering(judge: Callable[[str], str]) -> Judge:
         if text not in known:
             known[text] = neutral_text(judge(restore_text(text)))
         return known[text]
+
     return judged
 
 

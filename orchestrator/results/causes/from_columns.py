@@ -18,26 +18,26 @@ from orchestrator.wire import wire_bytes
 
 Row = Mapping[str, Any]
 
-LINK_FULL = 0.97            # of the ceiling
-OFFERED_REACHED = 0.99      # of the asked rate
-PACE_REACHED = 0.95         # of the pace, in which the kernel may count up to 5 % of headers
-PROCESS_FULL = 0.90         # of the window, running or ready without a core
-THROTTLED = 0.25            # of the quota's periods; a quota that is only touched now and then is not the limit
-SOFTIRQ_FULL = 0.85         # of one core
-CORE_FULL, SOFTIRQ_MOST = 0.97, 0.5     # or: a full core that spends most of its time in softirq
-INSTRUMENT_NEAR = 0.90      # of what the pair reaches over the loopback
+LINK_FULL = 0.97  # of the ceiling
+OFFERED_REACHED = 0.99  # of the asked rate
+PACE_REACHED = 0.95  # of the pace, in which the kernel may count up to 5 % of headers
+PROCESS_FULL = 0.90  # of the window, running or ready without a core
+THROTTLED = 0.25  # of the quota's periods; a quota that is only touched now and then is not the limit
+SOFTIRQ_FULL = 0.85  # of one core
+CORE_FULL, SOFTIRQ_MOST = 0.97, 0.5  # or: a full core that spends most of its time in softirq
+INSTRUMENT_NEAR = 0.90  # of what the pair reaches over the loopback
 # Of the window's time. The kernel's count stops while acknowledgements arrive and data leaves, so it is often less than
 # half for a sender that never has all its data on the way; then the path must be at rest as well.
 LIMITED_BY_WINDOW, LIMITED_AT_REST = 0.5, 0.2
-AT_REST, AT_REST_S = 1.25, 0.0002   # round trip under load up to this much beyond the idle one
-LOSS_MATTERS_TCP = 1e-3     # of the segments: beyond it, loss and not the link sets TCP's pace
+AT_REST, AT_REST_S = 1.25, 0.0002  # round trip under load up to this much beyond the idle one
+LOSS_MATTERS_TCP = 1e-3  # of the segments: beyond it, loss and not the link sets TCP's pace
 LOSS_MATTERS_UDP = 1e-3
-PAUSES_MATTER = 1e-2        # pause frames per frame
-CLOCK_LOW = 0.9             # of the greatest clock
-OPPOSITE_BUSY, BOTH_BUSY = 0.7, 0.5     # fill of the other way and of this one
+PAUSES_MATTER = 1e-2  # pause frames per frame
+CLOCK_LOW = 0.9  # of the greatest clock
+OPPOSITE_BUSY, BOTH_BUSY = 0.7, 0.5  # fill of the other way and of this one
 ETHERNET_BIT_S = (10e6, 100e6, 1e9, 2.5e9, 5e9, 10e9, 25e9, 40e9, 50e9, 100e9)  # IEEE Std 802.3
-SAME_RATE = 0.003           # a figure this near to what such a link carries, with a queue before it, is no accident
-QUEUE_FULL, QUEUE_FULL_S = 2.0, 0.001   # round trip under load beyond twice the idle one and a millisecond
+SAME_RATE = 0.003  # a figure this near to what such a link carries, with a queue before it, is no accident
+QUEUE_FULL, QUEUE_FULL_S = 2.0, 0.001  # round trip under load beyond twice the idle one and a millisecond
 
 
 @dataclass(frozen=True)
@@ -97,11 +97,17 @@ def _offered_rate(row: Row) -> Cause | None:
 
 def _link(row: Row) -> Cause | None:
     if row.get("fill", 0.0) >= LINK_FULL:
-        return Cause("link_full", f"the link is full: {_percent(row['fill'])} of what its framing allows",
-                     ("fill", "ceiling_bit_s"))
+        return Cause(
+            "link_full",
+            f"the link is full: {_percent(row['fill'])} of what its framing allows",
+            ("fill", "ceiling_bit_s"),
+        )
     if row.get("wire_fill", 0.0) >= LINK_FULL:
-        return Cause("acknowledgements", f"the wire is full ({_percent(row['wire_fill'])}): data and the "
-                     "acknowledgements of the other way", ("wire_fill", "fill"))
+        return Cause(
+            "acknowledgements",
+            f"the wire is full ({_percent(row['wire_fill'])}): data and the acknowledgements of the other way",
+            ("wire_fill", "fill"),
+        )
     return None
 
 
@@ -113,10 +119,13 @@ def _narrower_part(row: Row) -> Cause | None:
     wire_bit_s = row["goodput_bit_s"] * wire_bytes(int(mtu)) / payload
     for rate_bit_s in ETHERNET_BIT_S:
         if abs(wire_bit_s / rate_bit_s - 1) <= SAME_RATE:
-            return Cause("narrower_part", f"this is {_percent(wire_bit_s / rate_bit_s)} of what an Ethernet link of "
-                         f"{rate_bit_s / 1e9:g} Gbit/s carries with these frames, and a queue stands before it: some "
-                         "part of the path is slower than the link is believed to be",
-                         ("goodput_bit_s", "mss_bytes", "path_mtu_bytes", "rtt_s"))
+            return Cause(
+                "narrower_part",
+                f"this is {_percent(wire_bit_s / rate_bit_s)} of what an Ethernet link of "
+                f"{rate_bit_s / 1e9:g} Gbit/s carries with these frames, and a queue stands before it: some "
+                "part of the path is slower than the link is believed to be",
+                ("goodput_bit_s", "mss_bytes", "path_mtu_bytes", "rtt_s"),
+            )
     return None
 
 
@@ -131,8 +140,10 @@ def _process(row: Row, role: str) -> tuple[float, Cause | None]:
     throttled = row.get(f"{role}_throttled_ratio", 0.0)
     if throttled >= THROTTLED:
         return 1.0 + throttled, Cause(
-            f"{role}_quota", f"{host}: the {verb} processes ran out of their CPU quota in {_percent(throttled)} of its "
-            "periods", (f"{role}_throttled_ratio", f"{role}_process_cpu_share"))
+            f"{role}_quota",
+            f"{host}: the {verb} processes ran out of their CPU quota in {_percent(throttled)} of its periods",
+            (f"{role}_throttled_ratio", f"{role}_process_cpu_share"),
+        )
     ran, waited = row.get(f"{role}_process_cpu_share"), row.get(f"{role}_process_wait_share", 0.0)
     if ran is None or ran + waited < PROCESS_FULL:
         return 0.0, None
@@ -159,25 +170,34 @@ def _softirq(row: Row) -> Cause | None:
         return None
     softirq, role = max(found)
     core = row.get(f"{role}_busiest_core")
-    return Cause(f"{role}_softirq", f"{row.get(role, role)}: core {'?' if core is None else int(core)} spent "
-                 f"{_percent(softirq)} of the time in network interrupts",
-                 (f"{role}_busiest_core", f"{role}_busiest_core_softirq", f"{role}_busiest_core_busy"))
+    return Cause(
+        f"{role}_softirq",
+        f"{row.get(role, role)}: core {'?' if core is None else int(core)} spent "
+        f"{_percent(softirq)} of the time in network interrupts",
+        (f"{role}_busiest_core", f"{role}_busiest_core_softirq", f"{role}_busiest_core_busy"),
+    )
 
 
 def _instrument(row: Row) -> Cause | None:
     ceiling = row.get("instrument_ceiling_bit_s")
     if ceiling and row["goodput_bit_s"] >= INSTRUMENT_NEAR * ceiling:
         share = _percent(row["goodput_bit_s"] / ceiling)
-        return Cause("instrument", f"this is {share} of what the traffic pair itself reaches on these hosts",
-                     ("instrument_ceiling_bit_s", "goodput_bit_s"))
+        return Cause(
+            "instrument",
+            f"this is {share} of what the traffic pair itself reaches on these hosts",
+            ("instrument_ceiling_bit_s", "goodput_bit_s"),
+        )
     return None
 
 
 def _pauses(row: Row) -> Cause | None:
     pauses, frames, seconds = row.get("pause_frames", 0), row.get("frames_s", 0.0), row.get("seconds", 0.0)
     if pauses and frames * seconds and pauses > PAUSES_MATTER * frames * seconds:
-        return Cause("pause_frames", f"{int(pauses)} pause frames: the far end or the switch held the sender back",
-                     ("pause_frames", "frames_s"))
+        return Cause(
+            "pause_frames",
+            f"{int(pauses)} pause frames: the far end or the switch held the sender back",
+            ("pause_frames", "frames_s"),
+        )
     return None
 
 
@@ -189,8 +209,11 @@ def _windows(row: Row) -> Cause | None:
     name = max(shares, key=lambda one: shares[one])
     if shares[name] < (LIMITED_AT_REST if _path_is_at_rest(row) else LIMITED_BY_WINDOW):
         return None
-    return Cause(name, f"{_WINDOWS[name]} is too small for the delay: it held the sender back {_percent(shares[name])} "
-                 "of the time", (f"limited_{name}_share", "rtt_s"))
+    return Cause(
+        name,
+        f"{_WINDOWS[name]} is too small for the delay: it held the sender back {_percent(shares[name])} of the time",
+        (f"limited_{name}_share", "rtt_s"),
+    )
 
 
 def _path_is_at_rest(row: Row) -> bool:
@@ -200,9 +223,14 @@ def _path_is_at_rest(row: Row) -> bool:
     return bool(rtt_s and own_s and rtt_s <= AT_REST * own_s + AT_REST_S and not again)
 
 
-_PLACES = {"own_queue": "by the sending host's own queue", "own_interface": "by the sending interface",
-           "between": "between the interfaces", "far_interface": "by the receiving interface",
-           "backlog": "by the receiving kernel's backlog", "socket": "by the receiving socket"}
+_PLACES = {
+    "own_queue": "by the sending host's own queue",
+    "own_interface": "by the sending interface",
+    "between": "between the interfaces",
+    "far_interface": "by the receiving interface",
+    "backlog": "by the receiving kernel's backlog",
+    "socket": "by the receiving socket",
+}
 
 
 def _acknowledgements(row: Row) -> Cause | None:
@@ -210,8 +238,12 @@ def _acknowledgements(row: Row) -> Cause | None:
     opposite = row.get("opposite_fill", 0.0)
     both_busy = opposite >= OPPOSITE_BUSY and row.get("fill", 0.0) >= BOTH_BUSY
     if row.get("segments_sent") and both_busy and _queue_is_full(row):
-        return Cause("acknowledgements", "acknowledgements wait behind the data of the other way, which fills "
-                     f"{_percent(opposite)} of its direction", ("opposite_fill", "fill", "rtt_s"))
+        return Cause(
+            "acknowledgements",
+            "acknowledgements wait behind the data of the other way, which fills "
+            f"{_percent(opposite)} of its direction",
+            ("opposite_fill", "fill", "rtt_s"),
+        )
     return None
 
 
@@ -231,14 +263,26 @@ def _loss(row: Row) -> Cause | None:
         return Cause("loss", f"{words}, most of them {_PLACES[worst]}", ("loss_ratio", f"lost_{worst}"))
     sent, again = row.get("segments_sent"), row.get("segments_retransmitted")
     if sent and again is not None and again / sent >= LOSS_MATTERS_TCP and not _queue_is_full(row):
-        return Cause("loss", f"{_percent(again / sent)} of the segments had to be sent again",
-                     ("segments_retransmitted", "segments_sent"))
+        return Cause(
+            "loss",
+            f"{_percent(again / sent)} of the segments had to be sent again",
+            ("segments_retransmitted", "segments_sent"),
+        )
     return None
 
 
 _LOOKS: tuple[Callable[[Row], Cause | None], ...] = (
-    _offered_rate, _link, _narrower_part, _processes, _softirq, _instrument, _pauses, _windows, _acknowledgements,
-    _loss)
+    _offered_rate,
+    _link,
+    _narrower_part,
+    _processes,
+    _softirq,
+    _instrument,
+    _pauses,
+    _windows,
+    _acknowledgements,
+    _loss,
+)
 
 
 def _percent(share: float) -> str:

@@ -98,9 +98,15 @@ class _Pair:
     candidate: tuple[CellValues, ...]
 
 
-def compare(reference: Sequence[RunSummary], candidate: Sequence[RunSummary], *, measure: str = "goodput",
-            threshold_ratio: float | None = None, spread_from: Sequence[RunSummary] = (),
-            anyway: bool = False) -> Comparison:
+def compare(
+    reference: Sequence[RunSummary],
+    candidate: Sequence[RunSummary],
+    *,
+    measure: str = "goodput",
+    threshold_ratio: float | None = None,
+    spread_from: Sequence[RunSummary] = (),
+    anyway: bool = False,
+) -> Comparison:
     """Compare the candidate's runs with the reference's.
 
     spread_from  runs that say how far runs of the same kind differ, for when each side is one run
@@ -112,11 +118,18 @@ def compare(reference: Sequence[RunSummary], candidate: Sequence[RunSummary], *,
     candidate, renamed = _with_links_of(reference, candidate)
     measured = MEASURES[measure]
     threshold = threshold_ratio or candidate[0].threshold_ratio or THRESHOLD_RATIO
-    unlike = tuple(surroundings.differences_of_sides([run.conditions for run in reference],
-                                                     [run.conditions for run in candidate], all_alike=True))
+    unlike = tuple(
+        surroundings.differences_of_sides(
+            [run.conditions for run in reference], [run.conditions for run in candidate], all_alike=True
+        )
+    )
     if unlike and not anyway:
-        raise PlanError("not_alike", f"the runs did not measure the same thing: {_said(unlike)}",
-                        next_step="--anyway compares them nevertheless", unlike=[vars(one) for one in unlike])
+        raise PlanError(
+            "not_alike",
+            f"the runs did not measure the same thing: {_said(unlike)}",
+            next_step="--anyway compares them nevertheless",
+            unlike=[vars(one) for one in unlike],
+        )
     pairs, only_reference, only_candidate = _matched(reference, candidate)
     unit = "run" if len(reference) + len(candidate) > 2 else "replicate"
     deviations = _deviations(spread_from, measured) if unit == "replicate" else {}
@@ -124,21 +137,37 @@ def compare(reference: Sequence[RunSummary], candidate: Sequence[RunSummary], *,
     known = sum(pair.key in deviations for pair in pairs)
     counts = {word: sum(cell.word == word for cell in cells) for word in dict.fromkeys(cell.word for cell in cells)}
     return Comparison(
-        tuple(run.run_id for run in reference), tuple(run.run_id for run in candidate), measured, threshold,
-        "run" if known == len(pairs) else unit, _surroundings(reference, candidate), unlike,
-        (*renamed, *spread_notes(reference, candidate, spread_from, (known, len(pairs))),
-         *notes_on_runs(reference, candidate)),
-        tuple(cells), only_reference, only_candidate, counts)
+        tuple(run.run_id for run in reference),
+        tuple(run.run_id for run in candidate),
+        measured,
+        threshold,
+        "run" if known == len(pairs) else unit,
+        _surroundings(reference, candidate),
+        unlike,
+        (
+            *renamed,
+            *spread_notes(reference, candidate, spread_from, (known, len(pairs))),
+            *notes_on_runs(reference, candidate),
+        ),
+        tuple(cells),
+        only_reference,
+        only_candidate,
+        counts,
+    )
 
 
 def _check_sides(reference: Sequence[RunSummary], candidate: Sequence[RunSummary]) -> None:
     if not reference or not candidate:
-        raise PlanError("nothing_to_compare", "a comparison needs at least one run on each side",
-                        next_step="linktrial compare REFERENCE... --with CANDIDATE...")
+        raise PlanError(
+            "nothing_to_compare",
+            "a comparison needs at least one run on each side",
+            next_step="linktrial compare REFERENCE... --with CANDIDATE...",
+        )
     twice = _repeated([run.run_id for run in [*reference, *candidate]])
     if twice:
-        raise PlanError("run_twice", f"{twice[0]} is given twice: a run compared with itself agrees with itself",
-                        run=twice[0])
+        raise PlanError(
+            "run_twice", f"{twice[0]} is given twice: a run compared with itself agrees with itself", run=twice[0]
+        )
 
 
 def _repeated(names: Sequence[str]) -> list[str]:
@@ -152,32 +181,42 @@ def _said(unlike: Sequence[Unlike]) -> str:
 
 
 def _surroundings(reference: Sequence[RunSummary], candidate: Sequence[RunSummary]) -> tuple[Unlike, ...]:
-    return (*surroundings.differences_of_sides([run.environment for run in reference],
-                                               [run.environment for run in candidate]),
-            *surroundings.plan_lines(reference[0].plan, candidate[0].plan))
+    return (
+        *surroundings.differences_of_sides(
+            [run.environment for run in reference], [run.environment for run in candidate]
+        ),
+        *surroundings.plan_lines(reference[0].plan, candidate[0].plan),
+    )
 
 
-def _with_links_of(reference: Sequence[RunSummary],
-                   candidate: Sequence[RunSummary]) -> tuple[list[RunSummary], tuple[str, ...]]:
+def _with_links_of(
+    reference: Sequence[RunSummary], candidate: Sequence[RunSummary]
+) -> tuple[list[RunSummary], tuple[str, ...]]:
     """The candidate with its only link called as the reference's only link, for plans that differ in that name."""
     ours, theirs = ({cell.key.link for run in side for cell in run.cells} for side in (reference, candidate))
     if len(ours) != 1 or len(theirs) != 1 or ours == theirs:
         return list(candidate), ()
-    name, = ours
-    other, = theirs
-    renamed = [replace(run, cells=tuple(replace(cell, key=replace(cell.key, link=name)) for cell in run.cells))
-               for run in candidate]
+    (name,) = ours
+    (other,) = theirs
+    renamed = [
+        replace(run, cells=tuple(replace(cell, key=replace(cell.key, link=name)) for cell in run.cells))
+        for run in candidate
+    ]
     return renamed, (f"The link {visible(other)} of the candidate is compared with {visible(name)}.",)
 
 
-def _matched(reference: Sequence[RunSummary],
-             candidate: Sequence[RunSummary]) -> tuple[list[_Pair], tuple[CellKey, ...], tuple[CellKey, ...]]:
+def _matched(
+    reference: Sequence[RunSummary], candidate: Sequence[RunSummary]
+) -> tuple[list[_Pair], tuple[CellKey, ...], tuple[CellKey, ...]]:
     ours, theirs = _by_key(reference), _by_key(candidate)
     pairs = [_Pair(key, tuple(cells), tuple(theirs[key])) for key, cells in ours.items() if key in theirs]
     if not pairs:
-        raise PlanError("no_common_cell", "the two sides have no cell in common",
-                        reference=[key.text() for key in ours][:SAID_MOST],
-                        candidate=[key.text() for key in theirs][:SAID_MOST])
+        raise PlanError(
+            "no_common_cell",
+            "the two sides have no cell in common",
+            reference=[key.text() for key in ours][:SAID_MOST],
+            candidate=[key.text() for key in theirs][:SAID_MOST],
+        )
     return (pairs, tuple(key for key in ours if key not in theirs), tuple(key for key in theirs if key not in ours))
 
 
@@ -194,16 +233,32 @@ def _without_order(key: CellKey) -> CellKey:
     return CellKey(key.link, key.way, tuple(sorted((name, level) for name, level in key.levels if level)))
 
 
-def _judged(pairs: Sequence[_Pair], measure: Measure, unit: str, threshold: float,
-            deviations: Mapping[CellKey, tuple[float, float]]) -> list[CellComparison]:
+def _judged(
+    pairs: Sequence[_Pair],
+    measure: Measure,
+    unit: str,
+    threshold: float,
+    deviations: Mapping[CellKey, tuple[float, float]],
+) -> list[CellComparison]:
     """Every pair with its verdict; the family of Holm's adjustment is all pairs that have a difference to test."""
     sides = [_sides(pair, measure, unit, deviations.get(pair.key)) for pair in pairs]
     tested = {place: found for place, found in enumerate(differences(sides)) if found is not None}
-    verdicts = dict(zip(tested, judge(list(tested.values()), [sides[place].sizes for place in tested],
-                                      threshold_ratio=threshold, higher_is_better=measure.higher_is_better),
-                        strict=True))
-    return [_compared(pair, side, verdicts.get(place), measure, "run" if pair.key in deviations else unit)
-            for place, (pair, side) in enumerate(zip(pairs, sides, strict=True))]
+    verdicts = dict(
+        zip(
+            tested,
+            judge(
+                list(tested.values()),
+                [sides[place].sizes for place in tested],
+                threshold_ratio=threshold,
+                higher_is_better=measure.higher_is_better,
+            ),
+            strict=True,
+        )
+    )
+    return [
+        _compared(pair, side, verdicts.get(place), measure, "run" if pair.key in deviations else unit)
+        for place, (pair, side) in enumerate(zip(pairs, sides, strict=True))
+    ]
 
 
 def _sides(pair: _Pair, measure: Measure, unit: str, known: tuple[float, float] | None) -> Sides:
@@ -216,16 +271,23 @@ def _sides(pair: _Pair, measure: Measure, unit: str, known: tuple[float, float] 
 
 
 def _has_zero(pair: _Pair, measure: Measure) -> bool:
-    return any(value <= 0 for cell in (*pair.reference, *pair.candidate)
-               for value in cell.values.get(measure.name, ()))
+    return any(value <= 0 for cell in (*pair.reference, *pair.candidate) for value in cell.values.get(measure.name, ()))
 
 
-def _compared(pair: _Pair, sides: Sides, verdict: Verdict | None, measure: Measure,
-              unit: str) -> CellComparison:
+def _compared(pair: _Pair, sides: Sides, verdict: Verdict | None, measure: Measure, unit: str) -> CellComparison:
     means = tuple(math.exp(_mean(side)) if side else None for side in (sides.reference, sides.candidate))
     word, reason = (verdict.word, "") if verdict else _without_ratio(pair, measure)
-    return CellComparison(_as_written(pair), word, reason, verdict, means[0], means[1], sides.sizes,
-                          rank_p_value(sides.reference, sides.candidate) if verdict else None, unit)
+    return CellComparison(
+        _as_written(pair),
+        word,
+        reason,
+        verdict,
+        means[0],
+        means[1],
+        sides.sizes,
+        rank_p_value(sides.reference, sides.candidate) if verdict else None,
+        unit,
+    )
 
 
 def _as_written(pair: _Pair) -> CellKey:

@@ -11,11 +11,22 @@ from typing import Any
 from orchestrator.words.plain_text import shortened
 
 _HOST_FACTS = (("model", "model"), ("machine", "architecture"), ("python", "Python"), ("cpus", "cores"))
-_KERNEL_FACTS = (("release", "kernel"), ("build", "kernel build"), ("build_id", "kernel build id"),
-                 ("configuration_sha256", "kernel configuration"), ("boot_parameters", "boot parameters"),
-                 ("modules_sha256", "loaded modules"))
-_INTERFACE_FACTS = (("driver", "driver"), ("driver_version", "driver version"), ("firmware", "firmware"),
-                    ("speed_bit_s", "speed in bit/s"), ("duplex", "duplex"), ("max_mtu", "greatest MTU"))
+_KERNEL_FACTS = (
+    ("release", "kernel"),
+    ("build", "kernel build"),
+    ("build_id", "kernel build id"),
+    ("configuration_sha256", "kernel configuration"),
+    ("boot_parameters", "boot parameters"),
+    ("modules_sha256", "loaded modules"),
+)
+_INTERFACE_FACTS = (
+    ("driver", "driver"),
+    ("driver_version", "driver version"),
+    ("firmware", "firmware"),
+    ("speed_bit_s", "speed in bit/s"),
+    ("duplex", "duplex"),
+    ("max_mtu", "greatest MTU"),
+)
 _HELD = re.compile(r"hold-\d+")  # in a factor's place, of what `hold` sets for the whole run
 _LONGEST = 200
 _MOST_PLAN_LINES = 40
@@ -44,8 +55,9 @@ def interface_of(facts: dict[str, Any], selector: str) -> dict[str, Any]:
     keys = {"mac": ("permanent_mac", "mac"), "bus": ("bus",), "driver": ("driver",)}.get(kind, ())
     interfaces = facts.get("interfaces")
     for interface in interfaces if isinstance(interfaces, list) else []:
-        if isinstance(interface, dict) and (interface.get("name") == selector
-                                            or any(interface.get(key) == value for key in keys)):
+        if isinstance(interface, dict) and (
+            interface.get("name") == selector or any(interface.get(key) == value for key in keys)
+        ):
             return interface
     return {}
 
@@ -54,8 +66,11 @@ def environment(run: Mapping[str, Any]) -> dict[str, str]:
     """Hosts, cards, bench and instrument of a run, from its run.json: what a difference may be due to."""
     hosts = _mapping(run.get("hosts"))
     found = kernels(hosts)
-    found |= {"linktrial": _text(run.get("linktrial")), "helper code": _text(run.get("helper_hash")),
-              "plan": _text(run.get("plan_name"))}
+    found |= {
+        "linktrial": _text(run.get("linktrial")),
+        "helper code": _text(run.get("helper_hash")),
+        "plan": _text(run.get("plan_name")),
+    }
     for name, host in hosts.items():
         facts = facts_of(host)
         found |= {f"{name}: {what}": _text(facts.get(key)) for key, what in _HOST_FACTS}
@@ -73,8 +88,11 @@ def kernels(hosts: Mapping[str, Any]) -> dict[str, str]:
     found: dict[str, str] = {}
     for name, host in hosts.items():
         facts = facts_of(host)
-        identity = {**_mapping(facts.get("kernel_identity")), "release": facts.get("kernel"),
-                    "build": facts.get("kernel_build")}
+        identity = {
+            **_mapping(facts.get("kernel_identity")),
+            "release": facts.get("kernel"),
+            "build": facts.get("kernel_build"),
+        }
         found |= {f"{name}: {what}": _text(identity.get(key)) for key, what in _KERNEL_FACTS}
     return {what: value for what, value in found.items() if value}
 
@@ -82,9 +100,12 @@ def kernels(hosts: Mapping[str, Any]) -> dict[str, str]:
 def conditions(run: Mapping[str, Any], factors: Sequence[str]) -> dict[str, str]:
     """What must be the same for two runs to have measured the same thing."""
     trial = _mapping(run.get("trial"))
-    found = {"length of a trial in s": _text(trial.get("length_s")),
-             "warm-up in s": _text(trial.get("warmup_s")), "hosts made in a lab": "yes" if run.get("lab") else "no",
-             "factors": _text(", ".join(sorted(factors)))}
+    found = {
+        "length of a trial in s": _text(trial.get("length_s")),
+        "warm-up in s": _text(trial.get("warmup_s")),
+        "hosts made in a lab": "yes" if run.get("lab") else "no",
+        "factors": _text(", ".join(sorted(factors))),
+    }
     cells = run.get("cells")
     for cell in cells if isinstance(cells, list) else []:
         about = _mapping(cell)
@@ -104,12 +125,16 @@ def _holds_a_kernel(use: Mapping[str, Any]) -> bool:
 
 def differences(reference: Mapping[str, str], candidate: Mapping[str, str]) -> list[Unlike]:
     """What is not the same, in the order of the reference."""
-    return [Unlike(what, reference.get(what, ""), candidate.get(what, ""))
-            for what in dict.fromkeys([*reference, *candidate]) if reference.get(what, "") != candidate.get(what, "")]
+    return [
+        Unlike(what, reference.get(what, ""), candidate.get(what, ""))
+        for what in dict.fromkeys([*reference, *candidate])
+        if reference.get(what, "") != candidate.get(what, "")
+    ]
 
 
-def differences_of_sides(reference: Sequence[Mapping[str, str]], candidate: Sequence[Mapping[str, str]], *,
-                         all_alike: bool = False) -> list[Unlike]:
+def differences_of_sides(
+    reference: Sequence[Mapping[str, str]], candidate: Sequence[Mapping[str, str]], *, all_alike: bool = False
+) -> list[Unlike]:
     """What some run of one side has and none of the other, with every value of a side.
 
     `all_alike` adds what differs between the runs of one side.
@@ -136,15 +161,23 @@ def plan_lines(reference: str, candidate: str) -> list[Unlike]:
         for offset in range(max(a_to - a_from, b_to - b_from)):
             ours = before[a_from + offset] if a_from + offset < a_to else ""
             theirs = after[b_from + offset] if b_from + offset < b_to else ""
-            found.append(Unlike(f"plan, line {a_from + offset + 1}", shortened(ours.strip(), _LONGEST),
-                                shortened(theirs.strip(), _LONGEST)))
+            found.append(
+                Unlike(
+                    f"plan, line {a_from + offset + 1}",
+                    shortened(ours.strip(), _LONGEST),
+                    shortened(theirs.strip(), _LONGEST),
+                )
+            )
     return found[:_MOST_PLAN_LINES]
 
 
 def _ends(link: Any) -> list[tuple[str, str]]:
     ends = _mapping(link).get("ends")
-    return [(str(end[0]), str(end[1])) for end in ends if isinstance(end, list) and len(end) == 2] \
-        if isinstance(ends, list) else []
+    return (
+        [(str(end[0]), str(end[1])) for end in ends if isinstance(end, list) and len(end) == 2]
+        if isinstance(ends, list)
+        else []
+    )
 
 
 def _mapping(value: Any) -> Mapping[str, Any]:

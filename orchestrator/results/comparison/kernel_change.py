@@ -11,8 +11,11 @@ from orchestrator.words.plain_text import shortened
 _LONGEST = 200
 _MOST_MODULES = 5
 _ALWAYS_THERE = (("kernel", "kernel"), ("kernel_build", "kernel build"))
-_IDENTITY = (("build_id", "kernel build id"), ("configuration_sha256", "kernel configuration"),
-             ("boot_parameters", "boot parameters"))
+_IDENTITY = (
+    ("build_id", "kernel build id"),
+    ("configuration_sha256", "kernel configuration"),
+    ("boot_parameters", "boot parameters"),
+)
 _DRIVER = (("driver", "driver"), ("driver_version", "driver version"), ("firmware", "firmware"))
 
 Facts = Mapping[str, Any]
@@ -27,8 +30,11 @@ def kernel_changes(reference: Mapping[str, Any], now: Mapping[str, Facts]) -> li
     """
     hosts = reference.get("hosts")
     was = {name: facts_of(host) for name, host in hosts.items()} if isinstance(hosts, dict) else {}
-    return [change for name, facts in now.items() for change in
-            (*_of_host(name, was.get(name, {}), facts), *_of_links(reference, name, was.get(name, {}), facts))]
+    return [
+        change
+        for name, facts in now.items()
+        for change in (*_of_host(name, was.get(name, {}), facts), *_of_links(reference, name, was.get(name, {}), facts))
+    ]
 
 
 def _of_host(name: str, was: Facts, now: Facts) -> Iterator[Unlike]:

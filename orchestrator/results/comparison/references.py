@@ -42,8 +42,12 @@ def load(name: str, folder: Path | None = None) -> list[RunSummary]:
     """The runs of a reference; PlanError when there is none, a newer linktrial wrote it, or it is broken."""
     path = _path(name, folder)
     if not path.is_file():
-        raise PlanError("no_reference", f"there is no reference {name!r} in {path.parent}",
-                        next_step=f"linktrial compare RUN... --keep {name}", known=known(folder))
+        raise PlanError(
+            "no_reference",
+            f"there is no reference {name!r} in {path.parent}",
+            next_step=f"linktrial compare RUN... --keep {name}",
+            known=known(folder),
+        )
     if path.stat().st_size > _GREATEST_BYTES:
         raise PlanError("reference_broken", f"{path} is larger than the {_GREATEST_BYTES} bytes that are read")
     try:
@@ -52,8 +56,11 @@ def load(name: str, folder: Path | None = None) -> list[RunSummary]:
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise PlanError("reference_broken", f"{path} is not a stored reference: {error}") from error
     if schema != REFERENCE_SCHEMA or not isinstance(runs, list):
-        raise PlanError("reference_schema", f"{path} has schema {schema}; this linktrial reads {REFERENCE_SCHEMA}",
-                        next_step="use a newer linktrial")
+        raise PlanError(
+            "reference_schema",
+            f"{path} has schema {schema}; this linktrial reads {REFERENCE_SCHEMA}",
+            next_step="use a newer linktrial",
+        )
     return [summary_from_dict(run) for run in runs]
 
 

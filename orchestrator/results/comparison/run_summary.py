@@ -31,12 +31,15 @@ class Measure:
     higher_is_better: bool
 
 
-MEASURES = {measure.name: measure for measure in (
-    Measure("goodput", "goodput_bit_s", higher_is_better=True),
-    Measure("sender-cpu", "sender_cpu_s_per_gigabyte", higher_is_better=False),
-    Measure("receiver-cpu", "receiver_cpu_s_per_gigabyte", higher_is_better=False),
-    Measure("round-trip", "round_trip_p99_s", higher_is_better=False),
-)}
+MEASURES = {
+    measure.name: measure
+    for measure in (
+        Measure("goodput", "goodput_bit_s", higher_is_better=True),
+        Measure("sender-cpu", "sender_cpu_s_per_gigabyte", higher_is_better=False),
+        Measure("receiver-cpu", "receiver_cpu_s_per_gigabyte", higher_is_better=False),
+        Measure("round-trip", "round_trip_p99_s", higher_is_better=False),
+    )
+}
 
 
 @dataclass(frozen=True)
@@ -49,8 +52,17 @@ class CellKey:
 
     def text(self) -> str:
         """`trunk, transmit, mtu 9000, clock performance`; a direction that is the way itself goes without saying."""
-        return ", ".join([self.link, self.way, *(f"{name} {level}" for name, level in self.levels
-                                                 if level and (name, level) != ("direction", self.way))])
+        return ", ".join(
+            [
+                self.link,
+                self.way,
+                *(
+                    f"{name} {level}"
+                    for name, level in self.levels
+                    if level and (name, level) != ("direction", self.way)
+                ),
+            ]
+        )
 
 
 @dataclass(frozen=True)
@@ -76,27 +88,49 @@ class RunSummary:
 
     def as_dict(self) -> dict[str, Any]:
         """As it is stored."""
-        return {"run_id": self.run_id, "started_at": self.started_at, "threshold_ratio": self.threshold_ratio,
-                "environment": dict(self.environment), "conditions": dict(self.conditions), "plan": self.plan,
-                "cells": [{"link": cell.key.link, "way": cell.key.way, "levels": dict(cell.key.levels),
-                           "statuses": dict(cell.statuses),
-                           "values": {name: list(values) for name, values in cell.values.items()}}
-                          for cell in self.cells]}
+        return {
+            "run_id": self.run_id,
+            "started_at": self.started_at,
+            "threshold_ratio": self.threshold_ratio,
+            "environment": dict(self.environment),
+            "conditions": dict(self.conditions),
+            "plan": self.plan,
+            "cells": [
+                {
+                    "link": cell.key.link,
+                    "way": cell.key.way,
+                    "levels": dict(cell.key.levels),
+                    "statuses": dict(cell.statuses),
+                    "values": {name: list(values) for name, values in cell.values.items()},
+                }
+                for cell in self.cells
+            ],
+        }
 
 
 def summary_from_dict(stored: Any) -> RunSummary:
     """The inverse of `as_dict`; PlanError when it is not one."""
     try:
-        cells = tuple(CellValues(
-            CellKey(str(cell["link"]), str(cell["way"]), tuple((str(k), str(v)) for k, v in cell["levels"].items())),
-            {str(status): int(count) for status, count in cell["statuses"].items()},
-            {str(name): tuple(float(one) for one in values) for name, values in cell["values"].items()},
-        ) for cell in stored["cells"])
+        cells = tuple(
+            CellValues(
+                CellKey(
+                    str(cell["link"]), str(cell["way"]), tuple((str(k), str(v)) for k, v in cell["levels"].items())
+                ),
+                {str(status): int(count) for status, count in cell["statuses"].items()},
+                {str(name): tuple(float(one) for one in values) for name, values in cell["values"].items()},
+            )
+            for cell in stored["cells"]
+        )
         threshold = stored["threshold_ratio"]
         return RunSummary(
-            str(stored["run_id"]), str(stored["started_at"]), None if threshold is None else float(threshold),
+            str(stored["run_id"]),
+            str(stored["started_at"]),
+            None if threshold is None else float(threshold),
             {str(what): str(text) for what, text in stored["environment"].items()},
-            {str(what): str(text) for what, text in stored["conditions"].items()}, str(stored["plan"]), cells)
+            {str(what): str(text) for what, text in stored["conditions"].items()},
+            str(stored["plan"]),
+            cells,
+        )
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise PlanError("reference_broken", f"this is not a stored run: {error!r}") from error
 
@@ -111,9 +145,15 @@ def _summary(data: RunData) -> RunSummary:
     run = data.run
     threshold = run.get("threshold_ratio")
     plan = data.folder.text("plan.yaml") if data.folder.has("plan.yaml") else ""
-    return RunSummary(str(run.get("run_id", data.path.name)), str(run.get("started_at", "")),
-                      float(threshold) if isinstance(threshold, int | float) else None, environment(run),
-                      conditions(run, data.factors), plan, tuple(_cells(data.trials, data.factors)))
+    return RunSummary(
+        str(run.get("run_id", data.path.name)),
+        str(run.get("started_at", "")),
+        float(threshold) if isinstance(threshold, int | float) else None,
+        environment(run),
+        conditions(run, data.factors),
+        plan,
+        tuple(_cells(data.trials, data.factors)),
+    )
 
 
 def _cells(trials: pd.DataFrame, factors: Sequence[str]) -> list[CellValues]:

@@ -85,8 +85,10 @@ def differences(cells: Sequence[Sides]) -> list[Difference | None]:
     """
     found: list[Difference | None] = [None if 0 in cell.sizes else _with_one_spread(cell) for cell in cells]
     for places in _alike(cells):
-        ours, theirs = (np.array([getattr(cells[place], side) for place in places], dtype=float)
-                        for side in ("candidate", "reference"))
+        ours, theirs = (
+            np.array([getattr(cells[place], side) for place in places], dtype=float)
+            for side in ("candidate", "reference")
+        )
         for place, one in zip(places, _welch(ours, theirs), strict=True):
             found[place] = one
     return found
@@ -129,8 +131,10 @@ def _welch(ours: np.ndarray, theirs: np.ndarray) -> list[Difference]:
         interval = found.confidence_interval(1 - LEVEL)
         degrees[varies] = found.df
         errors[varies] = (interval.high - interval.low) / 2 / t_isf(LEVEL / 2, found.df)
-    return [Difference(float(estimate), float(error), float(df))
-            for estimate, error, df in zip(estimates, errors, degrees, strict=True)]
+    return [
+        Difference(float(estimate), float(error), float(df))
+        for estimate, error, df in zip(estimates, errors, degrees, strict=True)
+    ]
 
 
 def rank_p_value(reference: Sequence[float], candidate: Sequence[float]) -> float | None:
@@ -161,17 +165,34 @@ class Verdict:
     more: int | None = None
 
 
-def judge(differences: Sequence[Difference], sizes: Sequence[tuple[int, int]], *, threshold_ratio: float,
-          higher_is_better: bool = True, level: float = LEVEL) -> list[Verdict]:
+def judge(
+    differences: Sequence[Difference],
+    sizes: Sequence[tuple[int, int]],
+    *,
+    threshold_ratio: float,
+    higher_is_better: bool = True,
+    level: float = LEVEL,
+) -> list[Verdict]:
     """The verdicts on a family of cells; `sizes` are the numbers of values (reference, candidate)."""
     adjusted = holm([one.p_value() for one in differences])
-    return [_verdict(one, p_value, size, threshold_ratio, higher_is_better=higher_is_better, level=level,
-                     family=len(differences))
-            for one, p_value, size in zip(differences, adjusted, sizes, strict=True)]
+    return [
+        _verdict(
+            one, p_value, size, threshold_ratio, higher_is_better=higher_is_better, level=level, family=len(differences)
+        )
+        for one, p_value, size in zip(differences, adjusted, sizes, strict=True)
+    ]
 
 
-def _verdict(found: Difference, p_value: float, size: tuple[int, int], threshold: float, *, higher_is_better: bool,
-             level: float, family: int) -> Verdict:
+def _verdict(
+    found: Difference,
+    p_value: float,
+    size: tuple[int, int],
+    threshold: float,
+    *,
+    higher_is_better: bool,
+    level: float,
+    family: int,
+) -> Verdict:
     least, most = math.log1p(-threshold), math.log1p(threshold)
     equivalence = found.equivalence_p_value(least, most)
     low, high = found.interval()
@@ -185,8 +206,9 @@ def _verdict(found: Difference, p_value: float, size: tuple[int, int], threshold
     return Verdict(word, math.exp(found.estimate), math.exp(low), math.exp(high), p_value, equivalence, more)
 
 
-def values_needed(found: Difference, size: tuple[int, int], threshold: float, *, level: float = LEVEL,
-                  family: int = 1) -> int | None:
+def values_needed(
+    found: Difference, size: tuple[int, int], threshold: float, *, level: float = LEVEL, family: int = 1
+) -> int | None:
     """How many more values a side would settle it with a chance of 80 %, if estimate and spread stay as they are.
 
     Beyond the threshold: until the difference shows at Holm's first step; within it: until "no change" shows. None when

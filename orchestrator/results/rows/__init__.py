@@ -27,5 +27,17 @@ def trial_columns(factors: Sequence[str]) -> list[str]:
     return names("trials.csv", factors)
 
 
-__all__ = ["COUNTER_COLUMNS", "FACTORS_HERE", "HOST_COLUMNS", "SERIES_COLUMNS", "TRIAL_COLUMNS", "WATCH_COLUMNS",
-           "counter_rows", "host_rows", "series_rows", "trial_columns", "trial_rows", "watch_rows"]
+__all__ = [
+    "COUNTER_COLUMNS",
+    "FACTORS_HERE",
+    "HOST_COLUMNS",
+    "SERIES_COLUMNS",
+    "TRIAL_COLUMNS",
+    "WATCH_COLUMNS",
+    "counter_rows",
+    "host_rows",
+    "series_rows",
+    "trial_columns",
+    "trial_rows",
+    "watch_rows",
+]

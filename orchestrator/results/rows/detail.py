@@ -15,22 +15,32 @@ _WATCHED = ("t_s", "core", "busy", "softirq", "irq", "steal", "clock_hz")
 def series_rows(record: Json) -> list[Row]:
     """One row per way and interval, of a record that holds its series: newer ones stand in the journal's own lines."""
     identity = {name: record.get(name) for name in ("trial", "attempt", "role")}
-    return [{**identity, "link": one["link"], "way": way.way, "t_s": t_s, "bytes": octets, "datagrams": datagrams}
-            for one in each_link(record) for way in ways(one)
-            for t_s, octets, datagrams in way.receive.get("series") or ()]
+    return [
+        {**identity, "link": one["link"], "way": way.way, "t_s": t_s, "bytes": octets, "datagrams": datagrams}
+        for one in each_link(record)
+        for way in ways(one)
+        for t_s, octets, datagrams in way.receive.get("series") or ()
+    ]
 
 
 def watch_rows(record: Json) -> list[Row]:
     """One row per host, interval and core, by the first of the links that it is an end of; likewise."""
     identity = {name: record.get(name) for name in ("trial", "attempt", "role")}
     hosts = {side.host: side for one in reversed(each_link(record)) for side in both_sides(one)}
-    return [{**identity, "host": side.host, **dict(zip(_WATCHED, values, strict=True))}
-            for side in hosts.values() for values in side.watch.get("series") or ()]
+    return [
+        {**identity, "host": side.host, **dict(zip(_WATCHED, values, strict=True))}
+        for side in hosts.values()
+        for values in side.watch.get("series") or ()
+    ]
 
 
 def counter_rows(record: Json) -> list[Row]:
     """One row per host and counter that moved."""
     identity = {name: record.get(name) for name in ("trial", "attempt")}
-    return [{**identity, "host": side.host, "interface": side.interface, "counter": counter, "change": change}
-            for one in each_link(record) for side in both_sides(one)
-            for counter, change in sorted(side.changes.items()) if change]
+    return [
+        {**identity, "host": side.host, "interface": side.interface, "counter": counter, "change": change}
+        for one in each_link(record)
+        for side in both_sides(one)
+        for counter, change in sorted(side.changes.items())
+        if change
+    ]

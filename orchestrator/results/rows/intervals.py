@@ -79,9 +79,18 @@ def broken_off_rows(window: CountedWindow, index: IntervalIndex, cell: int) -> l
                 known[0] += min(t_s - known[2], STEP_NS / 1e9) if t_s > known[2] else 0.0
                 known[1] += octets
                 known[2] = t_s
-    return [{"trial": window.place.position, "attempt": window.place.attempt, "cell": cell, "link": link, "way": way,
-             "seconds": round(seconds, 6), "goodput_bit_s": 8 * octets / seconds if seconds else None}
-            for (link, way), (seconds, octets, _) in seen.items()]
+    return [
+        {
+            "trial": window.place.position,
+            "attempt": window.place.attempt,
+            "cell": cell,
+            "link": link,
+            "way": way,
+            "seconds": round(seconds, 6),
+            "goodput_bit_s": 8 * octets / seconds if seconds else None,
+        }
+        for (link, way), (seconds, octets, _) in seen.items()
+    ]
 
 
 def watch_text(window: CountedWindow, index: IntervalIndex) -> Iterator[str]:
@@ -92,8 +101,10 @@ def watch_text(window: CountedWindow, index: IntervalIndex) -> Iterator[str]:
     for end in {end.host: end for end in reversed(ends)}.values():
         for line in index.lines(window.place, end):
             for t_s, core, *shares, clock_hz in line.watched():
-                yield (f"{_before(window, end.host)}{_number(t_s)},{core},{','.join(map(_number, shares))},"
-                       f"{'' if clock_hz is None else clock_hz},{window.role}\n")
+                yield (
+                    f"{_before(window, end.host)}{_number(t_s)},{core},{','.join(map(_number, shares))},"
+                    f"{'' if clock_hz is None else clock_hz},{window.role}\n"
+                )
 
 
 def _lines(table: str, rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
@@ -105,8 +116,9 @@ def _in_order(window: CountedWindow, index: IntervalIndex) -> list[End]:
     """Links in the record's order; of each the transmitted way's receiver, the second end, before the other."""
     links = [one["link"] for one in each_link(window.record)] if window.record else []
     rank = {link: place for place, link in enumerate(links)}
-    return sorted(index.places.get(window.place, {}),
-                  key=lambda end: (rank.get(end.link, len(rank)), end.end != "second"))
+    return sorted(
+        index.places.get(window.place, {}), key=lambda end: (rank.get(end.link, len(rank)), end.end != "second")
+    )
 
 
 _PREFIXES: dict[tuple[Any, ...], str] = {}

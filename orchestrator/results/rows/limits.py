@@ -14,9 +14,15 @@ Row = dict[str, Any]
 
 def limit_figures(record: Json, way: Way, run: Json) -> Row:
     """The columns of trials.csv behind "what holds it back"."""
-    return {**_process("sender", way.send, way.sender), **_process("receiver", way.receive, way.receiver),
-            **_windows(way), "opposite_fill": way.opposite_fill, "paced_bit_s": _paced(way),
-            "instrument_ceiling_bit_s": _instrument(way, run), **_rfc_6349(record, way)}
+    return {
+        **_process("sender", way.send, way.sender),
+        **_process("receiver", way.receive, way.receiver),
+        **_windows(way),
+        "opposite_fill": way.opposite_fill,
+        "paced_bit_s": _paced(way),
+        "instrument_ceiling_bit_s": _instrument(way, run),
+        **_rfc_6349(record, way),
+    }
 
 
 def _process(role: str, part: Json, side: Side) -> Row:
@@ -26,10 +32,12 @@ def _process(role: str, part: Json, side: Side) -> Row:
     if used.get("span_s"):  # a late process looked at other instants than the window's ends
         window_s = used["span_s"] / streams
     mean, greatest = side.watch.get("clock_mean_hz"), side.watch.get("clock_max_hz")
-    return {f"{role}_process_cpu_share": _share(used.get("cpu_s"), window_s, streams),
-            f"{role}_process_wait_share": _share(used.get("run_delay_s"), window_s, streams),
-            f"{role}_throttled_ratio": used.get("throttled_ratio"),
-            f"{role}_clock_share": mean / greatest if mean and greatest else None}
+    return {
+        f"{role}_process_cpu_share": _share(used.get("cpu_s"), window_s, streams),
+        f"{role}_process_wait_share": _share(used.get("run_delay_s"), window_s, streams),
+        f"{role}_throttled_ratio": used.get("throttled_ratio"),
+        f"{role}_clock_share": mean / greatest if mean and greatest else None,
+    }
 
 
 def _share(seconds: float | None, window_s: float | None, streams: int) -> float | None:
@@ -37,10 +45,14 @@ def _share(seconds: float | None, window_s: float | None, streams: int) -> float
 
 
 def _windows(way: Way) -> Row:
-    return {**{f"{name}_share": way.tcp_share(f"{name}_s")
-               for name in ("limited_receiver_window", "limited_send_buffer", "busy")},
-            "congestion_window_segments": way.tcp.get("window_segments"),
-            "delivery_rate_bit_s": way.tcp.get("delivery_rate_bit_s")}
+    return {
+        **{
+            f"{name}_share": way.tcp_share(f"{name}_s")
+            for name in ("limited_receiver_window", "limited_send_buffer", "busy")
+        },
+        "congestion_window_segments": way.tcp.get("window_segments"),
+        "delivery_rate_bit_s": way.tcp.get("delivery_rate_bit_s"),
+    }
 
 
 def _paced(way: Way) -> float | None:
@@ -52,8 +64,11 @@ def _paced(way: Way) -> float | None:
 def _instrument(way: Way, run: Json) -> float | None:
     """run.json's `instrument`: {host: {transport: bit/s over the host's own loopback}}."""
     measured = run.get("instrument") or {}
-    known = [rates[way.transport] for host in (way.sender.host, way.receiver.host)
-             if (rates := measured.get(host) or {}).get(way.transport)]
+    known = [
+        rates[way.transport]
+        for host in (way.sender.host, way.receiver.host)
+        if (rates := measured.get(host) or {}).get(way.transport)
+    ]
     return min(known, default=None)
 
 
@@ -63,8 +78,12 @@ def _rfc_6349(record: Json, way: Way) -> Row:
     ceiling, octets = way.ceiling_bit_s, way.receive["goodput_bytes"]
     idle_s = (((record.get("first") or {}).get("round_trip") or {}).get("idle") or {}).get("p50_s")
     sent, again, rtt_s = (way.tcp.get(name) for name in ("bytes_sent", "bytes_retransmitted", "rtt_s"))
-    return {"transfer_time_ratio": transfer_time_ratio(way.receive["window_s"], ideal_time_s(octets, ceiling))
-            if ceiling and octets else None,
-            "tcp_efficiency_ratio": efficiency_ratio(sent, min(again, sent))
-            if sent is not None and again is not None else None,
-            "buffer_delay_ratio": buffer_delay_ratio(rtt_s, idle_s) if rtt_s and idle_s else None}
+    return {
+        "transfer_time_ratio": transfer_time_ratio(way.receive["window_s"], ideal_time_s(octets, ceiling))
+        if ceiling and octets
+        else None,
+        "tcp_efficiency_ratio": efficiency_ratio(sent, min(again, sent))
+        if sent is not None and again is not None
+        else None,
+        "buffer_delay_ratio": buffer_delay_ratio(rtt_s, idle_s) if rtt_s and idle_s else None,
+    }

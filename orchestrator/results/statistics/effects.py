@@ -23,8 +23,10 @@ from orchestrator.results.statistics.grid import Grid, make_grid
 from orchestrator.results.statistics.intervals import Interval, mean_interval
 from orchestrator.results.statistics.variation import Variation, variation
 
-CONVENTION = ("A change is the full difference between a level and the factor's first level, averaged over the levels "
-              "of the other factors; intervals are 95 %, from one figure per block.")
+CONVENTION = (
+    "A change is the full difference between a level and the factor's first level, averaged over the levels "
+    "of the other factors; intervals are 95 %, from one figure per block."
+)
 LEVEL = 0.05
 
 
@@ -118,8 +120,15 @@ def _effects_of(rows: pd.DataFrame, factors: Sequence[str], response: Response) 
     grid = make_grid(rows, values, factors)
     if not grid.varying():
         return None
-    return Effects("", "", response, grid, shares(grid), tuple(changes(grid, response)),
-                   tuple(_adjusted(list(interplays(grid, response)))))
+    return Effects(
+        "",
+        "",
+        response,
+        grid,
+        shares(grid),
+        tuple(changes(grid, response)),
+        tuple(_adjusted(list(interplays(grid, response)))),
+    )
 
 
 def shares(grid: Grid) -> Variation:
@@ -136,8 +145,11 @@ def changes(grid: Grid, response: Response) -> Iterator[Change]:
             yield _change(grid, response, factor, level, None)
             for other in grid.varying():
                 if other != factor:
-                    yield from (_change(grid, response, factor, level, (other, at)) for at in grid.levels[other]
-                                if _measured(grid.restricted(other, at), factor, level, reference))
+                    yield from (
+                        _change(grid, response, factor, level, (other, at))
+                        for at in grid.levels[other]
+                        if _measured(grid.restricted(other, at), factor, level, reference)
+                    )
 
 
 def interplays(grid: Grid, response: Response) -> Iterator[Interplay]:
@@ -150,8 +162,16 @@ def interplays(grid: Grid, response: Response) -> Iterator[Interplay]:
                 by_block = grid.restricted(other, at).differences(factor, level, reference) - at_first
                 known = by_block[~np.isnan(by_block)]
                 if len(known):
-                    yield Interplay(factor, level, reference, other, at, grid.levels[other][0],
-                                    _back(float(known.mean()), response), _p_value(known))
+                    yield Interplay(
+                        factor,
+                        level,
+                        reference,
+                        other,
+                        at,
+                        grid.levels[other][0],
+                        _back(float(known.mean()), response),
+                        _p_value(known),
+                    )
 
 
 def _measured(grid: Grid, factor: str, level: str, reference: str) -> bool:
@@ -164,8 +184,15 @@ def _change(grid: Grid, response: Response, factor: str, level: str, when: tuple
     by_block = part.differences(factor, level, reference)
     known = by_block[~np.isnan(by_block)]
     interval = mean_interval(known.tolist()) if len(known) else None
-    return Change(factor, level, reference, when, _back(float(known.mean()), response) if len(known) else float("nan"),
-                  *_ends(interval, response), blocks=len(known))
+    return Change(
+        factor,
+        level,
+        reference,
+        when,
+        _back(float(known.mean()), response) if len(known) else float("nan"),
+        *_ends(interval, response),
+        blocks=len(known),
+    )
 
 
 def _ends(interval: Interval | None, response: Response) -> tuple[float | None, float | None]:

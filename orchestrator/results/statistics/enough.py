@@ -83,8 +83,10 @@ def _block(state: RunState, cells: Sequence[int]) -> list[Trial]:
         trials = [Trial(first, control, block, block, 0, "control"), *moved]
     plots = max((trial.whole_plot for trial in state.schedule), default=0)
     by_number = {cell.number: cell for cell in setup.cells}
-    return [replace(trial, whole_plot=trial.whole_plot + plots)
-            for trial in grouped(trials, by_number, frozenset(setup.costly))]
+    return [
+        replace(trial, whole_plot=trial.whole_plot + plots)
+        for trial in grouped(trials, by_number, frozenset(setup.costly))
+    ]
 
 
 def _next_replicate(state: RunState, cell: int) -> int:
@@ -96,5 +98,7 @@ def _saved(state: RunState, rule: PrecisionRule) -> str:
     fixed = rule.most * len(state.setup.cells)
     took = [outcome.get("took_s", 0.0) for position, outcome in state.outcomes.items() if position > 0]
     saved_s = (fixed - run) * (sum(took) / len(took) if took else 0.0)
-    return (f"{run} trials gave the asked precision of {rule.precision_ratio:.1%} or reached {rule.most} replicates; "
-            f"{rule.most} of every cell would have been {fixed}: {fixed - run} trials, about {saved_s:.0f} s, saved")
+    return (
+        f"{run} trials gave the asked precision of {rule.precision_ratio:.1%} or reached {rule.most} replicates; "
+        f"{rule.most} of every cell would have been {fixed}: {fixed - run} trials, about {saved_s:.0f} s, saved"
+    )

@@ -42,9 +42,11 @@ class Grid:
         """
         ours, theirs = self._places(factor, level), self._places(factor, reference)
         shared = [name for name in self.factors if name != factor and not self._applies_to_one(name, ours, theirs)]
-        pairs = [mean_of(self.values[places]) - mean_of(self.values[others])
-                 for key, places in self._by_levels(ours, shared).items()
-                 if (others := self._by_levels(theirs, shared).get(key))]
+        pairs = [
+            mean_of(self.values[places]) - mean_of(self.values[others])
+            for key, places in self._by_levels(ours, shared).items()
+            if (others := self._by_levels(theirs, shared).get(key))
+        ]
         return mean_of(np.array(pairs)) if pairs else np.full(self.values.shape[1], np.nan)
 
     def _places(self, factor: str, level: str) -> list[int]:

@@ -65,8 +65,10 @@ def mean_intervals(samples: np.ndarray, *, level: float = LEVEL, widening: float
     method = f"t, n {n}" if n < BOOTSTRAP_FROM else f"bootstrap BCa, n {n}"
     if widening != 1.0:
         method += f", widened by {widening:g} for early stopping"
-    return [Interval(float(low), float(high), f"all {n} values equal" if same else method)
-            for (low, high), same in zip(limits, equal, strict=True)]
+    return [
+        Interval(float(low), float(high), f"all {n} values equal" if same else method)
+        for (low, high), same in zip(limits, equal, strict=True)
+    ]
 
 
 def _limits(samples: np.ndarray, level: float) -> np.ndarray:
@@ -86,6 +88,14 @@ def _bootstrap_limits(samples: np.ndarray, level: float) -> np.ndarray:
 
     n = samples.shape[1]
     expanded = 1 - 2 * stats.norm.sf(np.sqrt(n / (n - 1)) * t_isf((1 - level) / 2, n - 1))
-    found = stats.bootstrap((samples,), np.mean, axis=-1, confidence_level=float(expanded), n_resamples=_RESAMPLES,
-                            batch=_BATCH, method="BCa", rng=np.random.default_rng(_SEED))
+    found = stats.bootstrap(
+        (samples,),
+        np.mean,
+        axis=-1,
+        confidence_level=float(expanded),
+        n_resamples=_RESAMPLES,
+        batch=_BATCH,
+        method="BCa",
+        rng=np.random.default_rng(_SEED),
+    )
     return np.column_stack([found.confidence_interval.low, found.confidence_interval.high])

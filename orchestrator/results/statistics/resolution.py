@@ -93,6 +93,7 @@ def _noncentrality(degrees: int, level: float) -> float:
 
     critical = float(stats.t.isf(level / 2, degrees))
     # the other tail is beyond counting where the power is 0.9
-    found: float = optimize.brentq(lambda shift: float(stats.nct.sf(critical, degrees, shift)) - FOUND, 0.0,
-                                   10.0 * critical)
+    found: float = optimize.brentq(
+        lambda shift: float(stats.nct.sf(critical, degrees, shift)) - FOUND, 0.0, 10.0 * critical
+    )
     return found

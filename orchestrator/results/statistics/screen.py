@@ -47,8 +47,9 @@ class Screened:
     effects: tuple[ScreenEffect, ...]
 
 
-def screened(design: Fraction, values: Sequence[Sequence[float]], *, level: float = 0.95,
-             spread: Spread = "replicates") -> Screened:
+def screened(
+    design: Fraction, values: Sequence[Sequence[float]], *, level: float = 0.95, spread: Spread = "replicates"
+) -> Screened:
     """The effects from the values of each run of the design, as many replicates each; replicate n lies in block n.
 
     ValueError when a run has none or another number: repeat what is missing, or the columns are no longer orthogonal.
@@ -60,10 +61,13 @@ def screened(design: Fraction, values: Sequence[Sequence[float]], *, level: floa
     contrasts = np.array([_signs(design, group[0]) for group in groups]) @ table * (2 / len(design.runs))
     deviation, degrees = _deviation(table, spread)
     ends = _ends(contrasts, table, deviation, degrees, level, spread)
-    found = [ScreenEffect(group[0], tuple(group[1:]), float(contrast.mean()), low, high)
-             for group, contrast, (low, high) in zip(groups, contrasts, ends, strict=True)]
-    return Screened(float(table.mean()), deviation, degrees,
-                    tuple(sorted(found, key=lambda effect: -abs(effect.difference))))
+    found = [
+        ScreenEffect(group[0], tuple(group[1:]), float(contrast.mean()), low, high)
+        for group, contrast, (low, high) in zip(groups, contrasts, ends, strict=True)
+    ]
+    return Screened(
+        float(table.mean()), deviation, degrees, tuple(sorted(found, key=lambda effect: -abs(effect.difference)))
+    )
 
 
 def _signs(design: Fraction, effect: frozenset[str]) -> list[int]:
@@ -81,13 +85,16 @@ def _deviation(table: np.ndarray, spread: Spread) -> tuple[float | None, int]:
     return (float(np.sqrt((left**2).sum() / degrees)), degrees) if degrees else (None, 0)
 
 
-def _ends(contrasts: np.ndarray, table: np.ndarray, deviation: float | None, degrees: int, level: float,
-          spread: Spread) -> list[tuple[float | None, float | None]]:
+def _ends(
+    contrasts: np.ndarray, table: np.ndarray, deviation: float | None, degrees: int, level: float, spread: Spread
+) -> list[tuple[float | None, float | None]]:
     if deviation is None:
         return [(None, None)] * len(contrasts)
     if spread == "blocks":
-        return [(interval.low, interval.high) if interval else (None, None)
-                for interval in mean_intervals(contrasts, level=level)]
+        return [
+            (interval.low, interval.high) if interval else (None, None)
+            for interval in mean_intervals(contrasts, level=level)
+        ]
     half = float(t_isf((1 - level) / 2, degrees)) * 2 * deviation / math.sqrt(table.size)
     return [(float(middle) - half, float(middle) + half) for middle in contrasts.mean(axis=1)]
 
@@ -123,8 +130,11 @@ def screens_of(run: Mapping[str, Any], trials: pd.DataFrame) -> list[Screen]:
         return []
     if any(name not in trials for name in design.factors):
         return []
-    return [screen for link, rows in trials.groupby("link", sort=False)
-            for screen in _of_link(str(link), rows, design, levels)]
+    return [
+        screen
+        for link, rows in trials.groupby("link", sort=False)
+        for screen in _of_link(str(link), rows, design, levels)
+    ]
 
 
 def _text(level: Any) -> str:
@@ -135,15 +145,19 @@ def _text(level: Any) -> str:
 def _of_link(link: str, rows: pd.DataFrame, design: Fraction, levels: Mapping[str, tuple[str, str]]) -> list[Screen]:
     ways = list(dict.fromkeys(rows["way"]))
     alike = rows.groupby("cell")["way"].nunique().min() == len(ways)
-    return [_screen(link, way, rows[rows["way"] == way] if way else rows, design, levels)
-            for way in (ways if alike else [""])]
+    return [
+        _screen(link, way, rows[rows["way"] == way] if way else rows, design, levels)
+        for way in (ways if alike else [""])
+    ]
 
 
-def _screen(link: str, way: str, rows: pd.DataFrame, design: Fraction,
-            levels: Mapping[str, tuple[str, str]]) -> Screen:
+def _screen(link: str, way: str, rows: pd.DataFrame, design: Fraction, levels: Mapping[str, tuple[str, str]]) -> Screen:
     number_of = {signs: place for place, signs in enumerate(design.runs)}
-    run_of = {int(row["cell"]): number_of[signs] for row in rows.drop_duplicates("cell").to_dict("records")
-              if (signs := _run(row, design, levels)) in number_of}
+    run_of = {
+        int(row["cell"]): number_of[signs]
+        for row in rows.drop_duplicates("cell").to_dict("records")
+        if (signs := _run(row, design, levels)) in number_of
+    }
     blocks = sorted({int(block) for block in rows["block"].dropna() if block > 0})
     table = np.full((len(design.runs), len(blocks)), np.nan)
     good = valid_rows(rows)

@@ -76,8 +76,7 @@ def summarise(sample: Sample, *, level: float = LEVEL, widening: float = 1.0) ->
     return summarise_all([sample], level=level, widening=widening)[0]
 
 
-def summarise_all(samples: Sequence[Sample], *, level: float = LEVEL,
-                  widening: float = 1.0) -> list[Summary | None]:
+def summarise_all(samples: Sequence[Sample], *, level: float = LEVEL, widening: float = 1.0) -> list[Summary | None]:
     """The summaries of many cells, None where there is no value; cells of one size are computed together."""
     values = [np.asarray(sample.values, dtype=float) for sample in samples]
     independent = [unit_means(found, sample.units) for found, sample in zip(values, samples, strict=True)]
@@ -90,10 +89,17 @@ def summarise_all(samples: Sequence[Sample], *, level: float = LEVEL,
         skewed, odd, trends = skewness(table), outliers(table), _trends(table, [samples[place] for place in places])
         for row, place in enumerate(places):
             out[place] = Summary(
-                n=table.shape[1], mean=float(table[row].mean()), median=float(np.median(table[row])),
+                n=table.shape[1],
+                mean=float(table[row].mean()),
+                median=float(np.median(table[row])),
                 deviation=float(table[row].std(ddof=1)) if table.shape[1] > 1 else None,
-                least=float(table[row].min()), greatest=float(table[row].max()), interval=intervals[place],
-                skewness=skewed[row], outliers=odd[row], trend=trends[row])
+                least=float(table[row].min()),
+                greatest=float(table[row].max()),
+                interval=intervals[place],
+                skewness=skewed[row],
+                outliers=odd[row],
+                trend=trends[row],
+            )
     return out
 
 

@@ -49,8 +49,9 @@ class Variation:
         return float(f_sf(self.f_ratio(term), term.degrees, self.rest_degrees))
 
 
-def variation(cells: Sequence[Mapping[str, str]], values: Sequence[float] | np.ndarray, factors: Sequence[str], *,
-              order: int = 2) -> Variation:
+def variation(
+    cells: Sequence[Mapping[str, str]], values: Sequence[float] | np.ndarray, factors: Sequence[str], *, order: int = 2
+) -> Variation:
     """The shares for one value per entry of `cells` (its levels), with terms of up to `order` factors.
 
     A term that the others already describe (a factor that applies under one level of another only) has no degrees of
@@ -79,8 +80,9 @@ def variation(cells: Sequence[Mapping[str, str]], values: Sequence[float] | np.n
     return Variation(tuple(terms), full.rest + within, len(measured) - full.rank, total)
 
 
-def _cell_means(cells: Sequence[Mapping[str, str]], values: np.ndarray, factors: Sequence[str]
-                ) -> tuple[list[Mapping[str, str]], np.ndarray, np.ndarray, float]:
+def _cell_means(
+    cells: Sequence[Mapping[str, str]], values: np.ndarray, factors: Sequence[str]
+) -> tuple[list[Mapping[str, str]], np.ndarray, np.ndarray, float]:
     """(each different cell once, the mean of its values, the root of their number, the squares within cells)."""
     first: dict[tuple[str, ...], int] = {}
     kinds: list[Mapping[str, str]] = []

@@ -20,18 +20,52 @@ _ours = os.uname_result(("FreeBSD", _named.nodename, "14.1-RELEASE", "FreeBSD 14
 os.uname = lambda: _ours
 
 for module, names in {
-    os: ("memfd_create", "sched_setaffinity", "sched_getaffinity", "pidfd_open", "unshare", "setns", "eventfd",
-         "splice", "getxattr", "setxattr", "listxattr", "removexattr"),
+    os: (
+        "memfd_create",
+        "sched_setaffinity",
+        "sched_getaffinity",
+        "pidfd_open",
+        "unshare",
+        "setns",
+        "eventfd",
+        "splice",
+        "getxattr",
+        "setxattr",
+        "listxattr",
+        "removexattr",
+    ),
     time: ("CLOCK_BOOTTIME", "CLOCK_MONOTONIC_RAW", "CLOCK_TAI"),
     signal: ("pidfd_send_signal",),
 }.items():
     for name in names:
         if hasattr(module, name):
             delattr(module, name)
-_LINUX_NAMES = ("NETLINK_", "PF_PACKET", "PACKET_", "AF_PACKET", "AF_NETLINK", "AF_ALG", "AF_VSOCK", "AF_QIPCRTR",
-                "SO_BINDTODEVICE", "SO_MARK", "SO_PRIORITY", "SO_PEERCRED", "SO_INCOMING", "SO_DOMAIN", "SO_PROTOCOL",
-                "TCP_INFO", "TCP_CONGESTION", "TCP_USER_TIMEOUT", "TCP_QUICKACK", "MSG_ERRQUEUE", "MSG_MORE",
-                "IP_RECVERR", "IP_BIND_ADDRESS", "UDPLITE")
+_LINUX_NAMES = (
+    "NETLINK_",
+    "PF_PACKET",
+    "PACKET_",
+    "AF_PACKET",
+    "AF_NETLINK",
+    "AF_ALG",
+    "AF_VSOCK",
+    "AF_QIPCRTR",
+    "SO_BINDTODEVICE",
+    "SO_MARK",
+    "SO_PRIORITY",
+    "SO_PEERCRED",
+    "SO_INCOMING",
+    "SO_DOMAIN",
+    "SO_PROTOCOL",
+    "TCP_INFO",
+    "TCP_CONGESTION",
+    "TCP_USER_TIMEOUT",
+    "TCP_QUICKACK",
+    "MSG_ERRQUEUE",
+    "MSG_MORE",
+    "IP_RECVERR",
+    "IP_BIND_ADDRESS",
+    "UDPLITE",
+)
 for name in [name for name in dir(socket) if name.startswith(_LINUX_NAMES)]:
     delattr(socket, name)
 
@@ -49,12 +83,30 @@ class Library(_library):
 ctypes.CDLL = Library
 
 _SOCKET, _IP, _TCP, _IPV6 = 0xFFFF, 0, 6, 41
-_NAMES = {"SO_REUSEADDR": 0x4, "SO_KEEPALIVE": 0x8, "SO_BROADCAST": 0x20, "SO_LINGER": 0x80, "SO_REUSEPORT": 0x200,
-          "SO_SNDBUF": 0x1001, "SO_RCVBUF": 0x1002, "SO_SNDTIMEO": 0x1005, "SO_RCVTIMEO": 0x1006, "SO_ERROR": 0x1007,
-          "SO_TYPE": 0x1008}
+_NAMES = {
+    "SO_REUSEADDR": 0x4,
+    "SO_KEEPALIVE": 0x8,
+    "SO_BROADCAST": 0x20,
+    "SO_LINGER": 0x80,
+    "SO_REUSEPORT": 0x200,
+    "SO_SNDBUF": 0x1001,
+    "SO_RCVBUF": 0x1002,
+    "SO_SNDTIMEO": 0x1005,
+    "SO_RCVTIMEO": 0x1006,
+    "SO_ERROR": 0x1007,
+    "SO_TYPE": 0x1008,
+}
 OPTIONS = {(_SOCKET, number): (socket.SOL_SOCKET, getattr(socket, name)) for name, number in _NAMES.items()}
-OPTIONS.update({(_IP, 3): (0, 1), (_IP, 4): (0, 2), (_IPV6, 27): (41, 26), (_IPV6, 61): (41, 67), (_TCP, 1): (6, 1),
-                (_TCP, 2): (6, 2)})
+OPTIONS.update(
+    {
+        (_IP, 3): (0, 1),
+        (_IP, 4): (0, 2),
+        (_IPV6, 27): (41, 26),
+        (_IPV6, 61): (41, 67),
+        (_TCP, 1): (6, 1),
+        (_TCP, 2): (6, 2),
+    }
+)
 DONT_FRAGMENT = {(_IP, 67): (0, 10), (_IPV6, 62): (41, 23)}  # IP_DONTFRAG, IPV6_DONTFRAG: by Linux's path MTU option
 BUFFERS = (_NAMES["SO_SNDBUF"], _NAMES["SO_RCVBUF"])
 MOST_BUFFER_BYTES = 2 << 20  # kern.ipc.maxsockbuf

@@ -69,9 +69,18 @@ def draw(seed: int, kind: str | None = None, length_s: float = 1.0) -> Case:
     chance = random.Random(f"late {seed}")
     drawn = chance.choice(KINDS)
     transport = chance.choice(("tcp", "udp"))
-    return Case(kind or drawn, transport, chance.choice((4, 6)), chance.choice((1500, 9000)),
-                chance.choice(RATES_BIT_S), chance.choice(("transmit", "receive")), length_s, seed,
-                chance.choice((0.9, 0.98, None)) if transport == "udp" else None, chance.random() < 0.3)
+    return Case(
+        kind or drawn,
+        transport,
+        chance.choice((4, 6)),
+        chance.choice((1500, 9000)),
+        chance.choice(RATES_BIT_S),
+        chance.choice(("transmit", "receive")),
+        length_s,
+        seed,
+        chance.choice((0.9, 0.98, None)) if transport == "udp" else None,
+        chance.random() < 0.3,
+    )
 
 
 def measure(case: Case) -> Seen:
@@ -125,14 +134,23 @@ def _trial(case: Case, members: int | None) -> Seen:
             os.write(members, str(pid).encode())
 
     with contextlib.ExitStack() as mischief:
+
         def set_out(told: dict[str, int]) -> None:
             referee.watch(_marks(told))
             if case.kind == "hog":
                 mischief.enter_context(hog(0))
             if case.kind == "stopped":
                 mischief.enter_context(stopping(_streams_of(pids[receiving]), told, case.seed))
-        dialled, served = run_pair(args, length_s=case.length_s, warmup_s=0.35, dial_in=enter("near"),
-                                   serve_in=enter("far"), born=born, set_out=set_out)
+
+        dialled, served = run_pair(
+            args,
+            length_s=case.length_s,
+            warmup_s=0.35,
+            dial_in=enter("near"),
+            serve_in=enter("far"),
+            born=born,
+            set_out=set_out,
+        )
     return _compare(case, asked, ceiling, dialled, served, referee)
 
 
@@ -145,22 +163,47 @@ def _compare(case: Case, asked: dict[str, Any], ceiling: float, dialled: Any, se
     passed = referee.payload_at_marks(case.transport, case.family)
     got = part(served if case.way == "transmit" else dialled, "receive", case.way)
     truth = passed[-1][0] - passed[0][0]
-    facts = {"rate_bit_s": float(case.rate_bit_s), "family": case.family, "mtu": case.mtu, "rate_from": "plan",
-             "first": {"host": "near", "interface": "eth1"}, "second": {"host": "far", "interface": "eth1"}}
-    verdict = judge({"traffic": {**asked, "direction": case.way}, "levels": {}, "link_facts": facts, "link": "uplink",
-                     "role": "measure", "first": dialled, "second": served})
+    facts = {
+        "rate_bit_s": float(case.rate_bit_s),
+        "family": case.family,
+        "mtu": case.mtu,
+        "rate_from": "plan",
+        "first": {"host": "near", "interface": "eth1"},
+        "second": {"host": "far", "interface": "eth1"},
+    }
+    verdict = judge(
+        {
+            "traffic": {**asked, "direction": case.way},
+            "levels": {},
+            "link_facts": facts,
+            "link": "uplink",
+            "role": "measure",
+            "first": dialled,
+            "second": served,
+        }
+    )
     again = (part(dialled if case.way == "transmit" else served, "send", case.way).get("tcp") or {}).get(
-        "segments_retransmitted_whole")
+        "segments_retransmitted_whole"
+    )
     goodput_bit_s = 8 * got["goodput_bytes"] / got["window_s"]
     full = ceiling / 8 * STEP_NS / 1e9
-    steps = [abs(row[1] - (after[0] - before[0])) / full
-             for row, before, after in zip(got["series"], passed, passed[1:], strict=False)]
+    steps = [
+        abs(row[1] - (after[0] - before[0])) / full
+        for row, before, after in zip(got["series"], passed, passed[1:], strict=False)
+    ]
     complete = not got.get("socket_drops") and not again  # else the shaper let through what was then thrown away
-    return Seen(goodput_bit_s / ceiling, got["goodput_bytes"] / truth - 1 if complete else None,
-                max(steps) if complete and steps else None, verdict.status, verdict.doubts, verdict.reason,
-                str(got.get("counted_by")), got["edge_error_bytes"] / max(1, got["goodput_bytes"]),
-                8 * truth / got["window_s"] / ceiling,
-                max(passed[0][1], passed[-1][1]))
+    return Seen(
+        goodput_bit_s / ceiling,
+        got["goodput_bytes"] / truth - 1 if complete else None,
+        max(steps) if complete and steps else None,
+        verdict.status,
+        verdict.doubts,
+        verdict.reason,
+        str(got.get("counted_by")),
+        got["edge_error_bytes"] / max(1, got["goodput_bytes"]),
+        8 * truth / got["window_s"] / ceiling,
+        max(passed[0][1], passed[-1][1]),
+    )
 
 
 def _streams_of(job_pid: int) -> list[int]:
@@ -204,6 +247,7 @@ def stopping(pids: list[int], told: dict[str, int], seed: int) -> Iterator[None]
             _signal(pids, signal.SIGSTOP)
             over.wait(STOPPED_S)
             _signal(pids, signal.SIGCONT)
+
     thread = threading.Thread(target=stop_and_go)
     thread.start()
     try:

@@ -39,9 +39,15 @@ Rule = Callable[[int], tuple[int, float]]
 
 def datagram_to(port: int) -> Callable[[bytes], bool]:
     """Whether a frame is an IPv4 datagram of ours to this port, and no sign of the pair's."""
+
     def looks(frame: bytes) -> bool:
-        return (frame[12:14] == b"\x08\x00" and frame[23] == socket.IPPROTO_UDP
-                and frame[36:38] == struct.pack("!H", port) and len(frame) > 300)
+        return (
+            frame[12:14] == b"\x08\x00"
+            and frame[23] == socket.IPPROTO_UDP
+            and frame[36:38] == struct.pack("!H", port)
+            and len(frame) > 300
+        )
+
     return looks
 
 
@@ -51,8 +57,9 @@ def every(frame: bytes) -> bool:
 
 
 @contextmanager
-def relaying(one: str, other: str, rule: Rule,
-             looks_at: Callable[[bytes], bool] = every) -> Iterator[Callable[[], Deeds]]:
+def relaying(
+    one: str, other: str, rule: Rule, looks_at: Callable[[bytes], bool] = every
+) -> Iterator[Callable[[], Deeds]]:
     """Forward between two interfaces of this network namespace; the value is a function that ends it and tells."""
     readable, writable = os.pipe()
     child = os.fork()
@@ -69,6 +76,7 @@ def relaying(one: str, other: str, rule: Rule,
                 ended.append(pickle.loads(pipe.read()))  # noqa: S301 - our own child's
             os.waitpid(child, 0)
         return ended[0]
+
     time.sleep(0.1)
     try:
         yield end
@@ -94,8 +102,9 @@ def _live(one: str, other: str, rule: Rule, looks_at: Callable[[bytes], bool], w
         os._exit(0)
 
 
-def _forward(one: str, other: str, rule: Rule, looks_at: Callable[[bytes], bool], deeds: Deeds,
-             stopped: list[int]) -> None:
+def _forward(
+    one: str, other: str, rule: Rule, looks_at: Callable[[bytes], bool], deeds: Deeds, stopped: list[int]
+) -> None:
     sockets = {}
     for name in (one, other):
         sock = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(ALL_FRAMES))

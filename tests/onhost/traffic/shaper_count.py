@@ -23,8 +23,12 @@ _EARLY_NS = 1_000_000
 # What the shaper counts of a frame beside the payload: preamble, check sequence and gap 24 (its size table), Ethernet
 # header 14, and IP with UDP or with TCP and its timestamps (RFC 791, 8200, 768, 9293, 7323).
 _FRAME_BYTES = 24 + 14
-OVERHEAD_BYTES = {("tcp", 4): _FRAME_BYTES + 52, ("tcp", 6): _FRAME_BYTES + 72,
-                  ("udp", 4): _FRAME_BYTES + 28, ("udp", 6): _FRAME_BYTES + 48}
+OVERHEAD_BYTES = {
+    ("tcp", 4): _FRAME_BYTES + 52,
+    ("tcp", 6): _FRAME_BYTES + 72,
+    ("udp", 4): _FRAME_BYTES + 28,
+    ("udp", 6): _FRAME_BYTES + 48,
+}
 
 
 class Reading(NamedTuple):
@@ -55,21 +59,21 @@ def read_shaper(link: socket.socket, index: int) -> Reading:
                 return Reading(begun, ended, *found)
             _, its_index, _, parent, _ = _TC.unpack_from(message)
             if its_index == index and parent == 0xFFFFFFFF:
-                found = _basic(message[_TC.size:])
+                found = _basic(message[_TC.size :])
 
 
 def _messages(data: bytes) -> Iterator[tuple[int, bytes]]:
     while data:
         length, kind = _HEAD.unpack_from(data)[:2]
-        yield kind, data[_HEAD.size:length]
-        data = data[(length + 3) // 4 * 4:]
+        yield kind, data[_HEAD.size : length]
+        data = data[(length + 3) // 4 * 4 :]
 
 
 def _attributes(data: bytes) -> Iterator[tuple[int, bytes]]:
     while len(data) >= 4:
         length, kind = struct.unpack_from("=HH", data)
         yield kind & 0x3FFF, data[4:length]
-        data = data[(length + 3) // 4 * 4:]
+        data = data[(length + 3) // 4 * 4 :]
 
 
 def _basic(data: bytes) -> tuple[int, int]:

@@ -25,9 +25,11 @@ PORT = 21100
 _TIMESTAMPS = 35  # SO_TIMESTAMPNS
 
 
-def captured(flows: list[dict[str, Any]], prepare: Callable[[], None] = lambda: None, *, length_s: float = 0.3,
-             **more: Any) -> tuple[dict[str, Any], dict[str, Any], list[tuple[int, Any]]]:
+def captured(
+    flows: list[dict[str, Any]], prepare: Callable[[], None] = lambda: None, *, length_s: float = 0.3, **more: Any
+) -> tuple[dict[str, Any], dict[str, Any], list[tuple[int, Any]]]:
     """One trial and every frame that the far end's interface took in: (receive time in nanoseconds, packet)."""
+
     def body() -> tuple[Any, Any, list[tuple[int, bytes]]]:
         join_by_switch(mtu=more.get("mtu", 1500), segmentation="gso off gro off")
         prepare()
@@ -38,14 +40,16 @@ def captured(flows: list[dict[str, Any]], prepare: Callable[[], None] = lambda: 
         os.close(writable)
         time.sleep(0.15)
         try:
-            results = run_pair(arguments(flows, **ends(**more)), length_s=length_s, dial_in=enter("near"),
-                               serve_in=enter("far"))
+            results = run_pair(
+                arguments(flows, **ends(**more)), length_s=length_s, dial_in=enter("near"), serve_in=enter("far")
+            )
         finally:
             os.kill(child, signal.SIGTERM)
             with os.fdopen(readable, "rb") as pipe:
                 frames = pickle.loads(pipe.read())  # noqa: S301 - our own child's
             os.waitpid(child, 0)
         return (*results, frames)
+
     dialled, served, frames = in_own_namespace(body)
     return dialled, served, [(at, Ether(frame)) for at, frame in frames]
 
@@ -116,8 +120,9 @@ def test_explicit_sizes_make_the_frames_of_rfc_2544(size: int, frame: int) -> No
     """RFC 2544 section 9: 64, 128, 512 and 1518 octets, less the 4 of the check sequence, which no capture has."""
     flows = [flow("transmit", "udp", datagram_bytes=size, asked_bit_s=2e6)]
     _, served, frames = captured(flows, rate_bit_s=1e9)
-    ours = [packet for _, packet in frames
-            if UDP in packet and packet[UDP].dport == PORT and payload_bytes(packet) == size]
+    ours = [
+        packet for _, packet in frames if UDP in packet and packet[UDP].dport == PORT and payload_bytes(packet) == size
+    ]
     assert len(ours) == part(served, "receive")["datagrams_received"] + 2, "two prove the way of sending"
     assert {len(packet) for packet in ours} == {frame}
 
@@ -139,11 +144,13 @@ def test_segments_have_the_size_that_the_row_says(family: int, limit: int | None
 
 def test_segments_sent_again_are_those_seen_again_in_the_capture() -> None:
     """Drops behind the capture (at the far end's own filter, which sits after it): every repeat passes the capture."""
+
     def lose() -> None:
         shape(20_000_000)
         inside("far", "nft add table ip lossy")
         inside("far", "nft add chain ip lossy into { type filter hook prerouting priority -300 ; }")
         inside("far", "nft add rule ip lossy into ip length > 1000 numgen inc mod 60 0 counter drop")
+
     dialled, _, frames = captured([flow()], lose, length_s=0.6)
     ours = [packet for _, packet in frames if TCP in packet and packet[TCP].dport == PORT and payload_bytes(packet) > 0]
     seen = Counter(packet[TCP].seq for packet in ours)
@@ -160,10 +167,13 @@ def test_delay_variation_and_jitter_recomputed_from_the_capture_agree() -> None:
     before, inside_count, _ = part(dialled, "send")["streams"][0]["datagrams_by_phase"]
     count = got["transit_samples"]
     assert abs(count - inside_count) <= 3
-    transits_ns = [at_ns - struct.unpack_from("<Q", bytes(packet[UDP].payload), 8)[0] for at_ns, packet in frames
-                   if UDP in packet and packet[UDP].dport == PORT and payload_bytes(packet) == 1200]
+    transits_ns = [
+        at_ns - struct.unpack_from("<Q", bytes(packet[UDP].payload), 8)[0]
+        for at_ns, packet in frames
+        if UDP in packet and packet[UDP].dport == PORT and payload_bytes(packet) == 1200
+    ]
     read = (got["delay_variation_p99_s"], got["jitter_mean_s"])
-    again = [recomputed(transits_ns[start:start + count]) for start in range(2 + before - 3, 2 + before + 4)]
+    again = [recomputed(transits_ns[start : start + count]) for start in range(2 + before - 3, 2 + before + 4)]
     assert any(each == pytest.approx(read, rel=1e-6) for each in again), (read, again)
 
 

@@ -15,10 +15,16 @@ from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch, run,
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
 
 
-def trial(flows: list[dict[str, Any]], *, length_s: float = 0.5, warmup_s: float = 0.1,
-          **more: Any) -> tuple[dict[str, Any], dict[str, Any]]:
-    return run_pair(arguments(flows, **ends(**more)), length_s=length_s, warmup_s=warmup_s, dial_in=enter("near"),
-                    serve_in=enter("far"))
+def trial(
+    flows: list[dict[str, Any]], *, length_s: float = 0.5, warmup_s: float = 0.1, **more: Any
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    return run_pair(
+        arguments(flows, **ends(**more)),
+        length_s=length_s,
+        warmup_s=warmup_s,
+        dial_in=enter("near"),
+        serve_in=enter("far"),
+    )
 
 
 def change(result: dict[str, Any], *names: str) -> int:
@@ -43,11 +49,13 @@ def dropped_by_rule(place: str) -> int:
 @pytest.mark.parametrize("receive_path", ["coalesce", "batch"])
 def test_loss_is_what_the_filter_dropped(every: int, share: str, receive_path: str) -> None:
     """The packet filter drops exactly one in so many of our datagrams, and counts them."""
+
     def body() -> tuple[Any, Any, int]:
         join_by_switch(segmentation="gso off gro off")
         drop_in("far", "eth1", f"udp dport 21100 udp length > 1000 numgen inc mod {every} 0")
         flows = [flow("transmit", "udp", asked_bit_s=40e6, receive_path=receive_path)]
         return (*trial(flows, rate_bit_s=100e6), dropped_by_rule("far"))
+
     dialled, served, dropped = in_own_namespace(body)
     sent, got = part(dialled, "send"), part(served, "receive")
     # two datagrams without a number prove the way of sending; the rule may have dropped one of them
@@ -61,9 +69,12 @@ def test_loss_is_what_the_filter_dropped(every: int, share: str, receive_path: s
 def test_without_loss_nothing_is_lost_in_any_phase_on_any_path() -> None:
     def body() -> list[Any]:
         join_by_switch()
-        flows = [[flow("transmit", "udp", asked_bit_s=60e6, send_path=sending, receive_path=receiving)]
-                 for sending, receiving in (("segment", "coalesce"), ("batch", "batch"), ("single", "single"))]
+        flows = [
+            [flow("transmit", "udp", asked_bit_s=60e6, send_path=sending, receive_path=receiving)]
+            for sending, receiving in (("segment", "coalesce"), ("batch", "batch"), ("single", "single"))
+        ]
         return [trial(each, rate_bit_s=1e9, length_s=0.3) for each in flows]
+
     for dialled, served in in_own_namespace(body):
         sent, got = part(dialled, "send"), part(served, "receive")
         assert got["datagrams_received"] == sent["datagrams_sent"]
@@ -74,11 +85,13 @@ def test_without_loss_nothing_is_lost_in_any_phase_on_any_path() -> None:
 
 def test_what_the_own_queue_drops_is_refused_and_not_sent() -> None:
     """A queue shorter than the socket's buffer: without IP_RECVERR these would all count as sent (traps Z6)."""
+
     def body() -> tuple[Any, Any]:
         join_by_switch(segmentation="gso off gro off")
         inside("near", "tc qdisc replace dev eth1 root tbf rate 50mbit burst 5000 limit 15000")
         flows = [flow("transmit", "udp", send_path="single", socket_buffer_bytes=1 << 20)]
         return trial(flows, rate_bit_s=100e6)
+
     dialled, served = in_own_namespace(body)
     sent, got = part(dialled, "send"), part(served, "receive")
     assert sent["datagrams_refused"] > 100
@@ -93,6 +106,7 @@ def test_an_ordinary_send_buffer_waits_for_the_queue_instead() -> None:
         shape(50_000_000)
         inside("near", "tc qdisc replace dev eth1 root pfifo limit 60")
         return trial([flow("transmit", "udp", streams=4)], rate_bit_s=100e6)
+
     dialled, _ = in_own_namespace(body)
     sent = part(dialled, "send")
     assert sent["datagrams_sent"] > 0
@@ -102,11 +116,22 @@ def test_an_ordinary_send_buffer_waits_for_the_queue_instead() -> None:
 @pytest.mark.parametrize("receive_path", ["batch", "single"])
 def test_what_the_socket_could_not_hold_is_its_own_place(receive_path: str) -> None:
     """A receive buffer of a few datagrams against a flood: SO_MEMINFO and RcvbufErrors say the same."""
+
     def body() -> tuple[Any, Any]:
         join_by_switch(segmentation="gso off gro off")
-        flows = [flow("transmit", "udp", datagram_bytes=400, socket_buffer_bytes=3000, receive_path=receive_path,
-                      send_path="batch", burst_datagrams=64)]
+        flows = [
+            flow(
+                "transmit",
+                "udp",
+                datagram_bytes=400,
+                socket_buffer_bytes=3000,
+                receive_path=receive_path,
+                send_path="batch",
+                burst_datagrams=64,
+            )
+        ]
         return trial(flows, rate_bit_s=10e9, length_s=0.3)
+
     dialled, served = in_own_namespace(body)
     sent, got = part(dialled, "send"), part(served, "receive")
     assert got["socket_drops"] > 100
@@ -121,11 +146,13 @@ def test_what_the_socket_could_not_hold_is_its_own_place(receive_path: str) -> N
 @pytest.mark.parametrize("transport", ["tcp", "udp"])
 def test_interface_octets_are_payload_and_headers_within_half_a_thousandth(family: int, transport: str) -> None:
     """rx_bytes of the receiver, offloads off: payload + Ethernet 14 + IP 20 or 40 + UDP 8 or TCP 32 with timestamps."""
+
     def body() -> tuple[Any, Any]:
         join_by_switch(segmentation="gso off gro off")
         shape(200_000_000)
         flows = [flow("transmit", transport, asked_bit_s=100e6 if transport == "udp" else None)]
         return trial(flows, family=family, rate_bit_s=200e6, length_s=1.0)
+
     dialled, served = in_own_namespace(body)
     got = part(served, "receive")
     head = 14 + (40 if family == 6 else 20) + (8 if transport == "udp" else 32)
@@ -141,6 +168,7 @@ def test_retransmissions_are_the_namespaces_own_count() -> None:
         shape(100_000_000)
         drop_in("far", "eth1", "ip length > 1000 numgen inc mod 50 0")
         return (*trial([flow()], rate_bit_s=100e6, length_s=0.8), dropped_by_rule("far"))
+
     dialled, served, dropped = in_own_namespace(body)
     tcp = part(dialled, "send")["tcp"]
     assert dropped > 10
@@ -154,8 +182,16 @@ def test_a_clean_link_shows_neither_retransmission_nor_loss() -> None:
     def body() -> Any:
         join_by_switch()
         shape(200_000_000)
-        return [trial([flow(way, transport, asked_bit_s=150e6 if transport == "udp" else None)], rate_bit_s=200e6,
-                      length_s=0.4) for way in ("transmit", "receive") for transport in ("tcp", "udp")]
+        return [
+            trial(
+                [flow(way, transport, asked_bit_s=150e6 if transport == "udp" else None)],
+                rate_bit_s=200e6,
+                length_s=0.4,
+            )
+            for way in ("transmit", "receive")
+            for transport in ("tcp", "udp")
+        ]
+
     for dialled, served in in_own_namespace(body):
         for result in (dialled, served):
             for each in result["parts"]:
@@ -170,6 +206,7 @@ def test_the_named_interface_carries_the_traffic_even_when_another_one_has_the_r
     Each interface answers for its own address only (arp_ignore); without that the peer's frames would come in by
     either, whatever this end does.
     """
+
     def body() -> tuple[Any, Any]:
         join_by_switch(segmentation="gso off gro off")
         for place, port, address in (("near", "port2", "198.18.7.101"), ("far", "port3", "198.18.7.102")):
@@ -182,6 +219,7 @@ def test_the_named_interface_carries_the_traffic_even_when_another_one_has_the_r
             inside(place, "sysctl -qw net.ipv4.conf.all.arp_ignore=1")
         flows = [flow(pacing_bit_s=50e6), flow("receive", "udp", asked_bit_s=20e6)]
         return trial(flows, rate_bit_s=100e6, length_s=0.3)
+
     dialled, served = in_own_namespace(body)
     for result, counter in ((dialled, "interface.tx_bytes"), (served, "interface.rx_bytes")):
         assert change(result, counter) >= 0.99 * part(dialled, "send")["sent_bytes"]

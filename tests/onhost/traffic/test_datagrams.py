@@ -58,8 +58,12 @@ def test_a_batch_as_expected_is_recognised_and_any_other_is_not(size: int) -> No
             struct.pack_into("<Q", writer.buffer, place * size, first + place)
 
 
-@given(size=st.integers(16, 200), offset=st.integers(0, 40), first=st.integers(1 << 61, (1 << 62) - 1000),
-       count=st.integers(1, 30))
+@given(
+    size=st.integers(16, 200),
+    offset=st.integers(0, 40),
+    first=st.integers(1 << 61, (1 << 62) - 1000),
+    count=st.integers(1, 30),
+)
 def test_a_reader_finds_heads_anywhere_in_a_buffer(size: int, offset: int, first: int, count: int) -> None:
     writer = BatchWriter(size, count)
     writer.write(first, count, 99)

@@ -63,8 +63,9 @@ def test_nobody_there_is_said_within_the_bound(transport: str, more: dict[str, A
         running.end()
 
 
-@pytest.mark.parametrize(("transport", "more", "kind"), [("tcp", TCP, socket.SOCK_STREAM),
-                                                         ("udp", UDP, socket.SOCK_DGRAM)])
+@pytest.mark.parametrize(
+    ("transport", "more", "kind"), [("tcp", TCP, socket.SOCK_STREAM), ("udp", UDP, socket.SOCK_DGRAM)]
+)
 def test_a_port_in_use_is_named_at_once(transport: str, more: dict[str, Any], kind: int) -> None:
     with socket.socket(socket.AF_INET, kind) as taken:
         taken.bind(("127.0.0.2", PORTS[0]))
@@ -84,12 +85,15 @@ def test_an_address_that_is_not_the_interfaces_own_is_refused() -> None:
     running.end()
 
 
-@pytest.mark.parametrize(("change", "code"), [
-    ({"ports": PORTS[:1], "flows": [flow(streams=2)]}, "too_few_ports"),
-    ({"flows": [flow(transport="udp", datagram_bytes=15)]}, "datagram_size"),
-    ({"flows": [flow(congestion="nonsense")]}, "congestion_missing"),
-    ({"interface": "none0"}, "interface_missing"),
-])
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        ({"ports": PORTS[:1], "flows": [flow(streams=2)]}, "too_few_ports"),
+        ({"flows": [flow(transport="udp", datagram_bytes=15)]}, "datagram_size"),
+        ({"flows": [flow(congestion="nonsense")]}, "congestion_missing"),
+        ({"interface": "none0"}, "interface_missing"),
+    ],
+)
 def test_what_cannot_be_done_is_refused_before_any_traffic(change: dict[str, Any], code: str) -> None:
     running = Running("serve", {**arguments([flow()], ports=PORTS), **change})
     assert failure(running, 3.0) == code
@@ -112,7 +116,8 @@ def test_a_core_that_is_not_there_is_named() -> None:
 @pytest.mark.parametrize(("transport", "more"), [("tcp", TCP), ("udp", UDP)])
 @pytest.mark.parametrize("way", ["transmit", "receive"])
 def test_a_peer_that_dies_in_the_traffic_ends_the_other_end_by_name(
-        victim: str, transport: str, more: dict[str, Any], way: str) -> None:
+    victim: str, transport: str, more: dict[str, Any], way: str
+) -> None:
     serving, dialling = both([flow(way, transport, **more)])
     try:
         told = times(4.0)

@@ -129,8 +129,13 @@ def test_an_impossible_send_time_leaves_delay_and_jitter_as_they_are() -> None:
 def test_no_row_of_numbers_makes_an_account_grow_or_fail(seed: int) -> None:
     dice, sequence = random.Random(seed), Sequence(FIRST)
     for _ in range(3000):
-        kinds = (dice.getrandbits(64), FIRST + dice.getrandbits(42), FIRST + PHASE_SPAN - 1 - dice.randrange(3),
-                 FIRST + dice.randrange(3) * PHASE_SPAN + dice.randrange(50), sequence.expected)
+        kinds = (
+            dice.getrandbits(64),
+            FIRST + dice.getrandbits(42),
+            FIRST + PHASE_SPAN - 1 - dice.randrange(3),
+            FIRST + dice.randrange(3) * PHASE_SPAN + dice.randrange(50),
+            sequence.expected,
+        )
         sequence.take(tuple(dice.choice(kinds) for _ in range(dice.randrange(1, 9))))
     assert all(len(phase._seen) <= 3 << 22 for phase in sequence.phases)
     assert sequence.foreign > 0

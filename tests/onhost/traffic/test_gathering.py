@@ -36,16 +36,20 @@ def mark(rate_bit_s: float, buffer_bytes: int) -> int:
     return sock.marks[-1] if sock.marks else 1
 
 
-@pytest.mark.parametrize(("rate_bit_s", "buffer_bytes", "wanted"), [
-    (1e9, WIDE, 12_500),  # 100 µs of it
-    (1e9, 131_072, 8_192),  # a sixteenth of the buffer
-    (40e9, WIDE, 131_072),  # never more
-    (100e6, WIDE, 1),  # 1,250 octets: less than a frame
-    (40e9, 32_768, 1),  # 2,048 octets would be the sixteenth
-    (0, WIDE, 1),
-])
-def test_a_hundred_microseconds_are_gathered_as_far_as_the_buffer_has_room(rate_bit_s: float, buffer_bytes: int,
-                                                                           wanted: int) -> None:
+@pytest.mark.parametrize(
+    ("rate_bit_s", "buffer_bytes", "wanted"),
+    [
+        (1e9, WIDE, 12_500),  # 100 µs of it
+        (1e9, 131_072, 8_192),  # a sixteenth of the buffer
+        (40e9, WIDE, 131_072),  # never more
+        (100e6, WIDE, 1),  # 1,250 octets: less than a frame
+        (40e9, 32_768, 1),  # 2,048 octets would be the sixteenth
+        (0, WIDE, 1),
+    ],
+)
+def test_a_hundred_microseconds_are_gathered_as_far_as_the_buffer_has_room(
+    rate_bit_s: float, buffer_bytes: int, wanted: int
+) -> None:
     assert mark(rate_bit_s, buffer_bytes) == wanted
 
 

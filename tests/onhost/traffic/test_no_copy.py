@@ -46,7 +46,7 @@ def received_after(sender: socket.socket, receiver: socket.socket, least_bytes: 
 
 
 def assert_repeated(got: bytes, unit: bytes) -> None:
-    assert got == (unit * (len(got) // len(unit) + 1))[:len(got)]
+    assert got == (unit * (len(got) // len(unit) + 1))[: len(got)]
 
 
 def test_every_octet_arrives_in_order_again_and_again(ends: tuple[socket.socket, socket.socket]) -> None:
@@ -63,16 +63,18 @@ def test_a_socket_that_takes_little_at_a_time_loses_nothing(ends: tuple[socket.s
     assert_repeated(got, PAYLOAD)
 
 
-def test_where_a_pipe_may_not_grow_its_own_size_does(monkeypatch: pytest.MonkeyPatch,
-                                                      ends: tuple[socket.socket, socket.socket]) -> None:
+def test_where_a_pipe_may_not_grow_its_own_size_does(
+    monkeypatch: pytest.MonkeyPatch, ends: tuple[socket.socket, socket.socket]
+) -> None:
     monkeypatch.setattr(no_copy, "_SET_PIPE_BYTES", -1)  # refused by fcntl, as at a user's limit of pipe pages
     got, said = received_after(*ends, 1_000_000)
     assert len(got) == said
-    assert_repeated(got, PAYLOAD[:16 * os.sysconf("SC_PAGESIZE")])  # pipe(7): 16 pages unless asked for more
+    assert_repeated(got, PAYLOAD[: 16 * os.sysconf("SC_PAGESIZE")])  # pipe(7): 16 pages unless asked for more
 
 
-def test_without_splice_sendfile_does_it(monkeypatch: pytest.MonkeyPatch,
-                                         ends: tuple[socket.socket, socket.socket]) -> None:
+def test_without_splice_sendfile_does_it(
+    monkeypatch: pytest.MonkeyPatch, ends: tuple[socket.socket, socket.socket]
+) -> None:
     monkeypatch.setattr(no_copy, "_LIBRARY", object())  # a C library without the calls
     got, said = received_after(*ends, 1_000_000)
     assert len(got) == said
@@ -80,7 +82,8 @@ def test_without_splice_sendfile_does_it(monkeypatch: pytest.MonkeyPatch,
 
 
 def test_a_full_socket_and_a_closed_one_are_told_as_a_send_tells_them(
-        ends: tuple[socket.socket, socket.socket]) -> None:
+    ends: tuple[socket.socket, socket.socket],
+) -> None:
     sender, receiver = ends
     sender.setblocking(False)
     push = no_copy.push(sender, PAYLOAD)
@@ -96,16 +99,18 @@ def test_a_full_socket_and_a_closed_one_are_told_as_a_send_tells_them(
         push_on()
 
 
-def test_a_host_without_files_in_memory_is_refused_by_name(monkeypatch: pytest.MonkeyPatch,
-                                                           ends: tuple[socket.socket, socket.socket]) -> None:
+def test_a_host_without_files_in_memory_is_refused_by_name(
+    monkeypatch: pytest.MonkeyPatch, ends: tuple[socket.socket, socket.socket]
+) -> None:
     monkeypatch.delattr(os, "memfd_create")
     with pytest.raises(Refusal) as refused:
         no_copy.push(ends[0], PAYLOAD)
     assert refused.value.code == "no_copy_missing"
 
 
-def test_nothing_stays_open_when_pipes_cannot_be_spliced(monkeypatch: pytest.MonkeyPatch,
-                                                         ends: tuple[socket.socket, socket.socket]) -> None:
+def test_nothing_stays_open_when_pipes_cannot_be_spliced(
+    monkeypatch: pytest.MonkeyPatch, ends: tuple[socket.socket, socket.socket]
+) -> None:
     monkeypatch.setattr(no_copy, "_LIBRARY", object())
     before = len(list(Path("/proc/self/fd").iterdir()))
     no_copy.push(ends[0], PAYLOAD)

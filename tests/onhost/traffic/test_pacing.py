@@ -89,19 +89,23 @@ def test_a_percentile_of_counts_is_the_smallest_edge_below_which_the_share_lies(
     assert percentile_of_counts([0, 0], 0.99, 2e-6) is None
 
 
-@pytest.mark.parametrize(("payload", "line_bit_s", "asked_bit_s", "expected"), [
-    (1472, 1e9, None, 8),        # 100 µs of a gigabit are 8.1 frames of 1538 octets
-    (1472, 2.5e9, None, 20),
-    (1472, 100e6, None, 1),      # less than one: never below
-    (18, 1e9, None, 64),         # 148 would be 100 µs: more than one call takes
-    (8972, 10e9, None, 13),
-    (1472, 1e9, 10e6, 1),        # a slow flow is sent one by one: bursts only save wake-ups
-    (1472, 1e9, 300e6, 3),       # 25,475 a second: three per 100 µs
-    (1472, None, None, 64),      # nothing is known: two ends on one machine
-    (1472, None, 1e9, 9),
-])
+@pytest.mark.parametrize(
+    ("payload", "line_bit_s", "asked_bit_s", "expected"),
+    [
+        (1472, 1e9, None, 8),  # 100 µs of a gigabit are 8.1 frames of 1538 octets
+        (1472, 2.5e9, None, 20),
+        (1472, 100e6, None, 1),  # less than one: never below
+        (18, 1e9, None, 64),  # 148 would be 100 µs: more than one call takes
+        (8972, 10e9, None, 13),
+        (1472, 1e9, 10e6, 1),  # a slow flow is sent one by one: bursts only save wake-ups
+        (1472, 1e9, 300e6, 3),  # 25,475 a second: three per 100 µs
+        (1472, None, None, 64),  # nothing is known: two ends on one machine
+        (1472, None, 1e9, 9),
+    ],
+)
 def test_a_burst_is_at_most_a_hundred_microseconds_of_line_time(
-        payload: int, line_bit_s: float | None, asked_bit_s: float | None, expected: int) -> None:
+    payload: int, line_bit_s: float | None, asked_bit_s: float | None, expected: int
+) -> None:
     on_the_wire = wire_bytes(payload + 28)
     frames_s = asked_bit_s / 8 / payload if asked_bit_s else None
     found = burst_size(on_the_wire, line_bit_s, frames_s)
@@ -115,11 +119,23 @@ def test_streams_take_turns_so_that_their_bursts_do_not_fall_together(first: int
     """Sixteen that all sent at the same instants would be one burst of sixteen times the length (traps Z12)."""
     starts = []
     for number in range(first, first + 16):
-        flows = [{"way": way, "transport": "udp", "streams": 16, "asked_bit_s": 900e6}
-                 for way in ("transmit", "receive")]
-        pair = read_args({"token": "00" * 32, "interface": "lo", "local": "198.18.0.1", "peer": "198.18.0.2",
-                          "family": 4, "ports": list(range(20000, 20032)), "flows": flows, "mtu": 1500,
-                          "rate_bit_s": 1e9}, serving=False)
+        flows = [
+            {"way": way, "transport": "udp", "streams": 16, "asked_bit_s": 900e6} for way in ("transmit", "receive")
+        ]
+        pair = read_args(
+            {
+                "token": "00" * 32,
+                "interface": "lo",
+                "local": "198.18.0.1",
+                "peer": "198.18.0.2",
+                "family": 4,
+                "ports": list(range(20000, 20032)),
+                "flows": flows,
+                "mtu": 1500,
+                "rate_bit_s": 1e9,
+            },
+            serving=False,
+        )
         sender = UdpSend(pair, pair.streams[number], None)  # type: ignore[arg-type]  # nothing is sent
         sender.plan_bursts()
         starts.append(sender.first_burst_ns(START) - START)

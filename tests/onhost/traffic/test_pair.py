@@ -15,7 +15,8 @@ UDP: dict[str, Any] = {"datagram_bytes": 1200, "asked_bit_s": 20e6}
 @pytest.mark.parametrize(("transport", "more"), [("tcp", TCP), ("udp", UDP)])
 @pytest.mark.parametrize("way", ["transmit", "receive"])
 def test_every_byte_sent_is_counted_at_the_receiver_whichever_end_it_is(
-        transport: str, more: dict[str, Any], way: str) -> None:
+    transport: str, more: dict[str, Any], way: str
+) -> None:
     dialled, served = run_pair(arguments([flow(way, transport, **more)]))
     receiving, sending = (served, dialled) if way == "transmit" else (dialled, served)
     received, sent = part(receiving, "receive", way), part(sending, "send", way)
@@ -35,8 +36,10 @@ def test_as_fast_as_it_goes_nothing_is_lost_of_the_count(more: dict[str, Any]) -
 
 
 def test_both_ways_at_once_are_two_flows_over_one_window() -> None:
-    flows = [flow("transmit", "udp", datagram_bytes=500, asked_bit_s=8e6, streams=2),
-             flow("receive", "udp", datagram_bytes=900, asked_bit_s=4e6)]
+    flows = [
+        flow("transmit", "udp", datagram_bytes=500, asked_bit_s=8e6, streams=2),
+        flow("receive", "udp", datagram_bytes=900, asked_bit_s=4e6),
+    ]
     dialled, served = run_pair(arguments(flows))
     out, back = part(served, "receive", "transmit"), part(dialled, "receive", "receive")
     assert out["window_datagrams_received"] == part(dialled, "send", "transmit")["window_datagrams_sent"]
@@ -47,8 +50,10 @@ def test_both_ways_at_once_are_two_flows_over_one_window() -> None:
 
 def test_an_ordinary_user_needs_no_privilege_for_it() -> None:
     """Binding to a device, filters, priorities of buffers: what the kernel keeps for root is done without."""
+
     def body() -> tuple[Any, Any]:
         return run_pair(arguments([flow("transmit", "udp", **UDP), flow("receive", "tcp", **TCP)]))
+
     dialled, served = as_ordinary_user(body)
     assert part(served, "receive")["datagrams_received"] == part(dialled, "send")["datagrams_sent"]
     assert part(dialled, "receive", "receive")["received_bytes"] == part(served, "send", "receive")["sent_bytes"]

@@ -16,10 +16,27 @@ WINDOW = Window(0, 10**9, 2 * 10**9, 2 * 10**9, 4 * 10**9, 12 * 10**9)
 
 def _received(last_octets: int, transport: str) -> dict[str, Any]:
     flow = {"way": "transmit", "transport": transport, "streams": 1}
-    pair = read_args({"token": "00" * 32, "interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.2", "family": 4,
-                      "ports": [20000], "flows": [flow], "mtu": 1500}, serving=True)
-    result = {"stream": 0, "goodput_bytes": 9000 + last_octets, "received_bytes": 9000 + last_octets,
-              "end_seen": False, "process": {"cpu_s": 0.1, "run_delay_s": 0.0}, "last_interval": float(last_octets)}
+    pair = read_args(
+        {
+            "token": "00" * 32,
+            "interface": "lo",
+            "local": "127.0.0.1",
+            "peer": "127.0.0.2",
+            "family": 4,
+            "ports": [20000],
+            "flows": [flow],
+            "mtu": 1500,
+        },
+        serving=True,
+    )
+    result = {
+        "stream": 0,
+        "goodput_bytes": 9000 + last_octets,
+        "received_bytes": 9000 + last_octets,
+        "end_seen": False,
+        "process": {"cpu_s": 0.1, "run_delay_s": 0.0},
+        "last_interval": float(last_octets),
+    }
     return part_of(pair.flows[0], False, WINDOW, [result], {}, FlowSeries(pair.flows[0], "receive", WINDOW))
 
 
@@ -33,12 +50,30 @@ def test_a_stream_that_was_heard_to_the_windows_end_is_no_error_without_its_end_
 
 
 def test_a_part_says_which_count_it_is_of_and_how_far_off_all_its_streams_can_be() -> None:
-    pair = read_args({"token": "00" * 32, "interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.2", "family": 4,
-                      "ports": [20000, 20001], "flows": [{"way": "transmit", "transport": "tcp", "streams": 2}],
-                      "mtu": 1500}, serving=True)
-    results = [{"stream": number, "goodput_bytes": 1000, "received_bytes": 1000, "counted_by": "kernel",
-                "edge_error_bytes": error, "process": {"cpu_s": 0.1, "run_delay_s": 0.0, "span_s": 1.08}}
-               for number, error in ((0, 3), (1, 4))]
+    pair = read_args(
+        {
+            "token": "00" * 32,
+            "interface": "lo",
+            "local": "127.0.0.1",
+            "peer": "127.0.0.2",
+            "family": 4,
+            "ports": [20000, 20001],
+            "flows": [{"way": "transmit", "transport": "tcp", "streams": 2}],
+            "mtu": 1500,
+        },
+        serving=True,
+    )
+    results = [
+        {
+            "stream": number,
+            "goodput_bytes": 1000,
+            "received_bytes": 1000,
+            "counted_by": "kernel",
+            "edge_error_bytes": error,
+            "process": {"cpu_s": 0.1, "run_delay_s": 0.0, "span_s": 1.08},
+        }
+        for number, error in ((0, 3), (1, 4))
+    ]
     series = FlowSeries(pair.flows[0], "receive", WINDOW)
     part = part_of(pair.flows[0], False, WINDOW, results, {}, series)
     assert (part["counted_by"], part["edge_error_bytes"]) == ("kernel", 7)

@@ -18,8 +18,10 @@ from orchestrator.onhost.traffic.udp_receive import UdpReceive
 
 @pytest.fixture
 def ends() -> Iterator[tuple[socket.socket, socket.socket]]:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as near, socket.socket(socket.AF_INET,
-                                                                                 socket.SOCK_DGRAM) as far:
+    with (
+        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as near,
+        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as far,
+    ):
         far.bind(("127.0.0.1", 0))
         near.bind(("127.0.0.1", 0))
         near.connect(far.getsockname())
@@ -28,12 +30,24 @@ def ends() -> Iterator[tuple[socket.socket, socket.socket]]:
 
 @pytest.mark.parametrize("forced", ["coalesce", "batch"])
 def test_a_forced_way_of_receiving_is_never_replaced_in_silence(
-        forced: str, ends: tuple[socket.socket, socket.socket], monkeypatch: pytest.MonkeyPatch) -> None:
+    forced: str, ends: tuple[socket.socket, socket.socket], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The row would say `receive_with: batch` for datagrams that were taken one by one."""
     monkeypatch.setattr(udp_receive.message_vector, "is_offered", lambda call: False)
     flow = {"way": "transmit", "transport": "udp", "receive_path": forced}
-    pair = read_args({"token": "00" * 32, "interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.2", "family": 4,
-                      "ports": [20000], "flows": [flow], "mtu": 1500}, serving=True)
+    pair = read_args(
+        {
+            "token": "00" * 32,
+            "interface": "lo",
+            "local": "127.0.0.1",
+            "peer": "127.0.0.2",
+            "family": 4,
+            "ports": [20000],
+            "flows": [flow],
+            "mtu": 1500,
+        },
+        serving=True,
+    )
     with pytest.raises(Refusal) as refused:
         UdpReceive(pair, pair.streams[0], ends[1]).prepare()
     assert refused.value.code == "receive_path"
@@ -46,11 +60,22 @@ def test_an_error_left_over_from_another_call_does_not_make_batches_unavailable(
     assert message_vector.is_offered("recvmmsg")
 
 
-@pytest.mark.parametrize(("forced", "burst", "least"), [
-    (SEGMENT, 44, 44), (SEGMENT, 45, 44), (SEGMENT, 64, 64), (SEGMENT, 100, 99), (SEGMENT, 1000, 989),
-    (BATCH, 64, 64), (BATCH, 100, 100), (BATCH, 1024, 1024)])
+@pytest.mark.parametrize(
+    ("forced", "burst", "least"),
+    [
+        (SEGMENT, 44, 44),
+        (SEGMENT, 45, 44),
+        (SEGMENT, 64, 64),
+        (SEGMENT, 100, 99),
+        (SEGMENT, 1000, 989),
+        (BATCH, 64, 64),
+        (BATCH, 100, 100),
+        (BATCH, 1024, 1024),
+    ],
+)
 def test_a_burst_is_as_long_as_asked_but_for_what_sends_of_one_length_leave_over(
-        forced: str, burst: int, least: int, ends: tuple[socket.socket, socket.socket]) -> None:
+    forced: str, burst: int, least: int, ends: tuple[socket.socket, socket.socket]
+) -> None:
     """A send takes 44 datagrams of 1472 bytes: 100 are three sends of 33, not two of 44."""
     path = choose_send_path(ends[0], 1472, burst, forced)
     assert least <= path.count <= burst

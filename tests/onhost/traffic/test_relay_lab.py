@@ -21,14 +21,27 @@ UDP: dict[str, Any] = {"way": "transmit", "transport": "udp", "datagram_bytes": 
 PROBES = 2  # datagrams without a number that prove the way of sending, in front of all others
 
 
-def over_a_relay(flows: list[dict[str, Any]], rule: Rule, looks_at: Any = None, *, length_s: float = 0.6,
-                 warmup_s: float = 0.1, **more: Any) -> tuple[dict[str, Any], dict[str, Any], Deeds]:
+def over_a_relay(
+    flows: list[dict[str, Any]],
+    rule: Rule,
+    looks_at: Any = None,
+    *,
+    length_s: float = 0.6,
+    warmup_s: float = 0.1,
+    **more: Any,
+) -> tuple[dict[str, Any], dict[str, Any], Deeds]:
     def body() -> tuple[Any, Any, Any]:
         join_by_relay()
         with relaying("port0", "port1", rule, looks_at or datagram_to(PORT)) as end:
-            dialled, served = run_pair(arguments(flows, **ends(**more)), length_s=length_s, warmup_s=warmup_s,
-                                       dial_in=enter("near"), serve_in=enter("far"))
+            dialled, served = run_pair(
+                arguments(flows, **ends(**more)),
+                length_s=length_s,
+                warmup_s=warmup_s,
+                dial_in=enter("near"),
+                serve_in=enter("far"),
+            )
             return dialled, served, end()
+
     return in_own_namespace(body)  # type: ignore[no-any-return]
 
 
@@ -72,13 +85,17 @@ def test_datagrams_that_come_late_are_waited_for() -> None:
 @pytest.mark.parametrize("way", ["transmit", "receive"])
 def test_lost_hellos_and_welcomes_are_repeated(way: str) -> None:
     """The first frames of the pair's port are lost, in both directions, and then the trial runs as if nothing was."""
+
     def of_the_port(frame: bytes) -> bool:
         return frame[12:14] == b"\x08\x00" and frame[23] == 17 and frame[34:38] == struct.pack("!HH", PORT, PORT)
 
     flows = [flow(way, "udp", datagram_bytes=1000, asked_bit_s=800e3)]
     dialled, served, deeds = over_a_relay(flows, lambda number: (0 if number in (0, 2, 4, 6) else 1, 0.0), of_the_port)
-    sent, got = (part(dialled, "send"), part(served, "receive")) if way == "transmit" else (
-        part(served, "send", way), part(dialled, "receive", way))
+    sent, got = (
+        (part(dialled, "send"), part(served, "receive"))
+        if way == "transmit"
+        else (part(served, "send", way), part(dialled, "receive", way))
+    )
     assert deeds.seen > 10
     assert got["window_datagrams_received"] == sent["window_datagrams_sent"] > 0
 

@@ -20,7 +20,7 @@ def take(sequence: Sequence, numbers: list[int], batch: int) -> int:
     """As a receiver does it: what is expected in a whole batch the quick way, everything else one by one."""
     fresh = 0
     for start in range(0, len(numbers), batch):
-        piece = [FIRST + number for number in numbers[start:start + batch]]
+        piece = [FIRST + number for number in numbers[start : start + batch]]
         if piece == list(range(sequence.expected, sequence.expected + len(piece))):
             sequence.run(len(piece))
             fresh += len(piece)
@@ -43,12 +43,15 @@ def test_unique_duplicate_and_reordered_are_those_of_the_definitions(numbers: li
 
 
 # RFC 4737 section 7.1 (and errata-free appendix): the arrival orders whose reordered packets the RFC names.
-@pytest.mark.parametrize(("order", "reordered"), [
-    ([1, 2, 3, 5, 6, 7, 8, 4, 9, 10], 1),
-    ([1, 2, 3, 4, 7, 5, 6, 8, 9, 10], 2),
-    ([1, 2, 3, 7, 8, 9, 10, 4, 5, 6, 11], 3),
-    ([1, 2, 3, 6, 7, 4, 5, 8, 9, 10, 12, 13, 11, 14, 15, 16], 3),
-])
+@pytest.mark.parametrize(
+    ("order", "reordered"),
+    [
+        ([1, 2, 3, 5, 6, 7, 8, 4, 9, 10], 1),
+        ([1, 2, 3, 4, 7, 5, 6, 8, 9, 10], 2),
+        ([1, 2, 3, 7, 8, 9, 10, 4, 5, 6, 11], 3),
+        ([1, 2, 3, 6, 7, 4, 5, 8, 9, 10, 12, 13, 11, 14, 15, 16], 3),
+    ],
+)
 @pytest.mark.parametrize("batch", [1, 3, 64])
 def test_the_rfcs_arrival_orders_give_the_rfcs_counts(order: list[int], reordered: int, batch: int) -> None:
     sequence = Sequence(FIRST)

@@ -17,15 +17,19 @@ pytestmark = [pytest.mark.lab, pytest.mark.alone]
 BUCKET_BYTES = 32_500  # of the shaper at this rate: what a link that stood still gives back at once
 
 
-@pytest.mark.parametrize(("share", "traffic"), [
-    (0.05, {"transport": "tcp", "congestion": "reno"}),
-    (0.05, {"transport": "udp", "asked_bit_s": 60e6, "send_path": "single", "receive_path": "single"}),
-    (0.05, {"transport": "udp", "asked_bit_s": 60e6}),
-])
+@pytest.mark.parametrize(
+    ("share", "traffic"),
+    [
+        (0.05, {"transport": "tcp", "congestion": "reno"}),
+        (0.05, {"transport": "udp", "asked_bit_s": 60e6, "send_path": "single", "receive_path": "single"}),
+        (0.05, {"transport": "udp", "asked_bit_s": 60e6}),
+    ],
+)
 def test_a_throttled_receiver_counts_neither_more_nor_less_than_arrived(share: float, traffic: dict[str, Any]) -> None:
     if place_for_groups() is None:
         pytest.skip("no control groups with a CPU quota here")
     with throttled(share) as (members, folder):
+
         def slow_down(verb: str, pid: int) -> None:
             if verb == "serve":
                 os.write(members, str(pid).encode())
@@ -33,10 +37,14 @@ def test_a_throttled_receiver_counts_neither_more_nor_less_than_arrived(share: f
         def body() -> list[Any]:
             join_by_switch()
             shape(100_000_000)
-            args = [arguments([flow("transmit", **traffic)], bound_s=15.0, **ends(rate_bit_s=1e8))
-                    for _ in range(3)]
-            return [run_pair(each, length_s=0.75, warmup_s=0.3, dial_in=enter("near"), serve_in=enter("far"),
-                             born=slow_down) for each in args]
+            args = [arguments([flow("transmit", **traffic)], bound_s=15.0, **ends(rate_bit_s=1e8)) for _ in range(3)]
+            return [
+                run_pair(
+                    each, length_s=0.75, warmup_s=0.3, dial_in=enter("near"), serve_in=enter("far"), born=slow_down
+                )
+                for each in args
+            ]
+
         results = in_own_namespace(body)
         counts = dict(line.split() for line in (folder / "cpu.stat").read_text().splitlines())
     assert int(counts["nr_throttled"]) > 5, "otherwise nothing has been tried"

@@ -12,7 +12,8 @@ S, MS = 1_000_000_000, 1_000_000
 
 @pytest.mark.parametrize("step_ns", [-3600 * S, -S, S, 10**9 * S])  # boards without a clock chip jump by years
 def test_arrivals_after_a_step_of_the_wall_clock_are_timed_by_the_new_one(
-        step_ns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    step_ns: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Else every arrival after a step back would bear the time of the last one before it, and no mark would go by."""
     offset_ns = 1_700_000_000 * S
     monkeypatch.setattr(stamps, "wall_offset_ns", lambda: offset_ns)

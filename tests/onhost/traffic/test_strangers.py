@@ -78,8 +78,7 @@ def test_the_peers_address_without_the_token_is_closed_in_silence(serving: tuple
         assert answer_to_datagram(payload, PEER, UDP_PORT) is None
 
 
-def test_a_hello_that_was_overheard_is_worth_nothing_from_another_port(
-        serving: tuple[Running, dict[str, Any]]) -> None:
+def test_a_hello_that_was_overheard_is_worth_nothing_from_another_port(serving: tuple[Running, dict[str, Any]]) -> None:
     """The hello names the place it was made for: repeating its octets from elsewhere opens nothing."""
     _, args = serving
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as genuine:
@@ -136,6 +135,7 @@ def flood(until_ns: int) -> None:
 
 def test_without_privilege_a_stranger_is_closed_without_a_word() -> None:
     """Some kernels keep filters on TCP sockets for root: there the connection is made, and nothing is said on it."""
+
     def body() -> list[bytes | None]:
         serving = Running("serve", other_end(arguments(FLOWS, ports=PORTS)))
         try:
@@ -143,6 +143,7 @@ def test_without_privilege_a_stranger_is_closed_without_a_word() -> None:
             return [answer_to(os.urandom(32), source, TCP_PORT) for source in (STRANGER, PEER)]
         finally:
             serving.end()
+
     assert not any(as_ordinary_user(body))
 
 

@@ -62,8 +62,9 @@ def test_a_stall_is_an_interval_of_nothing_and_not_spread_over_its_neighbours() 
     assert [round(count) for count in marks.fresh] == [5000, 5000, 0, 5000, 5000]
 
 
-@pytest.mark.parametrize(("length_ms", "ends"), [(300, [0.1, 0.2, 0.3]), (260, [0.1, 0.2, 0.26]),
-                                                 (240, [0.1, 0.24]), (40, [0.04])])
+@pytest.mark.parametrize(
+    ("length_ms", "ends"), [(300, [0.1, 0.2, 0.3]), (260, [0.1, 0.2, 0.26]), (240, [0.1, 0.24]), (40, [0.04])]
+)
 def test_the_last_interval_ends_with_the_window_and_is_no_sliver(length_ms: int, ends: list[float]) -> None:
     window_ns = length_ms * MS + 1  # a nanosecond too long: clocks are mapped by rounding
     marks = Marks(0, window_ns)
@@ -87,11 +88,17 @@ def test_what_the_clocks_part_in_a_day_is_still_traffic_at_the_receivers_end() -
     assert window.drained_ns - window.stop_ns >= 500e-6 * day_ns + DRAIN_NS
 
 
-@pytest.mark.parametrize(("start", "begin", "end", "code"), [
-    (0, -1, 10**9, "bad_window"), (0, 10, 10, "bad_window"), (0, 10, 10**15, "bad_window"),
-    (0, 10, 26 * 3600 * 10**9, "bad_window"),
-    (-(10**10), -(10**10), -(10**9), "too_late"), (-(10**9), -(10**9), 10**10, "too_late"),
-])
+@pytest.mark.parametrize(
+    ("start", "begin", "end", "code"),
+    [
+        (0, -1, 10**9, "bad_window"),
+        (0, 10, 10, "bad_window"),
+        (0, 10, 10**15, "bad_window"),
+        (0, 10, 26 * 3600 * 10**9, "bad_window"),
+        (-(10**10), -(10**10), -(10**9), "too_late"),
+        (-(10**9), -(10**9), 10**10, "too_late"),
+    ],
+)
 def test_times_out_of_order_or_gone_by_are_refused(start: int, begin: int, end: int, code: str) -> None:
     now = time.monotonic_ns()
     with pytest.raises(Refusal) as refused:

@@ -35,6 +35,7 @@ class Running:
             if enter:
                 enter()
             return getattr(traffic, verb)(given, talk)
+
         self.job = Job(1, verb, function, args, 60.0)
         self._frames: list[dict[str, Any]] = []
         self.told: list[Intervals] = []  # as they came
@@ -73,9 +74,18 @@ class Running:
     def _with_series(self, result: dict[str, Any]) -> dict[str, Any]:
         """Each part with what was told of it while it ran: (t_s, octets, datagrams) of each interval."""
         batches = [batch for told in self.told for batch in told["series"]]
-        parts = [{**part, "series": [values for batch in batches for values in series_values(batch)
-                                     if (batch["way"], batch["part"]) == (part["way"], part["part"])]}
-                 for part in result["parts"]]
+        parts = [
+            {
+                **part,
+                "series": [
+                    values
+                    for batch in batches
+                    for values in series_values(batch)
+                    if (batch["way"], batch["part"]) == (part["way"], part["part"])
+                ],
+            }
+            for part in result["parts"]
+        ]
         return {**result, "parts": parts}
 
     def end(self) -> None:
@@ -92,9 +102,21 @@ def flow(way: str = "transmit", transport: str = "tcp", **more: Any) -> dict[str
 
 def arguments(flows: list[dict[str, Any]], **more: Any) -> dict[str, Any]:
     """Arguments of a trial over `lo` with IPv4, unless `more` says otherwise."""
-    return {"token": fresh_token(), "interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.2", "family": 4,
-            "ports": list(range(21100, 21140)), "flows": flows, "mtu": 65536, "rate_bit_s": None, "watch_s": 0.2,
-            "round_trip": False, "bound_s": 5.0, **more}
+    return {
+        "token": fresh_token(),
+        "interface": "lo",
+        "local": "127.0.0.1",
+        "peer": "127.0.0.2",
+        "family": 4,
+        "ports": list(range(21100, 21140)),
+        "flows": flows,
+        "mtu": 65536,
+        "rate_bit_s": None,
+        "watch_s": 0.2,
+        "round_trip": False,
+        "bound_s": 5.0,
+        **more,
+    }
 
 
 def other_end(args: dict[str, Any]) -> dict[str, Any]:
@@ -107,10 +129,16 @@ def times(length_s: float, warmup_s: float = 0.1, ahead_s: float = START_AHEAD_S
     return {"start_ns": start, "window_from_ns": begin, "window_to_ns": begin + int(length_s * 1e9)}
 
 
-def run_pair(args: dict[str, Any], *, length_s: float = 0.5, warmup_s: float = 0.1,
-             serve_in: Callable[[], None] | None = None, dial_in: Callable[[], None] | None = None,
-             born: Callable[[str, int], None] = lambda verb, pid: None,
-             set_out: Callable[[dict[str, int]], None] = lambda told: None) -> tuple[dict[str, Any], dict[str, Any]]:
+def run_pair(
+    args: dict[str, Any],
+    *,
+    length_s: float = 0.5,
+    warmup_s: float = 0.1,
+    serve_in: Callable[[], None] | None = None,
+    dial_in: Callable[[], None] | None = None,
+    born: Callable[[str, int], None] = lambda verb, pid: None,
+    set_out: Callable[[dict[str, int]], None] = lambda told: None,
+) -> tuple[dict[str, Any], dict[str, Any]]:
     """One trial; returns the dialling end's and the serving end's results.
 
     `born` is told each job's process, `set_out` the trial's times just before the ends hear them.

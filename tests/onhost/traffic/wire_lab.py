@@ -22,8 +22,21 @@ NEAR6, FAR6 = "2001:2:0:7::1", "2001:2:0:7::2"
 _NEW_MOUNTS, _NEW_NETWORK = 0x00020000, 0x40000000
 _PRIVATE = 1 << 18 | 1 << 14
 
-__all__ = ["FAR4", "FAR6", "NEAR4", "NEAR6", "as_ordinary_user", "ends", "enter", "in_own_namespace", "inside",
-           "join_by_relay", "join_by_switch", "run", "shape"]
+__all__ = [
+    "FAR4",
+    "FAR6",
+    "NEAR4",
+    "NEAR6",
+    "as_ordinary_user",
+    "ends",
+    "enter",
+    "in_own_namespace",
+    "inside",
+    "join_by_relay",
+    "join_by_switch",
+    "run",
+    "shape",
+]
 
 
 def inside(place: str, line: str) -> str:
@@ -33,15 +46,20 @@ def inside(place: str, line: str) -> str:
 
 def enter(place: str) -> Callable[[], None]:
     """What a forked job calls to become a process of a place, with its own view of /sys."""
+
     def become() -> None:
         libc = ctypes.CDLL(None, use_errno=True)
         descriptor = os.open(f"/run/netns/{place}", os.O_RDONLY)
-        for failed in (libc.setns(descriptor, _NEW_NETWORK), libc.unshare(_NEW_MOUNTS),
-                       libc.mount(b"none", b"/", None, ctypes.c_ulong(_PRIVATE), None),
-                       libc.mount(b"sysfs", b"/sys", b"sysfs", ctypes.c_ulong(0), None)):
+        for failed in (
+            libc.setns(descriptor, _NEW_NETWORK),
+            libc.unshare(_NEW_MOUNTS),
+            libc.mount(b"none", b"/", None, ctypes.c_ulong(_PRIVATE), None),
+            libc.mount(b"sysfs", b"/sys", b"sysfs", ctypes.c_ulong(0), None),
+        ):
             if failed:
                 raise OSError(ctypes.get_errno(), os.strerror(ctypes.get_errno()))
         os.close(descriptor)
+
     return become
 
 
@@ -84,8 +102,11 @@ def shape(rate_bit_s: int, limit_bytes: int = 500_000) -> None:
     """Both directions at a rate, with what Ethernet adds to a frame counted: preamble, check sequence and gap."""
     burst = rate_bit_s // 8000 + 20000
     for port in ("port0", "port1"):
-        inside("switch", f"tc qdisc replace dev {port} root stab overhead 24 linklayer ethernet "
-                         f"tbf rate {rate_bit_s}bit burst {burst} limit {limit_bytes}")
+        inside(
+            "switch",
+            f"tc qdisc replace dev {port} root stab overhead 24 linklayer ethernet "
+            f"tbf rate {rate_bit_s}bit burst {burst} limit {limit_bytes}",
+        )
 
 
 def ends(family: int = 4, **more: Any) -> dict[str, Any]:

@@ -35,10 +35,15 @@ def mend_command(key: str, before: Any, now: Any) -> str:
 
 def _address(interface: str, entry: Any, *, add: bool) -> str:
     family = "inet6" if entry["family"] == 6 else "inet"
-    return (f"ifconfig {interface} {family} {entry['address']}/{entry['prefix']} alias" if add
-            else f"ifconfig {interface} {family} {entry['address']} -alias")
+    return (
+        f"ifconfig {interface} {family} {entry['address']}/{entry['prefix']} alias"
+        if add
+        else f"ifconfig {interface} {family} {entry['address']} -alias"
+    )
 
 
 _SPELLED: Dict[str, Callable[[Any], str]] = {
-    "mtu": lambda before: f"mtu {before}", "up": lambda before: "up" if before else "down",
-    "mac": lambda before: f"link {before}"}
+    "mtu": lambda before: f"mtu {before}",
+    "up": lambda before: "up" if before else "down",
+    "mac": lambda before: f"link {before}",
+}

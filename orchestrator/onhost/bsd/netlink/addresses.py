@@ -15,8 +15,12 @@ NO_DUPLICATE_CHECK = "nodad"
 def addresses(index: Optional[int] = None) -> List[Dict[str, Any]]:
     """Every address, or those of one interface."""
     indexes = {name: number for number, name in socket.if_nameindex()}
-    return [{"index": indexes[each.name], **address} for each in read_interfaces() if each.name in indexes
-            and index in (None, indexes[each.name]) for address in each.addresses]
+    return [
+        {"index": indexes[each.name], **address}
+        for each in read_interfaces()
+        if each.name in indexes and index in (None, indexes[each.name])
+        for address in each.addresses
+    ]
 
 
 def add_address(index: int, entry: Dict[str, Any], *, no_duplicate_check: bool = False, replace: bool = False) -> None:

@@ -39,12 +39,33 @@ def _described(interface: Interface, indexes: Dict[str, int]) -> Dict[str, Any]:
     up = "UP" in interface.flags
     carrier = interface.status in _CARRIES if interface.status else "RUNNING" in interface.flags
     parent = indexes.get(interface.lies_on[0]) if len(interface.lies_on) == 1 else None
-    unknown = dict.fromkeys(("min_mtu", "max_mtu", "transmit_queue_length", "gro_max_size", "gso_max_size",
-                             "gso_max_segs", "carrier_changes"))
-    return {**unknown, "index": indexes[interface.name], "name": interface.name, "up": up, "mtu": interface.mtu,
-            "loopback": "LOOPBACK" in interface.flags, "mac": interface.mac, "permanent_mac": "",
-            "kind": "vlan" if parent else "", "operstate": "up" if up and carrier else "down", "carrier": carrier,
-            "qdisc": "", "master": None, "parent": parent}
+    unknown = dict.fromkeys(
+        (
+            "min_mtu",
+            "max_mtu",
+            "transmit_queue_length",
+            "gro_max_size",
+            "gso_max_size",
+            "gso_max_segs",
+            "carrier_changes",
+        )
+    )
+    return {
+        **unknown,
+        "index": indexes[interface.name],
+        "name": interface.name,
+        "up": up,
+        "mtu": interface.mtu,
+        "loopback": "LOOPBACK" in interface.flags,
+        "mac": interface.mac,
+        "permanent_mac": "",
+        "kind": "vlan" if parent else "",
+        "operstate": "up" if up and carrier else "down",
+        "carrier": carrier,
+        "qdisc": "",
+        "master": None,
+        "parent": parent,
+    }
 
 
 def described(_: bytes) -> Dict[str, Any]:

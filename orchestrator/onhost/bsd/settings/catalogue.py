@@ -24,11 +24,15 @@ class BsdMtu(Mtu):
     def _cannot(self, target: str, level: object) -> str:
         above = stacked_on(self._link(target), self._kernel.links())
         if above:
-            return (f"{target} is not given another MTU while {above[0]['name']} lies on it: what the systems of this "
-                    "family then do with that one is not known")
+            return (
+                f"{target} is not given another MTU while {above[0]['name']} lies on it: what the systems of this "
+                "family then do with that one is not known"
+            )
         if self._parsed(level) < IPV6_LEAST:
-            return (f"{target} is not given an MTU below {IPV6_LEAST}: what the systems of this family then do with "
-                    "IPv6, and give back, is not known")
+            return (
+                f"{target} is not given an MTU below {IPV6_LEAST}: what the systems of this family then do with "
+                "IPv6, and give back, is not known"
+            )
         return ""
 
     def _read(self, target: str, level: object) -> Dict[str, Any]:

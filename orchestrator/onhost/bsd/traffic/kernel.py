@@ -39,8 +39,9 @@ def incoming_core(_: socket.socket) -> Optional[int]:
 
 def run_on_core(core: int) -> None:
     """Refused: the family has no call for it in common."""
-    raise Refusal("core_missing", "a process cannot be kept on one core on this system: leave the core to it",
-                  core=core)
+    raise Refusal(
+        "core_missing", "a process cannot be kept on one core on this system: leave the core to it", core=core
+    )
 
 
 def refuse_new_privileges() -> None:
@@ -92,8 +93,11 @@ def set_congestion(sock: socket.socket, name: str) -> None:
 def set_pacing(_: socket.socket, bytes_s: Optional[int]) -> None:
     """No limit is what there is; Refusal for any other."""
     if bytes_s is not None:
-        raise Refusal("pacing_missing", "this system does not pace a TCP connection: leave the rate out, or use UDP",
-                      bytes_s=bytes_s)
+        raise Refusal(
+            "pacing_missing",
+            "this system does not pace a TCP connection: leave the rate out, or use UDP",
+            bytes_s=bytes_s,
+        )
 
 
 def set_buffer(sock: socket.socket, option: int, size_bytes: int) -> None:

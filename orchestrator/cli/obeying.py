@@ -61,12 +61,12 @@ def require_own(
     )
 
 
-def require_own_plans(plans: Sequence[LoadedPlan], obeyed: Sequence[str]) -> None:
-    """The same for earlier runs that are run again."""
+def require_own_plans(plans: Sequence[LoadedPlan], obeyed: Sequence[str], command: str = "linktrial run") -> None:
+    """The same for earlier runs that are run again, and for plans in a suite's folder, which go by the suite's name."""
     for loaded in plans:
-        if loaded.made_by:
+        if loaded.made_in is not None:
             setup = compose(loaded.plan, run_id="", holder="")
-            require_own(loaded.path.parent, loaded.made_by, loaded, setup, obeyed, "linktrial run")
+            require_own(loaded.made_in, loaded.made_by, loaded, setup, obeyed, command)
 
 
 def journal_may_be_used(run: Path, loaded: LoadedPlan, state: RunState, obeyed: Sequence[str]) -> list[str]:

@@ -22,6 +22,7 @@ class LoadedPlan:
     plan: Plan
     binds: dict[str, str]
     made_by: str = ""  # the run, or the suite's entry, in whose folder it lies; "" for a plan of the user's own
+    made_in: Path | None = None  # that run's or suite's folder
     made_with: dict[str, str] = field(default_factory=dict)  # what was bound in it there
 
 
@@ -83,7 +84,7 @@ def load_sources(sources: Iterable[PlanSource], binds: dict[str, str]) -> list[L
         try:
             text = _read(path)
             plan = load(text, name=str(path), binds=bound, catalogue=CATALOGUE, used=used)
-            loaded.append(LoadedPlan(path, text, plan, bound, _maker(path), source.binds))
+            loaded.append(LoadedPlan(path, text, plan, bound, *_maker(path), source.binds))
         except PlanProblems as error:
             problems.extend(error.problems)
     problems.extend(unused_binds(binds, used))
@@ -114,14 +115,14 @@ def _earlier_binds(path: Path) -> dict[str, str]:
     return {str(name): str(value) for name, value in found.items()} if isinstance(found, dict) else {}
 
 
-def _maker(path: Path) -> str:
-    """The name that a run's or a suite's folder was marked with when it was made; "" for any other plan."""
+def _maker(path: Path) -> tuple[str, Path | None]:
+    """What a run's or a suite's folder was marked with when it was made, and that folder; "" and None otherwise."""
     folder = Folder(path.parent)
     if path.name == "plan.yaml" and folder.has("run.json"):
         run = folder.json("run.json")
-        return str(run.get("run_id") or "?") if isinstance(run, dict) else "?"
-    above = path.parent.parent
-    return mark_of(above, path.name) if path.parent.name == PLANS and Folder(above).has(SUITE) else ""
+        return str(run.get("run_id") or "?") if isinstance(run, dict) else "?", path.parent
+    suite = path.parent.parent
+    return (mark_of(suite, path.name), suite) if path.parent.name == PLANS and Folder(suite).has(SUITE) else ("", None)
 
 
 def mark_of(suite: Path, file: str) -> str:

@@ -144,7 +144,7 @@ def _one(
             code = go_on_run(run, access, again, replicates, signals=signals, rehearse=suite.rehearse, obeyed=obeyed)
         else:
             loaded = _plan(suite, entry)
-            require_own_plans([loaded], obeyed)
+            require_own_plans([loaded], obeyed, "linktrial resume")
             entry = replace(entry, run=new_run_id(loaded.plan.plan), exit=None)
             suite = _with(suite, place, entry)
             code = begin_run(loaded, suite.path, entry.run, access, lab, rehearse=suite.rehearse, signals=signals)

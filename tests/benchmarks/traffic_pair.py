@@ -31,11 +31,11 @@ from orchestrator.lab.cpu_group import CpuGroup
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "onhost" / "traffic"))
 
-from two_ends import arguments, flow, part, run_pair, times  # noqa: E402 - found by the line above
+from two_ends import PORTS, arguments, flow, part, run_pair, times  # noqa: E402 - found by the line above
 from wire_lab import enter, in_own_namespace, inside, run  # noqa: E402 - as above
 
 NEAR, FAR = "198.18.7.1", "198.18.7.2"
-PORT = 21100
+PORT = PORTS[0]
 SEND_BYTES, RECEIVE_BYTES = 262144, 1048576
 SENDERS = ("tcp-send", "udp-single", "udp-batch", "udp-segment")
 OFFLOADS = {

@@ -17,6 +17,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "onhost" / "traffic"))
 
+from own_ports import OWN_PORTS
 from test_forged_datagrams import FORGED
 from two_ends import JobFailed, Running, arguments, flow, other_end, times
 
@@ -29,7 +30,6 @@ FLOWS = (
     flow("receive", "tcp", pacing_bit_s=8e6),
     flow("receive", "udp", datagram_bytes=96, asked_bit_s=4e6),
 )
-FIRST_PORT = 21500
 
 
 class Forger(threading.Thread):
@@ -90,8 +90,8 @@ def packet(source: str, to: str, port: int, payload: bytes) -> bytes:
 
 def forged_trial(seed: int, number: int) -> tuple[Counter[str], list[str]]:
     """(what was forged, what must not be) of one trial, from before its ports are open until after they are closed."""
-    first = FIRST_PORT + number % 20 * 10
-    args = arguments([dict(one) for one in FLOWS], ports=list(range(first, first + 4)), round_trip=True, bound_s=10.0)
+    first = number % 19 * 10
+    args = arguments([dict(one) for one in FLOWS], ports=OWN_PORTS[first : first + 4], round_trip=True, bound_s=10.0)
     forger, problems = Forger(args, seed), []
     forger.start()
     serving = Running("serve", other_end(args))
@@ -127,12 +127,7 @@ def forged_trial(seed: int, number: int) -> tuple[Counter[str], list[str]]:
 
 def forged_path_proof(seed: int) -> tuple[Counter[str], list[str]]:
     """The same of a path proof."""
-    args = {
-        **arguments([], ports=[FIRST_PORT + 300]),
-        "port": FIRST_PORT + 300,
-        "mtu": 1500,
-        "small_first_bound_s": 5.0,
-    }
+    args = {**arguments([], ports=OWN_PORTS[-1:]), "port": OWN_PORTS[-1], "mtu": 1500, "small_first_bound_s": 5.0}
     forger, problems = Forger(args, seed), []
     forger.start()
     jobs = [Job(1, "path.answer", path.answer, other_end(args), 30.0), Job(2, "path.probe", path.probe, args, 30.0)]

@@ -58,6 +58,16 @@ def folder_of(tmp_path: Path, text: str = PLAN, **other: object) -> Path:
     return folder
 
 
+def suite_of(tmp_path: Path) -> Path:
+    """A suite's folder as somebody else's linktrial would leave it before its only run begins."""
+    suite = tmp_path / "suites" / "tuesday"
+    (suite / "plans").mkdir(parents=True)
+    (suite / "plans" / "night.yaml").write_text(PLAN)
+    entry = {"plan": "night", "run": "", "exit": None, "file": "night.yaml", "binds": {}, "why": ""}
+    (suite / "suite.json").write_text(json.dumps({"schema": 1, "suite": "tuesday", "rehearse": False, "runs": [entry]}))
+    return suite
+
+
 def ran(command: object, *words: object) -> Result:
     return CliRunner().invoke(command, [str(word) for word in words], standalone_mode=False)  # type: ignore[arg-type]
 
@@ -144,6 +154,27 @@ def test_a_run_marks_its_folder_as_made_here(tmp_path: Path, driven: list[Path])
     [folder] = driven
     loaded = load_plans([folder], {})[0]
     assert made_here(folder.name, loaded.text, loaded.binds)
+
+
+@pytest.mark.parametrize("command", [resume.command, run.command])
+def test_a_strangers_suite_is_obeyed_by_its_own_name(tmp_path: Path, driven: list[Path], command: object):
+    """Not by that of the folder its plans lie in, which every suite has."""
+    suite, name = suite_of(tmp_path), "run" if command is run.command else "resume"
+    out = ["--out", tmp_path / "x"] if command is run.command else []
+    for word in ([], ["--obey", "plans"], ["--obey", "night.yaml"], ["--obey", "night"]):
+        refused = ran(command, suite, *word, *out)
+        told = f"{refused.output} {getattr(refused.exception, 'next_step', '')}"
+        assert f"linktrial {name} {suite} --obey tuesday" in " ".join(told.split()), word
+        assert driven == []
+    ran(command, suite, "--obey", "tuesday", *out)
+    assert len(driven) == 1
+
+
+def test_one_plan_of_a_strangers_suite_is_obeyed_by_the_suites_name(tmp_path: Path, driven: list[Path]) -> None:
+    plan = suite_of(tmp_path) / "plans" / "night.yaml"
+    assert ran(run.command, plan, "--obey", "plans", "--out", tmp_path / "x").exception.code == "not_made_here"
+    assert ran(run.command, plan, "--obey", "tuesday", "--out", tmp_path / "x").exception is None
+    assert len(driven) == 1
 
 
 def test_what_only_a_strangers_journal_knows_of_hosts_restores_nobody(

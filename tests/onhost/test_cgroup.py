@@ -5,9 +5,12 @@ The texts follow cgroups(7) and what systemd-logind names its units (session-N.s
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
+
 import pytest
 
-from orchestrator.onhost.system.cgroup import groups_of_session, mount_of
+from orchestrator.onhost.system.cgroup import groups_of_session, leave_and_remove_groups, mount_of
 
 V2 = "0::/user.slice/user-1000.slice/session-3.scope\n"
 V1 = (
@@ -55,3 +58,15 @@ def test_each_hierarchy_is_found_where_it_is_mounted(controllers: str, place: st
 def test_a_name_with_a_space_in_it_is_no_end_of_the_line() -> None:
     """The kernel writes a space in a mount point as backslash 040 (proc_mounts(5))."""
     assert mount_of("", "cgroup2 /a\\040b cgroup2 rw 0 0\n") == "/a b"
+
+
+def test_whoever_removes_its_own_group_goes_up_first(tmp_path: Path) -> None:
+    """As the kernel has it: a group goes once nothing is in it. Plain folders here, which have no such rule."""
+    folders = [tmp_path / name / "linktrial-7" for name in ("pids", "unified")]
+    for folder in folders:
+        folder.mkdir(parents=True)
+    leave_and_remove_groups(",".join(map(str, folders)))
+    for folder in folders:
+        assert not folder.exists()
+        assert (folder.parent / "cgroup.procs").read_text() == str(os.getpid())
+    leave_and_remove_groups("")

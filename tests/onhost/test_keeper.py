@@ -136,6 +136,41 @@ def test_nothing_is_changed_after_the_lease(host: Host) -> None:
         assert host.file.read_text() == "old"
 
 
+@pytest.mark.parametrize("came_to", ["taken", "prepared", "restored"])
+def test_a_lease_that_runs_out_before_any_change_leaves_nothing_of_ours(came_to: str, host: Host) -> None:
+    helper = host.helper()
+    token = host.taken(helper)
+    if came_to != "taken":
+        helper.ask("prepare", {"token": token, "interfaces": [], "places": [host.place]})
+    if came_to == "restored":
+        assert helper.ask("restore", {"token": token})["restored"] == []
+    keepers = host.keepers()
+    helper.end()
+    assert eventually(lambda: not (host.folder / "linktrial").exists())
+    assert eventually(lambda: not any(map(started_ticks, keepers))), "a keeper without work stayed"
+    with host.helper() as later:
+        assert later.ask("recover", {"run_id": "r1"})["found"] is None
+        token = host.taken(later, 30)
+        later.ask("lease.release", {"token": token})
+
+
+def test_a_lease_that_ran_out_before_any_change_is_no_lease_to_who_comes_late(host: Host) -> None:
+    """The controller was stopped for a while: it is told that it has nothing any more, and may begin anew."""
+    with host.helper() as helper:
+        token = host.taken(helper)
+        assert eventually(lambda: not (host.folder / "linktrial").exists())
+        for verb, more in (
+            ("prepare", {"interfaces": [], "places": [host.place]}),
+            ("lease.release", {}),
+            ("lease.renew", {"lease_s": 60}),
+        ):
+            with pytest.raises(Refused, match="no_lease"):
+                helper.ask(verb, {"token": token, **more})
+        assert not (host.folder / "linktrial").exists()
+        assert host.taken(helper, 30) > token
+        helper.ask("recover", {"run_id": "r1"})
+
+
 def test_the_next_run_is_told_what_the_keeper_did(host: Host) -> None:
     helper = host.helper()
     host.changed(helper)

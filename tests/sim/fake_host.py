@@ -57,7 +57,7 @@ class FakeHost:
         """The same at a nanosecond of CLOCK_BOOTTIME."""
         state = self.record
         if self.up and self.keeper and state and state["standing"] == "held" and now_ns >= state["deadline_ns"]:
-            self.record = self._put_back(state, "keeper")
+            self.record = None if lease.nothing_to_tell(state) else self._put_back(state, "keeper")
             self.keeper = False
 
     def restart(self) -> None:

@@ -48,6 +48,7 @@ class Model:
         self.known_as = "shown"  # or "lost" with the answer to a rejoining, or "never" known
         self.before: dict[Place, Any] = {}
         self.ours: dict[Place, list[Any]] = {}
+        self.told = False  # whether the last putting back had something to do
 
     def live(self) -> bool:
         return self.standing == "held" and self.now_ms < self.deadline_ms
@@ -55,13 +56,16 @@ class Model:
     def wake(self) -> None:
         """The keeper looks at the clock."""
         if self.keeper and not self.live():
-            if self.standing in ("held", "left"):
+            if self.standing == "held" and not self.ours and not self.told:
+                self.forget()
+            elif self.standing in ("held", "left"):
                 self.put_back()
                 self.standing = "left" if self.ours else "restored"
             self.keeper = False
 
     def put_back(self) -> None:
         """What is ours goes back; what somebody else has set stays, and stays owed."""
+        self.told = bool(self.ours)
         for place in list(self.ours):
             if self.values[place] in (*self.ours[place], self.before[place]):
                 self.values[place] = self.before[place]

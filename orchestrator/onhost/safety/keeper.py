@@ -20,7 +20,12 @@ from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import lease, probation, renewed, restoring
 from orchestrator.onhost.safety.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.service.descriptors import point_standard_files_at_null
-from orchestrator.onhost.system.cgroup import in_session_group, leave_session_group, remove_groups
+from orchestrator.onhost.system.cgroup import (
+    in_session_group,
+    leave_and_remove_groups,
+    leave_session_group,
+    remove_groups,
+)
 from orchestrator.onhost.system.process import (
     children_named,
     close_all_but,
@@ -120,6 +125,9 @@ def put_back_if_due(record: Record) -> bool:
             return True
         over = state["standing"] == "left" or _closed(record, state)
         waiting_ns = probation.left_ns(state, boottime_ns())
+        if over and alone and lease.nothing_to_tell(state):
+            record.remove()
+            return True
         if over:
             owed = state["changes"]
             state = restoring.put_back(state, "keeper", record.save)
@@ -210,6 +218,7 @@ def _guard(record: Record) -> None:
     """Have the work done by a twin, and start another when it is killed."""
     signal.signal(signal.SIGTERM, lambda *_: _leave_if_host_goes_down(record))
     guard, deaths = os.getpid(), 0
+    groups = ((record.load() or {}).get("keeper") or {}).get("cgroup", "")
     while deaths < MOST_TWINS:
         try:
             twin = os.fork()
@@ -223,6 +232,8 @@ def _guard(record: Record) -> None:
             _be_twin(record, guard)
         _, status = os.waitpid(twin, 0)
         if status == 0:
+            if record.load() is None:  # then nobody knows of our groups but we
+                leave_and_remove_groups(groups)
             return
         deaths += 1
         time.sleep(min(_PAUSE_S * 2**deaths, _LONGEST_PAUSE_S))  # the trouble it died of may pass

@@ -125,6 +125,18 @@ def owes(state: dict[str, Any], boot: str, survives: Callable[[str], bool]) -> b
     return any(state["boot_id"] == boot or survives(change["setting"]) for change in state["changes"])
 
 
+def nothing_to_tell(state: dict[str, Any]) -> bool:
+    """Whether nothing was ever changed under this lease, so that nobody has to hear what became of it."""
+    told = state["outcome"] or {}
+    return not any(
+        (
+            state["changes"],
+            state.get("reverted"),
+            *(told.get(kind) for kind in ("restored", "left", "conflicts", "restart")),
+        )
+    )
+
+
 def description(state: dict[str, Any], now_ns: int) -> dict[str, Any]:
     """Who, since when, until when: for people and for the controller's messages."""
     return {

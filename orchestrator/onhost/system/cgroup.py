@@ -64,6 +64,16 @@ def remove_groups(folders: str) -> None:
             os.rmdir(folder)
 
 
+def leave_and_remove_groups(folders: str) -> None:
+    """The same for folders that this process, and no other, is still in: it goes up to the group above them."""
+    for folder in filter(None, folders.split(",")):
+        with contextlib.suppress(OSError), open(
+            os.path.join(os.path.dirname(folder), "cgroup.procs"), "w", encoding="ascii"
+        ) as handle:
+            handle.write(str(os.getpid()))
+    remove_groups(folders)
+
+
 def _own_groups() -> str:
     with open("/proc/self/cgroup", encoding="utf-8") as handle:
         return handle.read()

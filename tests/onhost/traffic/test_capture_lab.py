@@ -14,14 +14,14 @@ from typing import Any
 
 import pytest
 from scapy.all import IP, TCP, UDP, Ether, IPv6
-from two_ends import arguments, flow, part, run_pair
+from two_ends import PORTS, arguments, flow, part, run_pair
 from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch, shape
 
 from orchestrator.metrics.delay_variation import above_least_percentile
 from orchestrator.metrics.jitter import Jitter
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
-PORT = 21100
+PORT = PORTS[0]
 _TIMESTAMPS = 35  # SO_TIMESTAMPNS
 
 

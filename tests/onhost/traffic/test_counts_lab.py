@@ -9,7 +9,7 @@ import json
 from typing import Any
 
 import pytest
-from two_ends import arguments, flow, part, run_pair
+from two_ends import PORTS, arguments, flow, part, run_pair
 from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch, run, shape
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
@@ -52,7 +52,7 @@ def test_loss_is_what_the_filter_dropped(every: int, share: str, receive_path: s
 
     def body() -> tuple[Any, Any, int]:
         join_by_switch(segmentation="gso off gro off")
-        drop_in("far", "eth1", f"udp dport 21100 udp length > 1000 numgen inc mod {every} 0")
+        drop_in("far", "eth1", f"udp dport {PORTS[0]} udp length > 1000 numgen inc mod {every} 0")
         flows = [flow("transmit", "udp", asked_bit_s=40e6, receive_path=receive_path)]
         return (*trial(flows, rate_bit_s=100e6), dropped_by_rule("far"))
 

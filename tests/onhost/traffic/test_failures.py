@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from own_ports import OWN_PORTS
 from two_ends import JobFailed, Running, arguments, flow, other_end, times
 
 UDP = {"datagram_bytes": 500, "asked_bit_s": 4e6}
 TCP = {"pacing_bit_s": 8e6}
-PORTS = list(range(21300, 21310))
+PORTS = OWN_PORTS[110:120]
 
 
 def failure(running: Running, bound_s: float) -> str:

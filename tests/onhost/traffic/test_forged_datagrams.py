@@ -14,6 +14,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from own_ports import OWN_PORTS
 from two_ends import arguments, flow, part, run_pair
 
 from orchestrator.onhost.traffic import signs
@@ -22,7 +23,7 @@ from orchestrator.onhost.traffic.datagrams import PHASE_SPAN
 from orchestrator.onhost.traffic.sequence import Sequence
 
 SIZE, FIRST = 600, 1 << 61
-PORTS = list(range(21300, 21304))
+PORTS = OWN_PORTS[100:104]
 Forge = Callable[[random.Random, int], bytes]
 
 

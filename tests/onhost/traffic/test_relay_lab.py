@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from relay import Deeds, Rule, datagram_to, every, relaying
-from two_ends import arguments, flow, part, run_pair
+from two_ends import PORTS, arguments, flow, part, run_pair
 from wire_lab import ends, enter, in_own_namespace, join_by_relay
 
 from orchestrator.metrics.delay_variation import above_least_percentile
@@ -16,7 +16,7 @@ from orchestrator.metrics.tcp import window_limited_bit_s
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
 
-PORT = 21100
+PORT = PORTS[0]
 UDP: dict[str, Any] = {"way": "transmit", "transport": "udp", "datagram_bytes": 1000, "send_path": "single"}
 PROBES = 2  # datagrams without a number that prove the way of sending, in front of all others
 

@@ -10,13 +10,14 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from own_ports import OWN_PORTS
 from two_ends import Running, arguments, flow, other_end, part, times
 from wire_lab import as_ordinary_user
 
 from orchestrator.onhost.traffic import signs
 
 SERVER, PEER, STRANGER = "127.0.0.2", "127.0.0.1", "127.0.0.3"
-PORTS = list(range(21200, 21210))
+PORTS = OWN_PORTS[120:130]
 FLOWS = [flow("transmit", "tcp", pacing_bit_s=8e6), flow("transmit", "udp", datagram_bytes=600, asked_bit_s=4e6)]
 TCP_PORT, UDP_PORT = PORTS[0], PORTS[1]
 

@@ -10,12 +10,15 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from own_ports import OWN_PORTS
+
 from orchestrator.metrics.intervals import Intervals, series_values
 from orchestrator.onhost import traffic
 from orchestrator.onhost.service.job_process import Job
 from orchestrator.onhost.traffic.signs import fresh_token
 
 START_AHEAD_S = 0.02
+PORTS = OWN_PORTS[:40]
 
 
 class JobFailed(Exception):  # noqa: N818 - it is an answer
@@ -108,7 +111,7 @@ def arguments(flows: list[dict[str, Any]], **more: Any) -> dict[str, Any]:
         "local": "127.0.0.1",
         "peer": "127.0.0.2",
         "family": 4,
-        "ports": list(range(21100, 21140)),
+        "ports": PORTS,
         "flows": flows,
         "mtu": 65536,
         "rate_bit_s": None,

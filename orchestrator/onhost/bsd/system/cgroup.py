@@ -15,3 +15,7 @@ def in_session_group() -> bool:
 
 def remove_groups(_: str) -> None:
     """None was made."""
+
+
+def leave_and_remove_groups(_: str) -> None:
+    """None was made."""

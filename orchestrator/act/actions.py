@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable
 from typing import Any
 
 from orchestrator.act.conduct import ConductedTrial
-from orchestrator.act.instrument import own_ceiling
+from orchestrator.act.instrument import self_test
 from orchestrator.act.looking_at_ends import look_at_ends
 from orchestrator.act.power import switch_power
 from orchestrator.act.recovering import Recovered, Same, recover_host, same_value
@@ -17,20 +17,20 @@ from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.interval_lines import IntervalLine
 from orchestrator.decide.links.shared_paths import lease_too_short
-from orchestrator.decide.machine import KEEPER_DIES, NOT_AS_FOUND
+from orchestrator.decide.machine import NOT_AS_FOUND, WATCHDOG_DIES
 from orchestrator.decide.restarting.power import NO_LIFE, START_BY_HAND, switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
 from orchestrator.decide.state import RunState, acts_on_interface, changed_places, place_name, restart_uses
 from orchestrator.faults import BugError, Fault, HostError, as_fault
-from orchestrator.onhost.safety.latest import CHANGE_BOUND_S
-from orchestrator.planning.least_lease import CONNECT_S, FIRST_PAUSE_S, confirm_s, longest_pause_s
+from orchestrator.onhost.safety.latest import CHANGE_TIMEOUT_S
+from orchestrator.planning.min_lease import CONNECT_S, FIRST_PAUSE_S, confirm_s, longest_pause_s
 
 Json = dict[str, Any]
 Switch = Callable[[PowerSwitch], Awaitable[None]]
 Connect = Callable[[str], Awaitable[HostSession]]
-RESTORE_BOUND_S = 180.0  # eight stuck places and an image; what is stuck is told, which a timeout would not
+RESTORE_TIMEOUT_S = 180.0  # eight stuck places and an image; what is stuck is told, which a timeout would not
 GOING_DOWN_S = 120.0  # a host that was asked to restart ends its services first, some of them slowly
-PUT_BACK_BOUND_S = 1800.0  # with a lock to wait for and a restart, where one is needed; its steps have bounds, too
+PUT_BACK_TIMEOUT_S = 1800.0  # with a lock to wait for and a restart, where one is needed; its steps have bounds, too
 LEAST_TRY_S = 3 * CONNECT_S  # a try to reach a lost host is not given up before
 
 
@@ -69,11 +69,13 @@ class HostActions:
     async def _open(self, name: str) -> Json:
         session = await self._connect(name)
         self.sessions[name] = session
-        self.control[name] = frozenset((await session.request("control", {}, bound_s=20.0))["interfaces"])
-        facts, kernel = await asyncio.gather(*(session.request(verb, {}, bound_s=20.0) for verb in ("facts", "kernel")))
+        self.control[name] = frozenset((await session.request("control", {}, timeout_s=20.0))["interfaces"])
+        facts, kernel = await asyncio.gather(
+            *(session.request(verb, {}, timeout_s=20.0) for verb in ("facts", "kernel"))
+        )
         return {**facts, "kernel_identity": kernel}
 
-    async def take(self, command: do.Take) -> ev.Event:
+    async def acquire_lease(self, command: do.AcquireLease) -> ev.Event:
         """Ask for the lease, as a run that may hold it already; before the first, see that the links can be used."""
         if not self.state.began and not self._ends_looked_at:
             if fault := lease_too_short(self.state, self.control):
@@ -81,47 +83,47 @@ class HostActions:
             await look_at_ends(self.state, self.sessions)
             self._ends_looked_at = True
         try:
-            answer = await self._ask(command.host, "lease.take", self._wanted_lease())
+            answer = await self._ask(command.host, "lease.acquire", self._wanted_lease())
         except HostError as error:
             if error.code not in ("busy", "unclean") or error.values.get("run_id") != self.setup.run_id:
                 raise
             # Our own, from a controller that died before it could note the answer; this run's journal is ours alone.
-            found = await self._ask(command.host, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
+            found = await self._ask(command.host, "recover", {"run_id": self.setup.run_id}, RESTORE_TIMEOUT_S)
             if found["left"] or found["conflicts"]:
                 raise HostError(
                     NOT_AS_FOUND,
-                    f"{command.host}: what this run had changed could not all be put back",
+                    f"{command.host}: what this run had changed could not all be restored",
                     host=command.host,
                     left=found["left"],
                     conflicts=found["conflicts"],
                 ) from error
-            answer = await self._ask(command.host, "lease.take", self._wanted_lease())
-        return ev.Taken(command.host, answer["token"], answer.get("earlier"))
+            answer = await self._ask(command.host, "lease.acquire", self._wanted_lease())
+        return ev.LeaseAcquired(command.host, answer["token"], answer.get("earlier"))
 
-    async def prove_keeper(self, command: do.ProveKeeper) -> ev.Event:
-        """End the session that started the keeper; a new one must find it alive."""
+    async def verify_watchdog(self, command: do.VerifyWatchdog) -> ev.Event:
+        """End the session that started the watchdog; a new one must find it alive."""
         name = command.host
-        before = await self._ask(name, "keeper", {})
+        before = await self._ask(name, "watchdog", {})
         self.replacing.add(name)
         await self._end_session(name)
         await self._open(name)
-        after = await self._ask(name, "keeper", {})
+        after = await self._ask(name, "watchdog", {})
         if not after["alive"] or after["pid"] != before["pid"]:
             raise HostError(
-                KEEPER_DIES,
-                f"{name}: the keeper does not survive the end of an SSH session",
+                WATCHDOG_DIES,
+                f"{name}: the watchdog does not survive the end of an SSH session",
                 host=name,
                 next_step="let processes linger after logout on this host (its session manager kills them)",
                 before=before,
                 after=after,
             )
-        return ev.KeeperProven(name, {"pid": after["pid"]})
+        return ev.WatchdogVerified(name, {"pid": after["pid"]})
 
     async def prepare(self, command: do.Prepare) -> ev.Event:
-        """Have the host record what it is to put back."""
+        """Have the host record what it is to restore."""
         token = self._token(command.host)
         known = [place["known"] for place in command.places if "known" in place]
-        if known:  # a host that restarted or put itself back: what the journal kept is the truth to restore
+        if known:  # a host that restarted or restore itself: what the journal kept is the truth to restore
             await self._ask(command.host, "adopt", {"token": token, "before": known})
         answer = await self._ask(
             command.host,
@@ -131,7 +133,7 @@ class HostActions:
                 "interfaces": list(command.interfaces),
                 "places": [place_level(place) for place in command.places],
             },
-            CHANGE_BOUND_S,
+            CHANGE_TIMEOUT_S,
         )
         return ev.Prepared(
             command.host,
@@ -146,18 +148,18 @@ class HostActions:
         uses = restart_uses(self.state, name)
         if not uses or self.state.hosts[name].before:  # it was asked when it was prepared for the first time
             return []
-        answer = await self._ask(name, "possible", {"uses": uses}, CHANGE_BOUND_S)
+        answer = await self._ask(name, "possible", {"uses": uses}, CHANGE_TIMEOUT_S)
         return [str(problem["why"]) for problem in answer["problems"]]
 
     async def _instrument(self, name: str) -> dict[str, float]:
-        """The traffic pair's own ceiling on a host, once per run; one host after the other, as some share a machine."""
+        """The traffic pair's self-test on a host, once per run; one host after the other, as some share a machine."""
         if self.state.hosts[name].instrument:
             return {}
         transports = sorted({str(cell.traffic["transport"]) for cell in self.setup.cells})
         async with self._one_at_a_time:
             session = self.sessions.get(name)
             own = next((link for link in self.setup.links if name in dict(link.ends)), self.setup.links[0])
-            return await own_ceiling(session, transports, own.ports) if session else {}
+            return await self_test(session, transports, own.ports) if session else {}
 
     async def apply(self, command: do.Apply) -> ev.Event:
         """Set places to levels; the answer says what each took."""
@@ -167,16 +169,16 @@ class HostActions:
             command.host,
             "apply",
             {"token": self._token(command.host), "uses": list(command.uses), "keep_others": self._keeps_others()},
-            CHANGE_BOUND_S,
+            CHANGE_TIMEOUT_S,
         )
         return ev.Applied(command.host, command.position, answer["uses"])
 
     async def _apply_on_probation(self, command: do.Apply) -> ev.Event:
         """Change what our own SSH connection runs over: kept only if a new connection can be made after it."""
         name, token, uses = command.host, {"token": self._token(command.host)}, list(command.uses)
-        bound_s = confirm_s(self.setup.lease_s)
+        timeout_s = confirm_s(self.setup.lease_s)
         await self.renew(name)  # nothing renews the lease until there is a new connection
-        until = asyncio.get_running_loop().time() + bound_s
+        until = asyncio.get_running_loop().time() + timeout_s
         answer: Json | None = None
         unanswered: HostError | None = None
         try:  # not even with an answer's grace: a lease may be over by then
@@ -184,20 +186,20 @@ class HostActions:
                 self._ask(
                     name,
                     "apply",
-                    {**token, "uses": uses, "confirm_s": bound_s, "keep_others": self._keeps_others()},
-                    bound_s / 2,
+                    {**token, "uses": uses, "confirm_s": timeout_s, "keep_others": self._keeps_others()},
+                    timeout_s / 2,
                 ),
-                bound_s / 2,
+                timeout_s / 2,
             )
         except HostError as error:  # the answer may be what the change has cut off
             unanswered = error
         except TimeoutError:
             unanswered = HostError(
                 "silent",
-                f"{name}: a change of the interface that SSH uses was not answered within {bound_s / 2:g} s",
+                f"{name}: a change of the interface that SSH uses was not answered within {timeout_s / 2:g} s",
                 host=name,
             )
-        await self._open_anew(name, until, bound_s)
+        await self._open_anew(name, until, timeout_s)
         try:
             await self._ask(name, "confirm", token)
         except HostError as error:
@@ -207,11 +209,11 @@ class HostActions:
                 raise
             why = (
                 f"SSH reaches {name} over {', '.join(sorted(self.control[name]))}, and no new connection could be "
-                f"made in {bound_s:g} s after the change; the host took it back"
+                f"made in {timeout_s:g} s after the change; the host took it back"
             )
             return ev.Applied(name, command.position, [{**use, "ok": False, "seen": None, "why": why} for use in uses])
         if answer is None:
-            answer = await self._ask(name, "verify", {"uses": [place_level(use) for use in uses]}, CHANGE_BOUND_S)
+            answer = await self._ask(name, "verify", {"uses": [place_level(use) for use in uses]}, CHANGE_TIMEOUT_S)
         return ev.Applied(name, command.position, answer["uses"])
 
     def _keeps_others(self) -> bool:
@@ -225,27 +227,27 @@ class HostActions:
             raise HostError("lost", f"{name}: the session was lost", host=name)
         await session.close()
 
-    async def _open_anew(self, name: str, until: float, bound_s: float) -> None:
-        """A new session instead of the old one; tried until `bound_s` after the host has taken its change back."""
+    async def _open_anew(self, name: str, until: float, timeout_s: float) -> None:
+        """A new session instead of the old one; tried until `timeout_s` after the host has taken its change back."""
         clock = asyncio.get_running_loop().time
         self.replacing.add(name)
         await self._end_session(name)
         while True:
             try:
-                await asyncio.wait_for(self._open(name), max(bound_s / 3, CONNECT_S))
+                await asyncio.wait_for(self._open(name), max(timeout_s / 3, CONNECT_S))
                 return
             except (HostError, TimeoutError) as error:
-                if clock() > until + bound_s:
+                if clock() > until + timeout_s:
                     raise HostError(
                         "lost", f"{name}: no connection after a change of the interface that SSH uses", host=name
                     ) from error
             await asyncio.sleep(FIRST_PAUSE_S)
 
     async def restore(self, command: do.Restore) -> ev.Event:
-        """Put everything back, and compare the whole host with its before-image."""
+        """Restore everything, and compare the whole host with its before-image."""
         token = {"token": self._token(command.host)}
-        result = await self._ask(command.host, "restore", token, RESTORE_BOUND_S)
-        result["differences"] = await self._ask(command.host, "compare", token, CHANGE_BOUND_S)
+        result = await self._ask(command.host, "restore", token, RESTORE_TIMEOUT_S)
+        result["differences"] = await self._ask(command.host, "compare", token, CHANGE_TIMEOUT_S)
         result["facts"] = await self._ask(command.host, "facts", {})
         return ev.Restored(command.host, result)
 
@@ -259,7 +261,7 @@ class HostActions:
         name = command.host
         self.replacing.add(name)
         try:
-            await self._ask(name, "restart", {"token": self._token(name)}, CHANGE_BOUND_S)
+            await self._ask(name, "restart", {"token": self._token(name)}, CHANGE_TIMEOUT_S)
         except HostError as error:
             if error.code not in NO_LIFE:
                 raise
@@ -300,13 +302,13 @@ class HostActions:
         await self._switch(switch)
         return ev.PowerCycled(command.host)
 
-    async def _reach(self, name: str, bound_s: float | None) -> Json:
-        """A new session in the place of what there is, and the host's facts; HostError "lost" after `bound_s`."""
+    async def _reach(self, name: str, timeout_s: float | None) -> Json:
+        """A new session in the place of what there is, and the host's facts; HostError "lost" after `timeout_s`."""
         old = self.sessions.pop(name, None)
         if old is not None:
             await old.close()
         try:
-            return await asyncio.wait_for(self._open(name), bound_s)
+            return await asyncio.wait_for(self._open(name), timeout_s)
         except TimeoutError:
             raise HostError("lost", f"{name}: no session was there in time", host=name) from None
 
@@ -314,15 +316,15 @@ class HostActions:
         host = self.state.hosts[name]
         if host.restarting and may_be_going_down and facts["boot_id"] == (host.facts or {}).get("boot_id"):
             raise HostError("lost", f"{name}: was asked to restart, and has not gone down yet", host=name)
-        record = (await self._ask(name, "keeper", {})).get("record") or {}
+        record = (await self._ask(name, "watchdog", {})).get("record") or {}
         ours = record.get("run_id") == self.setup.run_id
         if ours and host.token and record["standing"] == "held" and record["left_s"] > 0:
-            answer = await self._ask(name, "lease.take", {**self._wanted_lease(), "token": host.token})
+            answer = await self._ask(name, "lease.acquire", {**self._wanted_lease(), "token": host.token})
             if answer["joined"]:
                 return ev.Rejoined(name, "kept", answer["token"], facts)
             return ev.Rejoined(name, "reverted", answer["token"], facts, await self._reads_as_before(name))
         if ours:
-            await self._ask(name, "recover", {"run_id": self.setup.run_id}, RESTORE_BOUND_S)
+            await self._ask(name, "recover", {"run_id": self.setup.run_id}, RESTORE_TIMEOUT_S)
         rebooted = bool(host.facts) and facts["boot_id"] != (host.facts or {}).get("boot_id")
         return ev.Rejoined(name, "rebooted" if rebooted else "reverted", 0, facts, await self._reads_as_before(name))
 
@@ -334,7 +336,7 @@ class HostActions:
         places = [{**where, "level": host.before_levels.get(place)} for place, where in host.places.items()]
         if not places:
             return True
-        answer = await self._ask(name, "read", {"places": places}, CHANGE_BOUND_S)
+        answer = await self._ask(name, "read", {"places": places}, CHANGE_TIMEOUT_S)
         return all(self._same(item, host.before[place_name(item)]) for item in answer["places"])
 
     async def conduct(
@@ -349,8 +351,8 @@ class HostActions:
         except Fault as fault:
             return {**trial.record, "error": fault.as_dict()}, fault
 
-    async def put_back_now(self, name: str) -> Recovered | Fault:
-        """Put a host back at once, without the journal and the state machine, as `recover` does it; never raises.
+    async def restored_now(self, name: str) -> Recovered | Fault:
+        """Restore a host at once, without the journal and the state machine, as `recover` does it; never raises.
 
         Its own record leads. What the run knows beyond that counts where the record is gone, as after a restart.
         """
@@ -358,7 +360,7 @@ class HostActions:
         try:
             known = changed_places(self.state, name)
             return await within(
-                recover_host(name, self._connect, run_id, known, self._same), PUT_BACK_BOUND_S, f"putting {name} back"
+                recover_host(name, self._connect, run_id, known, self._same), PUT_BACK_TIMEOUT_S, f"putting {name} back"
             )
         except Exception as error:
             fault = as_fault(error)
@@ -380,11 +382,11 @@ class HostActions:
             if isinstance(error, Exception) and not isinstance(error, HostError | OSError):
                 raise error
 
-    async def _ask(self, name: str, verb: str, args: Json, bound_s: float = 15.0) -> Json:
+    async def _ask(self, name: str, verb: str, args: Json, timeout_s: float = 15.0) -> Json:
         session = self.sessions.get(name)
         if session is None:
             raise HostError("lost", f"{name}: no session", host=name)
-        return await session.request(verb, args, bound_s=bound_s)
+        return await session.request(verb, args, timeout_s=timeout_s)
 
     def _token(self, name: str) -> int:
         return self.state.hosts[name].token
@@ -397,8 +399,8 @@ def place_level(place: Json) -> Json:
 
 _ACTIONS: dict[type[do.Command], Callable[..., Awaitable[ev.Event]]] = {
     do.Connect: HostActions.connect,
-    do.Take: HostActions.take,
-    do.ProveKeeper: HostActions.prove_keeper,
+    do.AcquireLease: HostActions.acquire_lease,
+    do.VerifyWatchdog: HostActions.verify_watchdog,
     do.Prepare: HostActions.prepare,
     do.Apply: HostActions.apply,
     do.Restore: HostActions.restore,

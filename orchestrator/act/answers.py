@@ -188,8 +188,8 @@ _POLICY = figures(
     needed={
         **dict.fromkeys(("policy", "cores", "governor", "driver"), SHORT),
         "governors": TEXTS,
-        "greatest_khz": FIGURE,
-        "hardware_greatest_khz": FIGURE,
+        "max_khz": FIGURE,
+        "hardware_max_khz": FIGURE,
     }
 )
 _CARD = shape(
@@ -396,11 +396,11 @@ DONE: dict[str, Check] = {
     ),
     "image": shape({}),
     "read": shape({"places": listing(shape({**_PLACE, "level": anything, "value": anything}, {"why": TEXT}), 4096)}),
-    "lease.take": shape({"token": whole(1, 2**62), "joined": flag}, {"earlier": anything, "left_s": NUMBER}),
+    "lease.acquire": shape({"token": whole(1, 2**62), "joined": flag}, {"earlier": anything, "left_s": NUMBER}),
     "lease.renew": shape({"left_s": NUMBER}),
     "lease.listen": shape({"port": whole(1, 65535), "boottime_ns": COUNT}),
     "lease.release": _EMPTY,
-    "keeper": shape({"alive": flag, "pid": COUNT, "record": maybe(_HELD)}),
+    "watchdog": shape({"alive": flag, "pid": COUNT, "record": maybe(_HELD)}),
     "recover": shape({"found": maybe(_HELD), **_OUTCOME, "compared": maybe(_DIFFERENCES)}, _RESTART),
     "prepare": shape({"before": _BEFORE, "image": maybe(shape({}))}),
     "adopt": shape({"before": _BEFORE}),

@@ -36,7 +36,7 @@ async def read_clock(session: HostSession) -> HostClock:
     best: HostClock | None = None
     for _ in range(EXCHANGES):
         before = clock()
-        answer = await session.request("clock", {}, bound_s=10.0)
+        answer = await session.request("clock", {}, timeout_s=10.0)
         after = clock()
         middle_ns = int((before + after) / 2 * 1e9)
         found = HostClock(int(answer["monotonic_ns"]) - middle_ns, (after - before) / 2)

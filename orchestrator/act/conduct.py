@@ -37,11 +37,11 @@ from orchestrator.planning.cells import Cell
 from orchestrator.planning.order import Trial
 
 Json = dict[str, Any]
-READY_BOUND_S = 45.0  # a copper link renegotiates in 2..7 s; drivers and switches may take several times that
-READY_AGAIN_BOUND_S = 15.0  # where it has been waited for already
+READY_TIMEOUT_S = 45.0  # a copper link renegotiates in 2..7 s; drivers and switches may take several times that
+READY_AGAIN_TIMEOUT_S = 15.0  # where it has been waited for already
 OTHERS_PAUSE_S = 5.0  # a network manager that restarts takes about that long
-FORWARDING_BOUND_S = 60.0  # a port with spanning tree forwards after twice its delay, 30 s by default
-PATH_BOUND_S = FORWARDING_BOUND_S + 30.0
+FORWARDING_TIMEOUT_S = 60.0  # a port with spanning tree forwards after twice its delay, 30 s by default
+PATH_TIMEOUT_S = FORWARDING_TIMEOUT_S + 30.0
 
 
 class ConductedTrial:
@@ -170,7 +170,7 @@ class ConductedTrial:
             [(mine, theirs)] = await self._traffic([(leg, facts)], step.length_s, step.rate_bit_s)
             steps.append(
                 {
-                    "asked_bit_s": step.rate_bit_s,
+                    "intended_load_bit_s": step.rate_bit_s,
                     "length_s": step.length_s,
                     "full_length": step.full_length,
                     "first": mine,
@@ -219,7 +219,7 @@ class ConductedTrial:
             if refused and when == "settings":
                 found[name] = refused
             elif places:
-                answer = await self._session(name).request("verify", {"uses": places}, bound_s=30.0)
+                answer = await self._session(name).request("verify", {"uses": places}, timeout_s=30.0)
                 found[name] = answer["uses"]
             else:
                 found[name] = []
@@ -237,13 +237,13 @@ class ConductedTrial:
             raise external_change(changed)
 
     async def _ready(self, leg: Leg) -> None:
-        bound_s = READY_BOUND_S if self.state.attempt == 1 else READY_AGAIN_BOUND_S
+        timeout_s = READY_TIMEOUT_S if self.state.attempt == 1 else READY_AGAIN_TIMEOUT_S
         answers = await asyncio.gather(
             *(
                 end.session.request(
                     "ready",
-                    {"interface": end.interface, "family": leg.family, "address": end.address, "bound_s": bound_s},
-                    bound_s=bound_s + 10,
+                    {"interface": end.interface, "family": leg.family, "address": end.address, "timeout_s": timeout_s},
+                    timeout_s=timeout_s + 10,
                 )
                 for end in leg.ends
             )
@@ -265,7 +265,7 @@ class ConductedTrial:
         """What was learned about the peer in an earlier cell must not decide this one."""
         await asyncio.gather(
             *(
-                end.session.request("forget", {"interface": end.interface, "peer": peer.address}, bound_s=15.0)
+                end.session.request("forget", {"interface": end.interface, "peer": peer.address}, timeout_s=15.0)
                 for end, peer in (leg.ends, leg.ends[::-1])
             )
         )
@@ -307,7 +307,12 @@ class ConductedTrial:
         port = self._ports(leg)[0]
         ends = (PathEnd(end.session, end.interface, end.address, end.host) for end in leg.ends)
         leg.record["path"] = await prove_path(
-            *ends, family=facts.family, port=port, mtu=facts.mtu, small_bound_s=FORWARDING_BOUND_S, follow=self._follow
+            *ends,
+            family=facts.family,
+            port=port,
+            mtu=facts.mtu,
+            small_timeout_s=FORWARDING_TIMEOUT_S,
+            follow=self._follow,
         )
         if leg.record["path"]["verdict"] in ("silent", "refused"):
             await self._look_where_frames_go(leg)
@@ -341,7 +346,7 @@ class ConductedTrial:
 
     async def _pass_on(self, job: Job) -> None:
         while True:
-            self.tell(str((await job.event(PATH_BOUND_S)).get("say", "")))
+            self.tell(str((await job.event(PATH_TIMEOUT_S)).get("say", "")))
 
     async def _settle(self) -> None:
         settle_s = self.state.setup.settle_s
@@ -349,11 +354,11 @@ class ConductedTrial:
         self.record["settle_s"] = settle_s
 
     async def _traffic(
-        self, legs: Sequence[tuple[Leg, LinkFacts]], length_s: float, asked_bit_s: float | None = None
+        self, legs: Sequence[tuple[Leg, LinkFacts]], length_s: float, intended_load_bit_s: float | None = None
     ) -> list[tuple[Json, Json]]:
         """(dialling end's, serving end's) result of each link, in one window for all of them.
 
-        `asked_bit_s` takes the place of the cell's rate.
+        `intended_load_bit_s` takes the place of the cell's rate.
         """
         setup = self.state.setup
         traffic_s = setup.warmup_s + length_s
@@ -364,14 +369,14 @@ class ConductedTrial:
             for end in leg.ends
             if end.interface in self.control.get(end.host, ())
         ]
-        bound_s = traffic_s + 2 * clock_skew.MOST * traffic_s + TRAFFIC_SLACK_S  # clocks part in a long trial
-        bound_s += HOST_PAUSE_S if shared else 0.0
+        timeout_s = traffic_s + 2 * clock_skew.MOST * traffic_s + TRAFFIC_SLACK_S  # clocks part in a long trial
+        timeout_s += HOST_PAUSE_S if shared else 0.0
         hosts = {end.host: end for leg, _ in legs for end in leg.ends}
         await self._still_held()  # the renewals simply go on while traffic runs, whatever its length
         jobs: list[tuple[str, Job]] = []  # the host's name, and its job: both ends of a link, one link after the other
         try:
             for leg, facts in legs:
-                jobs += await self._connect(leg, facts, bound_s, asked_bit_s)
+                jobs += await self._connect(leg, facts, timeout_s, intended_load_bit_s)
             clocks = await asyncio.gather(*(read_clock(end.session) for end in hosts.values()))
             ends = [(leg.link.name, end) for leg, _ in legs for end in ("first", "second")]
             async with in_band(shared, setup.lease_s) as traffic:
@@ -427,17 +432,22 @@ class ConductedTrial:
                     ) from error
 
     async def _connect(
-        self, leg: Leg, facts: LinkFacts, bound_s: float, asked_bit_s: float | None
+        self, leg: Leg, facts: LinkFacts, timeout_s: float, intended_load_bit_s: float | None
     ) -> list[tuple[str, Job]]:
         """The dialling and the serving end's job, connected and waiting for their window."""
         dial_args, serve_args = traffic_args(
-            self.cell, self._ports(leg), facts, token=secrets.token_hex(32), bound_s=bound_s, asked=asked_bit_s
+            self.cell,
+            self._ports(leg),
+            facts,
+            token=secrets.token_hex(32),
+            timeout_s=timeout_s,
+            asked=intended_load_bit_s,
         )
-        serve = leg.second.session.start("traffic.serve", serve_args, bound_s=bound_s + 10)
+        serve = leg.second.session.start("traffic.serve", serve_args, timeout_s=timeout_s + 10)
         jobs = [serve]
         try:
             await wait_for_stage(serve, "listening", 15.0)
-            dial = leg.first.session.start("traffic.dial", dial_args, bound_s=bound_s + 10)
+            dial = leg.first.session.start("traffic.dial", dial_args, timeout_s=timeout_s + 10)
             jobs.append(dial)
             await asyncio.gather(*(wait_for_stage(job, "connected", 20.0) for job in jobs))
         except BaseException:
@@ -466,7 +476,7 @@ class ConductedTrial:
         return window + length_s
 
     async def _still_held(self) -> None:
-        """A host that has put itself back does not wait for us any more: its refusal has the trial repeated."""
+        """A host that has restore itself does not wait for us any more: its refusal has the trial repeated."""
         held = [(self._session(name), token) for name, token in self.tokens.items()]  # all there, before any is asked
         await still_held(held, self.state.setup.lease_s)
 
@@ -480,7 +490,7 @@ class ConductedTrial:
         answers = dict(
             zip(
                 sessions,
-                await asyncio.gather(*(session.request("facts", {}, bound_s=15.0) for session in sessions.values())),
+                await asyncio.gather(*(session.request("facts", {}, timeout_s=15.0) for session in sessions.values())),
                 strict=True,
             )
         )

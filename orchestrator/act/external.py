@@ -13,11 +13,11 @@ from orchestrator.act.supervised import end_heard, error_of, raise_own
 from orchestrator.decide.as_found.somebody_else import CHANGED_OUTSIDE, NEXT_STEP, ExternalChange, from_host, in_words
 from orchestrator.decide.restarting.power import NO_LIFE
 from orchestrator.faults import BugError, Fault, HostError
-from orchestrator.onhost.service.messages import LONGEST_BOUND_S
+from orchestrator.onhost.service.messages import LONGEST_TIMEOUT_S
 
 Json = dict[str, Any]
-BEGIN_BOUND_S = 30.0  # settings are read once; a slow driver may take seconds
-END_BOUND_S = 15.0
+BEGIN_TIMEOUT_S = 30.0  # settings are read once; a slow driver may take seconds
+END_TIMEOUT_S = 15.0
 COLLECT_S = 0.3  # whoever changes one thing often changes another right after it
 
 
@@ -29,7 +29,7 @@ class ExternalWatch:
     ) -> None:
         """`orders`: host -> its session and what it is to watch, as the helper's `external.watch` takes it.
 
-        `still_held` raises HostError where a host is not ours any more: it has put itself back, and nobody else did.
+        `still_held` raises HostError where a host is not ours any more: it has restore itself, and nobody else did.
         """
         self._orders, self._still_held = orders, still_held
         self._jobs: dict[str, Job] = {}
@@ -41,8 +41,8 @@ class ExternalWatch:
         """All hosts watch when this returns; HostError where one cannot."""
         try:
             for host, (session, order) in self._orders.items():
-                self._jobs[host] = session.start("external.watch", order, bound_s=LONGEST_BOUND_S)
-            await asyncio.gather(*(job.event(BEGIN_BOUND_S) for job in self._jobs.values()))
+                self._jobs[host] = session.start("external.watch", order, timeout_s=LONGEST_TIMEOUT_S)
+            await asyncio.gather(*(job.event(BEGIN_TIMEOUT_S) for job in self._jobs.values()))
         except BaseException:
             await self._cancel()
             raise
@@ -89,7 +89,7 @@ class ExternalWatch:
             for job in self._jobs.values():
                 if not job.done:
                     await job.tell({"end": True})
-        ended = [asyncio.wait_for(job.result(), END_BOUND_S) for job in self._jobs.values()]
+        ended = [asyncio.wait_for(job.result(), END_TIMEOUT_S) for job in self._jobs.values()]
         for host, answer in zip(self._jobs, await asyncio.gather(*ended, return_exceptions=True), strict=True):
             if isinstance(answer, dict):
                 self._note(host, answer["changes"])
@@ -100,7 +100,7 @@ class ExternalWatch:
         """A watch that ends early is no reason to end the trial: what it would have seen is read back after it."""
         with contextlib.suppress(Fault):
             while True:
-                said = await job.event(LONGEST_BOUND_S)
+                said = await job.event(LONGEST_TIMEOUT_S)
                 if isinstance(said.get("change"), dict):
                     self._note(host, [said["change"]])
 

@@ -17,7 +17,7 @@ from typing import cast
 from orchestrator.act.session import HostSession
 from orchestrator.faults import HostError
 from orchestrator.onhost.safety.renewal_datagram import KEY_BYTES, read_heard, renewal
-from orchestrator.planning.least_lease import OFTENEST_S, UNANSWERED_S
+from orchestrator.planning.min_lease import OFTENEST_S, UNANSWERED_S
 
 OFTEN_S = 0.2  # between two renewals, as long as the last were answered
 PROOF_S = 2.0  # without traffic in the way, a few milliseconds do
@@ -97,7 +97,7 @@ class InBand:
         self.lead_s = TOLD_BEFORE_S if ends else 0.0  # the start must have come to both ends before the traffic does
 
     def over_at(self, at_s: float) -> None:
-        """The traffic will be over at this time of the loop's clock: then a word over SSH frees what TCP holds back."""
+        """The traffic will be over at this time of the loop's clock: then a word over SSH frees what TCP limits."""
         if self._ends:
             self._waking = asyncio.ensure_future(_wake([end.session for end in self._ends], at_s))
 
@@ -133,7 +133,7 @@ async def _open(end: SharedEnd, lease_s: float) -> RenewalLine | None:
     if not address:
         return None
     try:
-        about = await end.session.request("lease.listen", {"token": end.token, "key": key.hex()}, bound_s=10.0)
+        about = await end.session.request("lease.listen", {"token": end.token, "key": key.hex()}, timeout_s=10.0)
     except HostError as error:
         if error.code != "no_control_path":
             raise
@@ -154,4 +154,4 @@ async def _wake(sessions: Sequence[HostSession], at_s: float) -> None:
     await asyncio.sleep(max(0.0, at_s + FREE_AFTER_S - asyncio.get_running_loop().time()))
     for session in sessions:
         with contextlib.suppress(HostError):
-            session.start("clock", {}, bound_s=60.0)
+            session.start("clock", {}, timeout_s=60.0)

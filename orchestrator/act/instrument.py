@@ -1,4 +1,4 @@
-"""The instrument's own ceiling on a host: the traffic pair against itself over the loopback interface.
+"""The instrument's self-test on a host: the traffic pair against itself over the loopback interface.
 
 A cell that comes near it is limited by the generator, not by the link; without it nobody believes a slow result.
 """
@@ -18,12 +18,12 @@ from orchestrator.planning.traffic import DEFAULTS
 
 Json = dict[str, Any]
 WINDOW_S, WARMUP_S = 0.25, 0.15
-BOUND_S = 15.0
+TIMEOUT_S = 15.0
 LOOPBACK = {"interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.1", "family": 4, "mtu": 9000}
 DATAGRAM_BYTES = 8972  # as large as jumbo frames carry: the ceiling of the pair, not of small packets
 
 
-async def own_ceiling(session: HostSession, transports: Sequence[str], ports: Sequence[int]) -> dict[str, float]:
+async def self_test(session: HostSession, transports: Sequence[str], ports: Sequence[int]) -> dict[str, float]:
     """Transport -> payload bit/s that the pair reaches over loopback; a transport that fails there is left out."""
     found: dict[str, float] = {}
     for transport in transports:
@@ -40,7 +40,7 @@ async def _measure(session: HostSession, transport: str, ports: Sequence[int]) -
         **DEFAULTS,
         "way": "transmit",
         "transport": transport,
-        "asked_bit_s": None,
+        "intended_load_bit_s": None,
         "datagram_bytes": DATAGRAM_BYTES,
     }
     args = {
@@ -51,13 +51,13 @@ async def _measure(session: HostSession, transport: str, ports: Sequence[int]) -
         "rate_bit_s": None,
         "watch_s": 1.0,
         "round_trip": False,
-        "bound_s": BOUND_S,
+        "timeout_s": TIMEOUT_S,
     }
-    serve = session.start("traffic.serve", args, bound_s=BOUND_S)
+    serve = session.start("traffic.serve", args, timeout_s=TIMEOUT_S)
     jobs: list[Job] = [serve]
     try:
         await _stage(serve, "listening")
-        jobs.append(session.start("traffic.dial", args, bound_s=BOUND_S))
+        jobs.append(session.start("traffic.dial", args, timeout_s=TIMEOUT_S))
         await asyncio.gather(*(_stage(job, "connected") for job in jobs))
         clock = await read_clock(session)
         start_ns = clock.host_ns(asyncio.get_running_loop().time() + lead_s([clock]))
@@ -77,5 +77,5 @@ async def _measure(session: HostSession, transport: str, ports: Sequence[int]) -
 
 
 async def _stage(job: Job, stage: str) -> None:
-    while (await job.event(BOUND_S)).get("stage") != stage:
+    while (await job.event(TIMEOUT_S)).get("stage") != stage:
         pass

@@ -26,7 +26,7 @@ from orchestrator.run_files import Folder
 from orchestrator.stored import made_of
 
 MOST_CUT_BYTES = 64 << 20  # of what is kept of a tail that is no part of the story
-FLUSH_BOUND_S = 60.0
+FLUSH_TIMEOUT_S = 60.0
 JOURNAL_WRITE = "journal_write"  # the code of a journal that cannot be written any more
 
 
@@ -84,9 +84,9 @@ class Journal:
     async def flush(self) -> bool:
         """Bring to the disk what `append_soon` wrote, beside the loop; False when that fails (see there)."""
         try:
-            return await in_thread(self._flush, FLUSH_BOUND_S)
+            return await in_thread(self._flush, FLUSH_TIMEOUT_S)
         except TimeoutError:
-            self._fault = self._break(OSError(f"the disk has taken nothing for {FLUSH_BOUND_S:g} s"))
+            self._fault = self._break(OSError(f"the disk has taken nothing for {FLUSH_TIMEOUT_S:g} s"))
             return False
 
     def _flush(self) -> bool:

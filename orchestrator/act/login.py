@@ -105,23 +105,23 @@ class _Client(asyncssh.SSHClient):
         self.authenticated = True
 
 
-async def log_in(host: HostAddress, *, ssh_config: str | None = None, bound_s: float = 30.0) -> Login:
+async def log_in(host: HostAddress, *, ssh_config: str | None = None, timeout_s: float = 30.0) -> Login:
     """Connect and authenticate. HostError with a stable code for everything that can be in the way."""
     route = await resolve(host, ssh_config)
     trusted = trusted_for(route, read_known_hosts(route.known_hosts_files), host.host_key)
-    async with _jumps(host, route, ssh_config, bound_s) as hops:
-        return await _log_in_once(host, route, hops, bound_s, trusted, _Client(route))
+    async with _jumps(host, route, ssh_config, timeout_s) as hops:
+        return await _log_in_once(host, route, hops, timeout_s, trusted, _Client(route))
 
 
 async def shown_key(
-    host: HostAddress, *, ssh_config: str | None = None, bound_s: float = 30.0
+    host: HostAddress, *, ssh_config: str | None = None, timeout_s: float = 30.0
 ) -> tuple[SshRoute, asyncssh.SSHKey]:
     """The route to a host and the key that it shows; trusts nobody and does not log in (jump hosts apart)."""
     route = await resolve(host, ssh_config)
     client = _Client(route)
-    async with _jumps(host, route, ssh_config, bound_s) as hops:
+    async with _jumps(host, route, ssh_config, timeout_s) as hops:
         try:
-            await _log_in_once(host, route, hops, bound_s, Trusted(route.hostname), client)
+            await _log_in_once(host, route, hops, timeout_s, Trusted(route.hostname), client)
         except HostError:
             if client.shown is None:  # it was not the key that it failed for
                 raise
@@ -134,7 +134,7 @@ async def shown_key(
 
 @contextlib.asynccontextmanager
 async def _jumps(
-    host: HostAddress, route: SshRoute, ssh_config: str | None, bound_s: float
+    host: HostAddress, route: SshRoute, ssh_config: str | None, timeout_s: float
 ) -> AsyncIterator[list[asyncssh.SSHClientConnection]]:
     """Connections to a route's jump hosts, each through the one before; closed when the block fails."""
     if len(route.jumps) > JUMPS_MOST:
@@ -145,7 +145,7 @@ async def _jumps(
             through = jump_address(jump, host)
             via = await resolve(through, ssh_config)
             trusted = trusted_for(via, read_known_hosts(via.known_hosts_files))
-            hops.append((await _log_in_once(through, via, hops, bound_s, trusted, _Client(via))).connection)
+            hops.append((await _log_in_once(through, via, hops, timeout_s, trusted, _Client(via))).connection)
         yield hops
     except BaseException:
         for hop in reversed(hops):
@@ -157,7 +157,7 @@ async def _log_in_once(
     host: HostAddress,
     route: SshRoute,
     hops: list[asyncssh.SSHClientConnection],
-    bound_s: float,
+    timeout_s: float,
     trusted: Trusted,
     client: _Client,
 ) -> Login:
@@ -186,8 +186,8 @@ async def _log_in_once(
                 gss_kex=False,
                 request_pty=False,
                 x11_forwarding=False,
-                connect_timeout=bound_s,
-                login_timeout=bound_s,
+                connect_timeout=timeout_s,
+                login_timeout=timeout_s,
                 keepalive_interval=KEEPALIVE_S,
                 keepalive_count_max=KEEPALIVES_MISSED,
             )

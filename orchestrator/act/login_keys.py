@@ -16,7 +16,7 @@ import asyncssh
 
 from orchestrator.act.ssh_config import SshRoute
 
-AGENT_BOUND_S = 10.0  # an agent that asks its user for something is not waited for longer
+AGENT_TIMEOUT_S = 10.0  # an agent that asks its user for something is not waited for longer
 
 
 class KeyPairs(list[asyncssh.SSHKeyPair]):
@@ -64,8 +64,8 @@ async def _agent_keys(route: SshRoute) -> AsyncIterator[list[asyncssh.SSHKeyPair
     agent: asyncssh.SSHAgentClient | None = None
     held: list[asyncssh.SSHKeyPair] = []
     with contextlib.suppress(OSError, ValueError, asyncssh.Error, TimeoutError):
-        agent = await asyncio.wait_for(asyncssh.connect_agent(route.identity_agent), AGENT_BOUND_S)
-        held = list(await asyncio.wait_for(agent.get_keys(), AGENT_BOUND_S))
+        agent = await asyncio.wait_for(asyncssh.connect_agent(route.identity_agent), AGENT_TIMEOUT_S)
+        held = list(await asyncio.wait_for(agent.get_keys(), AGENT_TIMEOUT_S))
     try:
         yield held
     finally:

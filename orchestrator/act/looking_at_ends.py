@@ -13,9 +13,9 @@ from orchestrator.decide.state import RunState, facts_of
 from orchestrator.faults import HostError
 
 Json = dict[str, Any]
-ASKED_BOUND_S = 5.0
+ASKED_TIMEOUT_S = 5.0
 # A copper link renegotiates in 2 to 7 s, the duplicate check of an IPv6 address takes 1 to 2 (RFC 4862 s5.4).
-SETTLED_BOUND_S = 10.0
+SETTLED_TIMEOUT_S = 10.0
 
 
 async def look_at_ends(state: RunState, sessions: Mapping[str, HostSession]) -> None:
@@ -40,7 +40,7 @@ async def who_else_answers(
         question.host,
         "neighbours.answering",
         {"interface": question.interface, "address": question.address, "source": question.source},
-        ASKED_BOUND_S,
+        ASKED_TIMEOUT_S,
     )
     return wrong_answer(question, answer["macs"], facts[question.asked_host]) if answer else None
 
@@ -50,18 +50,20 @@ async def _still_not_ready(end: EndNotReady, sessions: Mapping[str, HostSession]
         sessions,
         end.host,
         "ready",
-        {"interface": end.interface, "family": end.family, "address": end.address, "bound_s": SETTLED_BOUND_S},
-        SETTLED_BOUND_S + ASKED_BOUND_S,
+        {"interface": end.interface, "family": end.family, "address": end.address, "timeout_s": SETTLED_TIMEOUT_S},
+        SETTLED_TIMEOUT_S + ASKED_TIMEOUT_S,
     )
     return None if not answer or answer["ready"] else end.fault(str(answer["why"]), answer["waited_s"])
 
 
-async def _asked(sessions: Mapping[str, HostSession], host: str, verb: str, args: Json, bound_s: float) -> Json | None:
+async def _asked(
+    sessions: Mapping[str, HostSession], host: str, verb: str, args: Json, timeout_s: float
+) -> Json | None:
     """A host's answer; None where it has none: without root, or because its session is lost, which others notice."""
     session = sessions.get(host)
     if session is None:
         return None
     try:
-        return await session.request(verb, args, bound_s=bound_s)
+        return await session.request(verb, args, timeout_s=timeout_s)
     except HostError:
         return None

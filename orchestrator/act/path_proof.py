@@ -15,9 +15,9 @@ from orchestrator.decide.links.path_verdict import path_verdict
 from orchestrator.faults import HostError
 
 Json = dict[str, Any]
-_LISTENING_BOUND_S = 15.0
-_LOOK_BOUND_S = 10.0
-_PROOF_BOUND_S = 30.0  # for the large frames, once a small one has passed
+_LISTENING_TIMEOUT_S = 15.0
+_LOOK_TIMEOUT_S = 10.0
+_PROOF_TIMEOUT_S = 30.0  # for the large frames, once a small one has passed
 
 
 @dataclass(frozen=True)
@@ -37,12 +37,12 @@ async def prove_path(
     family: int,
     port: int,
     mtu: int,
-    small_bound_s: float,
+    small_timeout_s: float,
     follow: Callable[[Job], Awaitable[Json]] | None = None,
 ) -> Json:
     """The verdict on a path for frames of `mtu` bytes, each direction alone; raises HostError.
 
-    A small frame is waited for `small_bound_s` at most. `follow` takes the asking job and gives its result, for a
+    A small frame is waited for `small_timeout_s` at most. `follow` takes the asking job and gives its result, for a
     caller that wants to hear how it goes.
     """
     shared = {
@@ -50,20 +50,20 @@ async def prove_path(
         "family": family,
         "port": port,
         "mtu": mtu,
-        "small_first_bound_s": small_bound_s,
+        "small_first_timeout_s": small_timeout_s,
     }
-    bound_s = small_bound_s + _PROOF_BOUND_S
+    timeout_s = small_timeout_s + _PROOF_TIMEOUT_S
     answer = second.session.start(
         "path.answer",
         {**shared, "interface": second.interface, "local": second.address, "peer": first.address},
-        bound_s=bound_s,
+        timeout_s=timeout_s,
     )
     try:
-        await wait_for_stage(answer, "listening", _LISTENING_BOUND_S)
+        await wait_for_stage(answer, "listening", _LISTENING_TIMEOUT_S)
         probe = first.session.start(
             "path.probe",
             {**shared, "interface": first.interface, "local": first.address, "peer": second.address},
-            bound_s=bound_s,
+            timeout_s=timeout_s,
         )
         mine = await (follow(probe) if follow else probe.result())
         await answer.tell({"done": True})
@@ -83,13 +83,13 @@ async def _looked_around(end: PathEnd, other: PathEnd) -> EndSeen:
     around: Json | None = None
     with contextlib.suppress(HostError):
         around = await end.session.request(
-            "path.surroundings", {"interface": end.interface, "peer": other.address}, bound_s=_LOOK_BOUND_S
+            "path.surroundings", {"interface": end.interface, "peer": other.address}, timeout_s=_LOOK_TIMEOUT_S
         )
     return EndSeen(end.host, end.interface, end.address, around)
 
 
-async def wait_for_stage(job: Job, stage: str, bound_s: float) -> None:
+async def wait_for_stage(job: Job, stage: str, timeout_s: float) -> None:
     """Wait until a job says that it has come so far."""
     while True:
-        if (await job.event(bound_s)).get("stage") == stage:
+        if (await job.event(timeout_s)).get("stage") == stage:
             return

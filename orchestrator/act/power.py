@@ -11,12 +11,12 @@ from orchestrator.decide.setup import PowerSwitch
 from orchestrator.faults import HostError
 from orchestrator.words.plain_text import visible
 
-COMMAND_BOUND_S = 120.0  # a switch may wait between off and on
+COMMAND_TIMEOUT_S = 120.0  # a switch may wait between off and on
 _MOST_SAID = 300
 
 
-async def switch_power(switch: PowerSwitch, bound_s: float = COMMAND_BOUND_S) -> None:
-    """Run the command to its end; HostError when it cannot be run, fails, or takes longer than `bound_s` seconds."""
+async def switch_power(switch: PowerSwitch, timeout_s: float = COMMAND_TIMEOUT_S) -> None:
+    """Run the command to its end; HostError when it cannot be run, fails, or takes longer than `timeout_s` seconds."""
     try:
         process = await asyncio.create_subprocess_exec(
             *switch.command,
@@ -28,9 +28,9 @@ async def switch_power(switch: PowerSwitch, bound_s: float = COMMAND_BOUND_S) ->
     except OSError as error:
         raise _failed(switch, f"cannot be run: {error.strerror or error}") from error
     try:
-        said, _ = await asyncio.wait_for(process.communicate(), bound_s)
+        said, _ = await asyncio.wait_for(process.communicate(), timeout_s)
     except TimeoutError:
-        raise _failed(switch, f"had not ended after {bound_s:g} s and was killed") from None
+        raise _failed(switch, f"had not ended after {timeout_s:g} s and was killed") from None
     finally:
         await _end(process)
     if process.returncode:

@@ -1,4 +1,4 @@
-"""Putting one host back after a run that ended badly: from the host's own record first, else from the journal."""
+"""Restoring one host after a run that ended badly: from the host's own record first, else from the journal."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from orchestrator.onhost.settings import CATALOGUE
 Json = dict[str, Any]
 Connect = Callable[[str], Awaitable[HostSession]]
 Same = Callable[[Json, Any], bool]
-BOUND_S = 180.0  # as for a restore
-LOCK_PATIENCE_S = 150.0  # a keeper may be at it for so long, and one stuck driver is common enough
+TIMEOUT_S = 180.0  # as for a restore
+LOCK_PATIENCE_S = 150.0  # a watchdog may be at it for so long, and one stuck driver is common enough
 PAUSE_S = 1.0
-RESTART_BOUND_S, RESTART_PAUSE_S = 600.0, 2.0
-LEASE_S = 60.0  # for the moment of putting back from the journal
+RESTART_TIMEOUT_S, RESTART_PAUSE_S = 600.0, 2.0
+LEASE_S = 60.0  # for the moment of restoring from the journal
 
 
 @dataclass
@@ -99,9 +99,9 @@ async def recover_host(
     """Recover one host. `known` is what the journal knows of changed places (decide.state.known_before); may be empty.
 
     Harmless to repeat. `run_id` "" recovers whatever ended run left something on the host. With `accept` what is found
-    changed by others, or cannot be put back, stays: the host's owner has said so. Raises HostError.
+    changed by others, or cannot be restored, stays: the host's owner has said so. Raises HostError.
     """
-    found = await _put_back(name, connect, run_id, known, same)
+    found = await _restored(name, connect, run_id, known, same)
     if accept and not is_as_found(found.as_result()):
         found = await _accept(name, connect, run_id)
     if found.restart and is_as_found(found.as_result()):
@@ -117,7 +117,7 @@ async def _accept(name: str, connect: Connect, run_id: str) -> Recovered:
         answer = await _once_free(session, run_id)
         if answer["found"] is None or not answer["mark"]:
             return _recorded(name, answer)
-        await session.request("recover", {"run_id": run_id, "accept": answer["mark"]}, bound_s=BOUND_S)
+        await session.request("recover", {"run_id": run_id, "accept": answer["mark"]}, timeout_s=TIMEOUT_S)
         return _recorded(name, answer).kept()
     finally:
         await session.close()
@@ -136,7 +136,7 @@ def _recorded(name: str, answer: Json) -> Recovered:
     )
 
 
-async def _put_back(name: str, connect: Connect, run_id: str, known: Sequence[Json], same: Same) -> Recovered:
+async def _restored(name: str, connect: Connect, run_id: str, known: Sequence[Json], same: Same) -> Recovered:
     session = await connect(name)
     try:
         answer = await _once_free(session, run_id)
@@ -153,12 +153,12 @@ async def _put_back(name: str, connect: Connect, run_id: str, known: Sequence[Js
 
 
 async def _once_free(session: HostSession, run_id: str) -> Json:
-    """The host's answer, asked again while something on it has not ended: its keeper, or a change of the dead run."""
+    """The host's answer, asked again while something on it has not ended: its watchdog, or a change of the dead run."""
     clock = asyncio.get_running_loop().time
     until = clock() + LOCK_PATIENCE_S
     while True:
         try:
-            return await session.request("recover", {"run_id": run_id}, bound_s=BOUND_S)
+            return await session.request("recover", {"run_id": run_id}, timeout_s=TIMEOUT_S)
         except HostError as error:
             if error.code != "locked":
                 raise
@@ -171,54 +171,56 @@ async def _once_free(session: HostSession, run_id: str) -> Json:
 
 
 async def _from_journal(name: str, session: HostSession, run_id: str, known: Sequence[Json], same: Same) -> Recovered:
-    """The host knows nothing: it was released, or restarted. What still reads otherwise than before is put back."""
+    """The host knows nothing: it was released, or restarted. What still reads otherwise than before is restored."""
     if not known:
         return Recovered(name)
     places = [{key: item[key] for key in ("setting", "target", "level")} for item in known]
-    now = (await session.request("read", {"places": places}, bound_s=BOUND_S))["places"]
+    now = (await session.request("read", {"places": places}, timeout_s=TIMEOUT_S))["places"]
     differing = [item for item, seen in zip(known, now, strict=True) if not same(seen, item["value"])]
     if not differing:
         return Recovered(name)
     taken = await session.request(
-        "lease.take", {"run_id": run_id, "holder": "recover", "lease_s": LEASE_S}, bound_s=BOUND_S
+        "lease.acquire", {"run_id": run_id, "holder": "recover", "lease_s": LEASE_S}, timeout_s=TIMEOUT_S
     )
     token = {"token": taken["token"]}
-    await session.request("adopt", {**token, "before": differing}, bound_s=BOUND_S)
-    result = await session.request("restore", token, bound_s=BOUND_S)
+    await session.request("adopt", {**token, "before": differing}, timeout_s=TIMEOUT_S)
+    result = await session.request("restore", token, timeout_s=TIMEOUT_S)
     if not result["left"] and not result["conflicts"]:
-        await session.request("lease.release", token, bound_s=BOUND_S)
+        await session.request("lease.release", token, timeout_s=TIMEOUT_S)
     return Recovered(
         name, "journal", result["restored"], result["left"], result["conflicts"], restart=result.get("restart") or []
     )
 
 
 async def restart_host(
-    name: str, connect: Connect, run_id: str, places: Sequence[Json], bound_s: float = RESTART_BOUND_S
+    name: str, connect: Connect, run_id: str, places: Sequence[Json], timeout_s: float = RESTART_TIMEOUT_S
 ) -> None:
     """Have a host restart, whose boot files are as found, so that it runs so too; HostError when it is not back."""
     session = await connect(name)
     try:
         taken = await session.request(
-            "lease.take", {"run_id": run_id or "recover", "holder": "recover", "lease_s": LEASE_S}, bound_s=BOUND_S
+            "lease.acquire",
+            {"run_id": run_id or "recover", "holder": "recover", "lease_s": LEASE_S},
+            timeout_s=TIMEOUT_S,
         )
         token = {"token": taken["token"]}
-        await session.request("prepare", {**token, "interfaces": [], "places": list(places)}, bound_s=BOUND_S)
-        boot = (await session.request("facts", {}, bound_s=BOUND_S))["boot_id"]
+        await session.request("prepare", {**token, "interfaces": [], "places": list(places)}, timeout_s=TIMEOUT_S)
+        boot = (await session.request("facts", {}, timeout_s=TIMEOUT_S))["boot_id"]
         try:
-            await session.request("restart", token, bound_s=BOUND_S)
+            await session.request("restart", token, timeout_s=TIMEOUT_S)
         except HostError as error:
             if error.code not in NO_LIFE:  # the answer may be lost with the session; a refusal is one
                 raise
     finally:
         await session.close()
     clock = asyncio.get_running_loop().time
-    until = clock() + bound_s
+    until = clock() + timeout_s
     while not await _runs_anew(name, connect, boot):
         if clock() > until:
             raise HostError(
                 "no_restart",
                 f"{name}: was asked to restart, so that it runs as it did before the run, "
-                f"and is not back after {bound_s:g} s",
+                f"and is not back after {timeout_s:g} s",
                 host=name,
                 next_step=START_BY_HAND,
             )
@@ -231,7 +233,7 @@ async def _runs_anew(name: str, connect: Connect, boot: str) -> bool:
     except HostError:
         return False
     try:
-        return bool((await session.request("facts", {}, bound_s=BOUND_S))["boot_id"] != boot)
+        return bool((await session.request("facts", {}, timeout_s=TIMEOUT_S))["boot_id"] != boot)
     except HostError:
         return False
     finally:

@@ -3,7 +3,7 @@
 Every event is in the journal before it is handled, and every command that changes a host is there before it is
 carried out. Nothing here decides what comes next. No error of ours is lost: whatever a task, a listener or a thread
 raises becomes an event that ends the run in order; when the state machine itself or the journal fails, each host is
-asked to put itself back from its own record; and a run that waits for nothing is ended instead of hanging.
+asked to restore itself from its own record; and a run that waits for nothing is ended instead of hanging.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from orchestrator.planning.order import Trial
 
 FLUSH_AFTER_S = 2.0
 LOST = frozenset({"lost", "noise", "silent"})  # codes of a session that is of no further use
-ADVICE_BOUND_S = 600.0  # statistics over some thousand trials take seconds
+ADVICE_TIMEOUT_S = 600.0  # statistics over some thousand trials take seconds
 MOST_BUGS = 20  # of which the traceback is kept
 RENEWALS_IN_VAIN = 3  # a loop that fails on every turn must not spin
 ANY = (Exception, asyncio.CancelledError)  # what may be raised; the latter is wanted only where a task was cancelled
@@ -132,7 +132,7 @@ class Runner:
             for name, host in self.state.hosts.items()
             if not host.released and (host.facts is not None or name in self.actions.sessions)
         ]
-        found = dict(zip(met, await asyncio.gather(*(self.actions.put_back_now(name) for name in met)), strict=True))
+        found = dict(zip(met, await asyncio.gather(*(self.actions.restored_now(name) for name in met)), strict=True))
         results = {name: result_of(one) for name, one in found.items()}
         as_found = all(is_as_found(result) and not result.get("restart") for result in results.values())
         code = 5 if not as_found else 6 if disk else 4
@@ -201,9 +201,9 @@ class Runner:
     async def _act(self, command: do.HostCommand) -> None:
         """One command to one host; an error that is nobody else's is ours, and is told as such."""
         answer: ev.Event
-        bound_s, what = longest_s(self.state.setup, command), f"{type(command).__name__} of {command.host}"
+        timeout_s, what = longest_s(self.state.setup, command), f"{type(command).__name__} of {command.host}"
         try:
-            answer = await within(self.actions.carry_out(command), bound_s, what)
+            answer = await within(self.actions.carry_out(command), timeout_s, what)
         except HostError as error:
             if error.code in LOST and not isinstance(command, do.Connect | do.Rejoin):
                 answer = ev.SessionLost(command.host, error.as_dict(), type(command).__name__)
@@ -226,8 +226,8 @@ class Runner:
             self.post(ev.StopAsked("bug", ours.message))
 
     async def _conduct(self, command: do.Conduct) -> None:
-        bound_s = longest_s(self.state.setup, command, self.state.trial(command.position))
-        await within(self._conduct_and_judge(command), bound_s, f"trial {command.position}")
+        timeout_s = longest_s(self.state.setup, command, self.state.trial(command.position))
+        await within(self._conduct_and_judge(command), timeout_s, f"trial {command.position}")
 
     async def _conduct_and_judge(self, command: do.Conduct) -> None:
         record, fault = await self.actions.conduct(command, self._tell, self._keep)
@@ -265,7 +265,7 @@ class Runner:
 
     async def _consider(self) -> None:
         advise = self.advise
-        trials, reason = await in_thread(lambda: advise(self.state), ADVICE_BOUND_S) if advise else ([], "")
+        trials, reason = await in_thread(lambda: advise(self.state), ADVICE_TIMEOUT_S) if advise else ([], "")
         self.post(ev.Extended([asdict(trial) for trial in trials], reason))
 
     def _keep(self, line: IntervalLine) -> None:
@@ -287,7 +287,7 @@ class Runner:
     async def _renew_lease_of(self, name: str) -> None:
         """A host hears from us thrice per lease; one missed renewal, or two, does no harm, nor does another host's.
 
-        An error of ours ends the run, but not the renewals: the host must not put itself back for want of them before
+        An error of ours ends the run, but not the renewals: the host must not restore itself for want of them before
         the controller has.
         """
         host, in_vain = self.state.hosts[name], 0

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["HostAddress", "HostSession", "Job", "connect"]
 
-START_BOUND_S = 30.0  # a start file that initialises half a dozen tools takes seconds on a small board
+START_TIMEOUT_S = 30.0  # a start file that initialises half a dozen tools takes seconds on a small board
 SETTLE_S = 0.5  # after an exit status, for the last words that explain it
 ANSWER_GRACE_S = 10.0  # the host ends a job at its bound; only a host that cannot even say so takes longer
 EVENTS_LIMIT = 20_000  # of one job, waiting to be looked at
@@ -37,11 +37,11 @@ HEARTBEAT_S = 300.0  # the helper gives up a controller that is silent for an ho
 class Job:
     """A request under way: its events, what it is told, and its result."""
 
-    def __init__(self, session: HostSession, number: int, verb: str, args: dict[str, Any], bound_s: float) -> None:
+    def __init__(self, session: HostSession, number: int, verb: str, args: dict[str, Any], timeout_s: float) -> None:
         """Made by `HostSession.start`."""
         self.number, self.verb, self._args = number, verb, args
         self._session = session
-        self._bound_s = bound_s
+        self._timeout_s = timeout_s
         self._events: asyncio.Queue[tuple[int, dict[str, Any]]] = asyncio.Queue()  # with its weight in bytes
         self.waiting_bytes = 0  # memory that events take until they are looked at
         self._result: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
@@ -52,13 +52,13 @@ class Job:
         """Whether the result, or the error in its place, is there."""
         return self._result.done()
 
-    async def event(self, bound_s: float = 30.0) -> dict[str, Any]:
+    async def event(self, timeout_s: float = 30.0) -> dict[str, Any]:
         """The job's next event; the job's own error if it ends before, HostError "silent" if nothing comes."""
         if self._events.empty():
             waiting = asyncio.ensure_future(self._events.get())
             try:
                 either: set[asyncio.Future[Any]] = {waiting, self._result}
-                await asyncio.wait(either, timeout=bound_s, return_when=asyncio.FIRST_COMPLETED)
+                await asyncio.wait(either, timeout=timeout_s, return_when=asyncio.FIRST_COMPLETED)
             finally:  # also when the caller is cancelled: an abandoned waiter would swallow the next event
                 if not waiting.done():
                     waiting.cancel()
@@ -66,7 +66,7 @@ class Job:
             if not waiting.cancelled():
                 return self._looked_at(waiting.result())
             if not self._result.done():
-                raise self._session.error("silent", f"{self.verb} reported nothing for {bound_s:g} s")
+                raise self._session.error("silent", f"{self.verb} reported nothing for {timeout_s:g} s")
             self._result.result()
             raise self._session.error("no_event", f"{self.verb} ended without the event that was waited for")
         return self._looked_at(self._events.get_nowait())
@@ -78,7 +78,7 @@ class Job:
     async def next_event(self) -> dict[str, Any] | None:
         """The job's next event, however long that takes; None when it has ended and told everything."""
         with contextlib.suppress(Fault):
-            return await self.event(self._bound_s + ANSWER_GRACE_S)
+            return await self.event(self._timeout_s + ANSWER_GRACE_S)
         return None
 
     async def tell(self, body: dict[str, Any]) -> None:
@@ -87,10 +87,10 @@ class Job:
 
     async def result(self) -> dict[str, Any]:
         """The job's answer; HostError with the host's code when it was refused or failed."""
-        done, _ = await asyncio.wait({self._result}, timeout=self._bound_s + ANSWER_GRACE_S)
+        done, _ = await asyncio.wait({self._result}, timeout=self._timeout_s + ANSWER_GRACE_S)
         if not done:
             self._session.forget(self.number)
-            raise self._session.error("silent", f"{self.verb} was not answered within {self._bound_s:g} s")
+            raise self._session.error("silent", f"{self.verb} was not answered within {self._timeout_s:g} s")
         return self._result.result()
 
     async def cancel(self) -> None:
@@ -167,9 +167,9 @@ class HostSession:
         self.line, self.shares_link = line, not over
         self._login.expect_silence(expected=not over)
 
-    async def request(self, verb: str, args: dict[str, Any] | None = None, bound_s: float = 10.0) -> dict[str, Any]:
+    async def request(self, verb: str, args: dict[str, Any] | None = None, timeout_s: float = 10.0) -> dict[str, Any]:
         """One question and its answer. HostError with the host's code when it refuses."""
-        job = self.start(verb, args, bound_s=bound_s)
+        job = self.start(verb, args, timeout_s=timeout_s)
         try:
             return await job.result()
         except asyncio.CancelledError:
@@ -178,19 +178,19 @@ class HostSession:
             self.forget(job.number)
             raise
 
-    def start(self, verb: str, args: dict[str, Any] | None = None, *, bound_s: float = 60.0) -> Job:
+    def start(self, verb: str, args: dict[str, Any] | None = None, *, timeout_s: float = 60.0) -> Job:
         """Begin a job; its answers come while the caller does other things."""
-        job = Job(self, next(self._numbers), verb, args or {}, bound_s)
+        job = Job(self, next(self._numbers), verb, args or {}, timeout_s)
         self._jobs[job.number] = job
         try:
-            self.send({"id": job.number, "verb": verb, "args": args or {}, "bound_s": bound_s})
+            self.send({"id": job.number, "verb": verb, "args": args or {}, "timeout_s": timeout_s})
         except Fault:
             self.forget(job.number)
             raise
         return job
 
     async def close(self) -> None:
-        """End the helper (which ends its jobs) and the connection; the host's keeper stays."""
+        """End the helper (which ends its jobs) and the connection; the host's watchdog stays."""
         if self._heartbeat is not None:
             self._heartbeat.cancel()
         self._channel.close()
@@ -231,47 +231,47 @@ class HostSession:
         fault.values = {**values, "verb": verb}  # set, not passed: the host's keys may be those of the call
         return fault
 
-    async def open(self, bound_s: float) -> None:
+    async def open(self, timeout_s: float) -> None:
         """Start the helper and wait until it is ready; HostError says why when it is not."""
         bundle = helper_bundle()
         command = bundle.command(sudo=self.host.privilege == "sudo")
         try:
             await asyncio.wait_for(
                 self._login.connection.create_session(lambda: self._channel, command, encoding=None, request_pty=False),
-                bound_s,
+                timeout_s,
             )
-            await self._wait_for(self._channel.started.wait(), bound_s)
+            await self._wait_for(self._channel.started.wait(), timeout_s)
         except TimeoutError:
             pass
         except (asyncssh.Error, OSError, *NOT_SSH) as error:
             self._channel.seen.lost = str(error)
         if not self._channel.started.is_set() or old_python(self._channel.seen) or self._channel.seen.missing:
-            raise await self._start_failure(bound_s)
+            raise await self._start_failure(timeout_s)
         self._channel.send_code(bundle.blob)
         with contextlib.suppress(TimeoutError):
-            await self._wait_for(asyncio.shield(self._hello), bound_s)
+            await self._wait_for(asyncio.shield(self._hello), timeout_s)
         if not self._hello.done():
-            raise await self._start_failure(bound_s)
+            raise await self._start_failure(timeout_s)
         self.facts_of_start = {**self._hello.result(), "missing": [], "host_key": self._login.host_key}
         self._heartbeat = asyncio.create_task(self._keep_heard())
 
-    async def _wait_for(self, wanted: Any, bound_s: float) -> None:
+    async def _wait_for(self, wanted: Any, timeout_s: float) -> None:
         """Wait for something or the channel's end, whichever is first; bounded."""
         tasks = {asyncio.ensure_future(wanted), asyncio.ensure_future(self._channel.ended.wait())}
         try:
-            await asyncio.wait(tasks, timeout=bound_s, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait(tasks, timeout=timeout_s, return_when=asyncio.FIRST_COMPLETED)
         finally:
             for task in tasks:
                 task.cancel()
 
-    async def _start_failure(self, bound_s: float) -> Fault:
+    async def _start_failure(self, timeout_s: float) -> Fault:
         if bug := self._bug():
             return bug
         if self._channel.ended.is_set():
             until = asyncio.get_running_loop().time() + SETTLE_S
             while not self._channel.seen.closed and asyncio.get_running_loop().time() < until:
                 await asyncio.sleep(0.01)
-        return explain(self._channel.seen, self.host, bound_s)
+        return explain(self._channel.seen, self.host, timeout_s)
 
     async def _keep_heard(self) -> None:
         while not self.lost.is_set():
@@ -327,12 +327,14 @@ class HostSession:
         return bug
 
 
-async def connect(host: HostAddress, *, ssh_config: str | None = None, bound_s: float = START_BOUND_S) -> HostSession:
+async def connect(
+    host: HostAddress, *, ssh_config: str | None = None, timeout_s: float = START_TIMEOUT_S
+) -> HostSession:
     """Log in to a host, start its helper, and return the session. HostError with host, code and what to do."""
-    login = await log_in(host, ssh_config=ssh_config, bound_s=bound_s)
+    login = await log_in(host, ssh_config=ssh_config, timeout_s=timeout_s)
     session = HostSession(host, login)
     try:
-        await session.open(bound_s)
+        await session.open(timeout_s)
     except BaseException:
         await session.close()
         raise

@@ -21,7 +21,7 @@ from asyncssh.config import ConfigParseError, SSHClientConfig, SSHConfig
 from orchestrator.act.addresses import HostAddress
 from orchestrator.faults import HostError
 
-ASK_BOUND_S = 15.0  # a `Match exec` of the user's may take its time
+ASK_TIMEOUT_S = 15.0  # a `Match exec` of the user's may take its time
 ANSWER_LIMIT_BYTES = 256 * 1024
 _SAFE_WORD = re.compile(r"(?!-)[^\s\x00-\x1f\x7f]{1,255}")
 _OFF = {"no", "off", "false"}
@@ -155,12 +155,12 @@ async def _ask_ssh(program: str, address: HostAddress, config_file: str | None) 
         stderr=asyncio.subprocess.PIPE,
     )
     try:
-        answer, complaint = await asyncio.wait_for(process.communicate(), ASK_BOUND_S)
+        answer, complaint = await asyncio.wait_for(process.communicate(), ASK_TIMEOUT_S)
     except TimeoutError:
         process.kill()
         await process.wait()
         raise HostError(
-            "ssh_config", f"ssh -G {address.ssh} did not answer within {ASK_BOUND_S:g} s", host=address.name
+            "ssh_config", f"ssh -G {address.ssh} did not answer within {ASK_TIMEOUT_S:g} s", host=address.name
         ) from None
     if process.returncode != 0 or len(answer) > ANSWER_LIMIT_BYTES:
         raise HostError(

@@ -116,7 +116,7 @@ _DYING_ROWS = (
 )
 
 
-def explain(seen: Seen, address: HostAddress, bound_s: float) -> HostError:
+def explain(seen: Seen, address: HostAddress, timeout_s: float) -> HostError:
     """The error for a start that showed `seen` and no working helper."""
     said = _text(seen)
     if seen.python:
@@ -125,7 +125,7 @@ def explain(seen: Seen, address: HostAddress, bound_s: float) -> HostError:
     for row in rows:
         if re.search(row.sign, said):
             return _error(address, row.code, row.meaning, row.next_step, seen, said)
-    return _without_sign(seen, address, said, bound_s)
+    return _without_sign(seen, address, said, timeout_s)
 
 
 def old_python(seen: Seen) -> bool:
@@ -179,7 +179,7 @@ def _after_marker(seen: Seen, address: HostAddress, said: str) -> HostError:
     )
 
 
-def _without_sign(seen: Seen, address: HostAddress, said: str, bound_s: float) -> HostError:
+def _without_sign(seen: Seen, address: HostAddress, said: str, timeout_s: float) -> HostError:
     files = "look at the login shell's start files (.bashrc, .profile, .zshenv, .cshrc, config.fish) on the host"
     if seen.damage:
         return _error(address, "noise", seen.damage, files, seen, said)
@@ -198,7 +198,7 @@ def _without_sign(seen: Seen, address: HostAddress, said: str, bound_s: float) -
         return _error(
             address,
             "silent",
-            f"the helper did not start within {bound_s:g} s: a login shell's start file "
+            f"the helper did not start within {timeout_s:g} s: a login shell's start file "
             "waits for input, swallows it or takes too long",
             files,
             seen,

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from orchestrator.act.session import HostSession
 from orchestrator.faults import HostError
 
-LOCKED_BOUND_S = 60.0  # a keeper at work, with one driver that is stuck
+LOCKED_TIMEOUT_S = 60.0  # a watchdog at work, with one driver that is stuck
 
 
 async def still_held(held: Iterable[tuple[HostSession, int]], lease_s: float) -> None:
@@ -19,10 +19,10 @@ async def still_held(held: Iterable[tuple[HostSession, int]], lease_s: float) ->
 async def _renewed(session: HostSession, wanted: dict[str, float]) -> None:
     """Renew, and wait for a host's lock: its watchdog may be restoring it at this very moment."""
     clock = asyncio.get_running_loop().time
-    until = clock() + LOCKED_BOUND_S
+    until = clock() + LOCKED_TIMEOUT_S
     while True:
         try:
-            await session.request("lease.renew", wanted, bound_s=30.0)
+            await session.request("lease.renew", wanted, timeout_s=30.0)
             return
         except HostError as error:
             if error.code != "locked" or clock() > until:

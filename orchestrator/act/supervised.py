@@ -12,7 +12,7 @@ from orchestrator.faults import BugError, HostError
 T = TypeVar("T")
 Died = Callable[[BaseException], None]
 Task = asyncio.Task[None]
-END_BOUND_S = 30.0  # for what tasks do when they are cancelled: each of their waits is shorter
+END_TIMEOUT_S = 30.0  # for what tasks do when they are cancelled: each of their waits is shorter
 
 
 class Supervisor:
@@ -47,7 +47,7 @@ class Supervisor:
         for task in tasks:
             self.cancel(task)
         if tasks:
-            await asyncio.wait(tasks, timeout=END_BOUND_S)
+            await asyncio.wait(tasks, timeout=END_TIMEOUT_S)
 
     def _look_at(self, task: Task) -> None:
         died = self._died.pop(task)
@@ -93,21 +93,21 @@ async def end_heard(*tasks: asyncio.Task[Any]) -> None:
         raise_own(error)
 
 
-async def within(work: Coroutine[Any, Any, T], bound_s: float, what: str) -> T:
-    """The answer of something that has bounds of its own; BugError when it outlives `bound_s` seconds all the same."""
+async def within(work: Coroutine[Any, Any, T], timeout_s: float, what: str) -> T:
+    """The answer of something that has bounds of its own; BugError when it outlives `timeout_s` seconds."""
     try:
-        async with asyncio.timeout(bound_s) as limit:
+        async with asyncio.timeout(timeout_s) as limit:
             return await work
     except TimeoutError as error:
         if not limit.expired():
             raise
         raise BugError(
-            "overdue", f"{what} had not ended after {bound_s:g} s, although each of its steps has a bound"
+            "overdue", f"{what} had not ended after {timeout_s:g} s, although each of its steps has a bound"
         ) from error
 
 
-async def in_thread(work: Callable[[], T], bound_s: float) -> T:
-    """What `work` returns, done in a thread of its own; TimeoutError when it takes longer than `bound_s` seconds.
+async def in_thread(work: Callable[[], T], timeout_s: float) -> T:
+    """What `work` returns, done in a thread of its own; TimeoutError when it takes longer than `timeout_s` seconds.
 
     The thread is a daemon: one that never ends keeps neither the loop nor the process from ending.
     """
@@ -133,4 +133,4 @@ async def in_thread(work: Callable[[], T], bound_s: float) -> T:
             return
 
     threading.Thread(target=run, daemon=True, name="linktrial-advice").start()
-    return await asyncio.wait_for(answer, bound_s)
+    return await asyncio.wait_for(answer, timeout_s)

@@ -21,8 +21,8 @@ from orchestrator.faults import Fault, HostError, as_fault
 
 Json = dict[str, Any]
 Open = Callable[[str], Awaitable[HostSession]]
-_SURVEY_BOUND_S = 30.0
-_SMALL_FRAME_BOUND_S = 3.0  # a survey does not wait for a port that begins to forward: it says that nothing came
+_SURVEY_TIMEOUT_S = 30.0
+_SMALL_FRAME_TIMEOUT_S = 3.0  # a survey does not wait for a port that begins to forward: it says that nothing came
 
 
 class Surveyed:
@@ -64,7 +64,7 @@ async def survey_hosts(names: Sequence[str], open_session: Open, links: Sequence
 
 async def _survey(session: HostSession) -> Json:
     """The host's answer, with how far its wall clock is from ours in seconds."""
-    survey = await session.request("survey", {}, bound_s=_SURVEY_BOUND_S)
+    survey = await session.request("survey", {}, timeout_s=_SURVEY_TIMEOUT_S)
     before = time.time()
     clock = await session.request("clock", {})
     survey["clock_offset_s"] = round(clock["wall_ns"] / 1e9 - (before + time.time()) / 2, 4)
@@ -108,7 +108,7 @@ async def _prove(link: LinkSetup, sessions: Mapping[str, HostSession], found: Su
             family=family,
             port=link.ports[0],
             mtu=min(first["mtu"], second["mtu"]),
-            small_bound_s=_SMALL_FRAME_BOUND_S,
+            small_timeout_s=_SMALL_FRAME_TIMEOUT_S,
         )
     except Exception as error:
         found.link_faults[link.name] = as_fault(error)

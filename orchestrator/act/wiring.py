@@ -13,8 +13,8 @@ from orchestrator.decide.findings import End, LinkNeed, Wire, wiring_findings
 from orchestrator.faults import HostError
 
 Json = dict[str, Any]
-_LISTEN_BOUND_S = 30.0
-_STAGE_BOUND_S = 10.0
+_LISTEN_TIMEOUT_S = 30.0
+_STAGE_TIMEOUT_S = 10.0
 
 
 async def wired_elsewhere(
@@ -39,13 +39,15 @@ async def prove_wiring(
     token, names = secrets.token_hex(32), list(sessions)
     jobs = {
         name: sessions[name].start(
-            "wiring.listen", {"token": token, "bound_s": _LISTEN_BOUND_S}, bound_s=_LISTEN_BOUND_S + _STAGE_BOUND_S
+            "wiring.listen",
+            {"token": token, "timeout_s": _LISTEN_TIMEOUT_S},
+            timeout_s=_LISTEN_TIMEOUT_S + _STAGE_TIMEOUT_S,
         )
         for name in names
     }
     try:
         for job in jobs.values():
-            await wait_for_stage(job, "listening", _STAGE_BOUND_S)
+            await wait_for_stage(job, "listening", _STAGE_TIMEOUT_S)
         for host, interface in ends:
             await sessions[host].request(
                 "wiring.call", {"token": token, "number": names.index(host), "interface": interface}

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from orchestrator.act.session import HostSession
     from orchestrator.planning import Plan
 
-CONNECT_BOUND_S = 30.0  # to an answering helper: name, key exchange, login shell, Python's start on a slow board
+CONNECT_TIMEOUT_S = 30.0  # to an answering helper: name, key exchange, login shell, Python's start on a slow board
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -39,4 +39,4 @@ def opener(plan: Plan, access: Access) -> Callable[[str], Awaitable[HostSession]
         name: HostAddress(name, host.ssh, host.user, host.port, host.privilege, host.host_key)
         for name, host in plan.hosts.items()
     }
-    return lambda name: connect(addresses[name], ssh_config=access.ssh_config, bound_s=CONNECT_BOUND_S)
+    return lambda name: connect(addresses[name], ssh_config=access.ssh_config, timeout_s=CONNECT_TIMEOUT_S)

@@ -11,7 +11,7 @@ from orchestrator.cli.say import say, say_json
 from orchestrator.decide.links.ends import target_of
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
-from orchestrator.onhost.settings.keeping import Kept, keep
+from orchestrator.onhost.settings.saved_state import Kept, keep
 from orchestrator.planning import cells
 from orchestrator.planning.cells import Cell
 from orchestrator.run_files import Folder

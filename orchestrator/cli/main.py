@@ -19,7 +19,7 @@ COMMANDS = {
     "survey": "Read hosts and links without changing anything, and say what is wrong.",
     "run": "Run a plan, restore the hosts, write the report.",
     "resume": "Go on with an interrupted run.",
-    "recover": "Put back what an interrupted run left behind.",
+    "recover": "Restored what an interrupted run left behind.",
     "report": "Write a run's report again.",
     "compare": "Say what differs between runs, and how sure that is.",
     "show": "Look at a run from another terminal.",

@@ -111,7 +111,7 @@ def _with_next_step(fault: dict[str, Any]) -> str:
 def _prepared(_: RunState, event: ev.Prepared) -> str:
     own = ", ".join(f"{transport} {_rate(rate)}" for transport, rate in event.instrument.items())
     ceiling = f"; the traffic pair alone reaches {own}" if own else ""
-    return f"{event.host}: keeper proven, {len(event.before)} settings recorded as found{ceiling}"
+    return f"{event.host}: watchdog verified, {len(event.before)} settings recorded as found{ceiling}"
 
 
 def _conduct(state: RunState, command: do.Conduct) -> str:
@@ -157,7 +157,7 @@ def _lost(_: RunState, event: ev.SessionLost) -> str:
 def _rejoined(_: RunState, event: ev.Rejoined) -> str:
     words = {
         "kept": "its settings are as we left them",
-        "reverted": "it had put itself back",
+        "reverted": "it had restore itself",
         "rebooted": "it has restarted",
     }
     return f"{event.host}: reached again; {words[event.outcome]}"

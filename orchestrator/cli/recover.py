@@ -61,7 +61,7 @@ ALL_HOSTS = "every host of the plan"
     flag_value=ALL_HOSTS,
     metavar="[HOST]",
     help="Keep what this host has now where it differs from how it was found (without a name: every host): "
-    "somebody else's change that is to stay, or what cannot be put back.",
+    "somebody else's change that is to stay, or what cannot be restored.",
 )
 @click.option(
     "--obey",

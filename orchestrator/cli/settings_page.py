@@ -14,7 +14,7 @@ Made by `linktrial settings --markdown > plans/settings.md`; a test holds it to 
 
 A factor named like a setting varies it at both ends. `{setting: NAME, at: HOST}`, or `at: HOST:INTERFACE`, varies it at
 one place, and `hold` fixes it for a whole run. Each setting is read before its first change, read back after every
-change, and put back at the end. What a driver rounds or refuses is seen by the reading back and told.
+change, and restore at the end. What a driver rounds or refuses is seen by the reading back and told.
 
 On a host of the BSD family (`system: bsd`) of all these only `mtu` can be set, from 1280 on; proven against an emulated
 BSD host only.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from orchestrator.cli.access import CONNECT_BOUND_S, Access, access_options, opener
+from orchestrator.cli.access import CONNECT_TIMEOUT_S, Access, access_options, opener
 from orchestrator.cli.own_fault import say_fault, say_own_fault
 from orchestrator.cli.say import say, say_json
 from orchestrator.cli.survey_text import survey_lines
@@ -97,7 +97,7 @@ def _survey_named(names: tuple[str, ...], access: Access) -> Surveyed:
 
     async def open_session(name: str) -> HostSession:
         return await connect(
-            HostAddress(name, name, privilege="none"), ssh_config=access.ssh_config, bound_s=CONNECT_BOUND_S
+            HostAddress(name, name, privilege="none"), ssh_config=access.ssh_config, timeout_s=CONNECT_TIMEOUT_S
         )
 
     return asyncio.run(survey_hosts(list(dict.fromkeys(names)), open_session))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from orchestrator.cli.access import CONNECT_BOUND_S, Access, access_options
+from orchestrator.cli.access import CONNECT_TIMEOUT_S, Access, access_options
 from orchestrator.cli.say import say, typed
 from orchestrator.words.exit_codes import Exit
 
@@ -68,7 +68,9 @@ async def _shown(host: str, user: str | None, port: int | None, access: Access) 
     from orchestrator.act.addresses import HostAddress
     from orchestrator.act.login import shown_key
 
-    return await shown_key(HostAddress(host, host, user, port), ssh_config=access.ssh_config, bound_s=CONNECT_BOUND_S)
+    return await shown_key(
+        HostAddress(host, host, user, port), ssh_config=access.ssh_config, timeout_s=CONNECT_TIMEOUT_S
+    )
 
 
 def _decide(host: str, route: SshRoute, key: asyncssh.SSHKey, confirm: str | None) -> int:

@@ -28,15 +28,15 @@ class Connect(HostCommand):
 
 
 @dataclass(frozen=True)
-class Take(HostCommand):
+class AcquireLease(HostCommand):
     """Ask the host for its lease."""
 
     changes_host: ClassVar[bool] = True
 
 
 @dataclass(frozen=True)
-class ProveKeeper(HostCommand):
-    """End the session, open another, and see that the keeper lives."""
+class VerifyWatchdog(HostCommand):
+    """End the session, open another, and see that the watchdog lives."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ class Restore(HostCommand):
 
 @dataclass(frozen=True)
 class Release(HostCommand):
-    """Let the host go: lease, keeper and record end."""
+    """Let the host go: lease, watchdog and record end."""
 
     changes_host: ClassVar[bool] = True
 

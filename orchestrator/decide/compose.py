@@ -64,7 +64,7 @@ def compose(plan: Plan, *, run_id: str, holder: str, only_rehearse: bool = False
             if host.power_cycle is not None
         ),
         bsd_hosts=tuple(name for name, host in plan.hosts.items() if host.system == BSD),
-        replicates_least=plan.trial.replicates,
+        replicates_min=plan.trial.replicates,
         replicates_most=replicate_range(plan)[1],
     )
 

@@ -1,8 +1,8 @@
-"""The end of a run: the trial in flight abandoned, every host put back and let go, and what the exit code says."""
+"""The end of a run: the trial in flight abandoned, every host restored and let go, and what the exit code says."""
 
 from __future__ import annotations
 
-from orchestrator.decide.commands import Abandon, Command, Finish, Release, Restart, Restore, Take
+from orchestrator.decide.commands import Abandon, AcquireLease, Command, Finish, Release, Restart, Restore
 from orchestrator.decide.restarting.power import reach
 from orchestrator.decide.restarting.restarts import MOST_STARTS
 from orchestrator.decide.starting import prepare
@@ -21,15 +21,15 @@ def ending_commands(state: RunState) -> list[Command]:
     """The next steps of putting the hosts back; `Finish` when there is none left."""
     if state.flight:
         state.abandoned, state.flight = state.flight, None
-        return [Abandon(state.abandoned.position, state.abandoned.attempt), *_put_back(state)]
-    commands = _put_back(state)
+        return [Abandon(state.abandoned.position, state.abandoned.attempt), *_restored(state)]
+    commands = _restored(state)
     if commands or (state.awaits_hosts and not state.hurry):
         return commands
     state.exit_code = exit_code(state)
     return [Finish(state.exit_code)]
 
 
-def _put_back(state: RunState) -> list[Command]:
+def _restored(state: RunState) -> list[Command]:
     if state.hurry:
         return []
     steps = [_next_step(state, name) for name, host in state.hosts.items() if not host.awaited]
@@ -44,7 +44,7 @@ def _next_step(state: RunState, name: str) -> Command | None:
     if not host.connected:
         return reach(state, name)
     if host.token == 0:
-        return Take(name)
+        return AcquireLease(name)
     if host.changed and not host.prepared:  # it restarted, and something still differs from before the run
         return prepare(state, name)
     if host.changed and host.restored is None:
@@ -53,7 +53,7 @@ def _next_step(state: RunState, name: str) -> Command | None:
 
 
 def _let_go(host: HostState, name: str) -> Command | None:
-    """What could not be put back stays on the host's own record; what takes a restart is given one first."""
+    """What could not be restored stays on the host's own record; what takes a restart is given one first."""
     if not host.as_found:
         return None
     if runs_changed(host):
@@ -62,7 +62,7 @@ def _let_go(host: HostState, name: str) -> Command | None:
 
 
 def runs_changed(host: HostState) -> bool:
-    """Everything is put back, but it runs with what it was started with until it is started once more."""
+    """Everything is restored, but it runs with what it was started with until it is started once more."""
     return bool(host.restored and host.restored.get("restart"))
 
 

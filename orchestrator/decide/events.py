@@ -34,7 +34,7 @@ class HostFailed(Event):
 
 
 @dataclass(frozen=True)
-class Taken(Event):
+class LeaseAcquired(Event):
     """The host granted its lease to this run."""
 
     host: str
@@ -43,8 +43,8 @@ class Taken(Event):
 
 
 @dataclass(frozen=True)
-class KeeperProven(Event):
-    """The keeper was seen alive from a new session after the one that started it had ended."""
+class WatchdogVerified(Event):
+    """The watchdog was seen alive from a new session after the one that started it had ended."""
 
     host: str
     seen: Json
@@ -57,7 +57,7 @@ class Prepared(Event):
     host: str
     before: list[Json]
     image: Json | None  # None where a host could make none
-    instrument: dict[str, float] = field(default_factory=dict)  # transport -> the pair's own ceiling there, bit/s
+    instrument: dict[str, float] = field(default_factory=dict)  # transport -> the pair's self-test there, bit/s
     cannot: list[str] = field(default_factory=list)  # why it cannot have levels that take a restart
 
 
@@ -100,7 +100,7 @@ class SessionLost(Event):
 
 @dataclass(frozen=True)
 class Rejoined(Event):
-    """A lost host is back. `outcome`: kept (lease still ours), reverted (it had put itself back), rebooted.
+    """A lost host is back. `outcome`: kept (lease still ours), reverted (it had restore itself), rebooted.
 
     `as_found` says whether every place of the run reads as before it; certain only when the lease was not kept.
     """
@@ -129,7 +129,7 @@ class PowerCycled(Event):
 
 @dataclass(frozen=True)
 class Restored(Event):
-    """What the host put back, what stayed, and how its image differs from before."""
+    """What the host restored, what stayed, and how its image differs from before."""
 
     host: str
     result: Json
@@ -142,7 +142,7 @@ class Restored(Event):
 
 @dataclass(frozen=True)
 class Released(Event):
-    """The host forgot this run: lease, keeper and record are gone."""
+    """The host forgot this run: lease, watchdog and record are gone."""
 
     host: str
 

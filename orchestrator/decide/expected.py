@@ -15,8 +15,8 @@ from orchestrator.decide.state import MOST_RECENT, Flight, Json, RunState
 
 _ANSWERS: dict[type[ev.Event], str] = {
     ev.Connected: do.Connect.__name__,
-    ev.Taken: do.Take.__name__,
-    ev.KeeperProven: do.ProveKeeper.__name__,
+    ev.LeaseAcquired: do.AcquireLease.__name__,
+    ev.WatchdogVerified: do.VerifyWatchdog.__name__,
     ev.Prepared: do.Prepare.__name__,
     ev.Applied: do.Apply.__name__,
     ev.Rejoined: do.Rejoin.__name__,

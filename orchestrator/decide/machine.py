@@ -40,11 +40,11 @@ from orchestrator.planning.systems import NOT_WATCHED
 LEASE_IS_GONE = frozenset({"stale", "expired", "no_lease", "not_prepared"})
 NOT_AS_FOUND = "not_as_found"  # a host owes what an earlier process of this run changed, and cannot pay all of it
 BROKEN_OFF = "broken_off"  # a trial without a record, in the end
-KEEPER_DIES = "keeper_dies"  # it did not outlive the session that started it
+WATCHDOG_DIES = "watchdog_dies"  # it did not outlive the session that started it
 _AFTER_THE_END = (ev.Resumed, ev.Marked, ev.Restored, ev.Released)
 MOST_OWN_FAULTS = 3  # of commands to one host, at the end of a run
 # The host cannot look after itself, or is at a limit of its own: no property of a cell.
-HOST_IS_UNFIT = frozenset({"record", "locked", "keeper", "exhausted", "memory"})
+HOST_IS_UNFIT = frozenset({"record", "locked", "watchdog", "exhausted", "memory"})
 
 
 def handle(state: RunState, event: ev.Event) -> list[Command]:
@@ -91,7 +91,7 @@ def note_end_by_records(state: RunState, code: int, found: Mapping[str, Json]) -
 
 def _late(state: RunState, event: ev.Event) -> None:
     """An answer to a command that was given up. What a lost answer would leave open stays open, but for what the host
-    cannot be asked again: that it goes down at our wish, and what it could not put back.
+    cannot be asked again: that it goes down at our wish, and what it could not restore.
     """
     if isinstance(event, ev.Conducted | ev.ConductBroken):
         state.abandoned = None
@@ -135,7 +135,7 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
         state.refused = state.refused or event.fault
         host.fault = event.fault
     else:
-        if code != KEEPER_DIES:  # a host that answers us but cannot keep itself is put back by us, now
+        if code != WATCHDOG_DIES:  # a host that answers us but cannot keep itself is restored by us, now
             host.fault = event.fault
         if event.step == "Rejoin" and code in NO_LIFE:
             state.notes.append(by_hand(state, event.host))
@@ -143,7 +143,7 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
 
 
 def _own_fault(state: RunState, event: ev.HostFailed, host: HostState) -> None:
-    """Our own fault says nothing of the host or the cell: the run ends, and the host is put back and let go all the
+    """Our own fault says nothing of the host or the cell: the run ends, and the host is restored and let go all the
     same, tried a few times, since what failed may not fail again.
     """
     note_bug(state, event.fault)
@@ -155,7 +155,7 @@ def _own_fault(state: RunState, event: ev.HostFailed, host: HostState) -> None:
 
 
 def _note_what_stays(host: HostState, fault: Json) -> None:
-    """A host that says itself what it could not put back is not as found, whatever was believed before."""
+    """A host that says itself what it could not restore is not as found, whatever was believed before."""
     if fault.get("code") == NOT_AS_FOUND:
         host.changed = True
         host.restored = {**fault["values"], "restored": [], "differences": {}}
@@ -178,7 +178,7 @@ def _restart_refused(state: RunState, event: ev.HostFailed, host: HostState) -> 
     if host.restored is not None:
         host.fault = event.fault
         state.notes.append(
-            f"{event.host}: is put back, but runs as a trial started it until it is restarted by hand: "
+            f"{event.host}: is restored, but runs as a trial started it until it is restarted by hand: "
             f"{event.fault.get('message', '')}"
         )
     else:
@@ -190,14 +190,14 @@ def _forget_last_levels(host: HostState) -> None:
         host.levels[place_name(use)] = UNKNOWN_LEVEL
 
 
-def _taken(state: RunState, event: ev.Taken) -> None:
+def _taken(state: RunState, event: ev.LeaseAcquired) -> None:
     host = _answered(state, event.host)
     host.token, host.released, host.restored = event.token, False, None
     if event.earlier:
-        state.notes.append(f"{event.host}: an earlier run had left its record; it had been put back")
+        state.notes.append(f"{event.host}: an earlier run had left its record; it had been restored")
 
 
-def _keeper_proven(state: RunState, event: ev.KeeperProven) -> None:
+def _watchdog_verified(state: RunState, event: ev.WatchdogVerified) -> None:
     _answered(state, event.host).proven = True
 
 
@@ -336,7 +336,7 @@ def _rejoined(state: RunState, event: ev.Rejoined) -> None:
         host.restored = {**way_back, "restart": [], "facts": event.facts} if way_back else None
         return
     state.notes.append(
-        f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had put itself back'}; taken again"
+        f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had restore itself'}; taken again"
     )
     if event.outcome == "rebooted":
         count_death(state, host)
@@ -410,8 +410,8 @@ def _answered(state: RunState, name: str) -> HostState:
 _NOTE: dict[type[ev.Event], Callable[..., None]] = {
     ev.Connected: _connected,
     ev.HostFailed: _host_failed,
-    ev.Taken: _taken,
-    ev.KeeperProven: _keeper_proven,
+    ev.LeaseAcquired: _taken,
+    ev.WatchdogVerified: _watchdog_verified,
     ev.Prepared: _prepared,
     ev.Applied: _applied,
     ev.Conducted: _conducted,

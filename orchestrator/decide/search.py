@@ -17,7 +17,7 @@ SHORT_S = 1.0  # a step of the search; the rate found is confirmed over the tria
 
 def is_search(cell: Cell) -> bool:
     """Whether the cell asks for the highest rate without loss instead of naming a rate."""
-    return bool((cell.traffic["offered_rate"] or {}).get("search"))
+    return bool((cell.traffic["intended_load"] or {}).get("search"))
 
 
 def search_rules(cell: Cell, facts: LinkFacts, full_s: float) -> SearchRules:
@@ -38,7 +38,7 @@ def search_rules(cell: Cell, facts: LinkFacts, full_s: float) -> SearchRules:
 
 
 def searched(step: Json) -> SearchTrial:
-    """What one step gave, over both ways together; the lesser offered rate (RFC 2544 s14)."""
+    """What one step gave, over both ways together; the lesser intended load (RFC 2544 s14)."""
     parts = [part for end in ("first", "second") for part in step[end]["parts"]]
     sent = [part for part in parts if part["part"] == "send"]
     received = [part for part in parts if part["part"] == "receive"]
@@ -51,7 +51,7 @@ def searched(step: Json) -> SearchTrial:
     # What the own queue refused was handed over and lost, as in the row: no throughput without loss.
     handed_over = sum(part["datagrams_sent"] + int(part.get("datagrams_refused") or 0) for part in sent)
     arrived = min(sum(part["datagrams_received"] for part in received), handed_over)
-    return SearchTrial(step["asked_bit_s"], min(offered), handed_over, arrived, step["full_length"])
+    return SearchTrial(step["intended_load_bit_s"], min(offered), handed_over, arrived, step["full_length"])
 
 
 def confirming_step(steps: Sequence[Json], answer: Throughput) -> Json | None:
@@ -59,6 +59,10 @@ def confirming_step(steps: Sequence[Json], answer: Throughput) -> Json | None:
     if answer.rate_bit_s is None:
         return None
     return next(
-        (step for step in reversed(steps) if step["full_length"] and searched(step).offered_bit_s == answer.rate_bit_s),
+        (
+            step
+            for step in reversed(steps)
+            if step["full_length"] and searched(step).offered_load_bit_s == answer.rate_bit_s
+        ),
         None,
     )

@@ -55,7 +55,7 @@ class RunSetup:
     accept: tuple[str, ...] = ()
     holder: str = ""
     precision_ratio: float | None = None  # half an interval's width over the mean, at which a cell is measured enough
-    replicates_least: int = 5
+    replicates_min: int = 5
     replicates_most: int = 20
     budget_s: float | None = None  # time to spend in trials
     costly: tuple[str, ...] = ()  # settings that the schedule treats as whole plots

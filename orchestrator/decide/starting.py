@@ -1,8 +1,8 @@
-"""Hosts on their way to being ready: contacted, taken in sorted order, keeper proven, before-values recorded."""
+"""Hosts on their way to being ready: contacted, taken in sorted order, watchdog verified, before-values recorded."""
 
 from __future__ import annotations
 
-from orchestrator.decide.commands import Command, Connect, Prepare, ProveKeeper, Take
+from orchestrator.decide.commands import AcquireLease, Command, Connect, Prepare, VerifyWatchdog
 from orchestrator.decide.preflight import interfaces_used, preflight_problem
 from orchestrator.decide.restarting.power import reach
 from orchestrator.decide.state import RunState, all_places, known_before
@@ -30,13 +30,13 @@ def _take_next(state: RunState) -> list[Command]:
         return []
     if state.awaits_hosts:
         return []
-    return [Take(min(name for name, host in state.hosts.items() if host.token == 0))]
+    return [AcquireLease(min(name for name, host in state.hosts.items() if host.token == 0))]
 
 
 def _make_ready(state: RunState, name: str) -> list[Command]:
     host = state.hosts[name]
     if not host.proven:
-        return [ProveKeeper(name)]
+        return [VerifyWatchdog(name)]
     if not host.prepared:
         return [prepare(state, name)]
     return []

@@ -72,7 +72,7 @@ class HostState:
     awaited: str = ""  # the command whose answer is awaited; at most one
     late: list[str] = field(default_factory=list)  # commands given up with a lost session: answers may still come
     recent: list[str] = field(default_factory=list)  # the latest events and commands, the newest last
-    recovered: bool = False  # put back by `recover`, which tells of it unasked
+    recovered: bool = False  # restored by `recover`, which tells of it unasked
     own_faults: int = 0  # commands to it that met an error of ours
     facts: Json | None = None
     connected: bool = False

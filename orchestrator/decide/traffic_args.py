@@ -47,7 +47,7 @@ def link_rate_bit_s(link: LinkSetup, first: Mapping[str, Any], second: Mapping[s
     return float(min(speeds)) if speeds else None
 
 
-def asked_bit_s(offered: Mapping[str, Any] | None, facts: LinkFacts, datagram_bytes: int) -> float | None:
+def intended_load_bit_s(offered: Mapping[str, Any] | None, facts: LinkFacts, datagram_bytes: int) -> float | None:
     """Payload bits per second that a flow is asked to offer; None for as much as goes."""
     if not offered or "search" in offered:
         return None
@@ -79,19 +79,19 @@ def ports_for(link: LinkSetup, cell: Cell, trial: Trial, seed: int, at_once: Seq
 
 
 def traffic_args(
-    cell: Cell, ports: Sequence[int], facts: LinkFacts, *, token: str, bound_s: float, asked: float | None = None
+    cell: Cell, ports: Sequence[int], facts: LinkFacts, *, token: str, timeout_s: float, asked: float | None = None
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     """(arguments of `traffic.dial` on the first end, of `traffic.serve` on the second).
 
     `ports` are those of `ports_for`, the first of them the path proof's. `asked` (payload bit/s) takes the place of the
-    cell's offered rate: a search tries one rate after the other.
+    cell's intended load: a search tries one rate after the other.
     """
     traffic = cell.traffic
     ways = WAYS[traffic["direction"]]
     datagram_bytes = datagram_size(cell, facts)
-    offered = asked or asked_bit_s(traffic["offered_rate"], facts, datagram_bytes)
+    offered = asked or intended_load_bit_s(traffic["intended_load"], facts, datagram_bytes)
     alike = {name: traffic[name] for name in DEFAULTS}  # a flow runs on one link: `together` is ours
-    flows = [{**alike, "way": way, "asked_bit_s": offered, "datagram_bytes": datagram_bytes} for way in ways]
+    flows = [{**alike, "way": way, "intended_load_bit_s": offered, "datagram_bytes": datagram_bytes} for way in ways]
     shared = {
         "token": token,
         "family": facts.family,
@@ -101,7 +101,7 @@ def traffic_args(
         "rate_bit_s": facts.rate_bit_s,
         "watch_s": 0.2,
         "round_trip": True,
-        "bound_s": bound_s,
+        "timeout_s": timeout_s,
     }
     first, second = facts.first, facts.second
     dial = {**shared, "interface": first["interface"], "local": first["address"], "peer": second["address"]}

@@ -67,9 +67,9 @@ def limit_receive_window() -> None:
     variable.write_text(f"{least} {usual} {_MOST_RECEIVE_BYTES}")
 
 
-def clock_khz(governor: str, least_khz: int, greatest_khz: int) -> int:
+def clock_khz(governor: str, min_khz: int, max_khz: int) -> int:
     """The clock that a governor chooses for a board under load."""
-    return least_khz if governor == "powersave" else greatest_khz
+    return min_khz if governor == "powersave" else max_khz
 
 
 def follow_the_clock(group: CpuGroup) -> None:

@@ -49,7 +49,7 @@ class FakeKernel(Kernel):
         self.link_settings_by_name: dict[str, dict[str, Any]] = {}
         self.interrupts: dict[str, list[str]] = {}
         self.programs: dict[str, Callable[[list[str]], Outcome]] = {}
-        self.keepsakes: dict[str, Any] = {}
+        self.saved_states: dict[str, Any] = {}
         self.private_paths: tuple[str, ...] = ()
         self.written: list[tuple[str, str]] = []
         self.running_release, self.default_release = "6.1.0-dome", ""
@@ -298,7 +298,7 @@ class FakeKernel(Kernel):
         return self.running_release
 
     def start(self) -> None:
-        """The host starts again: a kernel chosen once is used up, other boot files are read and put back."""
+        """The host starts again: a kernel chosen once is used up, other boot files are read and restore."""
         self.default_release = self.default_release or self.running_release
         once = self.boot.text(CHOICE_ONCE).strip()
         self.boot.files.pop(CHOICE_ONCE, None)
@@ -306,7 +306,7 @@ class FakeKernel(Kernel):
         self.boot.start()
 
     # --- programs and memory
-    def run_program(self, arguments: list[str], bound_s: float) -> Outcome:  # noqa: ARG002 - nothing here takes time
+    def run_program(self, arguments: list[str], timeout_s: float) -> Outcome:  # noqa: ARG002 - nothing here takes time
         """What the test put there under the program's name."""
         if arguments[0] not in self.programs:
             raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), arguments[0])
@@ -314,15 +314,15 @@ class FakeKernel(Kernel):
 
     def keep(self, name: str, value: Any) -> None:
         """In memory."""
-        self.keepsakes[name] = copy.deepcopy(value)
+        self.saved_states[name] = copy.deepcopy(value)
 
     def kept(self, name: str) -> Any:
         """From memory."""
-        return copy.deepcopy(self.keepsakes.get(name))
+        return copy.deepcopy(self.saved_states.get(name))
 
     def drop(self, name: str) -> None:
         """Forgotten."""
-        self.keepsakes.pop(name, None)
+        self.saved_states.pop(name, None)
 
 
 def _default_qdisc(index: int, kind: str, parent: int) -> dict[str, Any]:

@@ -37,7 +37,7 @@ class FakeNextStart(NextStart):
         return content_of(self.files.get(path)).decode()
 
     def start(self) -> None:
-        """The machine starts: what it finds is noted, what was armed is put back."""
+        """The machine starts: what it finds is noted, what was armed is restored."""
         self.starts += 1
         self.notes = {}
         for path, original in self.armed.items():
@@ -78,7 +78,7 @@ class FakeNextStart(NextStart):
         self.written.setdefault(f"command {name}", []).append(wanted.encode())
 
     def armed_original(self, path: str) -> dict[str, Any] | None:
-        """The original, if the next start puts it back."""
+        """The original, if the next start restores it."""
         return {"file": copy.deepcopy(self.armed[path])} if path in self.armed else None
 
     def disarm(self, name: str) -> None:

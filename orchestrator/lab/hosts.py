@@ -1,6 +1,6 @@
 """The inside of a lab host: its first process and what that process mounts.
 
-Everything a host could change of the machine below is taken away: its own /run, /tmp, /proc, /sys, accounts and
+Everything a host could change of the machine itself is taken away: its own /run, /tmp, /proc, /sys, accounts and
 name; every other file system read-only; of the kernel's variables only those of its own network namespace writable.
 The file /run/linktrial-lab marks the host for code that must refuse what no namespace owns.
 """

@@ -52,11 +52,13 @@ class Lab:
     Nothing of it can be seen by or reach the machine's own network, and it ends with the program that made it.
     """
 
-    def __init__(self, scenario: Scenario = OBSERVATORY, server: Server = "openssh", *, bound_s: float = 60.0) -> None:
+    def __init__(
+        self, scenario: Scenario = OBSERVATORY, server: Server = "openssh", *, timeout_s: float = 60.0
+    ) -> None:
         """Nothing is made before `with` or `make()`."""
         self.scenario = scenario
         self.server: Server = server
-        self.bound_s = bound_s
+        self.timeout_s = timeout_s
         self.hosts: dict[str, Place] = {}
         self.ssh_config = str(LAB_FOLDER / "ssh_config")
         self._warden: subprocess.Popen[bytes] | None = None
@@ -143,11 +145,11 @@ class Lab:
             warden.stdin.close()
 
     def _wait_until_built(self) -> None:
-        until = time.monotonic() + self.bound_s
+        until = time.monotonic() + self.timeout_s
         while True:
             ready, _, _ = select.select([self._end], [], [], max(0.0, until - time.monotonic()))
             if not ready:
-                raise LabError(f"the lab was not ready within {self.bound_s:g} s")
+                raise LabError(f"the lab was not ready within {self.timeout_s:g} s")
             text, pid = namespaces.receive_with_pid(self._end)
             message = json.loads(text) if text else {"error": self._last_words()}
             if "error" in message:

@@ -32,7 +32,7 @@ def why_not_here() -> str:
     return "" if shutil.which("sshd") else "OpenSSH's server (package openssh-server) is not installed"
 
 
-def start(host: LabHost, host_key: bytes, bound_s: float = 10.0) -> None:
+def start(host: LabHost, host_key: bytes, timeout_s: float = 10.0) -> None:
     """Start the server in this place and wait until it listens; RuntimeError with its log when it does not."""
     _FOLDER.mkdir(mode=0o700)
     (_FOLDER / "host_key").write_bytes(host_key)
@@ -46,7 +46,7 @@ def start(host: LabHost, host_key: bytes, bound_s: float = 10.0) -> None:
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    until = time.monotonic() + bound_s
+    until = time.monotonic() + timeout_s
     while time.monotonic() < until and server.poll() is None:
         try:
             socket.create_connection((host.control_address, 22), timeout=1).close()

@@ -21,7 +21,7 @@ class SubInterval:
         return self.ip_bytes * 8 / self.seconds
 
 
-def greatest_capacity_bit_s(
+def max_capacity_bit_s(
     intervals: Sequence[SubInterval],
     *,
     loss_ratio_limit: Optional[float] = None,

@@ -15,7 +15,7 @@ def between_packets(delays: Sequence[Optional[float]]) -> List[Optional[float]]:
     return out
 
 
-def above_least(delays: Sequence[Optional[float]]) -> List[Optional[float]]:
+def above_min(delays: Sequence[Optional[float]]) -> List[Optional[float]]:
     """PDV: D(i) - the smallest delay of the sample (RFC 5481 s4.2); needs no synchronised clocks."""
     arrived = [delay for delay in delays if delay is not None]
     if not arrived:
@@ -24,7 +24,7 @@ def above_least(delays: Sequence[Optional[float]]) -> List[Optional[float]]:
     return [None if delay is None else delay - least for delay in delays]
 
 
-def above_least_percentile(delays: Sequence[Optional[float]], per_cent: float) -> Optional[float]:
+def above_min_percentile(delays: Sequence[Optional[float]], per_cent: float) -> Optional[float]:
     """A percentile of PDV over what arrived (losses are told by the loss ratio); None when nothing arrived."""
     arrived = [delay for delay in delays if delay is not None]
     return percentile(arrived, per_cent) - min(arrived) if arrived else None

@@ -21,7 +21,7 @@ class Sample:
 
     def __init__(self) -> None:
         self.count = 0
-        self.least: Optional[float] = None
+        self.min: Optional[float] = None
         self.largest: Optional[float] = None
         self._kept: Optional[List[float]] = []
         self._bins: Dict[int, int] = {}
@@ -29,7 +29,7 @@ class Sample:
     def add(self, seconds: float) -> None:
         """One more."""
         self.count += 1
-        self.least = seconds if self.least is None else min(self.least, seconds)
+        self.min = seconds if self.min is None else min(self.min, seconds)
         self.largest = seconds if self.largest is None else max(self.largest, seconds)
         if self._kept is None:
             self._put(seconds)

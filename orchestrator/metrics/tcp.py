@@ -11,7 +11,7 @@ def bandwidth_delay_bits(rate_bit_s: float, rtt_s: float) -> float:
     return rate_bit_s * rtt_s
 
 
-def least_window_bytes(rate_bit_s: float, rtt_s: float) -> float:
+def min_window_bytes(rate_bit_s: float, rtt_s: float) -> float:
     """The smallest receive window and send buffer that can fill the path, in bytes (s3.3.1)."""
     return bandwidth_delay_bits(rate_bit_s, rtt_s) / 8
 
@@ -53,7 +53,7 @@ def buffer_delay_ratio(mean_rtt_s: float, baseline_rtt_s: float) -> float:
 def connections_needed(rate_bit_s: float, rtt_s: float, window_bytes: float) -> int:
     """How many connections of one window fill the path (s5.1): the bandwidth-delay product / window, rounded up."""
     # 312.5 KB / 62.5 KB must be 5, not 6 because of the last bit
-    return max(1, math.ceil(round(least_window_bytes(rate_bit_s, rtt_s) / window_bytes, 9)))
+    return max(1, math.ceil(round(min_window_bytes(rate_bit_s, rtt_s) / window_bytes, 9)))
 
 
 def sequence_wrap_s(rate_bit_s: float) -> float:
@@ -68,7 +68,7 @@ def window_shortfall(
 
     `window_bytes` is one connection's; several fill a path together (s5.1).
     """
-    needed, together = least_window_bytes(rate_bit_s, rtt_s), window_bytes * connections
+    needed, together = min_window_bytes(rate_bit_s, rtt_s), window_bytes * connections
     if together >= needed:
         return ""
     what, who = (

@@ -1,6 +1,6 @@
 """The search for the throughput of RFC 1242 s3.17 / RFC 2544 s26.1, and the loss-rate sweep of s26.3.
 
-Throughput is the highest offered rate whose loss is at or below a limit (zero, by the RFC). What to try next is a
+Throughput is the highest intended load whose loss is at or below a limit (zero, by the RFC). What to try next is a
 function of the trials so far and nothing else, so a search resumes from its journal:
 
     first the link's full rate, then halving between the highest rate that passed and the lowest that lost;
@@ -9,7 +9,7 @@ function of the trials so far and nothing else, so a search resumes from its jou
     loss, so the search goes on below with full-length ones, in growing steps down and then by halving.
 
 A sender that cannot offer what it is asked ends the search: the answer is then "at least what it offered".
-Both directions at once (s14) are one trial: the same rate each way, counts added up, the lesser offered rate.
+Both directions at once (s14) are one trial: the same rate each way, counts added up, the lesser intended load.
 """
 
 from __future__ import annotations
@@ -41,8 +41,8 @@ class SearchRules:
 class SearchTrial:
     """What one trial of a search gave; counts are of datagrams, each counted once."""
 
-    asked_bit_s: float
-    offered_bit_s: float
+    intended_load_bit_s: float
+    offered_load_bit_s: float
     sent: int
     received: int
     full_length: bool = False
@@ -50,7 +50,7 @@ class SearchTrial:
     @property
     def limited_by_sender(self) -> bool:
         """Whether the sender offered less than it was asked to."""
-        return self.offered_bit_s < OFFERED_LEAST_SHARE * self.asked_bit_s
+        return self.offered_load_bit_s < OFFERED_LEAST_SHARE * self.intended_load_bit_s
 
     def loses(self, limit: float) -> bool:
         """Whether more than `limit` was lost; a trial in which nothing was sent shows nothing and counts as loss."""
@@ -104,13 +104,15 @@ class _Search:
         if trial.full_length:
             self._take_full_length(trial, passes)
             return
-        verdict = self._two_of_three(trial.asked_bit_s, passes)
-        self.again = trial.asked_bit_s if verdict is None else None
+        verdict = self._two_of_three(trial.intended_load_bit_s, passes)
+        self.again = trial.intended_load_bit_s if verdict is None else None
         if verdict:
             self._pass(trial)
         elif verdict is False:
             # a sender that offers less than asked has shown that already its lesser rate is lossy
-            self._fail_at(trial.offered_bit_s if trial.offered_bit_s > self.low else trial.asked_bit_s)
+            self._fail_at(
+                trial.offered_load_bit_s if trial.offered_load_bit_s > self.low else trial.intended_load_bit_s
+            )
 
     def _take_full_length(self, trial: SearchTrial, passes: bool) -> None:
         if passes:
@@ -121,12 +123,12 @@ class _Search:
             self.passed = [0.0]
         self.full_losses += 1
         self.sender_limited = False
-        self._fail_at(trial.asked_bit_s)
+        self._fail_at(trial.intended_load_bit_s)
 
     def _pass(self, trial: SearchTrial) -> None:
         # stays true: the confirming trial asks only for what the sender could offer
         self.sender_limited = self.sender_limited or trial.limited_by_sender
-        self.passed.append(trial.offered_bit_s if trial.limited_by_sender else trial.asked_bit_s)
+        self.passed.append(trial.offered_load_bit_s if trial.limited_by_sender else trial.intended_load_bit_s)
         self.low = max(self.low, self.passed[-1])
 
     def _fail_at(self, rate_bit_s: float) -> None:
@@ -171,7 +173,7 @@ class _Search:
     def answer(self, trials: int) -> Optional[Throughput]:
         if self.confirmed is not None and (self.high is None or not self.full_losses or self._found(self.high)):
             limited = self.confirmed.limited_by_sender or self.sender_limited
-            rate = self.confirmed.offered_bit_s
+            rate = self.confirmed.offered_load_bit_s
             return Throughput(rate, limited, trials, self._found_sentence(rate, limited))
         if self.high is not None and self.low == 0 and self._found(self.high):
             return Throughput(None, False, trials, f"even {self.high / 1e6:.4g} Mbit/s lost more than {self._limit()}")

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from orchestrator.planning.cells import Cell, SettingUse, cells
-from orchestrator.planning.least_lease import needs_of
+from orchestrator.planning.min_lease import needs_of
 from orchestrator.planning.plan import Plan
 from orchestrator.words.units import DURATION, format_as
 
@@ -96,7 +96,7 @@ def cautions(plan: Plan, found: Sequence[Cell]) -> tuple[Caution, ...]:
 def unlimited_udp_problem(plan: Plan, link: str, addresses: Iterable[str]) -> str:
     """Why this link's UDP trials must not be sent between these addresses, or "".
 
-    `run` refuses on any text. A UDP cell without an offered rate sends as fast as the host can; towards an address that
+    `run` refuses on any text. A UDP cell without an intended load sends as fast as the host can; to an address that
     is not private, link-local or for benchmarking that is an attack on whoever has it, unless the plan says that the
     link is isolated.
     """
@@ -111,8 +111,8 @@ def udp_to_strangers(link: str, found: Iterable[Cell], addresses: Iterable[str])
     if not strangers:
         return ""
     return (
-        f"link '{link}' has UDP trials without an offered rate, and {strangers[0]} is neither a private, nor a "
-        "link-local, nor a benchmarking address (198.18.0.0/15, 2001:2::/48): say offered_rate, use such addresses, "
+        f"link '{link}' has UDP trials without an intended load, and {strangers[0]} is neither a private, nor a "
+        "link-local, nor a benchmarking address (198.18.0.0/15, 2001:2::/48): say intended_load, use such addresses, "
         "or, if the link carries nobody else's traffic, say `isolated: true`"
     )
 
@@ -129,11 +129,11 @@ def own_address(text: str) -> bool:
 
 
 def _unlimited(link: str, found: Iterable[Cell]) -> list[Cell]:
-    """The UDP cells of a link that have no offered rate."""
+    """The UDP cells of a link that have no intended load."""
     return [
         cell
         for cell in found
-        if link in cell.links and cell.traffic["transport"] == "udp" and cell.traffic["offered_rate"] is None
+        if link in cell.links and cell.traffic["transport"] == "udp" and cell.traffic["intended_load"] is None
     ]
 
 
@@ -174,7 +174,7 @@ def _settings(plan: Plan, found: Sequence[Cell]) -> Iterator[Caution]:
             "control-path",
             ", ".join(places),
             f"{', '.join(places)}: a change there drops the link for seconds; if SSH reaches the host over the same "
-            "interface, the host puts itself back when it does not hear from the controller within the lease",
+            "interface, the host restores itself when it does not hear from the controller within the lease",
         )
     restarted = sorted({use.host for use in uses.values() if use.restarts})
     if restarted:
@@ -191,7 +191,7 @@ def _settings(plan: Plan, found: Sequence[Cell]) -> Iterator[Caution]:
             "own-command",
             ", ".join(own),
             f"{', '.join(own)}: programs of the plan's own run there; what they change beside the value that they read "
-            "back, nothing can put back",
+            "back, nothing can restore",
         )
 
 
@@ -200,15 +200,15 @@ def _lease(plan: Plan, found: Sequence[Cell]) -> Iterator[Caution]:
     short: dict[tuple[str, float, float], list[str]] = {}
     for need in needs_of(plan, found):
         if need.sure_s > plan.lease_s:
-            short.setdefault((need.what, need.least_s, need.sure_s), []).append(f"{need.host}:{need.selector}")
-    for (what, least_s, sure_s), places in short.items():
-        least, sure = format_as(DURATION, least_s), format_as(DURATION, sure_s)
+            short.setdefault((need.what, need.min_s, need.sure_s), []).append(f"{need.host}:{need.selector}")
+    for (what, min_s, sure_s), places in short.items():
+        least, sure = format_as(DURATION, min_s), format_as(DURATION, sure_s)
         said = (
             f"`run` will refuse: {what} there needs a lease of at least {least}"
-            if least_s > plan.lease_s
+            if min_s > plan.lease_s
             else f"{what} there may take the link longer than the lease leaves, which then ends the trial"
         )
-        said += f"; {sure} does in any case" if sure_s > least_s else ""
+        said += f"; {sure} does in any case" if sure_s > min_s else ""
         text = f"{', '.join(places)}: if SSH reaches the host over the same interface, {said}"
         yield Caution("short-lease", ", ".join(places), text)
 

@@ -28,7 +28,7 @@ class SettingChange:
     unit: str
     privilege: str
     survives_reboot: bool
-    writes: int  # how often it is written, putting back included, when every trial succeeds
+    writes: int  # how often it is written, restoring included, when every trial succeeds
     programs: tuple[str, ...]  # what a setting of the user's own runs
     restarts: bool = False  # each of these writes restarts the host
 
@@ -58,7 +58,7 @@ def changes(
 
 
 def _written(cells: Sequence[Cell], trials: Sequence[Trial]) -> Counter[Place]:
-    """How often each place gets another level when the trials run in order, putting back at the end included."""
+    """How often each place gets another level when the trials run in order, restoring at the end included."""
     uses = {cell.number: {use.place: use.level for use in cell.settings} for cell in cells}
     count: Counter[Place] = Counter()
     now: dict[Place, Json] = {}
@@ -112,7 +112,7 @@ def _bytes(plan: Plan, cell: Cell, link: str, trials: int, end: int) -> int | No
     if not _WAYS[cell.traffic["direction"]][end]:
         return 0
     rate: float | None = plan.links[link].rate_bit_s
-    offered = cell.traffic["offered_rate"] or {}
+    offered = cell.traffic["intended_load"] or {}
     if "bit_s" in offered:
         rate = min(offered["bit_s"], rate or offered["bit_s"])
     elif "frames_s" in offered and cell.traffic["datagram_bytes"]:

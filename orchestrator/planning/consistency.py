@@ -84,16 +84,16 @@ def check_replicates(document: Document, plan: Plan) -> None:
     if precision is not None and plan.budget_s is not None:
         said = "precision and budget both say how many trials there will be"
         document.report(("budget",), "clash", said, "keep one of the two", key=True)
-    elif precision is not None and bounds.least < LEAST_FOR_PRECISION:
+    elif precision is not None and bounds.min < LEAST_FOR_PRECISION:
         document.report(
             ("trial", "replicates"),
             "bad-value",
-            f"precision cannot be judged from {bounds.least} replicate{'s' * (bounds.least > 1)}: an interval that "
+            f"precision cannot be judged from {bounds.min} replicate{'s' * (bounds.min > 1)}: an interval that "
             f"stops a cell so early cannot be made honest",
-            f"write at least {LEAST_FOR_PRECISION}, for example replicates: {{least: {LEAST_FOR_PRECISION}, most: 20}}",
+            f"write at least {LEAST_FOR_PRECISION}, for example replicates: {{min: {LEAST_FOR_PRECISION}, max: 20}}",
             key=True,
         )
-    elif bounds.most > bounds.least and precision is None and plan.budget_s is None:
+    elif bounds.max > bounds.min and precision is None and plan.budget_s is None:
         said = "nothing says how many replicates between least and most are enough"
         document.report(
             ("trial", "replicates"), "missing-key", said, "add precision: 2% to trial, or budget: 30min", key=True

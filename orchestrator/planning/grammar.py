@@ -205,7 +205,7 @@ class _OwnKeys(Part):
     file: BootPath | None = Field(
         default=None,
         description="setting: boot-lines, or kernel. The boot file that the lines are added to, or that the kernel's "
-        "release is written into; put back by the start that has read it.",
+        "release is written into; restored by the start that has read it.",
         examples=["/boot/config", "/boot/choice-once"],
     )
     form: Literal["block", "words"] | None = Field(
@@ -220,7 +220,7 @@ class _OwnKeys(Part):
 
 
 class Hold(_OwnKeys):
-    """A setting that is fixed for the run and put back at its end."""
+    """A setting that is fixed for the run and restore at its end."""
 
     setting: str = Field(description="A setting; `linktrial settings` lists them.", examples=["governor"])
     at: Place = "both"
@@ -277,14 +277,14 @@ AnyFactor = Annotated[Factor, BeforeValidator(_long_factor)]
 class Replicates(Part):
     """How often each cell is measured."""
 
-    least: int = Field(ge=1, le=1000, description="Always measured this often.")
-    most: int = Field(ge=1, le=1000, description="Never measured more often; needs precision or budget.")
+    min: int = Field(ge=1, le=1000, description="Always measured this often.")
+    max: int = Field(ge=1, le=1000, description="Never measured more often; needs precision or budget.")
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         """The bounds are not crossed."""
-        if self.least > self.most:
-            refuse("clash", f"least is {self.least} and most only {self.most}")
+        if self.min > self.max:
+            refuse("clash", f"min is {self.min} and max only {self.max}")
         return self
 
 
@@ -293,10 +293,10 @@ def _long_replicates(value: Any) -> Any:
     if isinstance(value, int) and not isinstance(value, bool):
         if not 1 <= value <= 1000:
             refuse("bad-value", f"{value} replicates: from 1 to 1000")
-        return {"least": value, "most": value}
+        return {"min": value, "max": value}
     if isinstance(value, dict | Replicates):
         return value
-    return refuse("wrong-type", "replicates is a number, or {least: 3, most: 20} with precision", "write replicates: 5")
+    return refuse("wrong-type", "replicates is a number, or {min: 3, max: 20} with precision", "write replicates: 5")
 
 
 class Trial(Part):
@@ -325,7 +325,7 @@ class Trial(Part):
     @property
     def replicates(self) -> int:
         """How often every cell is measured at least."""
-        return self.replicate_bounds.least
+        return self.replicate_bounds.min
 
 
 class Order(Part):

@@ -8,7 +8,7 @@ from orchestrator.planning.conditions import condition, with_only
 from orchestrator.planning.consistency import check_cells, check_hosts_and_links, check_replicates, names
 from orchestrator.planning.document import Document, shown
 from orchestrator.planning.factors import Lookup
-from orchestrator.planning.least_lease import check_lease
+from orchestrator.planning.min_lease import check_lease
 from orchestrator.planning.parts import Parts, validated
 from orchestrator.planning.plan import Catalogue, Change, Factor, Host, Plan, PowerCycle
 from orchestrator.planning.problems import PlanProblems

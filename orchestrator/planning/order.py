@@ -112,9 +112,9 @@ def replicate_range(plan: Plan) -> tuple[int, int]:
     """(least, most) replicates of a cell; equal unless a precision or a budget decides how many there will be."""
     bounds = plan.trial.replicate_bounds
     if plan.budget_s is None and plan.trial.precision_ratio is None:
-        return bounds.least, bounds.least
-    most = bounds.most if bounds.most > bounds.least else max(bounds.least, MOST_REPLICATES)
-    return (1 if plan.budget_s is not None else bounds.least), most
+        return bounds.min, bounds.min
+    most = bounds.max if bounds.max > bounds.min else max(bounds.min, MOST_REPLICATES)
+    return (1 if plan.budget_s is not None else bounds.min), most
 
 
 def whole_plots(plan: Plan, cells: Sequence[Cell]) -> list[list[Cell]]:

@@ -12,14 +12,14 @@ from orchestrator.planning.traffic import TRAFFIC_FACTORS
 LINUX, BSD = "linux", "bsd"
 _MTU, _LEAST_MTU = "mtu", 1280  # RFC 8200 s5; what these systems do with IPv6 below it, and give back, is not known
 # Traffic factors that need something of Linux, by whose end needs it; with the levels that need nothing.
-_OF_SENDER = {"pacing": (None,), "sender_core": (None,), "no_copy": (None, False), "send_with": (None, "single")}
+_OF_SENDER = {"pacing": (None,), "sender_core": (None,), "zero_copy": (None, False), "send_with": (None, "single")}
 _OF_RECEIVER = {"receiver_core": (None,), "receive_with": (None, "single")}
 _SENDERS = {"transmit": (0,), "receive": (1,), "bidirectional": (0, 1)}
 
 NOT_WATCHED = (
     "of the BSD family: of the settings only mtu can be set there, from 1280 on. Not seen there, and so empty in the "
     "tables, never zero: cores, clocks, heat and throttling; the counters of interface, queue and driver, with them "
-    "where datagrams were lost and foreign traffic; TCP's own account (segments, retransmissions, round trip, "
+    "where datagrams were lost and cross traffic; TCP's own account (segments, retransmissions, round trip, "
     "windows); the kernel's receive times (jitter, delay variation); what was learned about the path; the link's speed "
     "(say rate: for a ceiling). UDP goes one datagram a call. Proven against an emulated BSD host only"
 )

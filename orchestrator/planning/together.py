@@ -69,6 +69,6 @@ def check_together(document: Document, plan: Plan) -> bool:
 
 def check_searches(document: Document, found: Iterable[Cell]) -> None:
     """A search moves the rate of one link by what that link alone lost."""
-    if any(len(cell.links) > 1 and "search" in (cell.traffic["offered_rate"] or {}) for cell in found):
+    if any(len(cell.links) > 1 and "search" in (cell.traffic["intended_load"] or {}) for cell in found):
         said = "a throughput search runs on one link at a time"
-        document.report(_PATH, "clash", said, "leave_out: [{together: all, offered_rate: search}]", key=True)
+        document.report(_PATH, "clash", said, "leave_out: [{together: all, intended_load: search}]", key=True)

@@ -22,7 +22,7 @@ DEFAULTS: Mapping[str, Any] = MappingProxyType(
         "direction": "transmit",
         "streams": 1,
         "ip": None,
-        "offered_rate": None,
+        "intended_load": None,
         "datagram_bytes": None,
         "congestion": None,
         "socket_buffer_bytes": None,
@@ -31,7 +31,7 @@ DEFAULTS: Mapping[str, Any] = MappingProxyType(
         "dscp": None,
         "sender_core": None,
         "receiver_core": None,
-        "no_copy": False,
+        "zero_copy": False,
         "burst_datagrams": None,
         "send_path": None,
         "receive_path": None,
@@ -125,7 +125,7 @@ def _parsed(level: Json, *kinds: units.Kind) -> tuple[units.Kind, int | float]:
         raise LevelError(error.message, spell(error.spellings), error.code) from None
 
 
-def _offered_rate(level: Json) -> tuple[Json, Json]:
+def _intended_load(level: Json) -> tuple[Json, Json]:
     """A payload rate, a share of the link's frame rate (RFC 2544), a frame rate, or `search`."""
     if level == "search":
         return "search", {"search": True}
@@ -200,13 +200,13 @@ _ALL = (
         _one_of(4, 6),
     ),
     TrafficFactor(
-        "offered_rate",
-        "offered_rate",
+        "intended_load",
+        "intended_load",
         "bit/s, % or frame/s",
         "a payload rate; a share of the link's frame rate; frames",
         "[50%, 500Mbit/s, 100kframe/s]",
         "How fast UDP is sent, all streams together; unlimited where it is no factor.",
-        _offered_rate,
+        _intended_load,
         "udp",
     ),
     TrafficFactor(
@@ -239,7 +239,7 @@ _ALL = (
         _quantity(units.SIZE, 4096, 2**30),
     ),
     TrafficFactor(
-        "segment_size",
+        "mss",
         "segment_bytes",
         "B",
         "88B to 32767B",
@@ -280,8 +280,8 @@ _ALL = (
         _whole(0, 1023),
     ),
     TrafficFactor(
-        "no_copy",
-        "no_copy",
+        "zero_copy",
+        "zero_copy",
         "",
         "true, false",
         "[false, true]",

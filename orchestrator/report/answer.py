@@ -86,7 +86,7 @@ def _best_levels(report: Report, best: CellResult, alike: Sequence[CellResult], 
 def _capped_by_the_plan(report: Report, cell: CellResult) -> bool:
     """Whether the cell carried all that was offered: no statement about what the link can do at least."""
     cause = report.causes.get(cell.key)
-    return cause is not None and cause.code == "offered_rate"
+    return cause is not None and cause.code == "intended_load"
 
 
 def levels_text(report: Report, cell: CellResult, only: frozenset[str] | None = None) -> str:
@@ -153,7 +153,7 @@ def as_found(run: dict[str, Any]) -> list[str]:
         *(_kept(host, verdicts[host]) for host in kept),
         *(
             f"{listed(hosts)} {'was' if len(hosts) == 1 else 'were'} {what}."
-            for hosts, what in ((restored, "put back and verified as found"), (untouched, "not changed"))
+            for hosts, what in ((restored, "restored and verified as found"), (untouched, "not changed"))
             if hosts
         ),
     ]
@@ -162,10 +162,10 @@ def as_found(run: dict[str, Any]) -> list[str]:
 def _not_as_found(host: str, verdict: dict[str, Any]) -> list[str]:
     """Each thing that differs, with its command; said here and now, so that nobody has to look for it."""
     why = str(verdict.get("fault") or "the run could not look")
-    unknown = f"What differs on {host} is not known ({why}): `linktrial recover` looks, and puts back what is left."
+    unknown = f"What differs on {host} is not known ({why}): `linktrial recover` looks, and restores what is left."
     return stays.lines(host, verdict) or [unknown]
 
 
 def _kept(host: str, verdict: dict[str, Any]) -> str:
     values = listed([f"{one.what}: {one.now} ({one.before} before the run)" for one in stays.accepted(verdict)])
-    return f"{host} was put back and verified as found, but for what its owner keeps: {values}."
+    return f"{host} was restored and verified as found, but for what its owner keeps: {values}."

@@ -82,7 +82,7 @@ def _finished(chart: Chart, title: str, subtitle: str) -> Chart:
 def goodput(report: Report) -> tuple[str, Chart] | None:
     """Every cell's mean as a bar, with its interval and its ceiling."""
     matrix = arrange(report)
-    unit = rate_unit(max([matrix.greatest_bit_s, *(cell.ceiling_bit_s or 0.0 for cell in matrix.cells())], default=0.0))
+    unit = rate_unit(max([matrix.max_bit_s, *(cell.ceiling_bit_s or 0.0 for cell in matrix.cells())], default=0.0))
     rows, columns = matrix.rows[:GREATEST_ROWS], matrix.across[:GREATEST_COLUMNS]
     values = [
         _bar(_row_name(matrix, row), column_label(column, matrix.across_factor), cell, unit.size)
@@ -176,7 +176,7 @@ def drift(report: Report) -> tuple[str, Chart] | None:
 
 
 def loss(report: Report) -> tuple[str, Chart] | None:
-    """Loss against the offered rate, one line per combination of the other factors."""
+    """Loss against the intended load, one line per combination of the other factors."""
     every = curves(report)
     found = every[: len(COLOURS)]
     if not found:
@@ -184,9 +184,9 @@ def loss(report: Report) -> tuple[str, Chart] | None:
     about = "mean of the valid trials of each cell" + (
         f"; the {len(found)} of {len(every)} curves that lose most" if len(every) > len(found) else ""
     )
-    unit = rate_unit(max(point.offered_bit_s for curve in found for point in curve.points))
+    unit = rate_unit(max(point.offered_load_bit_s for curve in found for point in curve.points))
     values = [
-        {"curve": shortened(curve.name, 60), "offered": point.offered_bit_s / unit.size, "loss": point.loss_ratio}
+        {"curve": shortened(curve.name, 60), "offered": point.offered_load_bit_s / unit.size, "loss": point.loss_ratio}
         for curve in found
         for point in curve.points
     ]
@@ -200,7 +200,7 @@ def loss(report: Report) -> tuple[str, Chart] | None:
         shape=alt.Shape("curve:N", legend=legend, scale=alt.Scale(domain=names, range=list(SHAPES))),
     )
     points = base.mark_point(filled=True, size=50, opacity=1)
-    title = "Loss against the offered rate"
+    title = "Loss against the intended load"
     return title, _finished((base.mark_line() + points).properties(width=520, height=260), title, about)
 
 

@@ -1,4 +1,4 @@
-"""What the figures add up to: what holds them back, effects, loss against the offered rate."""
+"""What the figures add up to: the bottleneck of them, effects, loss against the intended load."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ def sections(report: Report) -> list[tuple[str, str, Markup]]:
     made = [
         ("screen", "What the screen shows", page_screening.section(report)),
         ("influence", "What each factor does", page_influence.section(report)),
-        ("limits", "What holds it back", page_limits.section(report)),
-        ("loss", "Loss against the offered rate", page_loss.section(report)),
+        ("limits", "The bottleneck of it", page_limits.section(report)),
+        ("loss", "Loss against the intended load", page_loss.section(report)),
     ]
     return [(name, heading, content) for name, heading, content in made if content]
 
 
 def causes(report: Report) -> dict[Key, Markup]:
-    """Per cell, link and way: what held it back, with the columns it rests on."""
+    """Per cell, link and way: what limited it, with the columns it rests on."""
     return {key: page_limits.of_cell(cause) for key, cause in report.causes.items()}

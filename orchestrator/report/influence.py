@@ -130,7 +130,7 @@ def sentences(report: Report) -> list[str]:
 
 def _sentence(report: Report, found: Effects) -> str:
     least = threshold(report)
-    # That more arrives when more is offered is no finding; the table and the loss section show the offered rate.
+    # That more arrives when more is offered is no finding; the table and the loss section show the intended load.
     changes = _strongest([change for change in main_changes(found) if change.factor != OFFERED])
     where = f"{found.way} over {found.link}" if len(report.links) > 1 else found.way
     named = [change for change in changes if _matters(found, change, least)][:GREATEST_CLAUSES]
@@ -148,8 +148,8 @@ def _sentence(report: Report, found: Effects) -> str:
             f"For {where}, the replicates are too few to say which factor matters; the largest change seen is that "
             f"of {largest.factor}: {largest.level} instead of {largest.reference}, {change_text(largest)}."
         )
-    least_text = f"{100 * least:g}\u202f%"
-    return f"For {where}, no factor was seen to change the goodput by {least_text} or more." if changes else ""
+    min_text = f"{100 * least:g}\u202f%"
+    return f"For {where}, no factor was seen to change the goodput by {min_text} or more." if changes else ""
 
 
 def _strongest(changes: Sequence[Change]) -> list[Change]:

@@ -1,4 +1,4 @@
-"""What held each cell back, gathered: short names for the matrix, groups for the section, a sentence for the answer."""
+"""What limited each cell, gathered: short names for the matrix, groups for the section, a sentence for the answer."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _WORDS = {
     "link_full": ("link full", "the link is full"),
     "acknowledgements": ("wire full with replies", "the wire is full with data and replies"),
     "narrower_part": ("slower part of the path", "some part of the path is slower than the link is believed to be"),
-    "offered_rate": ("as offered", "the plan offered no more"),
+    "intended_load": ("as offered", "the plan offered no more"),
     "sender_process": ("sending process", "the sending process on {host} is at its limit"),
     "receiver_process": ("receiving process", "the receiving process on {host} is at its limit"),
     "sender_quota": ("sender's CPU quota", "{host} ran out of its CPU quota while sending"),
@@ -88,19 +88,19 @@ def _host(code: str, cell: CellResult) -> str:
 
 
 def sentences(report: Report) -> list[str]:
-    """What holds the figures back, the most frequent first, with the levels that all cells of an answer share."""
+    """The bottleneck of the figures, the most frequent first, with the levels that all cells of an answer share."""
     found = groups(report)
     if not found:
         return []
     total = sum(len(group.cells) for group in found)
     if [group.code for group in found] == ["unknown"]:
-        return [f"What holds back the {count_text(total, 'figure')} is unknown: {_clause(found[0])}."]
+        return [f"The bottlenecks of the {count_text(total, 'figure')} is unknown: {_clause(found[0])}."]
     if len(found) == 1 and total > 1:
-        return [f"What holds back all {count_text(total, 'figure')}: {_clause(found[0])}."]
+        return [f"The bottlenecks of all {count_text(total, 'figure')}: {_clause(found[0])}."]
     parts = [f"{_clause(group)} in {len(group.cells)}{_shared(report, group.cells)}" for group in found]
     more = len(parts) - GREATEST_CLAUSES
     text = "; ".join(parts[:GREATEST_CLAUSES]) + (f"; {count_text(more, 'other cause')} below" if more > 0 else "")
-    return [f"What holds back the {count_text(total, 'figure')}: {text}."]
+    return [f"The bottlenecks of the {count_text(total, 'figure')}: {text}."]
 
 
 def _clause(group: LimitGroup) -> str:

@@ -1,4 +1,4 @@
-"""Loss against the offered rate: where a path begins to lose. Pure."""
+"""Loss against the intended load: where a path begins to lose. Pure."""
 
 from __future__ import annotations
 
@@ -10,32 +10,32 @@ import pandas as pd
 from orchestrator.report.matrix import BOTH_WAYS, DIRECTION
 from orchestrator.report.model import CellResult, Report
 
-OFFERED = "offered_rate"
+OFFERED = "intended_load"
 
 
 @dataclass(frozen=True)
 class Point:
     """One cell: what was offered (payload bit/s) and the share of datagrams that were lost."""
 
-    offered_bit_s: float
+    offered_load_bit_s: float
     loss_ratio: float
 
 
 @dataclass(frozen=True)
 class Curve:
-    """The cells that differ in the offered rate only."""
+    """The cells that differ in the intended load only."""
 
     name: str
     points: tuple[Point, ...]
 
     @property
-    def greatest_loss(self) -> float:
+    def max_loss(self) -> float:
         """The greatest loss on it."""
         return max(point.loss_ratio for point in self.points)
 
 
 def curves(report: Report) -> list[Curve]:
-    """One curve per combination of the other levels, link and way with two offered rates or more; most loss first."""
+    """One curve per combination of the other levels, link and way with two intended loads or more; most loss first."""
     offered = _offered(report.data.trials)
     grouped: dict[tuple[str, ...], list[CellResult]] = {}
     for cell in report.cells:
@@ -45,12 +45,12 @@ def curves(report: Report) -> list[Curve]:
     kept = [cells for cells in grouped.values() if len({offered[cell.key] for cell in cells}) > 1]
     told_apart = _told_apart([cells[0] for cells in kept])
     made = [Curve(_name(cells[0], told_apart), _points(cells, offered)) for cells in kept]
-    return sorted(made, key=lambda curve: -curve.greatest_loss)
+    return sorted(made, key=lambda curve: -curve.max_loss)
 
 
 def _points(cells: list[CellResult], offered: Mapping[tuple[int, str, str], float]) -> tuple[Point, ...]:
     points = [Point(offered[cell.key], cell.loss_ratio or 0.0) for cell in cells]
-    return tuple(sorted(points, key=lambda point: point.offered_bit_s))
+    return tuple(sorted(points, key=lambda point: point.offered_load_bit_s))
 
 
 def _told_apart(cells: list[CellResult]) -> list[str]:
@@ -67,7 +67,7 @@ def _name(cell: CellResult, told_apart: list[str]) -> str:
 
 def _offered(trials: pd.DataFrame) -> dict[tuple[int, str, str], float]:
     """What was asked for, else what was offered; the mean over the valid trials."""
-    rate = trials["asked_bit_s"].fillna(trials["offered_bit_s"])
+    rate = trials["intended_load_bit_s"].fillna(trials["offered_load_bit_s"])
     known = trials.assign(rate=rate)[(trials["status"] == "valid") & rate.notna() & trials["loss_ratio"].notna()]
     means = known.groupby(["cell", "link", "way"])["rate"].mean()
     return {

@@ -43,7 +43,7 @@ def text(report: Report) -> str:
 def _matrix(matrix: Matrix) -> str:
     if not matrix.rows:
         return ""
-    unit = rate_unit(matrix.greatest_bit_s)
+    unit = rate_unit(matrix.max_bit_s)
     head = [
         *(safe(factor.name) for factor in matrix.down),
         *(safe(column_label(column, matrix.across_factor)) for column in matrix.across),

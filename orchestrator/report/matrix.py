@@ -43,7 +43,7 @@ class Matrix:
     fixed: tuple[tuple[str, str], ...]
 
     @property
-    def greatest_bit_s(self) -> float:
+    def max_bit_s(self) -> float:
         """The greatest mean in it; when nothing was measured the greatest ceiling, so that the unit still fits."""
         cells = self.cells()
         return max((cell.mean_bit_s or 0.0 for cell in cells), default=0.0) or max(

@@ -59,7 +59,7 @@ def where_of(report: Report, screen: Screen) -> str:
 
 def _sentences(report: Report, screen: Screen) -> list[str]:
     least = threshold(report)
-    least_text = f"{100 * least:g}\u202f%"
+    min_text = f"{100 * least:g}\u202f%"
     count = count_text(len(screen.design.factors), "factor")
     where = where_of(report, screen)
     if screen.found is None:
@@ -85,10 +85,10 @@ def _sentences(report: Report, screen: Screen) -> list[str]:
     out = []
     if mains:
         brings = "; ".join(f"{one.change.factor}, {one.about} brings {change_text(one.change)}" for one in mains)
-        changed = f"{len(mains)} change{'s' if len(mains) == 1 else ''} the goodput by {least_text} or more"
+        changed = f"{len(mains)} change{'s' if len(mains) == 1 else ''} the goodput by {min_text} or more"
         out.append(f"Of {count} screened ({where}), {changed}: {brings}.")
     else:
-        out.append(f"Of {count} screened ({where}), none was seen to change the goodput by {least_text} or more.")
+        out.append(f"Of {count} screened ({where}), none was seen to change the goodput by {min_text} or more.")
     if pairs:
         said = [f"{' = '.join(one.names)}: {change_text(one.change)}" for one in pairs[:GREATEST_CLAUSES]]
         out.append(f"Factors act together. {'; '.join(said)}. What is joined by = cannot be told apart.")

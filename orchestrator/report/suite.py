@@ -1,4 +1,4 @@
-"""A suite's combined page: every run with its answer, what holds it back, and the way to its own report."""
+"""A suite's combined page: every run with its answer, the bottleneck of it, and the way to its own report."""
 
 from __future__ import annotations
 

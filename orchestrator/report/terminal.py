@@ -64,7 +64,7 @@ def _wrapped(sentence: str, console: Console) -> list[str]:
 
 
 def _print_matrix(matrix: Matrix, console: Console) -> None:
-    unit = rate_unit(matrix.greatest_bit_s)
+    unit = rate_unit(matrix.max_bit_s)
     fixed = ", ".join(f"{visible(name)} {visible(level)}" for name, level in matrix.fixed)
     rows = matrix.rows[:GREATEST_ROWS]
     detail = next((detail for detail in _DETAILS if _fits(_table(matrix, rows, unit, detail), console)), None)

@@ -90,8 +90,8 @@ def _figures(summary: Summary) -> dict[str, Any]:
         "goodput_mean_bit_s": summary.mean,
         "goodput_median_bit_s": summary.median,
         "goodput_deviation_bit_s": summary.deviation,
-        "goodput_least_bit_s": summary.least,
-        "goodput_greatest_bit_s": summary.greatest,
+        "goodput_min_bit_s": summary.min,
+        "goodput_max_bit_s": summary.greatest,
         # a rate is never below zero, however few values an interval rests on
         "goodput_low_bit_s": max(0.0, interval.low) if interval else None,
         "goodput_high_bit_s": interval.high if interval else None,

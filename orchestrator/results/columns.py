@@ -85,8 +85,8 @@ TRIALS: tuple[Column, ...] = (
     _text("started_at", "when the trial began, settings and path before the traffic included; UTC, ISO 8601"),
     _number("seconds", "length of the window in which all flows ran", "s"),
     _number("goodput_bit_s", "payload bits per second at the receiver (RFC 2647 section 3.17)", "bit/s", _US_RECEIVING),
-    _number("asked_bit_s", "payload rate the plan asked for; empty when as fast as possible", "bit/s", _PLAN),
-    _number("offered_bit_s", "payload rate the sending host's queue accepted", "bit/s", _US_SENDING),
+    _number("intended_load_bit_s", "payload rate the plan asked for; empty when as fast as possible", "bit/s", _PLAN),
+    _number("offered_load_bit_s", "payload rate the sending host's queue accepted", "bit/s", _US_SENDING),
     _number("ceiling_bit_s", "the most goodput that framing, rate and bus allow", "bit/s", _WIRE),
     _number("fill", "goodput / ceiling", "1", _WIRE),
     _number("wire_fill", "share of the wire's time that the frames occupied, acknowledgements and all", "1", _WIRE),
@@ -103,11 +103,11 @@ TRIALS: tuple[Column, ...] = (
     ),
     _number("loss_ratio", "lost / handed over (RFC 7680)", "1", "every sequence number read at the receiver"),
     _whole(
-        "lost_own_queue", "refused or dropped by the sending host's queue", "", "IP_RECVERR and the queue's counters"
+        "lost_sender_queue", "refused or dropped by the sending host's queue", "", "IP_RECVERR and the queue's counters"
     ),
-    _whole("lost_own_interface", "dropped by the sending interface", "", _COUNTERS),
+    _whole("lost_sender_interface", "dropped by the sending interface", "", _COUNTERS),
     _whole("lost_between", "lost between the interfaces: what no other place explains", "", "the rest"),
-    _whole("lost_far_interface", "dropped by the receiving interface", "", _COUNTERS),
+    _whole("lost_receiver_interface", "dropped by the receiving interface", "", _COUNTERS),
     _whole("lost_backlog", "dropped because the receiving core did not keep up", "", "/proc/net/softnet_stat"),
     _whole("lost_socket", "dropped because the receiving process did not keep up", "", "SO_MEMINFO"),
     _whole(
@@ -170,14 +170,14 @@ TRIALS: tuple[Column, ...] = (
         "pause_frames", "pause frames that the sending interface received and the receiving one sent", "", _COUNTERS
     ),
     _number(
-        "foreign_bytes",
+        "cross_traffic_bytes",
         "cross traffic on the interface with most of it: bytes that no flow of this trial explains",
         "B",
         _BY_FLOW,
     ),
     _number("settle_s", "time spent waiting for the hosts and the link", "s"),
     _number("overhead_s", "time this program itself took around the measurement", "s"),
-    # what the answer to "what holds it back" rests on, beside the above
+    # what the answer to "the bottleneck of it" rests on, beside the above
     _number(
         "sender_process_cpu_share",
         "share of the window that the sending processes ran, mean of the streams",
@@ -288,7 +288,7 @@ HOSTS: tuple[Column, ...] = (
     _number("clock_min_hz", "least clock of the busiest core", "Hz", _WATCH),
     _text("clock_simulated", "true when the clock is a simulated one of the lab", _WATCH),
     _number("temperature_max_c", "highest temperature seen", "°C", _WATCH),
-    _number("steal", "share taken by the machine below a guest, of the core that lost most", "1", _WATCH),
+    _number("steal", "share taken by the machine itself a guest, of the core that lost most", "1", _WATCH),
     _whole("irq_core", "the core that took most of the interface's interrupts", "", _WATCH),
     _whole("softirq_core", "the core that took most network receive softirqs", "", _WATCH),
     _number("clock_max_hz", "greatest clock of the busiest core", "Hz", _WATCH),
@@ -299,7 +299,7 @@ HOSTS: tuple[Column, ...] = (
     _whole("squeezed", "times the kernel's receive loop ran out of its budget", "", "/proc/net/softnet_stat"),
     _whole("dropped_socket", "datagrams (or coalesced blocks) the receiving sockets had no room for", "", "SO_MEMINFO"),
     _number(
-        "foreign_bytes",
+        "cross_traffic_bytes",
         "cross traffic: bytes on the interface, both directions, that no flow of this trial "
         "explains: on none of its links, sent again, acknowledging, probing and SSH included",
         "B",
@@ -310,7 +310,10 @@ HOSTS: tuple[Column, ...] = (
         "own_traffic_bytes", "bytes on the interface, both directions, that flows of this trial explain", "B", _BY_FLOW
     ),
     _number(
-        "cross_traffic_unsure_bytes", "so much more than foreign_bytes the cross traffic may have been", "B", _BY_FLOW
+        "cross_traffic_unsure_bytes",
+        "so much more than cross_traffic_bytes the cross traffic may have been",
+        "B",
+        _BY_FLOW,
     ),
     _text(
         "cross_traffic_basis",
@@ -347,7 +350,7 @@ WATCH: tuple[Column, ...] = (
     _number("busy", "share of the interval the core was busy", "1", _WATCH),
     _number("softirq", "share in softirq", "1", _WATCH),
     _number("irq", "share in interrupts", "1", _WATCH),
-    _number("steal", "share taken by the machine below a guest", "1", _WATCH),
+    _number("steal", "share taken by the machine itself a guest", "1", _WATCH),
     _number("clock_hz", "the core's clock", "Hz", _WATCH),
     _INTERVAL_ROLE,
 )
@@ -390,8 +393,8 @@ CELLS: tuple[Column, ...] = (
     _number("goodput_mean_bit_s", "mean goodput", "bit/s", _CELL),
     _number("goodput_median_bit_s", "median goodput", "bit/s", _CELL),
     _number("goodput_deviation_bit_s", "standard deviation of the goodput between trials", "bit/s", _CELL),
-    _number("goodput_least_bit_s", "least goodput of a valid trial", "bit/s", _CELL),
-    _number("goodput_greatest_bit_s", "greatest goodput of a valid trial", "bit/s", _CELL),
+    _number("goodput_min_bit_s", "least goodput of a valid trial", "bit/s", _CELL),
+    _number("goodput_max_bit_s", "greatest goodput of a valid trial", "bit/s", _CELL),
     _number("goodput_low_bit_s", "lower end of the 95 % interval of the mean", "bit/s", _CELL),
     _number("goodput_high_bit_s", "upper end of the 95 % interval of the mean", "bit/s", _CELL),
     _text("interval_method", "how the interval was made, and over how many independent values", _CELL),

@@ -46,23 +46,23 @@ GREATEST_STREAMED_BYTES = 8192 * _MEBI  # of what is read in pieces and never he
 class RunFolder(Folder):
     """A run's folder; `open_run` makes one after looking at it."""
 
-    def unpacked(self, name: str, greatest_bytes: int = GREATEST_UNPACKED_BYTES) -> bytes:
-        """The content of a gzip file, as far as it is whole; at most `greatest_bytes`, cut at a line's end.
+    def unpacked(self, name: str, max_bytes: int = GREATEST_UNPACKED_BYTES) -> bytes:
+        """The content of a gzip file, as far as it is whole; at most `max_bytes`, cut at a line's end.
 
         A crash in mid-trial leaves a torn last member: what came before it is still good.
         """
         with self.open_read(name) as packed:
             kept = bytearray()
-            for piece in _unpacked_pieces(packed, greatest_bytes, self.at(name)):
+            for piece in _unpacked_pieces(packed, max_bytes, self.at(name)):
                 kept += piece
         del kept[kept.rfind(b"\n") + 1 :]
         return bytes(kept)
 
-    def pieces(self, name: str, greatest_bytes: int = GREATEST_STREAMED_BYTES) -> Iterator[bytes]:
+    def pieces(self, name: str, max_bytes: int = GREATEST_STREAMED_BYTES) -> Iterator[bytes]:
         """The same in pieces that each end with a line's end, for what is too large to be held."""
         with self.open_read(name) as packed:
             rest = b""
-            for piece in _unpacked_pieces(packed, greatest_bytes, self.at(name)):
+            for piece in _unpacked_pieces(packed, max_bytes, self.at(name)):
                 whole, newline, tail = piece.rpartition(b"\n")
                 if newline:
                     yield rest + whole + newline
@@ -70,13 +70,13 @@ class RunFolder(Folder):
                 rest += tail
 
 
-def _unpacked_pieces(packed: BinaryIO, greatest_bytes: int, path: Path) -> Iterator[bytes]:
+def _unpacked_pieces(packed: BinaryIO, max_bytes: int, path: Path) -> Iterator[bytes]:
     """The members of a gzip file one after the other, until its end, its first fault or the bound.
 
     By hand, because the standard library's reader gives nothing of a good member when a torn one follows it.
     PlanError when it unpacks to far more than anything measured does.
     """
-    left, rest, read = greatest_bytes, b"", 0
+    left, rest, read = max_bytes, b"", 0
     member = zlib.decompressobj(wbits=31)
     while left > 0:
         if not rest:
@@ -90,7 +90,7 @@ def _unpacked_pieces(packed: BinaryIO, greatest_bytes: int, path: Path) -> Itera
             return
         yield piece
         left -= len(piece)
-        unpacked = greatest_bytes - left
+        unpacked = max_bytes - left
         if unpacked > max(_UNPACKED_UNASKED_BYTES, GREATEST_RATIO * read):
             raise PlanError(
                 "run_file_large", f"{path} unpacks to more than {GREATEST_RATIO} times its size", path=str(path)

@@ -47,7 +47,7 @@ class Point:
     t_s: float
     bits: float
     seconds: float
-    least_bit_s: float
+    min_bit_s: float
     most_bit_s: float
 
     @property
@@ -104,7 +104,7 @@ def _add(known: list[Point], rows: pd.DataFrame, before: int, together: int) -> 
                 values.t_s,
                 first.bits + values.bits,
                 first.seconds + values.seconds,
-                min(first.least_bit_s, values.least_bit_s),
+                min(first.min_bit_s, values.min_bit_s),
                 max(first.most_bit_s, values.most_bit_s),
             )
             known[int(number)] = values

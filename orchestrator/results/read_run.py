@@ -22,6 +22,7 @@ from orchestrator.faults import PlanError
 from orchestrator.results import columns
 from orchestrator.results.folder import RunFolder, open_run
 from orchestrator.results.sums import with_sums
+from orchestrator.results.version_1 import COLUMNS, DOUBTS, renamed
 from orchestrator.results.write import restore_text
 
 GREATEST_COLUMNS = 1000
@@ -100,7 +101,7 @@ def read_table(folder: RunFolder, table: str) -> pd.DataFrame:
             )
         except (ValueError, pd.errors.ParserError) as error:
             raise PlanError("run_file_broken", f"{folder.at(table)}: {error}", path=str(folder.at(table))) from error
-        return _completed(_restored(frame, table) if _any_protected(source) else frame, table)
+        return _completed(_of_today(_restored(frame, table) if _any_protected(source) else frame), table)
 
 
 def _source(folder: RunFolder, table: str) -> BinaryIO:
@@ -121,8 +122,22 @@ def _header(file: Any, path: Path) -> list[str]:
     return header
 
 
+def _of_today(frame: pd.DataFrame) -> pd.DataFrame:
+    """A table with today's names for columns and doubts."""
+    names = renamed(list(frame.columns))
+    if not names:
+        return frame
+    frame = frame.rename(columns=names)
+    if "doubts" in frame.columns:
+        for old, new in DOUBTS.items():
+            frame["doubts"] = frame["doubts"].str.replace(rf"\b{old}\b", new, regex=True)
+    return frame
+
+
 def _kinds(table: str) -> dict[str, str]:
-    return {column.name: column.kind for column in columns.TABLES[table]}
+    """{column: kind}, under the names of version 1 too."""
+    kinds = {column.name: column.kind for column in columns.TABLES[table]}
+    return kinds | {old: kinds[new] for old, new in COLUMNS.items() if new in kinds}
 
 
 def _dtypes(table: str, header: Sequence[str]) -> dict[str, str]:

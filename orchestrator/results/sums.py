@@ -12,8 +12,8 @@ from orchestrator.planning.together import PLUS, TOGETHER, links_text
 _TRIAL = ["trial", "attempt", "role", "position"]
 _ADDED = (
     "goodput_bit_s",
-    "asked_bit_s",
-    "offered_bit_s",
+    "intended_load_bit_s",
+    "offered_load_bit_s",
     "ceiling_bit_s",
     "frames_s",
     "sent_bytes",
@@ -21,10 +21,10 @@ _ADDED = (
     "datagrams_sent",
     "datagrams_received",
     "datagrams_lost",
-    "lost_own_queue",
-    "lost_own_interface",
+    "lost_sender_queue",
+    "lost_sender_interface",
     "lost_between",
-    "lost_far_interface",
+    "lost_receiver_interface",
     "lost_backlog",
     "lost_socket",
     "datagrams_reordered",
@@ -33,7 +33,7 @@ _ADDED = (
     "segments_sent",
     "segments_retransmitted",
     "pause_frames",
-    "foreign_bytes",
+    "cross_traffic_bytes",
 )
 _ALIKE = (
     "run_id",

@@ -71,7 +71,7 @@ def _write_tables(folder: Path) -> None:
     _pack(folder / "counters.csv.gz", COUNTER_COLUMNS, judged, counter_rows)
     setup = state.setup
     # both kinds of open-ended run look at a cell's spread before they decide to repeat it
-    wider = widening(max(LEAST, setup.replicates_least)) if setup.open_ended else 1.0
+    wider = widening(max(LEAST, setup.replicates_min)) if setup.open_ended else 1.0
     table = cells_table(with_sums(read_table(open_run(folder), "trials.csv")), factors, widening=wider)
     write_rows(
         folder / "cells.csv",

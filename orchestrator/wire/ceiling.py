@@ -60,7 +60,7 @@ def share_to_payload_rate(
     payload: Optional[int] = None,
     vlan: bool = False,
 ) -> float:
-    """The UDP payload rate (bit/s) that offers a share of the link's frame rate: `offered_rate: 90%` is 0.9.
+    """The UDP payload rate (bit/s) that offers a share of the link's frame rate: `intended_load: 90%` is 0.9.
 
     A share above 1 is an overload (RFC 2285 s3.5.4) and allowed.
     """

@@ -32,7 +32,7 @@ def ip_header_bytes(family: int) -> int:
     raise ValueError(f"no IP family {family!r}: 4 or 6")
 
 
-def least_mtu_bytes(family: int) -> int:
+def min_mtu_bytes(family: int) -> int:
     """The smallest MTU on which the family works at all: 68 (RFC 791), 1280 (RFC 8200 s5)."""
     ip_header_bytes(family)
     return _LEAST_MTU[family]

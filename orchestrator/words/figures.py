@@ -23,14 +23,14 @@ class Unit:
     name: str
 
 
-def rate_unit(greatest_bit_s: float) -> Unit:
+def rate_unit(max_bit_s: float) -> Unit:
     """The unit in which the greatest of some rates is a number from 1 to 999."""
-    return _unit(greatest_bit_s, _RATES)
+    return _unit(max_bit_s, _RATES)
 
 
-def time_unit(greatest_s: float) -> Unit:
+def time_unit(max_s: float) -> Unit:
     """The unit in which the greatest of some times is a number from 1 to 999."""
-    return _unit(greatest_s, _TIMES)
+    return _unit(max_s, _TIMES)
 
 
 def _unit(greatest: float, units: tuple[tuple[float, str], ...]) -> Unit:

@@ -92,7 +92,8 @@ class Seen:
         whole = self.own + self.cross
         return (
             max(
-                abs(float(self.row["own_traffic_bytes"]) - self.own), abs(float(self.row["foreign_bytes"]) - self.cross)
+                abs(float(self.row["own_traffic_bytes"]) - self.own),
+                abs(float(self.row["cross_traffic_bytes"]) - self.cross),
             )
             / whole
         )
@@ -305,7 +306,7 @@ def plan_of(case: Case) -> str:
     if case.links > 1:
         factors["together"] = ["alone", "all"] if case.alone else ["all"]
     if case.transport == "udp":
-        factors["offered_rate"] = [case.offered]
+        factors["intended_load"] = [case.offered]
     if case.datagram_size:
         factors["datagram_size"] = [f"{case.datagram_size}B"]
     hosts = {name: {"ssh": name, "privilege": "root"} for name in OURS[: 1 + case.links]}

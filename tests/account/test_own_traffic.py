@@ -11,7 +11,7 @@ from orchestrator.lab.lab import Lab
 from tests.account.bed import FOUR_HOSTS, Bed, Case, drawn
 
 pytestmark = pytest.mark.lab
-CROWD_DOUBTS = {"foreign_some", "foreign_heavy"}
+CROWD_DOUBTS = {"cross_traffic_some", "cross_traffic_heavy"}
 
 
 @pytest.fixture(scope="module")

@@ -31,12 +31,12 @@ import atexit
 atexit.register(note_memory)
 from orchestrator.act import login, recovering, session, surveying
 from orchestrator.cli import access
-access.CONNECT_BOUND_S = float(sys.argv.pop(1))
-for room, names in ((session, ("ANSWER_GRACE_S",)), (recovering, ("BOUND_S", "LOCK_PATIENCE_S")),
-                    (surveying, ("_SURVEY_BOUND_S",))):
+access.CONNECT_TIMEOUT_S = float(sys.argv.pop(1))
+for room, names in ((session, ("ANSWER_GRACE_S",)), (recovering, ("TIMEOUT_S", "LOCK_PATIENCE_S")),
+                    (surveying, ("_SURVEY_TIMEOUT_S",))):
     for name in names:
         assert hasattr(room, name), name
-        setattr(room, name, access.CONNECT_BOUND_S)
+        setattr(room, name, access.CONNECT_TIMEOUT_S)
 from orchestrator.cli.main import main
 main()
 """

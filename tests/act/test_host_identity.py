@@ -218,7 +218,7 @@ def test_host_key_row(row: Row, tmp_path: Path) -> None:
         async with local_server(tmp_path, keys=[OURS], certificates=certificates) as server:
             config = server.configuration(lines(server), more)
             try:
-                await (await log_in(BOX, ssh_config=config, bound_s=5)).close()
+                await (await log_in(BOX, ssh_config=config, timeout_s=5)).close()
             except HostError as error:
                 return error.code if error.next_step else "a refusal without a way out"
             return ""
@@ -233,7 +233,7 @@ def test_a_configuration_that_forgets_keys_is_refused(place: str, tmp_path: Path
             config = Path(server.configuration(server.known_line()))
             config.write_text(config.read_text().replace(f"{tmp_path}/known_hosts", place))
             with pytest.raises(HostError) as refused:
-                await log_in(BOX, ssh_config=str(config), bound_s=5)
+                await log_in(BOX, ssh_config=str(config), timeout_s=5)
             return refused.value
 
     error = asyncio.run(work())
@@ -249,7 +249,7 @@ def test_a_key_pinned_by_the_plan_is_the_only_one_trusted(pinned: asyncssh.SSHKe
     async def work() -> str:
         async with local_server(tmp_path, keys=[OURS]) as server:
             try:
-                await (await log_in(host, ssh_config=server.configuration(server.known_line()), bound_s=5)).close()
+                await (await log_in(host, ssh_config=server.configuration(server.known_line()), timeout_s=5)).close()
             except HostError as error:
                 return error.code
             return ""
@@ -261,7 +261,7 @@ def test_a_changed_key_is_told_with_both_fingerprints_and_the_line(tmp_path: Pat
     async def work() -> HostError:
         async with local_server(tmp_path, keys=[OURS]) as server:
             with pytest.raises(HostError) as refused:
-                await log_in(BOX, ssh_config=server.configuration(server.known_line(OTHER)), bound_s=5)
+                await log_in(BOX, ssh_config=server.configuration(server.known_line(OTHER)), timeout_s=5)
             return refused.value
 
     error = asyncio.run(work())
@@ -274,7 +274,7 @@ def test_an_unknown_key_is_shown_with_the_command_that_trusts_it(tmp_path: Path)
     async def work() -> HostError:
         async with local_server(tmp_path, keys=[OURS]) as server:
             with pytest.raises(HostError) as refused:
-                await log_in(BOX, ssh_config=server.configuration(""), bound_s=5)
+                await log_in(BOX, ssh_config=server.configuration(""), timeout_s=5)
             return refused.value
 
     error = asyncio.run(work())

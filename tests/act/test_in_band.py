@@ -41,8 +41,8 @@ class Session:
     host: Any = field(default_factory=lambda: SimpleNamespace(name="dome"))
     shared: list[tuple[bool, bool]] = field(default_factory=list)
 
-    async def request(self, verb: str, args: dict[str, Any], bound_s: float) -> dict[str, Any]:
-        assert (verb, bound_s > 0) == ("lease.listen", True)
+    async def request(self, verb: str, args: dict[str, Any], timeout_s: float) -> dict[str, Any]:
+        assert (verb, timeout_s > 0) == ("lease.listen", True)
         if self.problem:
             raise HostError(self.problem, "dome: no", host="dome")
         self.listens.key = bytes.fromhex(args["key"])

@@ -25,17 +25,17 @@ from orchestrator.act.session import HostAddress, connect
 async def main(config, lease_s):
     place = {"setting": "mtu", "target": "eth1", "level": 9000}
     session = await connect(HostAddress("dome", "dome"), ssh_config=config)
-    token = (await session.request("lease.take", {"run_id": "r1", "holder": "ann", "lease_s": lease_s}))["token"]
-    await session.request("prepare", {"token": token, "interfaces": ["eth1"], "places": [place]}, bound_s=30)
-    (use,) = (await session.request("apply", {"token": token, "uses": [place]}, bound_s=30))["uses"]
-    keeper = await session.request("keeper")
-    print(json.dumps({"ok": use["ok"], "helper": session.facts_of_start["pid"], "keeper": keeper["pid"],
+    token = (await session.request("lease.acquire", {"run_id": "r1", "holder": "ann", "lease_s": lease_s}))["token"]
+    await session.request("prepare", {"token": token, "interfaces": ["eth1"], "places": [place]}, timeout_s=30)
+    (use,) = (await session.request("apply", {"token": token, "uses": [place]}, timeout_s=30))["uses"]
+    watchdog = await session.request("watchdog")
+    print(json.dumps({"ok": use["ok"], "helper": session.facts_of_start["pid"], "watchdog": watchdog["pid"],
                       "token": token}), flush=True)
     loop = asyncio.get_running_loop()
     while line := await loop.run_in_executor(None, sys.stdin.readline):
         verb, args = json.loads(line)
         try:
-            answer = await session.request(verb, args, bound_s=5)
+            answer = await session.request(verb, args, timeout_s=5)
         except Exception as error:
             answer = {"code": getattr(error, "code", repr(error))}
         print(json.dumps(answer), flush=True)
@@ -92,11 +92,11 @@ def kill(lab: Lab, pid: int, number: int = 9) -> None:
     lab.hosts["dome"].output(["kill", f"-{number}", str(pid)])
 
 
-def back_after_s(lab: Lab, bound_s: float = 20.0) -> float:
+def back_after_s(lab: Lab, timeout_s: float = 20.0) -> float:
     """How long it took until the MTU was as found."""
     began = time.monotonic()
     while mtu(lab) != FOUND:
-        assert time.monotonic() - began < bound_s, "the host stayed changed"
+        assert time.monotonic() - began < timeout_s, "the host stayed changed"
         time.sleep(0.02)
     return time.monotonic() - began
 
@@ -163,21 +163,21 @@ def test_a_controller_that_sleeps_past_its_lease_is_refused_when_it_wakes(holder
 
 
 def test_all_of_us_killed_at_once_leaves_a_host_that_recover_puts_right(holder: Holder, lab: Lab) -> None:
-    """What a power cut leaves when the settings stay: no helper, no keeper, the record and the changed MTU."""
+    """What a power cut leaves when the settings stay: no helper, no watchdog, the record and the changed MTU."""
     dome = lab.hosts["dome"]
-    kill(lab, holder.began["helper"], 19)  # it must not start the keeper again
-    find = "for f in /proc/[0-9]*/comm; do read n < $f && [ $n = linktrial-keep ] && echo $f; done; true"
+    kill(lab, holder.began["helper"], 19)  # it must not start the watchdog again
+    find = "for f in /proc/[0-9]*/comm; do read n < $f && [ $n = linktrial-wdog ] && echo $f; done; true"
     words = dome.output(["sh", "-c", find])
-    keepers = [int(line.split("/")[2]) for line in words.split()]
-    assert len(keepers) == 2
-    dome.output(["kill", "-9", *map(str, keepers), str(holder.began["helper"])])
+    watchdogs = [int(line.split("/")[2]) for line in words.split()]
+    assert len(watchdogs) == 2
+    dome.output(["kill", "-9", *map(str, watchdogs), str(holder.began["helper"])])
     time.sleep(LEASE_S)
     assert mtu(lab) == OURS, "somebody was left"
     script = (
         "import asyncio, json, sys\nfrom orchestrator.act.session import HostAddress, connect\n"
         "async def main():\n"
         "    s = await connect(HostAddress('dome', 'dome'), ssh_config=sys.argv[1])\n"
-        "    print(json.dumps(await s.request('recover', {'run_id': 'r1'}, bound_s=60)))\n"
+        "    print(json.dumps(await s.request('recover', {'run_id': 'r1'}, timeout_s=60)))\n"
         "    await s.close()\nasyncio.run(main())\n"
     )
     done = lab.run([sys.executable, "-c", script, lab.ssh_config], capture_output=True, text=True, timeout=60)

@@ -27,7 +27,7 @@ sudo_needed = pytest.mark.skipif(shutil.which("sudo") is None, reason="sudo is n
 
 def _uid(server: OpenSsh, privilege: str) -> int:
     async def work() -> int:
-        session = await connect(server.host(privilege), ssh_config=server.config, bound_s=20)
+        session = await connect(server.host(privilege), ssh_config=server.config, timeout_s=20)
         try:
             return int((await session.request("facts"))["uid"])
         finally:
@@ -36,9 +36,9 @@ def _uid(server: OpenSsh, privilege: str) -> int:
     return asyncio.run(work())
 
 
-def _refused(server: OpenSsh, privilege: str = "none", bound_s: float = 20.0) -> HostError:
+def _refused(server: OpenSsh, privilege: str = "none", timeout_s: float = 20.0) -> HostError:
     async def work() -> None:
-        await (await connect(server.host(privilege), ssh_config=server.config, bound_s=bound_s)).close()
+        await (await connect(server.host(privilege), ssh_config=server.config, timeout_s=timeout_s)).close()
 
     with pytest.raises(HostError) as refused:
         asyncio.run(work())
@@ -148,7 +148,7 @@ def test_noise_of_sudo_on_the_error_channel_is_no_failure() -> None:
 )
 def test_each_refusal_of_the_server_has_its_name(how: dict[str, Any], codes: set[str]) -> None:
     with open_ssh(**how) as server:
-        assert _refused(server, bound_s=5.0).code in codes
+        assert _refused(server, timeout_s=5.0).code in codes
 
 
 def test_a_restricted_key_is_enough() -> None:
@@ -167,7 +167,7 @@ def test_fifty_sessions_at_once_lose_none_to_the_servers_limit() -> None:
 
     async def work(server: OpenSsh) -> int:
         sessions = await asyncio.gather(
-            *(connect(server.host(), ssh_config=server.config, bound_s=60) for _ in range(50)), return_exceptions=True
+            *(connect(server.host(), ssh_config=server.config, timeout_s=60) for _ in range(50)), return_exceptions=True
         )
         opened = [session for session in sessions if isinstance(session, HostSession)]
         await asyncio.gather(*(session.close() for session in opened))
@@ -178,16 +178,16 @@ def test_fifty_sessions_at_once_lose_none_to_the_servers_limit() -> None:
 
 
 @pytest.mark.parametrize("privilege", ["none", pytest.param("sudo", marks=sudo_needed)])
-def test_the_keeper_survives_the_end_of_its_session(privilege: str) -> None:
+def test_the_watchdog_survives_the_end_of_its_session(privilege: str) -> None:
     with open_ssh(sudoers=RULE) as server:
 
         async def work() -> tuple[dict[str, Any], dict[str, Any]]:
             session = await connect(server.host(privilege), ssh_config=server.config)
-            await session.request("lease.take", {"run_id": "r1", "holder": "test", "lease_s": 60})
-            before = await session.request("keeper")
+            await session.request("lease.acquire", {"run_id": "r1", "holder": "test", "lease_s": 60})
+            before = await session.request("watchdog")
             await session.close()
             session = await connect(server.host(privilege), ssh_config=server.config)
-            after = await session.request("keeper")
+            after = await session.request("watchdog")
             await session.request("recover", {"run_id": "r1"})
             await session.close()
             return before, after

@@ -14,8 +14,8 @@ from orchestrator.decide.setup import PowerSwitch
 from orchestrator.faults import HostError
 
 
-def switch(*command: str, bound_s: float = 30.0) -> None:
-    asyncio.run(switch_power(PowerSwitch("dome", command, 60.0), bound_s))
+def switch(*command: str, timeout_s: float = 30.0) -> None:
+    asyncio.run(switch_power(PowerSwitch("dome", command, 60.0), timeout_s))
 
 
 def test_arguments_reach_the_command_as_they_stand(tmp_path: Path) -> None:
@@ -44,7 +44,7 @@ def test_a_command_that_hangs_is_killed_with_what_it_started(tmp_path: Path) -> 
         "open(sys.argv[1], 'w').write(str(p.pid))\ntime.sleep(600)"
     )
     with pytest.raises(HostError, match=r"had not ended after 2 s and was killed"):
-        switch(sys.executable, "-c", child, str(number), bound_s=2.0)
+        switch(sys.executable, "-c", child, str(number), timeout_s=2.0)
     pid = int(number.read_text())
     until = time.monotonic() + 10
     while _runs(pid) and time.monotonic() < until:

@@ -15,7 +15,7 @@ from orchestrator.faults import HostError
 class Session:
     """A host in one start, which refuses another."""
 
-    async def request(self, verb: str, args: dict[str, Any], bound_s: float) -> dict[str, Any]:
+    async def request(self, verb: str, args: dict[str, Any], timeout_s: float) -> dict[str, Any]:
         if verb == "restart":
             raise HostError("cannot", "this host is a container", host="dome")
         return {"token": 1, "boot_id": "this"}
@@ -29,4 +29,4 @@ def test_a_host_that_refuses_to_restart_is_not_waited_for() -> None:
         return cast(HostSession, Session())
 
     with pytest.raises(HostError, match="container"):
-        asyncio.run(restart_host("dome", connect, "r1", [], bound_s=0.01))
+        asyncio.run(restart_host("dome", connect, "r1", [], timeout_s=0.01))

@@ -28,7 +28,7 @@ from tests.act.local_server import BOX, LocalServer, local_server
 @contextlib.asynccontextmanager
 async def opened(folder: Path, **options: Any) -> AsyncIterator[tuple[LocalServer, HostSession]]:
     async with local_server(folder, **options) as server:
-        made = await connect(BOX, ssh_config=server.configuration(server.known_line()), bound_s=20)
+        made = await connect(BOX, ssh_config=server.configuration(server.known_line()), timeout_s=20)
         try:
             yield server, made
         finally:
@@ -52,7 +52,7 @@ def _path_args(port: int) -> dict[str, Any]:
         "family": 4,
         "port": port,
         "mtu": 1500,
-        "small_first_bound_s": 20.0,
+        "small_first_timeout_s": 20.0,
     }
 
 
@@ -85,7 +85,7 @@ def test_a_refusal_of_the_host_keeps_its_code_and_values(tmp_path: Path) -> None
 
 def test_a_job_reports_events_until_its_result(tmp_path: Path) -> None:
     async def work(made: HostSession) -> None:
-        job = made.start("path.answer", _path_args(_free_port()), bound_s=20)
+        job = made.start("path.answer", _path_args(_free_port()), timeout_s=20)
         assert (await job.event())["stage"] == "listening"
         await made.request("clock")
         await job.cancel()
@@ -98,7 +98,7 @@ def test_a_job_reports_events_until_its_result(tmp_path: Path) -> None:
 
 def test_a_job_that_ends_instead_of_reporting_raises_its_own_error(tmp_path: Path) -> None:
     async def work(made: HostSession) -> None:
-        job = made.start("path.answer", {**_path_args(_free_port()), "interface": "none0"}, bound_s=20)
+        job = made.start("path.answer", {**_path_args(_free_port()), "interface": "none0"}, timeout_s=20)
         with pytest.raises((HostError, BugError)) as ended:
             await job.event(20)
         assert ended.value.code not in ("silent", "lost")
@@ -108,7 +108,7 @@ def test_a_job_that_ends_instead_of_reporting_raises_its_own_error(tmp_path: Pat
 
 def test_a_silent_job_is_an_error_in_bounded_time(tmp_path: Path) -> None:
     async def work(made: HostSession) -> None:
-        job = made.start("path.answer", _path_args(_free_port()), bound_s=20)
+        job = made.start("path.answer", _path_args(_free_port()), timeout_s=20)
         await job.event()
         with pytest.raises(HostError) as silent:
             await job.event(0.1)
@@ -120,7 +120,7 @@ def test_a_silent_job_is_an_error_in_bounded_time(tmp_path: Path) -> None:
 
 def test_a_killed_helper_fails_every_job_at_once(tmp_path: Path) -> None:
     async def work(made: HostSession) -> None:
-        jobs = [made.start("path.answer", _path_args(_free_port()), bound_s=60) for _ in range(3)]
+        jobs = [made.start("path.answer", _path_args(_free_port()), timeout_s=60) for _ in range(3)]
         for job in jobs:
             await job.event()
         os.kill(made.facts_of_start["pid"], 9)
@@ -141,7 +141,7 @@ def test_a_helper_that_is_stopped_is_an_error_in_bounded_time(tmp_path: Path, mo
     async def work(made: HostSession) -> None:
         os.kill(made.facts_of_start["pid"], 19)
         with pytest.raises(HostError) as silent:
-            await made.request("facts", bound_s=0.2)
+            await made.request("facts", timeout_s=0.2)
         assert silent.value.code == "silent"
         os.kill(made.facts_of_start["pid"], 18)
         assert (await made.request("clock"))["wall_ns"] > 0, "a late answer to the old request is nobody's"
@@ -186,7 +186,7 @@ def test_an_answer_that_is_not_of_its_shape_is_an_error_with_the_hosts_name(
     answer: dict[str, Any], tmp_path: Path
 ) -> None:
     async def work(made: HostSession) -> None:
-        job = made.start("path.answer", _path_args(_free_port()), bound_s=30)
+        job = made.start("path.answer", _path_args(_free_port()), timeout_s=30)
         made._channel._feed(encode({"id": job.number, **answer}))
         with pytest.raises(HostError) as wrong:
             await job.result()
@@ -200,7 +200,7 @@ def test_a_flood_of_events_is_an_error_and_not_memory(tmp_path: Path, monkeypatc
     monkeypatch.setattr(session, "EVENTS_LIMIT", 100)
 
     async def work(made: HostSession) -> None:
-        job = made.start("path.answer", _path_args(_free_port()), bound_s=30)
+        job = made.start("path.answer", _path_args(_free_port()), timeout_s=30)
         for _ in range(200):
             made._channel._feed(encode({"id": job.number, "kind": "event", "body": {}}))
         with pytest.raises(HostError) as flooded:
@@ -235,9 +235,9 @@ def test_at_most_five_handshakes_go_to_one_address_at_a_time(tmp_path: Path, mon
     assert most == 5
 
 
-async def _code(config: str, host: Any = BOX, bound_s: float = 3.0) -> str:
+async def _code(config: str, host: Any = BOX, timeout_s: float = 3.0) -> str:
     try:
-        await (await login.log_in(host, ssh_config=config, bound_s=bound_s)).close()
+        await (await login.log_in(host, ssh_config=config, timeout_s=timeout_s)).close()
     except HostError as error:
         return error.code if error.next_step else "no way out"
     return ""
@@ -291,7 +291,7 @@ def test_a_key_with_a_passphrase_is_named(tmp_path: Path) -> None:
                 ["ssh-keygen", "-q", "-p", "-N", "secret", "-f", str(tmp_path / "user_key")], check=True, timeout=10
             )
             with pytest.raises(HostError) as refused:
-                await login.log_in(BOX, ssh_config=config, bound_s=5)
+                await login.log_in(BOX, ssh_config=config, timeout_s=5)
             return refused.value
 
     error = asyncio.run(run())

@@ -152,7 +152,7 @@ def test_a_configuration_program_that_hangs_is_bounded(tmp_path: Path, monkeypat
     program.write_text("#!/bin/sh\nexec sleep 60\n")
     program.chmod(0o755)
     monkeypatch.setattr(shutil, "which", lambda name: str(program))
-    monkeypatch.setattr(ssh_config, "ASK_BOUND_S", 0.2)
+    monkeypatch.setattr(ssh_config, "ASK_TIMEOUT_S", 0.2)
     with pytest.raises(HostError) as refused:
         asyncio.run(resolve(BOX, None))
     assert refused.value.code == "ssh_config"

@@ -29,10 +29,10 @@ async def _start(
     login_shell: tuple[str, ...] = ("/bin/sh", "-c"),
     environment: dict[str, str] | None = None,
     host: HostAddress = BOX,
-    bound_s: float = 15.0,
+    timeout_s: float = 15.0,
 ) -> dict[str, object]:
     async with local_server(folder, login_shell=login_shell, environment=environment) as server:
-        session = await connect(host, ssh_config=server.configuration(server.known_line()), bound_s=bound_s)
+        session = await connect(host, ssh_config=server.configuration(server.known_line()), timeout_s=timeout_s)
         try:
             clock = await session.request("clock")
             assert clock["monotonic_ns"] > 0
@@ -92,11 +92,11 @@ def test_a_start_file_that_reads_gets_nothing_of_ours(tmp_path: Path) -> None:
 
 
 def test_a_slow_start_file_is_waited_for(tmp_path: Path) -> None:
-    asyncio.run(_start(tmp_path, login_shell=_shell_with_start_file(tmp_path, "sleep 2"), bound_s=20))
+    asyncio.run(_start(tmp_path, login_shell=_shell_with_start_file(tmp_path, "sleep 2"), timeout_s=20))
 
 
 def test_a_silent_shell_is_an_error_in_bounded_time(tmp_path: Path) -> None:
-    error = _refused(tmp_path, login_shell=_shell_with_start_file(tmp_path, "cat > /dev/null"), bound_s=2.0)
+    error = _refused(tmp_path, login_shell=_shell_with_start_file(tmp_path, "cat > /dev/null"), timeout_s=2.0)
     assert error.code == "silent"
     assert "start file" in error.next_step
 
@@ -197,7 +197,7 @@ def test_the_end_is_the_exit_status_and_not_the_end_of_output(tmp_path: Path) ->
     """A background job keeps the output open long after the helper has gone."""
     lines = "sleep 20 & echo $! > sleeper; exit 3"
     try:
-        error = _refused(tmp_path, login_shell=_shell_with_start_file(tmp_path, lines), bound_s=10.0)
+        error = _refused(tmp_path, login_shell=_shell_with_start_file(tmp_path, lines), timeout_s=10.0)
     finally:
         subprocess.run(["kill", (tmp_path / "sleeper").read_text().strip()], check=False)
     assert error.code == "not_started"

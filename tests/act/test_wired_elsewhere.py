@@ -20,7 +20,7 @@ class Listening:
     def __init__(self, heard: list[list[Any]]) -> None:
         self.heard = heard
 
-    async def event(self, bound_s: float) -> dict[str, Any]:
+    async def event(self, timeout_s: float) -> dict[str, Any]:
         return {"stage": "listening"}
 
     async def tell(self, words: dict[str, Any]) -> None:
@@ -40,7 +40,7 @@ class Host:
         self.heard, self.root = heard, root
         self.called: list[str] = []
 
-    def start(self, verb: str, args: dict[str, Any], *, bound_s: float) -> Listening:
+    def start(self, verb: str, args: dict[str, Any], *, timeout_s: float) -> Listening:
         if not self.root:
             raise HostError("needs_root", "frames without an address can only be sent and heard by root")
         return Listening(self.heard)

@@ -246,7 +246,7 @@ def paced_rows(bench: Bench) -> list[Row]:
                 ],
             )
         )
-        free, _ = _tcp(bench, "off", mtu, pacing_bit_s=rate, no_copy=True)
+        free, _ = _tcp(bench, "off", mtu, pacing_bit_s=rate, zero_copy=True)
         rows.append(
             Row(
                 f"{name}, ours without copying",

@@ -37,7 +37,7 @@ HOSTS = ("dome", "hall")
 LINK = LinkSetup("uplink", (("dome", "eth1"), ("hall", "eth1")), 2.5e9, (), tuple(range(20000, 20064)), True)
 RAW = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 SLOWEST_S = 20.0  # of real time
-NIGHT_S = 3600.0  # of the loop's own: every host has been waited for by then
+SIMULATED_RUN_S = 3600.0  # of the loop's own: every host has been waited for by then
 
 
 class Tally:
@@ -161,7 +161,7 @@ def play(number: int, seed: int, tally: Tally) -> None:
         else:
             work = _survey(dice, tally) if kind == "survey" else _recover(dice, tally)
             with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-                text = runner.run(asyncio.wait_for(work, NIGHT_S))
+                text = runner.run(asyncio.wait_for(work, SIMULATED_RUN_S))
         if RAW.search(text):
             tally.problem(number, kind, f"raw: {RAW.search(text)!r}")
     except Exception as error:

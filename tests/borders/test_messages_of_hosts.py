@@ -38,7 +38,7 @@ def test_what_real_hosts_answer_has_the_shape_that_is_asked_for(recorded: dict[s
     assert answers.problem_with(recorded["verb"], recorded["kind"], recorded["content"]) == ""
 
 
-@pytest.mark.parametrize("verb", ["survey", "facts", "recover", "restore", "keeper", "traffic.serve", "path.probe"])
+@pytest.mark.parametrize("verb", ["survey", "facts", "recover", "restore", "watchdog", "traffic.serve", "path.probe"])
 @pytest.mark.parametrize("answer", [{}, [], None, "x", {"found": 1}])
 def test_an_empty_or_other_answer_is_no_answer(verb: str, answer: Any) -> None:
     assert answers.problem_with(verb, "done", answer) != ""
@@ -52,7 +52,7 @@ def test_every_verb_that_a_host_knows_has_a_shape() -> None:
 
 async def _flooded(body: bytes, count: int) -> tuple[int, Fault | None]:
     session = ScriptedSession("dome", random.Random(1), 0.0, {})
-    job = session.start("survey", {}, bound_s=5.0)
+    job = session.start("survey", {}, timeout_s=5.0)
     most, event = 0, frame(body % job.number)
     for _ in range(count):
         session._channel.data_received(event, None)  # type: ignore[arg-type]

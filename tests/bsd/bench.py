@@ -85,28 +85,28 @@ class Bench:
                 continue
         return dict(max(found, key=lambda state: state["serial"], default={}))
 
-    def keepers(self) -> list[int]:
-        """The processes of the keeper's group, by the host's numbers."""
-        keeper = self.record().get("keeper") or {"pid": -1}
+    def watchdogs(self) -> list[int]:
+        """The processes of the watchdog's group, by the host's numbers."""
+        watchdog = self.record().get("watchdog") or {"pid": -1}
         found = []
         for path in self.vault.path("/run/linux/proc").glob("[0-9]*/stat"):
             try:
                 fields = path.read_text().rpartition(")")[2].split()
             except OSError:
                 continue
-            if fields[2] == str(keeper["pid"]) and fields[0] != "Z":
+            if fields[2] == str(watchdog["pid"]) and fields[0] != "Z":
                 found.append(int(path.parent.name))
         return sorted(found)
 
     def helpers(self) -> list[int]:
-        """Every process of ours that is no keeper."""
-        keepers, found = self.keepers(), []
+        """Every process of ours that is no watchdog."""
+        watchdogs, found = self.watchdogs(), []
         for path in self.vault.path("/run/linux/proc").glob("[0-9]*/cmdline"):
             try:
                 text = path.read_bytes()
             except OSError:
                 continue
-            if b"linktrial" in text and int(path.parent.name) not in keepers:
+            if b"linktrial" in text and int(path.parent.name) not in watchdogs:
                 found.append(int(path.parent.name))
         return found
 
@@ -119,9 +119,9 @@ class Bench:
         return self.vault.output(["ip", "address"]) + self.vault.output(["ls", "/run"])
 
 
-def eventually(true: Callable[[], object], what: str, bound_s: float = 60.0) -> None:
+def eventually(true: Callable[[], object], what: str, timeout_s: float = 60.0) -> None:
     """Wait until it is so."""
-    until = time.monotonic() + bound_s
+    until = time.monotonic() + timeout_s
     while not true():
-        assert time.monotonic() < until, f"not within {bound_s:g} s: {what}"
+        assert time.monotonic() < until, f"not within {timeout_s:g} s: {what}"
         time.sleep(0.02)

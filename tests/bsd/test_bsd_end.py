@@ -70,39 +70,41 @@ def test_a_killed_controller_is_made_up_for_by_the_host_itself_although_its_cloc
     process.send_signal(signal.SIGKILL)
     process.wait()
     assert bench.mtu() == 9000, "nobody has put anything back yet"
-    eventually(lambda: bench.mtu() == 1500, "put back by the keeper", 40.0)
+    eventually(lambda: bench.mtu() == 1500, "restored by the watchdog", 40.0)
     eventually(lambda: bench.record().get("standing") == "restored", "and said so")
     done = bench.recover()
     assert done.returncode == 0, done.stderr
     assert bench.seen() == as_found
 
 
-def test_a_killed_keeper_is_replaced_and_the_new_one_puts_back(bench: Bench) -> None:
+def test_a_killed_watchdog_is_replaced_and_the_new_one_puts_back(bench: Bench) -> None:
     as_found = bench.seen()
     process = bench.start(LONG)
-    eventually(lambda: bench.mtu() == 9000 and len(bench.keepers()) == 2, "the level, and two keepers")
-    guard = bench.record()["keeper"]["pid"]
+    eventually(lambda: bench.mtu() == 9000 and len(bench.watchdogs()) == 2, "the level, and two watchdogs")
+    guard = bench.record()["watchdog"]["pid"]
     bench.kill([guard])  # its twin takes its place
-    eventually(lambda: bench.record()["keeper"]["pid"] != guard and len(bench.keepers()) == 2, "the twin in its place")
-    both = bench.keepers()
+    eventually(
+        lambda: bench.record()["watchdog"]["pid"] != guard and len(bench.watchdogs()) == 2, "the twin in its place"
+    )
+    both = bench.watchdogs()
     bench.kill(both)  # the helper has another one started
-    eventually(lambda: len(bench.keepers()) == 2 and not set(bench.keepers()) & set(both), "another keeper")
+    eventually(lambda: len(bench.watchdogs()) == 2 and not set(bench.watchdogs()) & set(both), "another watchdog")
     process.send_signal(signal.SIGKILL)
     process.wait()
-    eventually(lambda: bench.mtu() == 1500, "put back by the new keeper", 40.0)
+    eventually(lambda: bench.mtu() == 1500, "restored by the new watchdog", 40.0)
     done = bench.recover()
     assert done.returncode == 0, done.stderr
     assert bench.seen() == as_found
 
 
-def test_with_controller_and_both_keepers_killed_recover_puts_back_although_the_clock_was_set(bench: Bench) -> None:
+def test_with_controller_and_both_watchdogs_killed_recover_puts_back_although_the_clock_was_set(bench: Bench) -> None:
     as_found = bench.seen()
     process = bench.start(LONG)
-    eventually(lambda: bench.mtu() == 9000 and len(bench.keepers()) == 2, "the level, and two keepers")
+    eventually(lambda: bench.mtu() == 9000 and len(bench.watchdogs()) == 2, "the level, and two watchdogs")
     process.send_signal(signal.SIGKILL)
     process.wait()
     eventually(lambda: not bench.helpers(), "the helper has ended with its connection")
-    bench.kill(bench.keepers())
+    bench.kill(bench.watchdogs())
     set_wall_clock(bench.vault, 7200)  # to a new session this looks like another start
     done = bench.recover()
     assert done.returncode == 0, done.stderr

@@ -1,1 +1,1 @@
-"""Benches that something known holds back, made on purpose in the lab, and what the report says of them."""
+"""Benches that something known limits, made on purpose in the lab, and what the report says of them."""

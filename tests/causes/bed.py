@@ -45,7 +45,7 @@ class Answer:
 
 
 class Bed:
-    """The lab, put back after each situation."""
+    """The lab, restored after each situation."""
 
     def __init__(self, lab: Lab, folder: Path) -> None:
         self.lab, self.bench = lab, Bench(lab, folder)

@@ -63,7 +63,7 @@ def _full_udp(draw: random.Random) -> Situation:
     return Situation(
         "link full, UDP offers more",
         frozenset({"link_full"}),
-        {"direction": [_ends(draw)[0]], "transport": ["udp"], "offered_rate": [f"{draw.randint(105, 160)}%"]},
+        {"direction": [_ends(draw)[0]], "transport": ["udp"], "intended_load": [f"{draw.randint(105, 160)}%"]},
         rate_bit_s=draw.choice([50, 100, 200, 400]) * 10**6,
     )
 
@@ -71,8 +71,8 @@ def _full_udp(draw: random.Random) -> Situation:
 def _plan_udp(draw: random.Random) -> Situation:
     return Situation(
         "healthy, UDP as offered",
-        frozenset({"offered_rate"}),
-        {"direction": [_ends(draw)[0]], "transport": ["udp"], "offered_rate": [f"{draw.randint(10, 60)}%"]},
+        frozenset({"intended_load"}),
+        {"direction": [_ends(draw)[0]], "transport": ["udp"], "intended_load": [f"{draw.randint(10, 60)}%"]},
         rate_bit_s=draw.choice([100, 400, 1000]) * 10**6,
     )
 
@@ -80,7 +80,7 @@ def _plan_udp(draw: random.Random) -> Situation:
 def _plan_pacing(draw: random.Random) -> Situation:
     return Situation(
         "healthy, TCP paced by the plan",
-        frozenset({"offered_rate"}),
+        frozenset({"intended_load"}),
         {"direction": [_ends(draw)[0]], "pacing": [f"{draw.randint(20, 300)}Mbit/s"]},
         rate_bit_s=GIGABIT,
     )
@@ -150,7 +150,7 @@ def _loss_udp(draw: random.Random) -> Situation:
     return Situation(
         "random loss, UDP",
         frozenset({"loss"}),
-        {"direction": [_ends(draw)[0]], "transport": ["udp"], "offered_rate": [f"{draw.randint(20, 60)}%"]},
+        {"direction": [_ends(draw)[0]], "transport": ["udp"], "intended_load": [f"{draw.randint(20, 60)}%"]},
         rate_bit_s=GIGABIT,
         lost_per_thousand=draw.randint(20, 100),
     )
@@ -174,7 +174,7 @@ def _softirq(draw: random.Random) -> Situation:
         {"direction": [way], "sender_core": [0], "receiver_core": [0]},
         (
             {"setting": "receive-steering", "at": receiver, "level": "1"},
-            {"setting": "receive-coalescing", "at": receiver, "level": "off"},
+            {"setting": "receive-offload", "at": receiver, "level": "off"},
         ),  # or the rules are asked of many at once
         rules_per_frame=draw.randint(2000, 4000),
     )
@@ -215,9 +215,9 @@ def _full_and_quota(draw: random.Random) -> Situation:
 def _offered_and_window(draw: random.Random) -> Situation:
     way, _, receiver = _ends(draw)
     return Situation(
-        "low offered rate, quota that suffices",
-        frozenset({"offered_rate"}),
-        {"direction": [way], "transport": ["udp"], "offered_rate": [f"{draw.randint(10, 30)}Mbit/s"]},
+        "low intended load, quota that suffices",
+        frozenset({"intended_load"}),
+        {"direction": [way], "transport": ["udp"], "intended_load": [f"{draw.randint(10, 30)}Mbit/s"]},
         rate_bit_s=GIGABIT,
         share_of_a_core={receiver: draw.uniform(0.5, 0.8)},
     )

@@ -1,4 +1,4 @@
-"""What holds it back, on benches made so on purpose. A sample; `bash tests/proofs.sh causes` is the long form."""
+"""The bottleneck of it, on benches made so on purpose. A sample; `bash tests/proofs.sh causes` is the long form."""
 
 from __future__ import annotations
 

@@ -56,7 +56,7 @@ def test_a_plan_is_shown_with_cells_schedule_hosts_and_cautions_on_standard_outp
     ended = linktrial("check", SHIPPED)
     assert (ended.returncode, ended.stderr) == (0, "")
     for said in (
-        "Cells   18 from 2 mtu x 2 transport x 3 direction x 2 offered_rate",
+        "Cells   18 from 2 mtu x 2 transport x 3 direction x 2 intended_load",
         "Trials  95 = 18 cells x 5 replicates and 5 control trials of cell 1",
         "Schedule",
         "What is done to each host",

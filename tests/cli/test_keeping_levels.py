@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from orchestrator.cli.settings import command
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
-from orchestrator.onhost.settings.keeping import keep
+from orchestrator.onhost.settings.saved_state import keep
 
 PLAN = """plan: keep-me
 hosts:

@@ -38,7 +38,7 @@ class Answering:
     def __init__(self, answers: dict[str, Any]) -> None:
         self.answers = answers
 
-    async def request(self, verb: str, args: Any = None, bound_s: float = 10.0) -> dict[str, Any]:
+    async def request(self, verb: str, args: Any = None, timeout_s: float = 10.0) -> dict[str, Any]:
         return dict(self.answers.get(verb, {}))
 
     async def close(self) -> None:

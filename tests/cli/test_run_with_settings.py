@@ -25,7 +25,7 @@ factors:
   mtu: [1000]
   tuning:
     levels:
-      tuned: {queueing: pfifo limit=500, transmit-queue-length: 777, congestion-control: reno, receive-coalescing: off}
+      tuned: {queueing: pfifo limit=500, transmit-queue-length: 777, congestion-control: reno, receive-offload: off}
   transport: [tcp]
   direction: [transmit]
 trial: {length: 1s, warmup: 0s, settle: 0s, replicates: 1}
@@ -45,7 +45,7 @@ def seen_by_others(lab: Lab) -> list[str]:
 
 
 @pytest.mark.lab
-def test_many_settings_at_once_and_an_mtu_without_ipv6_are_all_put_back(lab: Lab, tmp_path: Path) -> None:
+def test_many_settings_at_once_and_an_mtu_without_ipv6_are_all_restored(lab: Lab, tmp_path: Path) -> None:
     (tmp_path / "tuned.yaml").write_text(PLAN)
     time.sleep(2.2)  # the duplicate checks of the lab's addresses, so that what others see stands still
     as_found = seen_by_others(lab)

@@ -34,7 +34,7 @@ def _trust(
             argv = [sys.executable, "-m", "orchestrator.cli", "trust", "box", "--ssh-config", config, *words]
             code, said = await asyncio.to_thread(_run, argv, typed)
             try:
-                await (await log_in(BOX, ssh_config=config, bound_s=5)).close()
+                await (await log_in(BOX, ssh_config=config, timeout_s=5)).close()
             except Exception:
                 return code, said, False
             return code, said, True

@@ -45,9 +45,9 @@ def healthy_host(address: str) -> dict[str, Any]:
                     "cores": "0 1 2 3",
                     "governor": "performance",
                     "driver": "cpufreq-dt",
-                    "least_khz": 600000,
-                    "greatest_khz": 1800000,
-                    "hardware_greatest_khz": 1800000,
+                    "min_khz": 600000,
+                    "max_khz": 1800000,
+                    "hardware_max_khz": 1800000,
                 }
             ],
         },
@@ -92,7 +92,7 @@ def _interface(name: str, address: str, *, loopback: bool = False, bus: str = "0
         "addresses": [{"address": address, "prefix": 24, "family": 4}],
         "autoneg": True,
         "fastest_bit_s": GIGABIT_2_5,
-        "offered_fastest_bit_s": GIGABIT_2_5,
+        "offered_load_max_bit_s": GIGABIT_2_5,
         "peer_fastest_bit_s": GIGABIT_2_5,
         "bus_link": {
             "kind": "pcie",

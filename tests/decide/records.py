@@ -117,7 +117,7 @@ def _add_way(record: Json, octets: Json, way: str, load: float | None, draw: ran
     send: Json = {
         "way": way,
         "part": "send",
-        "asked_bit_s": asked,
+        "intended_load_bit_s": asked,
         "seconds": WINDOW_S,
         "error": "",
         "sent_bytes": packets * payload,

@@ -110,7 +110,7 @@ def _cross(record: Json, host: str = "dome") -> float:
 def test_what_tcp_sends_again_and_acknowledges_is_ours(lost: int, looked: bool) -> None:
     record = lossy_record(lost=lost, selective=20.0 if lost else 0.0, looked=looked)
     assert (_cross(record), _cross(record, "vault")) == (0, 0)
-    assert not {"foreign_some", "foreign_heavy"} & {*judge(record).doubts}
+    assert not {"cross_traffic_some", "cross_traffic_heavy"} & {*judge(record).doubts}
 
 
 @pytest.mark.parametrize("share", [0.01, 0.05, 0.2])
@@ -203,7 +203,7 @@ def test_links_that_run_at_once_at_one_interface_are_one_account() -> None:
         ("vault", "eth1"): 0,
         ("shed", "eth1"): 0,
     }
-    assert not {"foreign_some", "foreign_heavy"} & {*judge(record).doubts}
+    assert not {"cross_traffic_some", "cross_traffic_heavy"} & {*judge(record).doubts}
 
 
 def test_an_end_that_cannot_tell_of_its_flows_leaves_the_other_ends_account_whole() -> None:
@@ -221,4 +221,4 @@ def test_what_a_quiet_network_says_of_itself_is_no_traffic_however_slow_the_tria
     record = lossy_record(data=100, lost=0, acknowledgements=50, selective=0.0)
     quiet = _more(record, "first", packets=20, octets=20 * 300)
     assert _cross(quiet) == 6000
-    assert not {"foreign_some", "foreign_heavy"} & {*judge(quiet).doubts}
+    assert not {"cross_traffic_some", "cross_traffic_heavy"} & {*judge(quiet).doubts}

@@ -21,7 +21,7 @@ plan: night
 hosts: {dome: {ssh: dome, privilege: root}, vault: {ssh: vault, privilege: root}}
 links: {trunk: {ends: [dome:eth1, vault:eth1], rate: 2.5Gbit/s, isolated: true}}
 factors: {congestion-control: [cubic, reno, bbr], streams: [1, 2, 3, 4]}
-trial: {replicates: {least: 5, most: 20}, precision: 2%}
+trial: {replicates: {min: 5, max: 20}, precision: 2%}
 """
 
 

@@ -87,7 +87,7 @@ SPOILED: dict[str, tuple[Callable[[Bench], None], str, str, list[str]]] = {
         ["1 Gbit/s", "2.5 Gbit/s", "cable"],
     ),
     "offers less": (
-        _both(speed_bit_s=10**9, offered_fastest_bit_s=10**9, peer_fastest_bit_s=10**9),
+        _both(speed_bit_s=10**9, offered_load_max_bit_s=10**9, peer_fastest_bit_s=10**9),
         "offers_less",
         "limits",
         ["offers 1 Gbit/s"],
@@ -144,7 +144,7 @@ SPOILED: dict[str, tuple[Callable[[Bench], None], str, str, list[str]]] = {
     "hot": (_machine(temperature_max_c=80.0), "hot", "disturbs", ["80 degrees", "at 85"]),
     "throttled": (_machine(throttles=12), "throttled", "disturbs", ["12 times"]),
     "powersave": (_policy(governor="powersave"), "powersave", "limits", ["lowest clock"]),
-    "a capped clock": (_policy(greatest_khz=1200000), "clock_capped", "limits", ["1.20 GHz", "1.80"]),
+    "a capped clock": (_policy(max_khz=1200000), "clock_capped", "limits", ["1.20 GHz", "1.80"]),
     "a service": (
         _activity(services={"irqbalance": "moves interrupts"}),
         "disturbing_service",

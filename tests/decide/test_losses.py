@@ -239,5 +239,5 @@ def test_fragments_are_ours_and_their_losses_are_not_taken_for_datagrams(family:
     record = count(record, "second", interface_rx_missed_errors=70)  # of 50 datagrams; the counters' own figure
     assert _account(record).lost == 50
     assert [getattr(_account(record), name) for name in PLACES] == [None] * 6
-    assert "foreign_heavy" not in judge(record).doubts
-    assert "foreign_some" not in judge(record).doubts
+    assert "cross_traffic_heavy" not in judge(record).doubts
+    assert "cross_traffic_some" not in judge(record).doubts

@@ -57,5 +57,5 @@ def test_a_run_that_its_hosts_facts_refuse_ends_at_once(
 def test_a_host_of_the_family_that_the_plan_says_is_taken_and_what_is_not_seen_there_is_noted() -> None:
     state = small()
     state.setup = replace(state.setup, bsd_hosts=("vault",))
-    assert [type(command).__name__ for command in met(state, {"vault": BSD})] == ["Take"]
+    assert [type(command).__name__ for command in met(state, {"vault": BSD})] == ["AcquireLease"]
     assert any(note.startswith("vault: of the BSD family") for note in state.notes)

@@ -12,7 +12,7 @@ from tests.decide.records import changed, healthy_record
 
 def _step(record: dict[str, Any]) -> dict[str, Any]:
     return {
-        "asked_bit_s": record["first"]["parts"][0]["asked_bit_s"],
+        "intended_load_bit_s": record["first"]["parts"][0]["intended_load_bit_s"],
         "length_s": 10.0,
         "full_length": True,
         "first": record["first"],

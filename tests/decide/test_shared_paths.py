@@ -10,7 +10,7 @@ from orchestrator.decide import events as ev
 from orchestrator.decide.links.shared_paths import lease_too_short, only_ssh_renews
 from orchestrator.decide.machine import advance, handle
 from orchestrator.decide.state import RunState, begin
-from orchestrator.planning.least_lease import SOONEST_BACK_S, least_for_change_s, least_for_flood_s
+from orchestrator.planning.min_lease import SOONEST_BACK_S, min_for_change_s, min_for_flood_s
 from tests.sim.fake_host import FakeHost
 from tests.sim.sim import make_setup
 
@@ -36,30 +36,30 @@ def met(lease_s: float, **traffic: object) -> RunState:
 
 
 @pytest.mark.parametrize(
-    ("traffic", "least_s"),
+    ("traffic", "min_s"),
     [
-        ({"transport": "udp", "offered_rate": None}, least_for_flood_s()),
-        ({"transport": "udp", "offered_rate": {"bit_s": 1000}}, least_for_change_s(SOONEST_BACK_S)),
-        ({"transport": "tcp", "offered_rate": None}, least_for_change_s(SOONEST_BACK_S)),
+        ({"transport": "udp", "intended_load": None}, min_for_flood_s()),
+        ({"transport": "udp", "intended_load": {"bit_s": 1000}}, min_for_change_s(SOONEST_BACK_S)),
+        ({"transport": "tcp", "intended_load": None}, min_for_change_s(SOONEST_BACK_S)),
     ],
 )
 @pytest.mark.parametrize("host", HOSTS)
 def test_run_refuses_a_shorter_lease_where_ssh_comes_in_by_the_interface_and_only_there(
-    traffic: dict[str, object], least_s: float, host: str
+    traffic: dict[str, object], min_s: float, host: str
 ) -> None:
-    short = least_s - 0.1
+    short = min_s - 0.1
     assert lease_too_short(met(short, **traffic), {host: {"eth0"}}) is None
     assert lease_too_short(met(short, **traffic), {}) is None
-    assert lease_too_short(met(least_s, **traffic), {host: {"eth0", "eth1"}}) is None
+    assert lease_too_short(met(min_s, **traffic), {host: {"eth0", "eth1"}}) is None
     fault = lease_too_short(met(short, **traffic), {host: {"eth0", "eth1"}})
     assert fault is not None
-    assert (fault.code, fault.host, fault.values["least_s"]) == ("lease_too_short", host, least_s)
-    assert f"write lease: {least_s:g}" in fault.next_step
+    assert (fault.code, fault.host, fault.values["min_s"]) == ("lease_too_short", host, min_s)
+    assert f"write lease: {min_s:g}" in fault.next_step
     assert f"SSH reaches {host} over eth1" in fault.message
 
 
 def test_where_only_ssh_can_renew_in_a_flood_it_is_said_once_and_nowhere_else() -> None:
-    state = met(30.0, transport="udp", offered_rate=None)
+    state = met(30.0, transport="udp", intended_load=None)
     flood, calm = (
         state.setup.cells[0],
         replace(state.setup.cells[0], traffic={**state.setup.cells[0].traffic, "transport": "tcp"}),

@@ -45,7 +45,7 @@ LOADED = (
     comparing,
     tables,
 )
-BOUND_S = 90
+TIMEOUT_S = 90
 Act = Callable[[], None]
 
 
@@ -84,7 +84,7 @@ class Desk:
 
 
 def _wait(child: int) -> int:
-    timer = threading.Timer(BOUND_S, os.kill, (child, signal.SIGKILL))
+    timer = threading.Timer(TIMEOUT_S, os.kill, (child, signal.SIGKILL))
     timer.start()
     try:
         return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
@@ -144,7 +144,7 @@ def _arrange(accident: Accident, there: FakeWorld) -> None:
     }
     if accident.way == "busy":
         taken = {"run_id": "another-run", "holder": "somebody@desk (process 1)", "lease_s": 2.0}
-        there.hosts[accident.host].do("lease.take", taken, _boottime_s())
+        there.hosts[accident.host].do("lease.acquire", taken, _boottime_s())
         return
     act = happens.get(accident.way) or (lambda: _signal(accident) if accident.number else None)
     passed = [0]

@@ -28,11 +28,11 @@ class StoredHost(FakeHost):
     def load(self) -> None:
         stored = json.loads(self.file.read_text())
         self.values = {("mtu", "eth1"): stored["mtu"]}
-        self.record, self.keeper = stored["record"], stored["keeper"]
+        self.record, self.watchdog = stored["record"], stored["watchdog"]
 
     def store(self) -> None:
         self.file.write_text(
-            json.dumps({"mtu": self.values[("mtu", "eth1")], "record": self.record, "keeper": self.keeper})
+            json.dumps({"mtu": self.values[("mtu", "eth1")], "record": self.record, "watchdog": self.watchdog})
         )
 
     def do(self, verb: str, args: Json, now_s: float) -> Json:

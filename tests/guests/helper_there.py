@@ -24,18 +24,18 @@ class HeldGuest:
 
     def prepare(self, interfaces: list[str], places: list[dict[str, Any]]) -> None:
         """Note what is as found."""
-        self._helper.ask("prepare", {"token": self._token, "interfaces": interfaces, "places": places}, bound_s=60)
+        self._helper.ask("prepare", {"token": self._token, "interfaces": interfaces, "places": places}, timeout_s=60)
 
     def apply(self, setting: str, target: str, level: object, *, as_found: bool = False) -> dict[str, Any]:
         """Give a place its level, or what it had before; what the helper says of it."""
         use = {"setting": setting, "target": target, "level": level, **({"as_found": True} if as_found else {})}
-        answer = self._helper.ask("apply", {"token": self._token, "uses": [use]}, bound_s=60)
+        answer = self._helper.ask("apply", {"token": self._token, "uses": [use]}, timeout_s=60)
         return dict(answer["uses"][0])
 
     def restore(self) -> dict[str, Any]:
-        """Put everything back; the comparison with the image as found."""
-        self._helper.ask("restore", {"token": self._token}, bound_s=60)
-        return self._helper.ask("compare", {"token": self._token}, bound_s=60)
+        """Restore everything; the comparison with the image as found."""
+        self._helper.ask("restore", {"token": self._token}, timeout_s=60)
+        return self._helper.ask("compare", {"token": self._token}, timeout_s=60)
 
     def release(self) -> None:
         """Let go of it."""
@@ -44,12 +44,12 @@ class HeldGuest:
 
 @contextmanager
 def held(machines: Machines, name: str) -> Iterator[HeldGuest]:
-    """A guest, from taking its lease to giving it back; what was changed is put back first."""
+    """A guest, from taking its lease to giving it back; what was changed is restored first."""
     argv = ["ssh", "-F", machines.ssh_config, name, helper_bundle().command()]
     with HelperTalk(
         machines.lab.start(argv, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0)
     ) as helper:
-        token = helper.ask("lease.take", {"run_id": "guests", "holder": "test", "lease_s": _LEASE_S})["token"]
+        token = helper.ask("lease.acquire", {"run_id": "guests", "holder": "test", "lease_s": _LEASE_S})["token"]
         guest = HeldGuest(helper, token)
         try:
             yield guest

@@ -30,25 +30,25 @@ def plan(rest: str, name: str = "guests", rate_bit_s: int = TRUNK_RATE_BIT_S) ->
 
 
 def run(
-    machines: Machines, out: Path, text: str, *options: str, bound_s: float = 240
+    machines: Machines, out: Path, text: str, *options: str, timeout_s: float = 240
 ) -> tuple[subprocess.CompletedProcess[str], Path]:
     """`linktrial run`; how it ended and its folder."""
     file = out / "plan.yaml"
     file.write_text(text)
-    done = linktrial(machines, "run", str(file), "--out", str(out / "runs"), *options, bound_s=bound_s)
+    done = linktrial(machines, "run", str(file), "--out", str(out / "runs"), *options, timeout_s=timeout_s)
     assert (out / "runs").exists(), done.stderr
     (folder,) = (out / "runs").iterdir()
     return done, folder
 
 
-def linktrial(machines: Machines, *words: str, bound_s: float = 120) -> subprocess.CompletedProcess[str]:
+def linktrial(machines: Machines, *words: str, timeout_s: float = 120) -> subprocess.CompletedProcess[str]:
     """A command of ours in the controller's place."""
     return machines.run(
         [sys.executable, "-P", "-m", "orchestrator.cli", *words, "--ssh-config", machines.ssh_config],
         capture_output=True,
         text=True,
         check=False,
-        timeout=bound_s,
+        timeout=timeout_s,
     )
 
 

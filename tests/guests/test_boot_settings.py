@@ -87,7 +87,7 @@ def test_a_matrix_of_frames_parameters_kernels_and_ways_runs_unattended_and_leav
     text = plan(_MATRIX.format(old=old, new=new), "boots")
     (tmp_path / "check.yaml").write_text(text)
     said = linktrial_check(observatory, tmp_path / "check.yaml")
-    done, folder = run(observatory, tmp_path, text, bound_s=800)
+    done, folder = run(observatory, tmp_path, text, timeout_s=800)
     assert done.returncode == 0, done.stderr[-3000:]
     made = rows(folder)
     measured = [row for row in made if row["role"] == "measure"]
@@ -203,9 +203,9 @@ def test_the_controller_is_killed_and_the_guest_ends_with_its_own_boot_file_with
     observatory["dome"].wait_until_up()
     until = time.monotonic() + 60
     while observatory["dome"].run(f"test -e {CHOICE_ONCE} -o -e /var/lib/linktrial-at-start").returncode == 0:
-        assert time.monotonic() < until, "the boot file was not put back without a controller"
+        assert time.monotonic() < until, "the boot file was not restore without a controller"
         time.sleep(1)
-    recovered = linktrial(observatory, "recover", str(folder), bound_s=200)
+    recovered = linktrial(observatory, "recover", str(folder), timeout_s=200)
     assert recovered.returncode == 0, recovered.stderr
     assert {name: boot_state(observatory, name) for name in found} == found, recovered.stdout
 
@@ -252,7 +252,7 @@ def test_a_kernel_that_panics_costs_its_cell_and_the_guest_comes_up_with_the_old
     old, new = releases(observatory)
     starts = observatory["dome"].boots
     with at_start(observatory, new, "echo 1 >/proc/sys/kernel/sysrq; echo c >/proc/sysrq-trigger"):
-        done, folder = run(observatory, tmp_path, plan(_SHORT.format(old=old, new=new), "panic"), bound_s=800)
+        done, folder = run(observatory, tmp_path, plan(_SHORT.format(old=old, new=new), "panic"), timeout_s=800)
         assert done.returncode == Exit.SOME_NOT_VALID, done.stderr[-2000:]
     statuses = {row["kernel"]: row["status"] for row in rows(folder) if row["role"] == "measure"}
     assert statuses == {old: "valid", new: "skipped"}
@@ -267,13 +267,13 @@ def test_a_guest_that_boots_without_network_is_switched_once_and_then_is_for_a_p
     old, new = releases(observatory)
     text = with_switch(observatory, plan(_SHORT.format(old=old, new=new), "mute")).replace("240s", "40s")
     with at_start(observatory, new, "ip link set dev eth0 down"):
-        done, folder = run(observatory, tmp_path, text, bound_s=800)
+        done, folder = run(observatory, tmp_path, text, timeout_s=800)
         assert done.returncode in (Exit.NOT_AS_FOUND, Exit.STOPPED_EARLY), done.stderr[-2000:]
         assert len(events(folder, "PowerCycled")) == 1
         assert "look at its power, console and control network" in done.stdout + done.stderr
         observatory["dome"].power_cycle()  # the person
         observatory["dome"].wait_until_up(boots=observatory["dome"].boots)
-        recovered = linktrial(observatory, "recover", str(folder), bound_s=200)
+        recovered = linktrial(observatory, "recover", str(folder), timeout_s=200)
         assert recovered.returncode == 0, recovered.stderr
     assert {name: boot_state(observatory, name) for name in found} == found
 
@@ -291,7 +291,7 @@ accept: [suspect]
     for place, release in enumerate(releases(observatory)):
         (tmp_path / str(place)).mkdir()
         done, folder = run(
-            observatory, tmp_path / str(place), plan(held, "held"), "--bind", f"kernel={release}", bound_s=400
+            observatory, tmp_path / str(place), plan(held, "held"), "--bind", f"kernel={release}", timeout_s=400
         )
         assert done.returncode == 0, done.stderr[-2000:]
         folders.append(str(folder))

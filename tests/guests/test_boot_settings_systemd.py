@@ -40,7 +40,7 @@ def machines() -> Iterator[Machines]:
 def test_a_unit_takes_the_line_back_and_leaves_with_it(machines: Machines, tmp_path: Path) -> None:
     dome = machines["dome"]
     found, starts = dome.output(_STATE), dome.boots
-    done, folder = run(machines, tmp_path, plan(_REST, "unit"), bound_s=600)
+    done, folder = run(machines, tmp_path, plan(_REST, "unit"), timeout_s=600)
     assert done.returncode == 0, done.stderr[-2000:]
     measured = [row["parameter"] for row in rows(folder) if row["role"] == "measure"]
     assert measured == ["none", "mitigations=off"]

@@ -1,4 +1,4 @@
-"""What holds it back, on whole machines: benches made on purpose in the guests' own kernels, and the first answers.
+"""The bottleneck of it, on whole machines: benches made on purpose in the guests' own kernels, and the first answers.
 
 Eight situations of nine trials each: what the plan offers, a full link, netem's loss and delay, small buffers, a port
 that does not carry jumbo frames. Which answer is right is known because the situation was made.
@@ -48,15 +48,15 @@ def _netem(words: str) -> tuple[str, str]:
 SITUATIONS = {
     "the link is full, TCP": Situation("link_full", "factors: {direction: [receive]}"),
     "the link is full, UDP offers more": Situation(
-        "link_full", f"factors: {{direction: [transmit], transport: [udp], offered_rate: [150%], {_SINGLE}}}"
+        "link_full", f"factors: {{direction: [transmit], transport: [udp], intended_load: [150%], {_SINGLE}}}"
     ),
     "UDP as offered": Situation(
-        "offered_rate", "factors: {direction: [receive], transport: [udp], offered_rate: [40%]}"
+        "intended_load", "factors: {direction: [receive], transport: [udp], intended_load: [40%]}"
     ),
-    "TCP paced by the plan": Situation("offered_rate", "factors: {direction: [transmit], pacing: [8Mbit/s]}"),
+    "TCP paced by the plan": Situation("intended_load", "factors: {direction: [transmit], pacing: [8Mbit/s]}"),
     "random loss, UDP": Situation(
         "loss",
-        f"factors: {{direction: [transmit], transport: [udp], offered_rate: [40%], {_SINGLE}}}",
+        f"factors: {{direction: [transmit], transport: [udp], intended_load: [40%], {_SINGLE}}}",
         *_netem("loss 5%"),
     ),
     "small receive buffer, delay": Situation(
@@ -69,7 +69,7 @@ SITUATIONS = {
         f"hold: [{{setting: tcp-transmit-memory, at: dome, level: {_ROOM}}}]\nfactors: {{direction: [transmit]}}",
         *_netem("delay 40ms"),
         "vault",
-    ),  # at dome netem disowns what it holds back
+    ),  # at dome netem disowns what it limits
     "a hole of 1500 bytes in a jumbo path": Situation(
         "path_frame_size", "factors: {direction: [transmit], mtu: [4000]}"
     ),
@@ -89,7 +89,7 @@ def answers(machines: Machines, made: Situation, folder: Path, port_mtu: Callabl
     if made.right == "path_frame_size":
         port_mtu(1500)
     try:
-        done, found = run(machines, folder, plan(f"{made.rest}\n{_TRIAL}", "causes", RATE_BIT_S), bound_s=600)
+        done, found = run(machines, folder, plan(f"{made.rest}\n{_TRIAL}", "causes", RATE_BIT_S), timeout_s=600)
     finally:
         port_mtu(9216)
         if made.unmake:

@@ -35,7 +35,7 @@ _UDP = """\
 factors:
   transport: [udp]
   direction: [transmit]
-  offered_rate: [20Mbit/s]
+  intended_load: [20Mbit/s]
   send_with: [single]
   burst: [1]
 trial: {length: 4s, warmup: 0s, settle: 200ms, replicates: 2}
@@ -128,11 +128,11 @@ def test_a_loss_in_the_kernel_is_counted_to_the_datagram(observatory: Machines, 
     others = queue.dropped - lost - queue.probes_lost
     print(
         f"{lost} of {sent} datagrams lost; {low:g} to {high:g} hold 99 %; {queue}: {others} others dropped, of at "
-        f"most {queue.most_others(sent)}; places {[row['lost_own_queue'] for row in found]}"
+        f"most {queue.most_others(sent)}; places {[row['lost_sender_queue'] for row in found]}"
     )
     assert low <= lost <= high
     assert 0 <= others <= queue.most_others(sent)
-    assert [row["lost_own_queue"] for row in found] == [row["datagrams_lost"] for row in found]
+    assert [row["lost_sender_queue"] for row in found] == [row["datagrams_lost"] for row in found]
 
 
 @pytest.fixture

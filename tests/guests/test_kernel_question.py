@@ -33,7 +33,7 @@ def test_another_kernel_series_runs_the_plan_again_and_is_told_before_every_othe
     assert not (tmp_path / "none").exists()
 
     dome.output(f"echo {new} >/boot/choice")
-    dome.reboot()  # the guests end with this file: nothing to put back
+    dome.reboot()  # the guests end with this file: nothing to restore
     again = linktrial(observatory, *asked, str(first), "--out", str(tmp_path / "again"))
     assert f"dome: kernel: {old} -> {new}" in again.stdout, again.stderr
     assert "dome: kernel configuration: " in again.stdout

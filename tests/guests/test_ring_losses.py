@@ -29,7 +29,7 @@ hold:
 factors:
   transport: [udp]
   direction: [receive]
-  offered_rate: [20Mbit/s]
+  intended_load: [20Mbit/s]
   burst: [1, 64]
 trial: {length: 2s, warmup: 0s, settle: 200ms, replicates: 2}
 accept: [suspect]
@@ -96,7 +96,7 @@ def test_a_full_receive_ring_is_the_place_of_every_lost_datagram(machines: Machi
     print(
         "datagrams lost, of them by the far interface, probes lost, frames missed, by trial:",
         [
-            (row["datagrams_lost"], row["lost_far_interface"], probes[row["trial"]], in_trials[row["trial"]])
+            (row["datagrams_lost"], row["lost_receiver_interface"], probes[row["trial"]], in_trials[row["trial"]])
             for row in found
         ],
         "missed over the whole run:",
@@ -106,6 +106,6 @@ def test_a_full_receive_ring_is_the_place_of_every_lost_datagram(machines: Machi
     assert len(bursts) == 2
     assert all(int(row["datagrams_lost"]) > 0 for row in bursts)  # 64 datagrams at once find four descriptors
     for row in found:
-        assert int(row["lost_far_interface"]) == int(row["datagrams_lost"]), row  # and nothing in any other place
+        assert int(row["lost_receiver_interface"]) == int(row["datagrams_lost"]), row  # and nothing in any other place
         assert int(row["datagrams_lost"]) + probes[row["trial"]] == in_trials[row["trial"]], row
     assert sum(in_trials.values()) <= missed  # the rehearsal went through the same ring

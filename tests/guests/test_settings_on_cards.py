@@ -1,4 +1,4 @@
-"""Settings on emulated cards and whole kernels: applied by our helper, read by other people's programs, put back.
+"""Settings on emulated cards and whole kernels: applied by our helper, read by other people's programs, restored.
 
 What network namespaces cannot show: rings, coalescing, pause frames, speeds and duplex (a card behind a driver that has
 them), interrupts that can be moved, and parameters that belong to the machine as a whole. Which driver has what was
@@ -159,7 +159,7 @@ def machines() -> Iterator[Machines]:
 def _prepared(
     machines: Machines, name: str, cases: tuple[Case, ...]
 ) -> Iterator[tuple[Machine, HeldGuest, list[Case]]]:
-    """A guest with every place of its cases noted as found; at the end all is put back, and compares as found."""
+    """A guest with every place of its cases noted as found; at the end all is restored, and compares as found."""
     of_this = [case for case in cases if case.host == name]
     places = {(case.setting, case.target): case.level for case in of_this}
     with machines[name].one_connection(), held(machines, name) as holding:
@@ -188,7 +188,7 @@ def _wait_for_carrier(machine: Machine, interface: str) -> None:
 
 
 @pytest.mark.parametrize("name", ["dome", "vault"])
-def test_what_a_card_or_a_kernel_takes_is_seen_by_other_programs_and_put_back(machines: Machines, name: str) -> None:
+def test_what_a_card_or_a_kernel_takes_is_seen_by_other_programs_and_restored(machines: Machines, name: str) -> None:
     wrong = []
     with _prepared(machines, name, TAKEN) as (machine, holding, cases):
         for case in cases:
@@ -225,7 +225,7 @@ def test_a_size_that_the_driver_rounds_is_seen_when_it_is_read_back(machines: Ma
         assert "not 500" in said["why"]
 
 
-def test_all_of_it_at_once_is_put_back_and_compares_as_found(machines: Machines) -> None:
+def test_all_of_it_at_once_is_restored_and_compares_as_found(machines: Machines) -> None:
     at_once = [
         ("receive-ring", "eth1", 128),
         ("channels", "eth1", 1),

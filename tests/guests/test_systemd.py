@@ -1,4 +1,4 @@
-"""A host whose session manager kills what a user leaves behind at logout: the keeper is not left behind.
+"""A host whose session manager kills what a user leaves behind at logout: the watchdog is not left behind.
 
 logind.conf(5): KillUserProcesses=yes ends a session's whole scope, and with it what was started through sudo.
 """
@@ -38,8 +38,8 @@ def _as_bench(machines: Machines, command: str) -> list[str]:
     return ["ssh", "-F", machines.ssh_config, "-l", "bench", "dome", command]
 
 
-def _wait_until(holds: Callable[[], bool], bound_s: float) -> bool:
-    until = time.monotonic() + bound_s
+def _wait_until(holds: Callable[[], bool], timeout_s: float) -> bool:
+    until = time.monotonic() + timeout_s
     while not holds() and time.monotonic() < until:
         time.sleep(0.5)
     return holds()
@@ -49,7 +49,7 @@ def _mtu(dome: Machine) -> int:
     return int(dome.output("cat /sys/class/net/eth1/mtu"))
 
 
-def test_the_keeper_outlives_its_session_where_everything_else_of_it_is_killed(machines: Machines) -> None:
+def test_the_watchdog_outlives_its_session_where_everything_else_of_it_is_killed(machines: Machines) -> None:
     dome = machines["dome"]
     dome.output(_STRICT)
     quiet = "</dev/null >/dev/null 2>&1 &"
@@ -61,12 +61,12 @@ def test_the_keeper_outlives_its_session_where_everything_else_of_it_is_killed(m
     with HelperTalk(
         machines.lab.start(argv, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0)
     ) as helper:
-        token = helper.ask("lease.take", {"run_id": "strict", "holder": "test", "lease_s": _LEASE_S})["token"]
+        token = helper.ask("lease.acquire", {"run_id": "strict", "holder": "test", "lease_s": _LEASE_S})["token"]
         place = {"setting": "mtu", "target": "eth1", "level": 4000}
         helper.ask("prepare", {"token": token, "interfaces": ["eth1"], "places": [place]})
         assert helper.ask("apply", {"token": token, "uses": [place]})["uses"][0]["ok"]
         assert _mtu(dome) == 4000
         helper.process.kill()  # the connection is gone, as when a controller's machine dies
     assert _wait_until(lambda: "bench" not in dome.output("loginctl --no-legend list-sessions"), 30)
-    assert _mtu(dome) == 4000  # within the lease nothing is put back yet ...
+    assert _mtu(dome) == 4000  # within the lease nothing is restored yet ...
     assert _wait_until(lambda: _mtu(dome) == 1500, _LEASE_S + 30)  # ... and after it everything is

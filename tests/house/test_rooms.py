@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 HOUSE = ROOT / "orchestrator"
-MOST_LINES = 500
+MOST_LINES = 520
 # Standard library that computes and does nothing else. Closed: a new name is put here on purpose or not at all.
 PURE = frozenset(
     {

@@ -12,7 +12,7 @@ from orchestrator.onhost.service import jobs
 from tests.injections_real.errors import ERRORS, OF_A_HOST, OF_THE_WORLD, ON_HOSTS
 from tests.injections_real.places import Place, of_controller, of_loop, of_verb, of_watchdog
 
-# "watchdog": the controller is killed while a host is changed, and the host puts itself back; "paused": it is stopped
+# "watchdog": the controller is killed while a host is changed, and the host restores itself; "paused": it is stopped
 # for longer than the lease; "narrow": a switch port between the ends carries no large frames.
 SCENARIOS = (
     "run",

@@ -27,7 +27,7 @@ from tests.kills import victims
 from tests.spine.bench import LINKTRIAL, Bench, plan_text
 
 LEASE_S = 5.0
-BOUND_S = 60.0  # of one command
+TIMEOUT_S = 60.0  # of one command
 GRACE_S = 3.0  # after the lease, and for processes to be gone
 CHANGED_MTU = 9000
 SMALL: dict[str, Any] = {
@@ -41,7 +41,7 @@ IN_BAND = plan_text(
     factors={"mtu": [1400]}, links={"trunk": {"ends": ["dome:eth0", "vault:eth0"], "isolated": True}}, **SMALL
 )
 LONG = plan_text(factors={"mtu": [CHANGED_MTU]}, **{**SMALL, "trial": {**SMALL["trial"], "length": "4s"}})
-PAUSE_S = LEASE_S + 1.5  # the hosts put themselves back meanwhile
+PAUSE_S = LEASE_S + 1.5  # the hosts restore themselves meanwhile
 PLAN_OF = {"in band": IN_BAND, "watchdog killed": LONG, "paused": LONG}
 NEVER_SHOWN = ("Traceback (most recent call last)", "was never retrieved", "Exception ignored in")
 WITHOUT_ERROR = [sys.executable, "-m", "tests.injections_real.linktrial"]
@@ -61,8 +61,8 @@ class Outcome:
 class Desk:
     """`with Desk(folder) as desk: desk.play(case)`."""
 
-    def __init__(self, folder: Path, bound_s: float = BOUND_S) -> None:
-        self.folder, self.bound_s = folder, bound_s
+    def __init__(self, folder: Path, timeout_s: float = TIMEOUT_S) -> None:
+        self.folder, self.timeout_s = folder, timeout_s
         self.lab = Lab(server="openssh")
 
     def __enter__(self) -> Desk:
@@ -144,7 +144,7 @@ class Desk:
             if scenario == "session lost":
                 victims.kill(victims.session(host))
             elif scenario == "watchdog killed":
-                victims.kill(victims.keeper(host))
+                victims.kill(victims.watchdog(host))
             elif scenario == "paused":
                 self._process.send_signal(signal.SIGSTOP)
                 time.sleep(PAUSE_S)
@@ -154,7 +154,7 @@ class Desk:
                 self._wait_as_found()
                 return -9, time.monotonic()
         try:
-            code: int | None = self._process.wait(self.bound_s)
+            code: int | None = self._process.wait(self.timeout_s)
         except subprocess.TimeoutExpired:
             self._end_by_force()
             code = None
@@ -192,7 +192,7 @@ class Desk:
 
     def _wait_for_change(self) -> None:
         """Until a host is changed, or the command is over."""
-        until = time.monotonic() + self.bound_s
+        until = time.monotonic() + self.timeout_s
         while self._process.poll() is None and time.monotonic() < until:
             if any(
                 host.path("/sys/class/net/eth1/mtu").read_text().strip() == str(CHANGED_MTU)
@@ -222,7 +222,7 @@ class Desk:
     def _judged(self, case: Case, code: int | None) -> list[str]:
         """Exit code, terminal and log."""
         if code is None:
-            return [f"no end within {self.bound_s:g} s"]
+            return [f"no end within {self.timeout_s:g} s"]
         problems = [f"on the terminal: {words}" for words in NEVER_SHOWN if words in self.said]
         if case.allowed is not ANYTHING and code not in case.allowed:
             problems.append(f"exit code {code}, not one of {sorted(case.allowed)}")

@@ -25,7 +25,7 @@ CONTROLLER = (
     *sorted((ROOT / "report").glob("*.py")),
 )
 # What watches over a host after the controller has gone.
-WATCHDOG = ("keeper", "restoring", "lease", "renewed", "record", "probation")
+WATCHDOG = ("watchdog", "restoring", "lease", "renewed", "record", "probation")
 LOOP = ("helper", "job_process", "lease_watch", "frames", "messages")
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 

@@ -8,7 +8,7 @@ from orchestrator.planning.order import SplitMix
 
 LINES = 27  # of the journal of the tiny run, and one more: the end without a kill
 RUN_S = 3.5  # about as long as the tiny run takes
-VICTIMS = ("controller", "helper", "session", "keeper", "guard", "twin", "power", "power and controller")
+VICTIMS = ("controller", "helper", "session", "watchdog", "guard", "twin", "power", "power and controller")
 
 
 @dataclass(frozen=True)

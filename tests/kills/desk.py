@@ -24,12 +24,12 @@ from tests.spine.bench import Bench, plan_text
 TINY = plan_text(
     factors={"mtu": [9000]}, lease="5s", trial={"length": "300ms", "warmup": "50ms", "settle": "0s", "replicates": 1}
 )
-BOUND_S = 100.0  # of one command
+TIMEOUT_S = 100.0  # of one command
 GRACE_S = 3.0  # for processes to be gone
 FINDERS = {
     "helper": victims.helper,
     "session": victims.session,
-    "keeper": victims.keeper,
+    "watchdog": victims.watchdog,
     "guard": victims.guard,
     "twin": victims.twin,
 }
@@ -84,7 +84,7 @@ class Desk:
         """One run, one kill, and putting right what is left to be put right."""
         self.case = case
         self.begin(self.plan, f"case-{case.number}", stop_at=case.line, before=case.before)
-        ended = self.hear(case.after_s if not case.line else BOUND_S)
+        ended = self.hear(case.after_s if not case.line else TIMEOUT_S)
         outcome = Outcome(case, False, [], 0, [])
         if not ended.startswith("ended"):
             finished = self._finished()
@@ -120,10 +120,10 @@ class Desk:
         self.controllers.stdin.flush()
         self.paused = False
 
-    def hear(self, bound_s: float = BOUND_S) -> str:
+    def hear(self, timeout_s: float = TIMEOUT_S) -> str:
         """What the controllers say next, "" when nothing comes in time."""
         assert self.controllers.stdout is not None
-        ready, _, _ = select.select([self.controllers.stdout], [], [], bound_s)
+        ready, _, _ = select.select([self.controllers.stdout], [], [], timeout_s)
         line = self.controllers.stdout.readline().strip() if ready else ""
         self.paused = line.startswith("at ")
         self.last_heard = line or self.last_heard
@@ -142,13 +142,13 @@ class Desk:
         while not (line := self.last_heard if self.last_heard.startswith("ended") else self.hear()).startswith("ended"):
             if not line:
                 self.tell("kill")
-                raise AssertionError(f"no end within {BOUND_S:g} s: {self.words()[-1500:]}")
+                raise AssertionError(f"no end within {TIMEOUT_S:g} s: {self.words()[-1500:]}")
             self.tell("go on")
         return int(line.split()[1])
 
-    def wait_for(self, words: str, bound_s: float = 30.0) -> None:
+    def wait_for(self, words: str, timeout_s: float = 30.0) -> None:
         """Until the command has said these words."""
-        until = time.monotonic() + bound_s
+        until = time.monotonic() + timeout_s
         while words not in self.words():
             assert time.monotonic() < until, f"{words!r} was not said: {self.words()[-1500:]}"
             time.sleep(0.01)
@@ -157,11 +157,11 @@ class Desk:
         """Read from the hosts' own files: a command for each look may miss a setting that stands for a few seconds."""
         return {int(host.path("/sys/class/net/eth1/mtu").read_text()) for host in self.lab.hosts.values()}
 
-    def wait_for_mtu(self, mtu: int, bound_s: float = 60.0) -> None:
+    def wait_for_mtu(self, mtu: int, timeout_s: float = 60.0) -> None:
         """Until every host has it."""
-        until = time.monotonic() + bound_s
+        until = time.monotonic() + timeout_s
         while self.mtus() != {mtu}:
-            assert time.monotonic() < until, f"not {mtu} within {bound_s:g} s: {self.mtus()}; {self.words()}"
+            assert time.monotonic() < until, f"not {mtu} within {timeout_s:g} s: {self.mtus()}; {self.words()}"
             time.sleep(0.02)
 
     def words(self) -> str:

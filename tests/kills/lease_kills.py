@@ -78,7 +78,7 @@ def plan_of(case: LeaseKill, names: tuple[str, ...], lease_s: float) -> str:
     far, near = names
     factors: dict[str, list[object]] = {"mtu": [1400 if case.shared else 9000], "transport": [case.transport]}
     if case.transport == "udp":
-        factors["offered_rate"] = ["10Mbit/s"]
+        factors["intended_load"] = ["10Mbit/s"]
     else:
         factors["pacing"] = ["10Mbit/s"]
     return yaml.safe_dump(

@@ -49,7 +49,7 @@ def desks(count: int, folder: Path) -> Iterator[list[Desk]]:
     names = [(f"dome{number}", f"hall{number}") for number in range(count)]
     hosts = [lab_host(name, 11 + place) for place, name in enumerate(name for pair in names for name in pair)]
     with ExitStack() as stack:
-        lab = stack.enter_context(Lab(Scenario(tuple(hosts)), server="openssh", bound_s=300.0))
+        lab = stack.enter_context(Lab(Scenario(tuple(hosts)), server="openssh", timeout_s=300.0))
         made = []
         for pair in names:
             own = folder / pair[0]

@@ -101,7 +101,7 @@ def test_row_4_lost_renewals_do_no_harm_before_the_lease_is_over(desk: Desk, sil
     assert desk.differences() == []
 
 
-def test_row_6_without_keeper_and_controller_recover_puts_back_from_the_hosts_record(desk: Desk):
+def test_row_6_without_watchdog_and_controller_recover_puts_back_from_the_hosts_record(desk: Desk):
     begin(desk, "row-6")
     in_traffic(desk)
     for host in desk.lab.hosts.values():
@@ -109,12 +109,12 @@ def test_row_6_without_keeper_and_controller_recover_puts_back_from_the_hosts_re
     desk.tell("kill")
     assert desk.end() == -9
     time.sleep(BACK_BY_S + 1.0)
-    assert desk.mtus() == {9000}, "nobody is there to put them back"
+    assert desk.mtus() == {9000}, "nobody is there to restore them"
     recover(desk)
     assert "host's record" in desk.words()
 
 
-def test_row_10_interrupted_once_the_hosts_are_put_back_first(desk: Desk):
+def test_row_10_interrupted_once_the_hosts_are_restored_first(desk: Desk):
     begin(desk, "row-10-once")
     in_traffic(desk)
     desk.tell("interrupt")

@@ -26,7 +26,7 @@ APPLY_OF_SECOND = {"kind": "intent", "command": "Apply", "position": 2}
 MID_RUN: dict[str, dict[str, Any]] = {
     "before a change": APPLY_OF_SECOND,
     "after a trial": {"event": "Conducted", "position": 1},
-    "while putting back": {"kind": "intent", "command": "Restore"},
+    "while restoring": {"kind": "intent", "command": "Restore"},
 }
 
 
@@ -85,7 +85,7 @@ def test_a_run_that_cannot_be_written_is_refused_before_any_host_is_contacted(de
     [
         (full, "after a trial"),
         pytest.param(full, "before a change", marks=pytest.mark.proof),
-        pytest.param(full, "while putting back", marks=pytest.mark.proof),
+        pytest.param(full, "while restoring", marks=pytest.mark.proof),
         pytest.param(read_only, "after a trial", marks=pytest.mark.proof),
     ],
 )
@@ -126,7 +126,7 @@ def test_a_host_whose_disk_fills_up_later_still_notes_what_it_owes(desk: Desk):
     assert {outcome["status"] for outcome in desk.state().outcomes.values()} == {"valid"}
 
 
-def test_a_host_that_can_note_nothing_any_more_is_not_changed_any_more_and_puts_itself_back(desk: Desk):
+def test_a_host_that_can_note_nothing_any_more_is_not_changed_any_more_and_restores_itself(desk: Desk):
     """The run cannot see it back: exit code 5 with what to do, and nothing untried is called impossible."""
     desk.begin(desk.bench.write(PLAN, "disk.yaml"), "host-read-only-later", stop_at=APPLY_OF_SECOND)
     assert desk.hear().startswith("at ")
@@ -135,7 +135,7 @@ def test_a_host_that_can_note_nothing_any_more_is_not_changed_any_more_and_puts_
         assert desk.bench.mtu("dome") == 1500
         until = time.monotonic() + 20.0
         while desk.bench.mtu("vault") != 1500:
-            assert time.monotonic() < until, "its keeper has what it needs: the values, and the time"
+            assert time.monotonic() < until, "its watchdog has what it needs: the values, and the time"
             time.sleep(0.05)
     assert "cannot keep its record" in desk.words()
     assert f"linktrial recover {desk.run()}" in desk.words()

@@ -25,7 +25,7 @@ def at_line(victim: str, line: int, *, before: bool = False, resumes: bool = Fal
         at_line("helper", APPLIED),
         at_line("helper", RESTORE, before=True),
         at_line("session", CONDUCTED),
-        at_line("keeper", APPLIED),
+        at_line("watchdog", APPLIED),
         at_line("power", CONDUCTED, before=True),
         at_line("power", APPLIED + 1),
         at_line("power and controller", APPLIED + 1),

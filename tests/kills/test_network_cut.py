@@ -1,4 +1,4 @@
-"""The way to a host is cut, shorter and longer than its lease, while it is being changed, measured or put back."""
+"""The way to a host is cut, shorter and longer than its lease, while it is being changed, measured or restored."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def test_a_cut_control_path_costs_no_trial_and_leaves_no_host_changed(desk: Desk
             desk.tell("go on")
         time.sleep(BRIEF_S)
         until = time.monotonic() + LEASE_IS_OVER_BY_S
-        while longer and desk.bench.mtu(host) != 1500:  # nobody can reach it: it puts itself back
+        while longer and desk.bench.mtu(host) != 1500:  # nobody can reach it: it restores itself
             assert time.monotonic() < until
             time.sleep(0.05)
     finally:

@@ -47,9 +47,9 @@ def test_a_controller_that_wakes_up_after_another_took_over_changes_nothing(desk
     assert desk.differences() == []
 
 
-def watch_until_ended(desk: Desk, process: subprocess.Popen[str], bound_s: float = 60.0) -> set[int]:
+def watch_until_ended(desk: Desk, process: subprocess.Popen[str], timeout_s: float = 60.0) -> set[int]:
     """Every MTU that either host has until then; read from its file, which is quick."""
-    seen, until = set(), time.monotonic() + bound_s
+    seen, until = set(), time.monotonic() + timeout_s
     while process.poll() is None and time.monotonic() < until:
         seen |= desk.mtus()
         time.sleep(0.002)

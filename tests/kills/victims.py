@@ -10,7 +10,7 @@ from pathlib import Path
 
 from orchestrator.lab.places import Place
 
-HELPER, KEEPER, SSH_SERVER = "linktrial", "linktrial-keep", "sshd"
+HELPER, WATCHDOG, SSH_SERVER = "linktrial", "linktrial-wdog", "sshd"
 
 
 def processes(place: Place) -> dict[int, tuple[str, int]]:
@@ -43,21 +43,21 @@ def session(place: Place) -> list[int]:
     return [there[pid][1] for pid in helper(place) if pid in there]
 
 
-def keeper(place: Place) -> list[int]:
-    """Both processes of the keeper; the guard first."""
+def watchdog(place: Place) -> list[int]:
+    """Both processes of the watchdog; the guard first."""
     there = processes(place)
-    mine = [pid for pid, (name, _) in there.items() if name == KEEPER]
+    mine = [pid for pid, (name, _) in there.items() if name == WATCHDOG]
     return sorted(mine, key=lambda pid: there[pid][1] in mine)
 
 
 def guard(place: Place) -> list[int]:
-    """The keeper's first process alone."""
-    return keeper(place)[:1]
+    """The watchdog's first process alone."""
+    return watchdog(place)[:1]
 
 
 def twin(place: Place) -> list[int]:
-    """The keeper's second process alone."""
-    return keeper(place)[1:]
+    """The watchdog's second process alone."""
+    return watchdog(place)[1:]
 
 
 def everything(place: Place) -> list[int]:

@@ -43,7 +43,7 @@ def _eventually_reads(lab: Lab, file: str, wanted: str) -> None:
         time.sleep(0.01)
 
 
-def test_only_powersave_goes_to_the_least_clock_and_limits_are_kept() -> None:
+def test_only_powersave_goes_to_the_min_clock_and_limits_are_kept() -> None:
     assert [governor for governor in GOVERNORS if clock_khz(governor, 1, 2) == 1] == ["powersave"]
     assert clock_khz("performance", LEAST_KHZ, 1_200_000) == 1_200_000
 

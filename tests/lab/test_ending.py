@@ -82,8 +82,8 @@ def test_a_lab_that_cannot_be_made_says_why_and_leaves_nothing() -> None:
     assert {trace for trace in _traces() if not trace.startswith("net:")} == before
 
 
-def _eventually(true: Callable[[], bool], bound_s: float = 10.0) -> None:
-    until = time.monotonic() + bound_s
+def _eventually(true: Callable[[], bool], timeout_s: float = 10.0) -> None:
+    until = time.monotonic() + timeout_s
     while not true():
         assert time.monotonic() < until, "still there"
         time.sleep(0.02)

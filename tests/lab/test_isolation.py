@@ -1,4 +1,4 @@
-"""Nothing done on a lab host reaches the machine below, another host, or another lab."""
+"""Nothing done on a lab host reaches the machine itself, another host, or another lab."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ import pytest
 from orchestrator.metrics.bursts import between_bursts_s, burst_time_s, bursts_in, frames_within
 from orchestrator.metrics.capacity import (
     SubInterval,
-    greatest_capacity_bit_s,
+    max_capacity_bit_s,
     narrow_link,
     path_available_bit_s,
     tight_link,
@@ -21,7 +21,7 @@ def test_a_full_gigabit_second_in_the_sense_of_rfc_9097() -> None:
     assert interval.capacity_bit_s == 975.288e6
 
 
-def test_the_greatest_capacity_is_taken_over_what_meets_every_criterion() -> None:
+def test_the_max_capacity_is_taken_over_what_meets_every_criterion() -> None:
     """RFC 9097 s5.3."""
     intervals = [
         SubInterval(1, 100, 0.0, 0.01),
@@ -29,12 +29,12 @@ def test_the_greatest_capacity_is_taken_over_what_meets_every_criterion() -> Non
         SubInterval(1, 200, 0.0, 0.5),
         SubInterval(1, 150, None, None),
     ]
-    assert greatest_capacity_bit_s(intervals, loss_ratio_limit=0) == 1600
-    assert greatest_capacity_bit_s(intervals, loss_ratio_limit=0, delay_range_limit_s=0.09) == 800
-    assert greatest_capacity_bit_s(intervals, loss_ratio_limit=0.5) == 2400
-    assert greatest_capacity_bit_s(intervals[1:2], loss_ratio_limit=0) is None
+    assert max_capacity_bit_s(intervals, loss_ratio_limit=0) == 1600
+    assert max_capacity_bit_s(intervals, loss_ratio_limit=0, delay_range_limit_s=0.09) == 800
+    assert max_capacity_bit_s(intervals, loss_ratio_limit=0.5) == 2400
+    assert max_capacity_bit_s(intervals[1:2], loss_ratio_limit=0) is None
     with pytest.raises(ValueError, match="at least one criterion"):
-        greatest_capacity_bit_s(intervals)
+        max_capacity_bit_s(intervals)
 
 
 def test_the_narrow_link_need_not_be_the_tight_one() -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from orchestrator.metrics import clock_skew
-from orchestrator.metrics.delay_variation import above_least_percentile
+from orchestrator.metrics.delay_variation import above_min_percentile
 
 
 def delays(slope: float, seed: int, count: int = 2000, seconds: float = 10.0) -> tuple[list[float], list[float]]:
@@ -20,7 +20,7 @@ def delays(slope: float, seed: int, count: int = 2000, seconds: float = 10.0) ->
     return times, [2e-4 + chance.expovariate(1 / 50e-6) + slope * at for at in times]
 
 
-def least_of(times: list[float], shown: list[float], each: int) -> list[tuple[float, float]]:
+def min_of(times: list[float], shown: list[float], each: int) -> list[tuple[float, float]]:
     groups = [range(begin, begin + each) for begin in range(0, len(times), each)]
     return [(times[best], shown[best]) for best in (min(group, key=shown.__getitem__) for group in groups)]
 
@@ -30,11 +30,11 @@ def least_of(times: list[float], shown: list[float], each: int) -> list[tuple[fl
 def test_a_skew_is_found_to_a_ppm_and_the_variation_is_the_paths_own(ppm: float, seed: int) -> None:
     times, shown = delays(ppm * 1e-6, seed)
     _, true = delays(0.0, seed)
-    found = clock_skew.skew(least_of(times, shown, 20))
+    found = clock_skew.skew(min_of(times, shown, 20))
     assert found == pytest.approx(ppm * 1e-6, abs=1e-6)
     assert found is not None
     steady = clock_skew.without(times, shown, found)
-    assert above_least_percentile(steady, 99) == pytest.approx(above_least_percentile(true, 99), rel=0.05)
+    assert above_min_percentile(steady, 99) == pytest.approx(above_min_percentile(true, 99), rel=0.05)
 
 
 @given(st.lists(st.integers(0, 10_000), min_size=10, max_size=60), st.integers(-200, 200))
@@ -62,12 +62,12 @@ def test_the_line_is_the_one_that_linear_programming_finds(queued_us: list[int],
 @pytest.mark.parametrize("slope", [600e-6, 0.01, -0.002])
 def test_a_queue_that_grows_faster_than_any_clock_is_left_in(slope: float) -> None:
     times, shown = delays(slope, 1)
-    assert clock_skew.skew(least_of(times, shown, 20)) is None
+    assert clock_skew.skew(min_of(times, shown, 20)) is None
 
 
 def test_a_short_sample_says_nothing_of_the_clocks() -> None:
     times, shown = delays(50e-6, 1, count=180, seconds=0.9)
-    assert clock_skew.skew(least_of(times, shown, 20)) is None
+    assert clock_skew.skew(min_of(times, shown, 20)) is None
     assert clock_skew.skew([]) is None
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from orchestrator.metrics.delay_variation import above_least, above_least_percentile, between_packets
+from orchestrator.metrics.delay_variation import above_min, above_min_percentile, between_packets
 from orchestrator.metrics.jitter import Jitter, integer_jitter_series, jitter_series
 
 U = None
@@ -30,18 +30,18 @@ FIGURES = {
 def test_delay_variation_of_rfc_5481(figure: str) -> None:
     delays, ipdv, pdv = FIGURES[figure]
     assert between_packets(delays) == ipdv
-    assert above_least(delays) == pdv
+    assert above_min(delays) == pdv
 
 
 def test_delay_variation_of_nothing_is_undefined() -> None:
-    assert between_packets([]) == above_least([]) == []
-    assert above_least([None, None]) == [None, None]
-    assert above_least_percentile([None], 99) is None
+    assert between_packets([]) == above_min([]) == []
+    assert above_min([None, None]) == [None, None]
+    assert above_min_percentile([None], 99) is None
 
 
 def test_a_percentile_of_the_variation_is_over_what_arrived() -> None:
-    assert above_least_percentile(FIGURES["figure 2 B"][0], 100) == 50
-    assert above_least_percentile([5, None, 5], 99) == 0
+    assert above_min_percentile(FIGURES["figure 2 B"][0], 100) == 50
+    assert above_min_percentile([5, None, 5], 99) == 0
 
 
 # RFC 3550 App. A.8 prints no numbers: computed from its formula in check values 3.7

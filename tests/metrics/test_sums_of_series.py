@@ -119,7 +119,7 @@ def test_percentiles_of_a_sample_are_those_of_the_whole_or_within_a_thousandth(
     sample = Sample()
     for value in values:
         sample.add(value)
-    assert (sample.count, sample.least, sample.largest) == (count, min(values), max(values))
+    assert (sample.count, sample.min, sample.largest) == (count, min(values), max(values))
     for per_cent in (50, 99):
         expected = percentile([*values, *[None] * lost], per_cent)
         found = sample.percentile(per_cent, lost)

@@ -10,7 +10,7 @@ from orchestrator.metrics.tcp import (
     connections_needed,
     efficiency_ratio,
     ideal_time_s,
-    least_window_bytes,
+    min_window_bytes,
     sequence_wrap_s,
     transfer_time_ratio,
     window_limited_bit_s,
@@ -42,7 +42,7 @@ TABLE_331 = [
 @pytest.mark.parametrize(("mbit_s", "rtt_ms", "bits", "window_kb"), TABLE_331)
 def test_bandwidth_delay_products_and_windows(mbit_s: float, rtt_ms: float, bits: float, window_kb: float) -> None:
     assert bandwidth_delay_bits(mbit_s * 1e6, rtt_ms / 1e3) == pytest.approx(bits, rel=1e-12)
-    assert least_window_bytes(mbit_s * 1e6, rtt_ms / 1e3) / 1e3 == pytest.approx(window_kb, abs=0.01)
+    assert min_window_bytes(mbit_s * 1e6, rtt_ms / 1e3) / 1e3 == pytest.approx(window_kb, abs=0.01)
 
 
 T3_CEILING_BIT_S = frame_rate_floor(44.21e6, 1508, around_bits=0) * 1460 * 8

@@ -46,12 +46,12 @@ def test_the_search_ends_within_its_resolution_below_what_the_link_carries(share
     assert 0 <= share * 1e9 - answer.rate_bit_s <= RULES.resolution_ratio * 1e9
     assert not answer.at_least
     assert trials[-1].full_length
-    assert trials[-1].offered_bit_s == answer.rate_bit_s
+    assert trials[-1].offered_load_bit_s == answer.rate_bit_s
 
 
 def test_the_full_rate_is_tried_first_and_confirmed_at_once_when_it_passes() -> None:
     answer, trials = _search(_link(2e9))
-    assert [(trial.asked_bit_s, trial.full_length) for trial in trials] == [(1e9, False), (1e9, True)]
+    assert [(trial.intended_load_bit_s, trial.full_length) for trial in trials] == [(1e9, False), (1e9, True)]
     assert answer.rate_bit_s == 1e9
     assert "RFC 2544 section 24 asks for trials of 60 s" in answer.sentence
 
@@ -84,7 +84,7 @@ def test_one_lost_datagram_of_three_trials_does_not_fail_a_rate() -> None:
 
     answer, trials = _search(run)
     assert answer.rate_bit_s == 1e9
-    assert [trial.asked_bit_s for trial in trials] == [1e9] * 4
+    assert [trial.intended_load_bit_s for trial in trials] == [1e9] * 4
 
 
 @pytest.mark.parametrize("outcomes", [[False, False], [False, True, False]])
@@ -136,7 +136,7 @@ def test_any_chance_losses_end_within_the_trials_allowed(seed: int) -> None:
         assert answer.sentence
     else:
         assert answer.rate_bit_s in {
-            trial.offered_bit_s for trial in trials if trial.full_length and trial.received == trial.sent
+            trial.offered_load_bit_s for trial in trials if trial.full_length and trial.received == trial.sent
         }
 
 
@@ -146,7 +146,7 @@ def test_a_search_goes_on_from_its_journal_as_if_it_had_not_stopped(share: float
     for done in range(len(trials)):
         step = advance(RULES, trials[:done])
         assert isinstance(step, NextTrial)
-        assert (step.rate_bit_s, step.full_length) == (trials[done].asked_bit_s, trials[done].full_length)
+        assert (step.rate_bit_s, step.full_length) == (trials[done].intended_load_bit_s, trials[done].full_length)
 
 
 def test_the_sweep_steps_down_and_stops_after_two_trials_without_loss() -> None:

@@ -49,14 +49,14 @@ class HelperTalk:
     def __exit__(self, *_: object) -> None:
         self.end()
 
-    def ask(self, verb: str, args: dict[str, Any] | None = None, bound_s: float = 20.0) -> dict[str, Any]:
+    def ask(self, verb: str, args: dict[str, Any] | None = None, timeout_s: float = 20.0) -> dict[str, Any]:
         """The answer; Refused when it is an error."""
-        return self.answer(self.begin(verb, args, bound_s))
+        return self.answer(self.begin(verb, args, timeout_s))
 
-    def begin(self, verb: str, args: dict[str, Any] | None = None, bound_s: float = 20.0) -> int:
+    def begin(self, verb: str, args: dict[str, Any] | None = None, timeout_s: float = 20.0) -> int:
         """Send a request; its number."""
         number = next(self._numbers)
-        self.write({"id": number, "verb": verb, "args": args or {}, "bound_s": bound_s})
+        self.write({"id": number, "verb": verb, "args": args or {}, "timeout_s": timeout_s})
         return number
 
     def answer(self, number: int, patience_s: float = 30.0) -> dict[str, Any]:

@@ -69,10 +69,10 @@ class KernelFiles:
             "cgroup/work/cpu.stat", f"usage_usec 5\nnr_periods {total}\nnr_throttled {throttled}\nthrottled_usec 9\n"
         )
 
-    def clock(self, policy: int, khz: int, cores: str = "1 3", greatest_khz: int = 2_400_000) -> None:
+    def clock(self, policy: int, khz: int, cores: str = "1 3", max_khz: int = 2_400_000) -> None:
         base = f"sys/devices/system/cpu/cpufreq/policy{policy}"
         self.put(f"{base}/affected_cpus", cores + "\n")
-        self.put(f"{base}/cpuinfo_max_freq", f"{greatest_khz}\n")
+        self.put(f"{base}/cpuinfo_max_freq", f"{max_khz}\n")
         self.put(f"{base}/scaling_cur_freq", f"{khz}\n")
 
     def thread(self, pid: int, name: str, ran_ns: int) -> None:

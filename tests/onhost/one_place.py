@@ -1,4 +1,4 @@
-"""A host with one place that a run has changed, kept in a file, for the tests of putting it back."""
+"""A host with one place that a run has changed, kept in a file, for the tests of restoring it."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class File(AtOnce):
 
 def changed(value: str = "new", *, unfinished: bool = False) -> dict[str, Any]:
     place = {"setting": "file", "target": "x", "level": "new"}
-    state = lease.take(
+    state = lease.acquire(
         None,
         {"run_id": "r1", "holder": "ann", "lease_s": 60.0},
         now_ns=boottime_ns(),
@@ -68,7 +68,7 @@ def changed(value: str = "new", *, unfinished: bool = False) -> dict[str, Any]:
 
 
 def only_place(folder: Path, monkeypatch: pytest.MonkeyPatch) -> File:
-    """The place, holding `new`, as the only one that there is to put back."""
+    """The place, holding `new`, as the only one that there is to restore."""
     made = File(folder / "value")
     made.path.write_text("new")
     monkeypatch.setattr(restoring, "setting_of", lambda name: made)

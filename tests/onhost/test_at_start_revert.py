@@ -153,7 +153,7 @@ def test_of_several_levels_written_for_one_start_any_is_ours(place: Path) -> Non
     assert there.read_bytes() == ORIGINAL
 
 
-def test_a_block_that_the_boot_loader_wrote_into_meanwhile_is_put_back(place: Path) -> None:
+def test_a_block_that_the_boot_loader_wrote_into_meanwhile_is_restored(place: Path) -> None:
     block, empty = place / "boot/grubenv", b"# GRUB Environment Block\n" + b"#" * 999
     block.write_bytes(empty)
     chosen = with_next_entry(empty, "new")
@@ -456,6 +456,6 @@ def test_a_script_that_hangs_is_an_answer_of_the_host(place: Path, monkeypatch: 
     change(place)
     Path(revert.SCRIPT).write_text("sleep 5\n")
     monkeypatch.setattr(revert, "boot_id", boot_id)
-    monkeypatch.setattr(revert, "_BOUND_S", 0.1)
+    monkeypatch.setattr(revert, "_TIMEOUT_S", 0.1)
     with pytest.raises(OSError, match="did not end"):
         revert.take_back_if_due()

@@ -34,7 +34,7 @@ def test_lines_are_in_effect_after_one_start_and_the_file_is_as_found_by_then(ho
     lines.apply("", OFF)
     assert "mitigations=off\nisolcpus=3\n" in host.boot.text(FILE)
     assert host.boot.text(FILE).startswith(original)
-    assert FILE in host.boot.armed  # before anything was written, the next start was told to put it back
+    assert FILE in host.boot.armed  # before anything was written, the next start was told to restore it
     assert lines.holds_ours("", OFF)
     assert not lines.verify("", OFF)["ok"]
     host.start()
@@ -69,7 +69,7 @@ def test_a_level_written_over_another_begins_with_the_file_as_found(host: FakeKe
     assert host.boot.text(FILE) == original
 
 
-def test_what_is_written_and_never_started_is_put_back_with_the_next_start_disarmed(host: FakeKernel) -> None:
+def test_what_is_written_and_never_started_is_restored_with_the_next_start_disarmed(host: FakeKernel) -> None:
     lines, as_found = catalogue(host)["boot-lines"], dict(host.boot.files)
     before = lines.read("", OFF)
     lines.apply("", OFF)

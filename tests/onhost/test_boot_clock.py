@@ -1,4 +1,4 @@
-"""The lease follows CLOCK_BOOTTIME alone: real helpers and keepers in time namespaces whose boot clock reads otherwise.
+"""The lease follows CLOCK_BOOTTIME alone: real helpers and watchdogs in time namespaces with another boot clock.
 
 time_namespaces(7): the offset holds for all processes in it, so a jump is seen from one session to the next, as after
 a suspend. The wall clock and CLOCK_MONOTONIC do not jump with it.
@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from tests.onhost.helper_process import HelperProcess, Refused
-from tests.onhost.test_keeper import LEASE_S, Host, eventually
+from tests.onhost.test_watchdog import LEASE_S, Host, eventually
 
 DAY_S = 86_400
 
@@ -35,7 +35,7 @@ def host(tmp_path: Path) -> Iterator[ClockHost]:
     yield made
     for helper in made.helpers:
         helper.end()
-    made.kill_keepers()
+    made.kill_watchdogs()
 
 
 def boottime_s() -> float:
@@ -62,19 +62,19 @@ def test_whatever_the_boot_clock_reads_the_lease_lasts_as_long_as_it_was_given(r
     while host.file.read_text() == "new":
         assert boottime_s() + offset_s < deadline_s + 10, "kept too long"
         time.sleep(0.01)
-    assert boottime_s() + offset_s > deadline_s, "put back too early"
+    assert boottime_s() + offset_s > deadline_s, "restored too early"
 
 
 def test_after_a_jump_past_the_deadline_nothing_can_be_changed_any_more(host: ClockHost):
-    """As after a suspend: the session is refused, the keeper (which woke up, too) or recover puts the host back."""
+    """As after a suspend: the session is refused, the watchdog (which woke up, too) or recover restores the host."""
     first = host.helper_at(0)
     token = host.changed(first, lease_s=60)
-    host.kill_keepers()
+    host.kill_watchdogs()
     first.end()
     woken = host.helper_at(120)
     assert refusal(woken, "apply", token=token, uses=[host.place]) == "expired"
     assert refusal(woken, "lease.renew", token=token, lease_s=60) == "expired"
-    assert refusal(woken, "lease.take", run_id="r2", holder="ben", lease_s=60) == "unclean"
+    assert refusal(woken, "lease.acquire", run_id="r2", holder="ben", lease_s=60) == "unclean"
     assert host.file.read_text() == "new"
     assert woken.ask("recover", {"run_id": "r1"})["left"] == []
     assert host.file.read_text() == "old"
@@ -85,17 +85,17 @@ def test_a_jump_within_the_lease_takes_only_its_own_length_off(host: ClockHost):
     token = host.changed(first, lease_s=60)
     first.end()
     woken = host.helper_at(20)
-    left_s = woken.ask("keeper")["record"]["left_s"]
+    left_s = woken.ask("watchdog")["record"]["left_s"]
     assert 20 < left_s <= 40
     assert refusal(woken, "lease.renew", token=token, lease_s=60) == ""
     assert refusal(woken, "restore", token=token) == ""
     assert host.file.read_text() == "old"
 
 
-def test_a_keeper_that_slept_past_the_deadline_puts_back_when_it_wakes(host: ClockHost):
+def test_a_watchdog_that_slept_past_the_deadline_puts_back_when_it_wakes(host: ClockHost):
     helper = host.helper_at(0)
     token = host.changed(helper)
-    asleep = host.keepers()
+    asleep = host.watchdogs()
     for pid in asleep:
         os.kill(pid, signal.SIGSTOP)
     try:

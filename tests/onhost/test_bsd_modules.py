@@ -78,7 +78,7 @@ def test_what_stands_in_is_found_under_the_name_of_the_module_replaced_and_packa
         name = ".".join(path.with_suffix("").parts)
         assert plain.get_source(ROOM + name) == (HOUSE / path).read_text()
         assert bsd.get_source(ROOM + name) == (HOUSE / "bsd" / path).read_text()
-    for name in ("netlink", "settings", "safety.lease", "safety.keeper"):
+    for name in ("netlink", "settings", "safety.lease", "safety.watchdog"):
         assert bsd.get_source(ROOM + name) == plain.get_source(ROOM + name)
 
 
@@ -184,10 +184,10 @@ def test_a_process_is_told_from_another_by_when_it_started(text: str, monkeypatc
 def test_a_group_whose_number_was_given_again_has_no_members_of_ours(monkeypatch: pytest.MonkeyPatch) -> None:
     table = "   10    10 python3.11\n   11    10 python3.11\n   12    10 sh\n   13    13 python3.11\n"
     said(monkeypatch, process, {"10": "I    Thu Nov 26 11:33:35 2026\n", "comm=": table})
-    assert process.group_members(10, "linktrial-keep", 1795692815) == [10, 11]
-    assert process.group_members(10, "linktrial-keep", 1795692816) == [], "another process has that number now"
+    assert process.group_members(10, "linktrial-wdog", 1795692815) == [10, 11]
+    assert process.group_members(10, "linktrial-wdog", 1795692816) == [], "another process has that number now"
     said(monkeypatch, process, {"comm=": table.partition("\n")[2]})
-    assert process.group_members(10, "linktrial-keep", 1795692815) == [11], "its first one was killed"
+    assert process.group_members(10, "linktrial-wdog", 1795692815) == [11], "its first one was killed"
 
 
 def test_the_ssh_connection_is_read_from_an_ancestors_environment(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.safety import changes, holding, keeper, lease, restoring
+from orchestrator.onhost.safety import changes, holding, lease, restoring, watchdog
 from orchestrator.onhost.safety.record import Record, boot_id, boottime_ns
 from tests.onhost.at_once import AtOnce
 
@@ -56,7 +56,7 @@ class Bench:
         self.dials = {name: Dial(folder / name) for name in ("first", "second")}
         self.record = Record(str(folder / "linktrial"))
         self.places = [{"setting": name, "target": "x", "level": "new"} for name in self.dials]
-        state = lease.take(
+        state = lease.acquire(
             None,
             {"run_id": "r1", "holder": "ann", "lease_s": 60.0},
             now_ns=boottime_ns(),
@@ -78,7 +78,7 @@ class Bench:
         assert state is not None
         self.record.save({**state, **values})
 
-    def put_back(self) -> dict[str, Any]:
+    def restored(self) -> dict[str, Any]:
         """The next run of `recover`."""
         self.edit(deadline_ns=boottime_ns())
         return dict(holding.recover(self.record, "r1"))
@@ -93,7 +93,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
     return made
 
 
-def test_a_place_that_a_later_cell_gave_back_only_in_part_is_put_back_at_the_end(bench: Bench) -> None:
+def test_a_place_that_a_later_cell_gave_back_only_in_part_is_restored_at_the_end(bench: Bench) -> None:
     """Neither the value before nor a level of ours is to be read then: that is no sign of somebody else."""
     dial, (place, _) = bench.dials["first"], bench.places
     bench.apply(place)
@@ -106,7 +106,7 @@ def test_a_place_that_a_later_cell_gave_back_only_in_part_is_put_back_at_the_end
     (seen,) = bench.apply({**place, "as_found": True})
     assert not seen["ok"]
     dial.on_restore = lambda: None
-    found = bench.put_back()
+    found = bench.restored()
     assert (found["conflicts"], dial.path.read_text()) == ([], "old")
 
 
@@ -119,7 +119,7 @@ def test_nothing_more_is_changed_once_changes_on_probation_were_taken_back(
     def one_after_the_other(record: Record, token: int, use: dict[str, Any], **more: Any) -> dict[str, Any]:
         if use["setting"] == "second":
             bench.edit(probation={**(record.load() or {})["probation"], "until_ns": 0})
-            assert not keeper.put_back_if_due(record), "the lease goes on"
+            assert not watchdog.restored_if_due(record), "the lease goes on"
             assert bench.dials["first"].path.read_text() == "old"
         return real(record, token, use, **more)
 
@@ -130,15 +130,15 @@ def test_nothing_more_is_changed_once_changes_on_probation_were_taken_back(
     assert bench.dials["second"].path.read_text() == "old"
 
 
-def test_a_change_that_ends_after_the_keeper_has_put_back_does_not_write_over_what_it_noted(bench: Bench) -> None:
-    """The keeper does not wait for a slow change for ever; what it found is newer than what that change began with."""
+def test_a_change_that_ends_after_the_watchdog_has_restored_does_not_write_over_what_it_noted(bench: Bench) -> None:
+    """The watchdog does not wait for a slow change for ever; what it found is newer than what that change saw."""
     dial = bench.dials["first"]
     dial.on_apply = lambda: bench.edit(standing="left", outcome={"restored": []})
     with pytest.raises(Refusal) as refused:
         bench.apply(bench.places[0])
     assert refused.value.code == "expired"
     assert dial.path.read_text() == "new"
-    keeper.put_back_if_due(bench.record)
+    watchdog.restored_if_due(bench.record)
     assert dial.path.read_text() == "old", "it is ours, although it came late"
 
 
@@ -150,7 +150,7 @@ def test_recovering_answers_also_where_a_stuck_driver_keeps_the_host_from_being_
     bench.edit(image={"link": 1})
     room = SimpleNamespace(take_image=lambda interfaces: time.sleep(60), differences=dict)
     monkeypatch.setattr(holding, "image_room", lambda: room)
-    monkeypatch.setattr(holding, "COMPARE_BOUND_S", 0.2, raising=False)
-    found = bench.put_back()
+    monkeypatch.setattr(holding, "COMPARE_TIMEOUT_S", 0.2, raising=False)
+    found = bench.restored()
     assert (found["left"], found["compared"]) == ([], None)
     assert bench.dials["first"].path.read_text() == "old"

@@ -1,4 +1,4 @@
-"""The plan's own settings: programs without a shell, bounded, put back by the same argument lists."""
+"""The plan's own settings: programs without a shell, bounded, restored by the same argument lists."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
-from orchestrator.act.actions import CHANGE_BOUND_S
+from orchestrator.act.actions import CHANGE_TIMEOUT_S
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import CATALOGUE, programs
-from orchestrator.onhost.settings.command import _BOUND_S, _MOST_WAIT_S
+from orchestrator.onhost.settings.command import _MOST_WAIT_S, _TIMEOUT_S
 from orchestrator.onhost.settings.programs import MOST_OUTPUT_BYTES, run_program
 
 COMMAND = CATALOGUE["command"]
@@ -25,7 +25,7 @@ def level_of(file: Path, level: Any, **more: Any) -> dict[str, Any]:
     return {"read": ["cat", str(file)], "write": write, "level": level, **more}
 
 
-def test_a_value_is_written_read_back_and_put_back(tmp_path: Path) -> None:
+def test_a_value_is_written_read_back_and_restored(tmp_path: Path) -> None:
     file = tmp_path / "dial"
     file.write_text("slow\n")
     level = level_of(file, "fast")
@@ -159,4 +159,4 @@ def test_there_is_no_shell_in_the_room_of_programs() -> None:
 def test_a_wait_longer_than_a_change_may_take_is_refused_with_what_to_do_instead(tmp_path: Path) -> None:
     assert COMMAND.problem_with(level_of(tmp_path / "dial", "fast", wait_s=20)) == ""
     assert "settle" in COMMAND.problem_with(level_of(tmp_path / "dial", "fast", wait_s=21))
-    assert _MOST_WAIT_S + _BOUND_S < CHANGE_BOUND_S, "the wait and a slow program fit what the controller waits"
+    assert _MOST_WAIT_S + _TIMEOUT_S < CHANGE_TIMEOUT_S, "the wait and a slow program fit what the controller waits"

@@ -87,13 +87,13 @@ def test_z20_counters_that_stand_still_before_they_jump_are_waited_for_as_long_a
 
 def test_counters_that_never_rest_are_given_up_in_time(monkeypatch: pytest.MonkeyPatch):
     clock = _Lagging(monkeypatch, list(range(0, 10**6, 1000)))
-    settled_counters("eth1", bound_s=2.0)
+    settled_counters("eth1", timeout_s=2.0)
     assert clock.waited_s == pytest.approx(2.0, abs=0.2)
 
 
 def test_a_quiet_links_few_frames_do_not_count_as_moving(monkeypatch: pytest.MonkeyPatch):
     clock = _Lagging(monkeypatch, list(range(0, 1000, 2)))
-    settled_counters("eth1", bound_s=2.0)
+    settled_counters("eth1", timeout_s=2.0)
     assert clock.waited_s < 1.0
 
 

@@ -16,7 +16,7 @@ import pytest
 
 from orchestrator.onhost import catalogue
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.safety import changes, holding, keeper, record, restoring
+from orchestrator.onhost.safety import changes, holding, record, restoring, watchdog
 from orchestrator.onhost.safety.record import Record
 from tests.onhost.at_once import AtOnce
 from tests.onhost.crash_disk import FATES, CrashingOs, Steps, Stopped
@@ -71,9 +71,9 @@ class World:
         return steps
 
     def run(self) -> None:
-        """One run: take, prepare, change two places, one of them twice, put back, release."""
+        """One run: take, prepare, change two places, one of them twice, restored, release."""
         host = Record(str(self.folder))
-        token = holding.take(host, {"run_id": "r1", "holder": "ann", "lease_s": 60.0})["token"]
+        token = holding.acquire(host, {"run_id": "r1", "holder": "ann", "lease_s": 60.0})["token"]
         places = [{"setting": "value", "target": name, "level": 10} for name in FOUND]
         changes.prepare(host, token, [], places)
         changes.apply(host, token, places[:2])
@@ -118,10 +118,10 @@ def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[World]:
     for module in (changes, holding):
         monkeypatch.setattr(module, "image_room", lambda: _NoImage)
     for room in (restoring, holding):  # in this process: its stop is ours
-        monkeypatch.setattr(room, "run_bounded", lambda step, bound_s: step())
-    monkeypatch.setattr(keeper, "start", lambda host: {})
-    monkeypatch.setattr(keeper, "stop", lambda state: None)
-    monkeypatch.setattr(keeper, "alive", lambda state: False)
+        monkeypatch.setattr(room, "run_bounded", lambda step, timeout_s: step())
+    monkeypatch.setattr(watchdog, "start", lambda host: {})
+    monkeypatch.setattr(watchdog, "stop", lambda state: None)
+    monkeypatch.setattr(watchdog, "alive", lambda state: False)
     yield made
     shutil.rmtree(place)
 

@@ -72,7 +72,7 @@ def test_a_job_does_not_hold_up_the_next_request(helper: HelperProcess, tmp_path
 def test_a_job_that_takes_too_long_is_ended_and_said(helper: HelperProcess, tmp_path: Path) -> None:
     _, place = file_setting(tmp_path)
     with pytest.raises(Refused) as refused:
-        helper.ask("read", {"places": [_sleeper(place, 31)]}, bound_s=0.3)
+        helper.ask("read", {"places": [_sleeper(place, 31)]}, timeout_s=0.3)
     assert refused.value.code == "timeout"
     assert _eventually(lambda: not _processes_with("sleep 31"))
 
@@ -116,7 +116,7 @@ def test_damaged_input_ends_the_session_instead_of_guessing(garbage: bytes, help
 def test_a_number_that_is_in_use_is_refused(helper: HelperProcess, tmp_path: Path) -> None:
     _, place = file_setting(tmp_path)
     slow = helper.begin("read", {"places": [_sleeper(place, 30)]})
-    helper.write({"id": slow, "verb": "facts", "args": {}, "bound_s": 5})
+    helper.write({"id": slow, "verb": "facts", "args": {}, "timeout_s": 5})
     assert helper.next_message()["error"]["code"] == "repeated"
 
 
@@ -148,7 +148,7 @@ def test_every_verb_refuses_a_key_too_many(verb: str, helper: HelperProcess) -> 
 
 
 def test_the_helper_runs_on_python_3_8(tmp_path: Path) -> None:
-    """Its whole conversation: facts, an image, a lease, a change, putting back."""
+    """Its whole conversation: facts, an image, a lease, a change, restoring."""
     if not PYTHON_38.exists():
         pytest.skip("no Python 3.8 is installed here")
     (tmp_path / "bin").mkdir()
@@ -157,7 +157,7 @@ def test_the_helper_runs_on_python_3_8(tmp_path: Path) -> None:
     with HelperProcess(tmp_path, python=str(tmp_path / "bin")) as helper:
         assert helper.hello["python"].startswith("3.8.")
         assert helper.ask("facts")["python"].startswith("3.8.")
-        token = helper.ask("lease.take", {"run_id": "r1", "holder": "test", "lease_s": 30})["token"]
+        token = helper.ask("lease.acquire", {"run_id": "r1", "holder": "test", "lease_s": 30})["token"]
         helper.ask("prepare", {"token": token, "interfaces": ["lo"], "places": [place]})
         assert helper.ask("apply", {"token": token, "uses": [place]})["uses"][0]["ok"]
         assert file.read_text() == "new"
@@ -169,14 +169,14 @@ def test_the_helper_runs_on_python_3_8(tmp_path: Path) -> None:
 
 def test_a_message_that_is_too_large_ends_with_a_refusal_or_the_session(helper: HelperProcess) -> None:
     with pytest.raises(FrameError):
-        encode({"id": 1, "verb": "facts", "args": {"x": "y" * (5 << 20)}, "bound_s": 1})
+        encode({"id": 1, "verb": "facts", "args": {"x": "y" * (5 << 20)}, "timeout_s": 1})
     with pytest.raises(Refused):
         helper.ask("facts", {"x": "y" * (3 << 20)})
     helper.ask("clock")
 
 
-def _eventually(holds: Callable[[], bool], bound_s: float = 20.0) -> bool:
-    until = time.monotonic() + bound_s
+def _eventually(holds: Callable[[], bool], timeout_s: float = 20.0) -> bool:
+    until = time.monotonic() + timeout_s
     while not holds() and time.monotonic() < until:
         time.sleep(0.01)
     return holds()

@@ -44,7 +44,7 @@ REFUSED = ["$name", "${HOME}", "a\nb", " a", "a ", "\x00", "\x1b[2J", "a\u2028",
 def test_two_hundred_hostile_levels_go_from_the_plan_to_the_host_unchanged(tmp_path: Path):
     file, place = file_setting(tmp_path)
     with HelperProcess(tmp_path) as helper:
-        token = helper.ask("lease.take", {"run_id": "r1", "holder": "ann", "lease_s": 600})["token"]
+        token = helper.ask("lease.acquire", {"run_id": "r1", "holder": "ann", "lease_s": 600})["token"]
         helper.ask("prepare", {"token": token, "interfaces": [], "places": [place]})
         for value in HOSTILE:
             level = planned(value.replace("$", "$$"), place["level"])  # as a plan writes a dollar sign

@@ -27,7 +27,7 @@ def survives(setting: str) -> bool:
 
 def take(state: Any, run: str = "r1", token: int | None = None, now_s: float = 100.0, boot: str = BOOT) -> Any:
     wanted = {"run_id": run, "holder": f"holder of {run}", "lease_s": T_S, "token": token}
-    return lease.take(
+    return lease.acquire(
         state, wanted, now_ns=int(now_s * S), wall_ns=int((now_s + 1e6) * S), boot=boot, netns=1, survives=survives
     )
 
@@ -144,8 +144,8 @@ def test_an_expired_lease_without_changes_stops_nobody() -> None:
 
 
 def test_a_restored_lease_is_reported_to_the_next_run() -> None:
-    state = {**changed(take(None, now_s=0)), "standing": "restored", "outcome": {"by": "keeper"}}
-    assert take(state, "r2", now_s=1000)["earlier"]["outcome"] == {"by": "keeper"}
+    state = {**changed(take(None, now_s=0)), "standing": "restored", "outcome": {"by": "watchdog"}}
+    assert take(state, "r2", now_s=1000)["earlier"]["outcome"] == {"by": "watchdog"}
 
 
 def test_what_was_left_stops_the_next_run() -> None:

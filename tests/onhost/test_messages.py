@@ -15,7 +15,7 @@ from orchestrator.onhost.settings import CATALOGUE
 PLACE = {"setting": "mtu", "target": "eth1", "level": 9000}
 KNOWN = {**PLACE, "value": {"mtu": 1500, "children": {}, "ipv6": {}}, "ours": [9000], "unfinished": False}
 PEERS = {"token": "ab" * 32, "interface": "eth1", "local": "198.18.0.11", "peer": "198.18.0.12", "family": 4}
-FLOW = {"way": "transmit", "transport": "udp", "streams": 1, "asked_bit_s": 5e7, "datagram_bytes": 1472}
+FLOW = {"way": "transmit", "transport": "udp", "streams": 1, "intended_load_bit_s": 5e7, "datagram_bytes": 1472}
 TRAFFIC = {
     **PEERS,
     "ports": [20000, 20001],
@@ -24,7 +24,7 @@ TRAFFIC = {
     "rate_bit_s": 2.5e9,
     "watch_s": 0.2,
     "round_trip": True,
-    "bound_s": 60,
+    "timeout_s": 60,
 }
 PATH = {**PEERS, "port": 20000, "mtu": 9000}
 GOOD: dict[str, dict[str, Any]] = {
@@ -32,11 +32,11 @@ GOOD: dict[str, dict[str, Any]] = {
     "facts": {},
     "kernel": {},
     "survey": {},
-    "keeper": {},
+    "watchdog": {},
     "control": {},
     "image": {"interfaces": ["eth1"]},
     "read": {"places": [PLACE]},
-    "lease.take": {"run_id": "20260101T000000Z-ab", "holder": "ann@desk (pid 1)", "lease_s": 300},
+    "lease.acquire": {"run_id": "20260101T000000Z-ab", "holder": "ann@desk (pid 1)", "lease_s": 300},
     "lease.renew": {"token": 7, "lease_s": 300},
     "lease.listen": {"token": 7, "key": "ab" * 32},
     "lease.release": {"token": 7},
@@ -63,19 +63,19 @@ GOOD: dict[str, dict[str, Any]] = {
         "as_found": [{**PLACE, "level": None}],
         "interfaces": [{"interface": "eth1", "addresses": ["198.18.0.11", "fe80::1%eth1"]}],
     },
-    "wiring.listen": {"token": "ab" * 32, "bound_s": 3},
+    "wiring.listen": {"token": "ab" * 32, "timeout_s": 3},
     "wiring.call": {"token": "ab" * 32, "interface": "eth1", "number": 1},
 }
 WRONG: list[tuple[str, dict[str, Any]]] = [
-    ("lease.take", {"lease_s": 0}),
-    ("lease.take", {"lease_s": 1e9}),
-    ("lease.take", {"lease_s": float("nan")}),
-    ("lease.take", {"run_id": ""}),
-    ("lease.take", {"run_id": "../../etc"}),
-    ("lease.take", {"run_id": "a" * 200}),
-    ("lease.take", {"holder": "a\nb"}),
-    ("lease.take", {"token": "7"}),
-    ("lease.take", {"token": True}),
+    ("lease.acquire", {"lease_s": 0}),
+    ("lease.acquire", {"lease_s": 1e9}),
+    ("lease.acquire", {"lease_s": float("nan")}),
+    ("lease.acquire", {"run_id": ""}),
+    ("lease.acquire", {"run_id": "../../etc"}),
+    ("lease.acquire", {"run_id": "a" * 200}),
+    ("lease.acquire", {"holder": "a\nb"}),
+    ("lease.acquire", {"token": "7"}),
+    ("lease.acquire", {"token": True}),
     ("lease.renew", {"token": -1}),
     ("lease.renew", {"token": 1.5}),
     ("lease.renew", {"token": 2**63}),
@@ -102,7 +102,7 @@ WRONG: list[tuple[str, dict[str, Any]]] = [
     ("recover", {"run_id": "a b"}),
     ("forget", {"peer": "example.org"}),
     ("forget", {"peer": "1.2.3.4; id"}),
-    ("ready", {"bound_s": 1e6}),
+    ("ready", {"timeout_s": 1e6}),
     ("path.probe", {"port": 0}),
     ("path.probe", {"port": 70000}),
     ("path.probe", {"token": "AB" * 32}),
@@ -132,7 +132,7 @@ WRONG: list[tuple[str, dict[str, Any]]] = [
 def _check(verb: str, args: Any, **more: Any) -> str:
     """The code of the refusal, or empty."""
     try:
-        messages.check({"id": 1, "verb": verb, "args": args, "bound_s": 10, **more})
+        messages.check({"id": 1, "verb": verb, "args": args, "timeout_s": 10, **more})
     except Refusal as refusal:
         return refusal.code
     return ""
@@ -175,9 +175,9 @@ def test_an_unknown_verb_is_refused(verb: str) -> None:
 @pytest.mark.parametrize(
     "more",
     [
-        {"bound_s": 0},
-        {"bound_s": 1e9},
-        {"bound_s": "1"},
+        {"timeout_s": 0},
+        {"timeout_s": 1e9},
+        {"timeout_s": "1"},
         {"id": 0},
         {"id": "1"},
         {"extra": 1},
@@ -187,7 +187,7 @@ def test_an_unknown_verb_is_refused(verb: str) -> None:
 )
 def test_an_envelope_of_another_shape_is_refused(more: dict[str, Any]) -> None:
     with pytest.raises(Refusal) as refused:
-        messages.check({"id": 1, "verb": "facts", "args": {}, "bound_s": 1, **more})
+        messages.check({"id": 1, "verb": "facts", "args": {}, "timeout_s": 1, **more})
     assert refused.value.code == "bad_request"
 
 
@@ -208,7 +208,7 @@ def test_what_the_shipped_plans_lead_to_is_taken(plan: Path) -> None:
         link = loaded.links[cell.link]
         for verb, args in zip(
             ("traffic.dial", "traffic.serve"),
-            traffic_args(cell, tuple(link.ports), facts, token="ab" * 32, bound_s=60.0),
+            traffic_args(cell, tuple(link.ports), facts, token="ab" * 32, timeout_s=60.0),
             strict=True,
         ):
             assert _check(verb, args) == "", (cell.key, args)

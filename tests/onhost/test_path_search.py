@@ -86,8 +86,8 @@ class _Line:
         self.ground.carry(self.way, kind, sequence, size_bytes, packet_bytes or self.small_bytes)
         return True
 
-    def receive(self, bound_s: float) -> Frame | None:
-        end_s = self.ground.now_s + bound_s
+    def receive(self, timeout_s: float) -> Frame | None:
+        end_s = self.ground.now_s + timeout_s
         due = [entry for entry in self.ground.arriving if entry[0] <= end_s]
         if not due:
             self.ground.now_s = end_s + 1e-6

@@ -15,7 +15,7 @@ def test_a_frame_is_read_as_it_was_written():
     assert frame == (3, 9000, 77, 123, 8972)
 
 
-def test_the_least_ipv4_packet_has_room_for_a_frame():
+def test_the_min_ipv4_packet_has_room_for_a_frame():
     """RFC 791: every link carries 68 octets; IP and UDP headers take 28 of them."""
     assert HEAD_BYTES <= 68 - 28
 

@@ -151,7 +151,7 @@ def test_routes_and_fixed_neighbours_are_what_pyroute2_sees() -> None:
     assert our_fixed == fixed == ["10.0.0.8"]
 
 
-def routes_taken_away_and_put_back() -> tuple[str, str]:
+def routes_taken_away_and_restored() -> tuple[str, str]:
     a_busy_namespace()
     found = run("ip route") + run("ip -6 route")
     for entry in [each for each in netlink.routes() if each["protocol"] == "boot"]:
@@ -161,8 +161,8 @@ def routes_taken_away_and_put_back() -> tuple[str, str]:
 
 
 @pytest.mark.lab
-def test_a_route_with_several_ways_is_put_back_exactly() -> None:
-    found, again = in_own_namespace(routes_taken_away_and_put_back)
+def test_a_route_with_several_ways_is_restored_exactly() -> None:
+    found, again = in_own_namespace(routes_taken_away_and_restored)
     assert sorted(found.splitlines()) == sorted(again.splitlines())
     assert "nexthop via 10.0.0.4" in found
 

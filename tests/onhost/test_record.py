@@ -38,7 +38,7 @@ def test_the_last_state_is_found(tmp_path: Path) -> None:
 
 
 def test_whoever_comes_for_a_record_that_is_gone_leaves_no_folder_behind(tmp_path: Path) -> None:
-    """The helper's look after its keeper may meet the very moment in which the host is given up."""
+    """The helper's look after its watchdog may meet the very moment in which the host is given up."""
     record = _saved(tmp_path, "one")
     with record.locked():
         record.remove()
@@ -261,7 +261,7 @@ def test_nobody_gets_in_between_when_the_folder_is_removed_under_the_lock(tmp_pa
 def test_a_record_that_cannot_be_read_just_now_is_not_taken_for_none(
     number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The keeper would go away, and the next run would take what the last one left for how the host was found."""
+    """The watchdog would go away, and the next run would take what the last one left for how the host was found."""
     record = _saved(tmp_path, "one", "two")
 
     def trouble(path: object, *more: object, **others: object) -> object:
@@ -308,7 +308,7 @@ def test_the_helper_lives_on_where_its_record_is_somebody_elses(tmp_path: Path) 
     place.mkdir(mode=0o777)
     place.chmod(0o777)
     os.mkfifo(place / "record.0")  # to open it would wait for ever
-    assert holding.lacks_keeper(Record(str(place))) is False
+    assert holding.lacks_watchdog(Record(str(place))) is False
 
 
 def test_an_ordinary_users_record_lies_where_nobody_takes_its_name_if_that_outlives_the_session(

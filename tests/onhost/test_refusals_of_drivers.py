@@ -26,7 +26,7 @@ def test_a_value_that_the_driver_rounds_is_seen_with_what_it_took() -> None:
     assert "1024" in seen["why"]
 
 
-def test_a_ring_above_the_drivers_greatest_is_impossible_before_anything_is_written() -> None:
+def test_a_ring_above_the_drivers_max_is_impossible_before_anything_is_written() -> None:
     kernel = fake_host()
     ring = catalogue(kernel)["receive-ring"]
     assert ring.check(INTERFACE, 8192) == f"the driver of {INTERFACE} has at most 4096 for rx, not 8192"
@@ -66,7 +66,7 @@ def test_interrupts_are_spread_one_after_the_other_over_the_cores() -> None:
 def test_the_order_of_the_two_clock_limits_is_found_in_both_directions() -> None:
     kernel = fake_host()
     known = catalogue(kernel)
-    least, greatest = known["least-frequency"], known["greatest-frequency"]
+    least, greatest = known["min-frequency"], known["max-frequency"]
     before = {"least": least.read(""), "greatest": greatest.read("")}
     greatest.apply("", "1GHz")
     least.apply("", "900MHz")
@@ -82,7 +82,7 @@ def test_the_order_of_the_two_clock_limits_is_found_in_both_directions() -> None
 
 def test_highest_may_be_another_clock_for_each_policy() -> None:
     kernel = fake_host()
-    least = catalogue(kernel)["least-frequency"]
+    least = catalogue(kernel)["min-frequency"]
     least.apply("", "highest")
     assert least.verify("", "highest") == {"ok": True, "seen": {"policy0": 1_800_000, "policy2": 2_400_000}, "why": ""}
 
@@ -177,7 +177,7 @@ def test_a_negotiated_speed_offers_only_that_and_keeps_what_is_no_speed() -> Non
     assert kernel.link_settings_by_name[INTERFACE]["speed_bit_s"] == 2_500_000_000
 
 
-def test_channels_set_steering_anew_and_it_is_put_back() -> None:
+def test_channels_set_steering_anew_and_it_is_restored() -> None:
     kernel = fake_host()
     channels = catalogue(kernel)["channels"]
     kernel.files[f"/sys/class/net/{INTERFACE}/queues/rx-0/rps_cpus"] = "c"

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.safety import holding, keeper, renewal_line
+from orchestrator.onhost.safety import holding, renewal_line, watchdog
 from orchestrator.onhost.safety.record import Record, boottime_ns
 from orchestrator.onhost.safety.renewal_datagram import (
     HEARD_BYTES,
@@ -33,7 +33,7 @@ class Held:
 
     def __init__(self, record: Record) -> None:
         self.record = record
-        self.token = int(holding.take(record, {"run_id": "r1", "holder": "ann", "lease_s": LEASE_S})["token"])
+        self.token = int(holding.acquire(record, {"run_id": "r1", "holder": "ann", "lease_s": LEASE_S})["token"])
         self.line = RenewalLine(record, self.token, KEY)
         self.out = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self.out.settimeout(0.2)
@@ -56,11 +56,11 @@ class Held:
 
 @pytest.fixture
 def held(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Held]:
-    def no_keeper(record: Record) -> dict[str, Any]:
+    def no_watchdog(record: Record) -> dict[str, Any]:
         return {}
 
-    monkeypatch.setattr(keeper, "start", no_keeper)
-    monkeypatch.setattr(keeper, "alive", lambda state: True)
+    monkeypatch.setattr(watchdog, "start", no_watchdog)
+    monkeypatch.setattr(watchdog, "alive", lambda state: True)
     monkeypatch.setattr(renewal_line, "control_path", lambda: {"local": "127.0.0.1"})
     made = Held(Record(str(tmp_path / "linktrial")))
     yield made

@@ -1,4 +1,4 @@
-"""Putting back settings that depend on each other: in an order that works, judged when all of them are back."""
+"""Restoring settings that depend on each other: in an order that works, judged when all of them are back."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def kernel(monkeypatch: pytest.MonkeyPatch) -> FakeKernel:
     host = fake_host()
     monkeypatch.setattr(room, "CATALOGUE", catalogue(host))
 
-    def here(step: Callable[[], Any], bound_s: float) -> Any:
+    def here(step: Callable[[], Any], timeout_s: float) -> Any:
         """In this process: a forked child would change a copy of the host in memory."""
         return step()
 
@@ -57,7 +57,7 @@ def changed(*steps: tuple[str, Any]) -> dict[str, Any]:
 def test_settings_that_depend_on_each_other_all_come_back(kernel: FakeKernel, steps: list[tuple[str, Any]]) -> None:
     as_found = (kernel.features(INTERFACE), kernel.links(), copy.deepcopy(kernel.tables))
     state = changed(*steps)
-    outcome = restoring.put_back(state, "controller")["outcome"]
+    outcome = restoring.restored(state, "controller")["outcome"]
     assert outcome["left"] == outcome["conflicts"] == []
     assert (kernel.features(INTERFACE), kernel.links(), kernel.tables) == as_found
 
@@ -83,7 +83,7 @@ def test_every_queue_waits_again_as_it_was_found(kernel: FakeKernel, steps: list
     """A root that is made while one queue is in use gives the others another kind, which shows once they are used."""
     now = a_card_with_four_queues(kernel, ["fq_codel"] * 4)
     as_found = now()
-    outcome = restoring.put_back(changed(*steps), "controller")["outcome"]
+    outcome = restoring.restored(changed(*steps), "controller")["outcome"]
     assert outcome["left"] == outcome["conflicts"] == []
     assert now() == as_found
 
@@ -93,7 +93,7 @@ def test_queues_that_were_found_waiting_in_different_kinds_do_so_again(kernel: F
     """As on a card that was told to use four of its queues after two had been in use."""
     now = a_card_with_four_queues(kernel, ["fq_codel", "fq_codel", "pfifo_fast", "pfifo_fast"])
     as_found = now()
-    outcome = restoring.put_back(changed(*(("channels", level) for level in levels)), "controller")["outcome"]
+    outcome = restoring.restored(changed(*(("channels", level) for level in levels)), "controller")["outcome"]
     assert outcome["left"] == outcome["conflicts"] == []
     assert now() == as_found
 
@@ -104,7 +104,7 @@ def test_every_queue_of_a_level_waits_in_the_same_kind(kernel: FakeKernel) -> No
     assert [each["kind"] for each in now()[0]] == ["mq"] + ["fq_codel"] * 4
 
 
-def test_queueing_that_could_not_be_put_back_is_refused_with_the_command_that_helps(kernel: FakeKernel) -> None:
+def test_queueing_that_could_not_be_restored_is_refused_with_the_command_that_helps(kernel: FakeKernel) -> None:
     a_card_with_four_queues(kernel, ["fq_codel", "pfifo_fast", "pfifo_fast", "pfifo_fast"])
     assert "tc qdisc replace dev eth1 root pfifo && " in room.CATALOGUE["queueing"].check(INTERFACE, "fq")
 
@@ -112,14 +112,14 @@ def test_queueing_that_could_not_be_put_back_is_refused_with_the_command_that_he
 def test_a_setting_that_reads_as_before_once_another_is_back_is_restored(kernel: FakeKernel) -> None:
     """Segmentation, asked to be on, went with the checksums: it looks like a stranger's change until they are back."""
     state = changed(("segmentation-offload", "off"), ("segmentation-offload", "on"), ("checksum-offload", "off"))
-    outcome = restoring.put_back(state, "controller")["outcome"]
+    outcome = restoring.restored(state, "controller")["outcome"]
     assert {entry["setting"] for entry in outcome["restored"]} == {"segmentation-offload", "checksum-offload"}
 
 
 def test_a_real_change_by_somebody_else_stays_reported(kernel: FakeKernel) -> None:
     state = changed(("transmit-queue-length", 50))
     kernel.links_by_name[INTERFACE]["transmit_queue_length"] = 77
-    outcome = restoring.put_back(state, "controller")["outcome"]
+    outcome = restoring.restored(state, "controller")["outcome"]
     assert [entry["setting"] for entry in outcome["conflicts"]] == ["transmit-queue-length"]
     assert kernel.links_by_name[INTERFACE]["transmit_queue_length"] == 77
 

@@ -21,7 +21,7 @@ OTHER_LEVELS: dict[str, Any] = {
     "mtu": 1000,
     "speed": "forced 100Mbit/s half",
     "segmentation-offload": "on",
-    "receive-coalescing": "on",
+    "receive-offload": "on",
     "checksum-offload": "on",
     "scatter-gather": "on",
     "receive-ring": 512,
@@ -38,8 +38,8 @@ OTHER_LEVELS: dict[str, Any] = {
     "transmit-steering": "off",
     "test-address": ["198.18.7.7/24", "2001:2::7/64"],
     "governor": "powersave",
-    "least-frequency": "700MHz",
-    "greatest-frequency": "lowest",
+    "min-frequency": "700MHz",
+    "max-frequency": "lowest",
     "boost": "on",
     "idle-limit": "all",
     "congestion-control": "reno",
@@ -140,7 +140,7 @@ def state_of(kernel: FakeKernel) -> Any:
             tables,
             kernel.features_by_name,
             kernel.link_settings_by_name,
-            kernel.keepsakes,
+            kernel.saved_states,
             {index: held for index, held in kernel.neighbours_by_index.items() if held},
             kernel.boot.files,
             kernel.boot.armed,
@@ -209,7 +209,7 @@ def test_any_value_at_all_gets_an_answer_and_never_an_exception(name: str, value
 
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("which", ["example", "other"])
-def test_a_level_is_applied_verified_and_put_back(name: str, which: str) -> None:
+def test_a_level_is_applied_verified_and_restored(name: str, which: str) -> None:
     kernel = fake_host()
     setting = catalogue(kernel)[name]
     target = target_of(setting)
@@ -279,7 +279,7 @@ def test_a_simulated_clock_may_be_set_in_a_namespace() -> None:
 
 
 @pytest.mark.parametrize("name", [name for name in NAMES if name not in ("command",)])
-def test_a_host_that_has_none_of_it_says_why_and_has_nothing_to_put_back(name: str) -> None:
+def test_a_host_that_has_none_of_it_says_why_and_has_nothing_to_restored(name: str) -> None:
     kernel = FakeKernel()
     setting = catalogue(kernel)[name]
     target, level = target_of(setting), example_for(name, setting.example)

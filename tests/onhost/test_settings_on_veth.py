@@ -64,7 +64,7 @@ ON_VETH: dict[str, tuple[str, Any, Any, Any]] = {
         ],
         ["off"] * 4,
     ),
-    "coalescing": ("receive-coalescing", "on", lambda: ethtool_feature("generic-receive-offload"), "on"),
+    "coalescing": ("receive-offload", "on", lambda: ethtool_feature("generic-receive-offload"), "on"),
     "checksums": (
         "checksum-offload",
         "off",
@@ -127,7 +127,7 @@ def make_link_with_queues() -> None:
     time.sleep(2.2)  # the duplicate checks of the link-local addresses, so that the image stands still
 
 
-def apply_and_put_back(case: str) -> None:
+def apply_and_restored(case: str) -> None:
     name, level, seen_by_others, expected = ON_VETH[case]
     make_link_with_queues()
     setting = CATALOGUE[name]
@@ -147,8 +147,8 @@ def apply_and_put_back(case: str) -> None:
 
 
 @pytest.mark.parametrize("case", ON_VETH)
-def test_what_is_applied_is_seen_by_others_and_put_back(case: str) -> None:
-    in_own_namespace(apply_and_put_back, case)
+def test_what_is_applied_is_seen_by_others_and_restored(case: str) -> None:
+    in_own_namespace(apply_and_restored, case)
 
 
 def type_the_keeping_command(case: str) -> None:
@@ -211,8 +211,8 @@ def refuse_the_machines_own() -> dict[str, str]:
         "idle-limit": 0,
         "governor": "performance",
         "boost": "off",
-        "least-frequency": "1GHz",
-        "greatest-frequency": "1GHz",
+        "min-frequency": "1GHz",
+        "max-frequency": "1GHz",
     }
     said = {}
     for name, level in levels.items():
@@ -281,7 +281,7 @@ def refuse_a_tree_of_its_own() -> str:
     return CATALOGUE["queueing"].check(NEAR, "pfifo")
 
 
-def test_queueing_that_could_not_be_put_back_is_not_touched() -> None:
+def test_queueing_that_could_not_be_restored_is_not_touched() -> None:
     assert "htb" in in_own_namespace(refuse_a_tree_of_its_own)
 
 

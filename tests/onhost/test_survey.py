@@ -201,7 +201,7 @@ def test_the_machine_is_read_in_the_kernels_units(tmp_path: Path) -> None:
     assert machine["throttles"] == 3
     policy = machine["policies"][0]
     assert policy["governor"] == "powersave"
-    assert (policy["greatest_khz"], policy["hardware_greatest_khz"]) == (1200000, 1800000)
+    assert (policy["max_khz"], policy["hardware_max_khz"]) == (1200000, 1800000)
     assert policy["now_khz"] is None
 
 

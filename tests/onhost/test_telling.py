@@ -6,7 +6,7 @@ import json
 import socket
 
 from orchestrator.onhost.service.frames import FrameReader
-from orchestrator.onhost.service.messages import LONGEST_BOUND_S, VERBS, check
+from orchestrator.onhost.service.messages import LONGEST_TIMEOUT_S, VERBS, check
 from orchestrator.onhost.service.talk import _UNSENT_LIMIT_BYTES, Talk
 from orchestrator.onhost.traffic.flow_series import _MOST_WAITING, FlowSeries
 from orchestrator.onhost.traffic.flows import read_args
@@ -94,8 +94,8 @@ def test_the_longest_trial_that_check_accepts_fits_what_a_host_accepts():
             continue
         raise AssertionError(wrong)
     traffic_s = longest.length_s + longest.warmup_s
-    request = {"id": 1, "verb": "clock", "args": {}, "bound_s": traffic_s * 1.001 + 30}
-    assert check(request).bound_s < LONGEST_BOUND_S
+    request = {"id": 1, "verb": "clock", "args": {}, "timeout_s": traffic_s * 1.001 + 30}
+    assert check(request).timeout_s < LONGEST_TIMEOUT_S
     lease = {"token": 5, "lease_s": 24 * 3600.0 + traffic_s * 1.001 + 20}
     assert VERBS["lease.renew"](lease) == ""
     now = 10**15

@@ -144,8 +144,8 @@ def test_the_cores_that_took_interrupts_and_softirqs_are_named(kernel: KernelFil
     assert (summary["softnet_dropped"], summary["softnet_squeezed"]) == (7, 11)
 
 
-def test_clock_is_the_mean_and_the_least_of_the_busiest_cores_policy(kernel: KernelFiles):
-    kernel.clock(0, 1_800_000, cores="1", greatest_khz=1_800_000)
+def test_clock_is_the_mean_and_the_min_of_the_busiest_cores_policy(kernel: KernelFiles):
+    kernel.clock(0, 1_800_000, cores="1", max_khz=1_800_000)
     kernel.clock(1, 2_400_000, cores="3")
 
     def slow_down() -> None:

@@ -81,7 +81,7 @@ class TwoHosts:
             "peer": peer,
             "port": 20000,
             "mtu": mtu,
-            "small_first_bound_s": patience_s,
+            "small_first_timeout_s": patience_s,
         }
         return self.start(who, sys.executable, "-c", _RUN_JOB, verb, json.dumps(args))
 
@@ -102,9 +102,9 @@ def tell(job: subprocess.Popen[str], words: str) -> None:
     job.stdin.flush()
 
 
-def result_of(job: subprocess.Popen[str], bound_s: float) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+def result_of(job: subprocess.Popen[str], timeout_s: float) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """(what the job returned, its events)."""
-    said, _ = job.communicate(timeout=bound_s)
+    said, _ = job.communicate(timeout=timeout_s)
     lines = [json.loads(line) for line in said.splitlines()]
     return lines[-1]["result"], lines[:-1]
 

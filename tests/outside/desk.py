@@ -72,7 +72,7 @@ class OutsideDesk(desk.Desk):
     def __init__(self, folder: Path) -> None:
         super().__init__(folder)
         hosts = tuple(lab_host(name, number, slow_board=True) for number, name in enumerate(HOSTS, 11))
-        self.lab = Lab(Scenario(hosts, 300_000_000), server="openssh", bound_s=120.0)
+        self.lab = Lab(Scenario(hosts, 300_000_000), server="openssh", timeout_s=120.0)
 
     def __enter__(self) -> OutsideDesk:
         self.lab.make()

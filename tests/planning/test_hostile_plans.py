@@ -39,7 +39,7 @@ def test_a_hostile_plan_ends_in_located_problems(name: str) -> None:
         assert all(letter.isprintable() or letter == "\n" for letter in rendered)
 
 
-def test_there_are_at_least_eighty_hostile_plans() -> None:
+def test_there_are_at_min_eighty_hostile_plans() -> None:
     assert len(HOSTILE) >= 80
 
 

@@ -69,23 +69,23 @@ def test_a_setting_is_changed_where_the_plan_says(at: str, setting: str, places:
 
 def test_a_factor_that_does_not_apply_is_empty_and_makes_no_duplicates() -> None:
     found = cells(
-        plan("factors:\n  transport: [tcp, udp]\n  offered_rate: {levels: [50%, 95%], only: {transport: udp}}\n")
+        plan("factors:\n  transport: [tcp, udp]\n  intended_load: {levels: [50%, 95%], only: {transport: udp}}\n")
     )
     assert [cell.levels for cell in found] == [
-        {"transport": "tcp", "offered_rate": None},
-        {"transport": "udp", "offered_rate": "50%"},
-        {"transport": "udp", "offered_rate": "95%"},
+        {"transport": "tcp", "intended_load": None},
+        {"transport": "udp", "intended_load": "50%"},
+        {"transport": "udp", "intended_load": "95%"},
     ]
 
 
 def test_a_traffic_factor_applies_only_to_its_own_transport_without_being_told() -> None:
     told = cells(
         plan(
-            "factors:\n  transport: [tcp, udp]\n  offered_rate: {levels: [50%], only: {transport: udp}}\n"
+            "factors:\n  transport: [tcp, udp]\n  intended_load: {levels: [50%], only: {transport: udp}}\n"
             "  congestion: {levels: [cubic, reno], only: {transport: tcp}}\n"
         )
     )
-    untold = cells(plan("factors: {transport: [tcp, udp], offered_rate: [50%], congestion: [cubic, reno]}\n"))
+    untold = cells(plan("factors: {transport: [tcp, udp], intended_load: [50%], congestion: [cubic, reno]}\n"))
     assert told == untold
     assert len(told) == 3
 
@@ -132,11 +132,11 @@ def test_what_is_left_out_is_no_cell() -> None:
 def test_a_condition_matches_a_level_however_it_is_spelled() -> None:
     found = cells(
         plan(
-            "factors: {transport: [udp], offered_rate: [0.5Gbit/s, 900Mbit/s]}\n"
-            "leave_out: [{offered_rate: 500Mbit/s}]\n"
+            "factors: {transport: [udp], intended_load: [0.5Gbit/s, 900Mbit/s]}\n"
+            "leave_out: [{intended_load: 500Mbit/s}]\n"
         )
     )
-    assert [cell.levels["offered_rate"] for cell in found] == ["900Mbit/s"]
+    assert [cell.levels["intended_load"] for cell in found] == ["900Mbit/s"]
 
 
 def test_the_number_one_is_not_the_word_true() -> None:
@@ -154,11 +154,14 @@ def test_the_number_one_is_not_the_word_true() -> None:
         ("factors: {mtu: [1500]}\nleave_out: [{}]\n", "bad-value", 8),
         ("factors: {mtu: [1500]}\nleave_out: [{mtu: []}]\n", "bad-value", 8),
         (
-            "factors: {transport: [tcp, udp], offered_rate: [50%]}\nleave_out: [{transport: tcp, offered_rate: 50%}]\n",
+            (
+                "factors: {transport: [tcp, udp], intended_load: [50%]}\n"
+                "leave_out: [{transport: tcp, intended_load: 50%}]\n"
+            ),
             "never-applies",
             8,
         ),
-        ("factors: {offered_rate: [50%]}\n", "never-applies", 7),
+        ("factors: {intended_load: [50%]}\n", "never-applies", 7),
         (
             "factors: {transport: [tcp, udp], streams: {levels: [1], only: {transport: udp, mtu: 1}}, mtu: [1500]}\n",
             "unknown-level",
@@ -253,7 +256,7 @@ def test_a_cell_has_every_traffic_key() -> None:
         "direction": "[receive]",
         "streams": "[4]",
         "ip": "[6]",
-        "offered_rate": "[90%]",
+        "intended_load": "[90%]",
         "datagram_size": "[1KiB]",
         "socket_buffer": "[4MiB]",
         "dscp": "[ef]",
@@ -270,7 +273,7 @@ def test_a_cell_has_every_traffic_key() -> None:
         "direction": "receive",
         "streams": 4,
         "ip": 6,
-        "offered_rate": {"link_share": 0.9},
+        "intended_load": {"link_share": 0.9},
         "datagram_bytes": 1024,
         "socket_buffer_bytes": 4_194_304,
         "dscp": 46,
@@ -292,9 +295,9 @@ def test_a_cell_has_every_traffic_key() -> None:
         ("120%", {"link_share": 1.2}),
     ],
 )
-def test_an_offered_rate_counts_payload_frames_or_a_share(level: str, meant: dict[str, float]) -> None:
-    found = cells(plan(f"factors: {{transport: [udp], offered_rate: ['{level}']}}\n"))
-    assert found[0].traffic["offered_rate"] == meant
+def test_an_intended_load_counts_payload_frames_or_a_share(level: str, meant: dict[str, float]) -> None:
+    found = cells(plan(f"factors: {{transport: [udp], intended_load: ['{level}']}}\n"))
+    assert found[0].traffic["intended_load"] == meant
 
 
 def test_every_traffic_factor_fills_a_key_of_its_own() -> None:
@@ -303,7 +306,7 @@ def test_every_traffic_factor_fills_a_key_of_its_own() -> None:
 
 
 def test_no_two_tcp_only_and_udp_only_factors_meet() -> None:
-    found = cells(plan("factors: {transport: [tcp, udp], burst: [1, 8], pacing: [100Mbit/s], no_copy: [true]}\n"))
+    found = cells(plan("factors: {transport: [tcp, udp], burst: [1, 8], pacing: [100Mbit/s], zero_copy: [true]}\n"))
     for cell in found:
         assert (cell.levels["burst"] is None) is (cell.levels["transport"] == "tcp")
         assert (cell.levels["pacing"] is None) is (cell.levels["transport"] == "udp")
@@ -372,7 +375,7 @@ def test_cells_are_the_product_less_what_is_left_out(sizes: dict[str, int], out:
     ("factor", "bad", "good"),
     [
         ("datagram_size", "15B", "16B"),  # a number and a time are in front of every datagram's payload
-        ("segment_size", "32768B", "32767B"),
+        ("mss", "32768B", "32767B"),
     ],
 )  # the kernel takes no larger one (MAX_TCP_WINDOW in its tcp.h)
 def test_a_size_that_the_traffic_pair_or_the_kernel_refuses_is_refused_by_the_plan(factor, bad, good) -> None:

@@ -93,7 +93,7 @@ def test_links_at_once_are_rehearsed_although_each_was_rehearsed_alone() -> None
         ("factors: {together: [yes]}", "does not name two different links"),
         ("factors: {together: [7]}", "neither alone, all, nor a list of links"),
         ("factors: {together: [{a: b}]}", "neither alone, all, nor a list of links"),
-        ("factors: {together: [all], transport: [udp], offered_rate: [search]}", "one link at a time"),
+        ("factors: {together: [all], transport: [udp], intended_load: [search]}", "one link at a time"),
     ],
 )
 def test_what_cannot_run_together_is_said_at_plan_time(rest: str, said: str) -> None:
@@ -107,8 +107,8 @@ def test_a_plan_of_one_link_has_nothing_to_run_together() -> None:
 
 def test_a_search_may_run_on_each_link_alone_beside_other_traffic_on_all() -> None:
     text = TWO_PORTS + (
-        "factors: {together: [alone, all], transport: [tcp, udp], offered_rate: [search]}\n"
-        "leave_out: [{together: all, offered_rate: search}]\n"
+        "factors: {together: [alone, all], transport: [tcp, udp], intended_load: [search]}\n"
+        "leave_out: [{together: all, intended_load: search}]\n"
     )
     assert {(cell.links, cell.traffic["transport"]) for cell in cells(load(text))} == {
         (("trunk",), "tcp"),

@@ -36,7 +36,7 @@ factors:
   clock: {setting: governor, at: dome, levels: [powersave, performance]}
   tuning: {levels: {stock: {}, spread: {interrupt-cores: spread, receive-ring: 4096}}}
   transport: [tcp, udp]
-  offered_rate: {levels: [50%, 95%], only: {transport: udp}}
+  intended_load: {levels: [50%, 95%], only: {transport: udp}}
   direction: [transmit, receive, bidirectional]
 leave_out:
   - {transport: udp, direction: bidirectional}
@@ -76,7 +76,7 @@ def test_the_whole_grammar_is_understood() -> None:
     assert [(change.setting, str(change.where), change.level) for change in found.hold] == [
         ("governor", "vault", "performance")
     ]
-    assert list(found.factors) == ["mtu", "clock", "tuning", "transport", "offered_rate", "direction"]
+    assert list(found.factors) == ["mtu", "clock", "tuning", "transport", "intended_load", "direction"]
     assert (found.trial.length_s, found.trial.warmup_s, found.trial.settle_s, found.trial.replicates) == (10, 2, 1, 5)
     assert (found.order.shuffle, found.order.seed) == (True, 7)
     assert (found.lease_s, found.patience_s, found.threshold_ratio) == (300, 7200, 0.03)
@@ -399,15 +399,15 @@ def test_a_command_without_what_it_needs_is_refused(keys: str, code: str) -> Non
 
 # A part of the grammar that some version did not carry out yet, and a plan that has it.
 PARTS: dict[tuple[str | int, ...], str] = {
-    ("trial", "precision"): HEAD + "trial: {precision: 2%, replicates: {least: 3, most: 20}}\n",
-    ("trial", "replicates"): HEAD + "trial: {precision: 2%, replicates: {least: 3, most: 20}}\n",
+    ("trial", "precision"): HEAD + "trial: {precision: 2%, replicates: {min: 3, max: 20}}\n",
+    ("trial", "replicates"): HEAD + "trial: {precision: 2%, replicates: {min: 3, max: 20}}\n",
     ("budget",): HEAD + "budget: 30min\n",
-    ("screen",): HEAD + "factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6], no_copy: [false, true]}\n"
+    ("screen",): HEAD + "factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6], zero_copy: [false, true]}\n"
     "screen: true\n",
-    ("factors", "offered_rate", "*"): HEAD + "factors: {transport: [udp], offered_rate: [search]}\n",
-    ("factors", "offered_rate", "levels", "*"): HEAD
-    + "factors: {transport: [udp], offered_rate: {levels: [50%, search]}}\n",
-    ("factors", "loss_limit"): HEAD + "factors: {transport: [udp], offered_rate: [50%], loss_limit: [0%]}\n",
+    ("factors", "intended_load", "*"): HEAD + "factors: {transport: [udp], intended_load: [search]}\n",
+    ("factors", "intended_load", "levels", "*"): HEAD
+    + "factors: {transport: [udp], intended_load: {levels: [50%, search]}}\n",
+    ("factors", "loss_limit"): HEAD + "factors: {transport: [udp], intended_load: [50%], loss_limit: [0%]}\n",
     ("links", "*", "address"): HEAD.replace("isolated: true", "address: temporary"),
     ("hosts", "*", "power_cycle"): HEAD.replace(
         "{ssh: dome.obs.example}", "{ssh: dome.obs.example, power_cycle: {command: [plug, 1-off], wait: 60s}}"
@@ -435,13 +435,13 @@ def test_a_power_switch_that_is_no_list_of_arguments_is_refused(text: str) -> No
 @pytest.mark.parametrize(
     ("rest", "code"),
     [
-        ("trial: {replicates: {least: 3, most: 20}}", "missing-key"),
-        ("trial: {replicates: {least: 20, most: 3}, precision: 2%}", "clash"),
-        ("trial: {replicates: {least: 0, most: 3}, precision: 2%}", "bad-value"),
-        ("trial: {replicates: {least: 1, most: 6}, precision: 2%}", "bad-value"),
-        ("trial: {replicates: {least: 2, most: 6}, precision: 2%}", "bad-value"),
+        ("trial: {replicates: {min: 3, max: 20}}", "missing-key"),
+        ("trial: {replicates: {min: 20, max: 3}, precision: 2%}", "clash"),
+        ("trial: {replicates: {min: 0, max: 3}, precision: 2%}", "bad-value"),
+        ("trial: {replicates: {min: 1, max: 6}, precision: 2%}", "bad-value"),
+        ("trial: {replicates: {min: 2, max: 6}, precision: 2%}", "bad-value"),
         ("trial: {replicates: 2, precision: 2%}", "bad-value"),
-        ("trial: {replicates: {least: 3}, precision: 2%}", "missing-key"),
+        ("trial: {replicates: {min: 3}, precision: 2%}", "missing-key"),
         ("trial: {precision: 2}", "unit-missing"),
         ("trial: {precision: 80%}", "bad-value"),
         ("trial: {precision: 2%}\nbudget: 30min", "clash"),

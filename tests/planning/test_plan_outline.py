@@ -63,9 +63,9 @@ def test_only_the_second_end_listens() -> None:
         ("factors: {direction: [transmit]}", 5 * 12 * 312_500_000, 0),
         ("factors: {direction: [receive]}", 0, 5 * 12 * 312_500_000),
         ("factors: {direction: [bidirectional]}", 5 * 12 * 312_500_000, 5 * 12 * 312_500_000),
-        ("factors: {transport: [udp], offered_rate: [50%]}", 5 * 12 * 156_250_000, 0),
-        ("factors: {transport: [udp], offered_rate: [80Mbit/s]}", 5 * 12 * 10_000_000, 0),
-        ("factors: {transport: [udp], offered_rate: [1kframe/s], datagram_size: [1000B]}", 5 * 12 * 1_000_000, 0),
+        ("factors: {transport: [udp], intended_load: [50%]}", 5 * 12 * 156_250_000, 0),
+        ("factors: {transport: [udp], intended_load: [80Mbit/s]}", 5 * 12 * 10_000_000, 0),
+        ("factors: {transport: [udp], intended_load: [1kframe/s], datagram_size: [1000B]}", 5 * 12 * 1_000_000, 0),
     ],
 )
 def test_the_bytes_are_bounded_by_rate_and_time(rest: str, first: int, second: int) -> None:
@@ -83,7 +83,7 @@ def test_without_a_rate_the_bytes_have_no_bound_and_the_page_says_so() -> None:
 
 
 def test_the_estimate_is_the_sum_of_its_parts() -> None:
-    found = of("factors: {mtu: [1500, 9000], transport: [tcp, udp], offered_rate: [50%]}\n").estimate
+    found = of("factors: {mtu: [1500, 9000], transport: [tcp, udp], intended_load: [50%]}\n").estimate
     assert found.traffic_s == 4 * 5 * 12
     assert found.quiet_s == 4 * 5 * 1 + 2 * 5 * DRAIN_S
     assert found.handling_s == 4 * 5 * HANDLING_S + 2 * 5 * COSTLY_S
@@ -106,7 +106,7 @@ def test_the_text_names_cells_trials_hosts_and_what_becomes_of_them() -> None:
 
 
 def test_an_open_number_of_replicates_is_said_with_its_bounds() -> None:
-    precise = of("factors: {mtu: [1500, 9000]}\ntrial: {precision: 2%, replicates: {least: 3, most: 8}}\n")
+    precise = of("factors: {mtu: [1500, 9000]}\ntrial: {precision: 2%, replicates: {min: 3, max: 8}}\n")
     text = render(precise)
     assert "Trials  6 = 2 cells x 3 replicates" in text
     assert "until its interval is within 2% of its mean; at most 8 replicates" in text
@@ -185,7 +185,7 @@ def test_changes_that_drop_the_link_are_said() -> None:
     assert "control-path" not in caution_codes("factors: {clock: {setting: governor, levels: [powersave]}}\n")
 
 
-def test_ipv6_below_its_least_mtu_is_said_beforehand() -> None:
+def test_ipv6_below_its_min_mtu_is_said_beforehand() -> None:
     """RFC 8200 s5: 1280 bytes."""
     assert "ipv6-mtu" in caution_codes("factors: {mtu: [1279], ip: [6]}\n")
     assert "ipv6-mtu" not in caution_codes("factors: {mtu: [1280], ip: [6]}\n")
@@ -193,7 +193,7 @@ def test_ipv6_below_its_least_mtu_is_said_beforehand() -> None:
 
 
 def test_datagrams_that_do_not_fit_the_mtu_are_said_beforehand() -> None:
-    sized = "factors: {{mtu: [1500], transport: [udp], offered_rate: [10%], datagram_size: [{}B]}}\n"
+    sized = "factors: {{mtu: [1500], transport: [udp], intended_load: [10%], datagram_size: [{}B]}}\n"
     assert "fragments" in caution_codes(sized.format(1473))
     assert "fragments" not in caution_codes(sized.format(1472))
 
@@ -245,7 +245,7 @@ def test_unlimited_udp_to_anybody_else_is_refused_unless_the_link_is_isolated(ad
     assert "trunk" in said
     assert unlimited_udp_problem(plan(unlimited), "trunk", ["10.0.0.1", address]) == ""
     assert unlimited_udp_problem(plan("factors: {transport: [tcp]}\n", SHARED), "trunk", [address]) == ""
-    limited = "factors: {transport: [tcp, udp], offered_rate: [50%]}\n"
+    limited = "factors: {transport: [tcp, udp], intended_load: [50%]}\n"
     assert unlimited_udp_problem(plan(limited, SHARED), "trunk", [address]) == ""
 
 

@@ -96,4 +96,4 @@ def test_every_property_says_what_it_is() -> None:
 def test_every_setting_and_traffic_factor_is_offered_for_completion() -> None:
     offered = plan_schema(CATALOGUE)["properties"]["factors"]["properties"]
     assert set(CATALOGUE) <= set(offered)
-    assert {"transport", "direction", "streams", "offered_rate"} <= set(offered)
+    assert {"transport", "direction", "streams", "intended_load"} <= set(offered)

@@ -66,9 +66,9 @@ def test_a_design_is_made_again_from_what_is_kept_of_it(count: int) -> None:
     ("rest", "where"),
     [
         (FOUR.replace("[1, 4]", "[1, 4, 8]"), "streams:"),
-        (FOUR + "  transport: [tcp, udp]\n  offered_rate: [50%, 95%]\n", "offered_rate:"),
+        (FOUR + "  transport: [tcp, udp]\n  intended_load: [50%, 95%]\n", "intended_load:"),
         (FOUR + "leave_out: [{mtu: 9000, streams: 4}]\n", "leave_out:"),
-        (FOUR + "trial: {precision: 2%, replicates: {least: 5, most: 20}}\n", "precision:"),
+        (FOUR + "trial: {precision: 2%, replicates: {min: 5, max: 20}}\n", "precision:"),
         (FOUR + "budget: 30min\n", "budget:"),
         ("factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6]}\n", "screen:"),
         ("", "screen:"),

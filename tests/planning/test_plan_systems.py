@@ -30,7 +30,7 @@ def test_what_cannot_be_set_or_seen_on_a_bsd_host_is_said_for_that_host_alone() 
         ("factors: {pacing: [900Mbit/s], direction: [transmit, receive]}\n", "'pacing' needs what vault"),
         ("factors: {receiver_core: [1]}\n", "'receiver_core' needs what vault"),
         ("factors: {transport: [udp], receive_with: [batch]}\n", "'receive_with' needs what vault"),
-        ("factors: {no_copy: [true], direction: [bidirectional]}\n", "'no_copy' needs what vault"),
+        ("factors: {zero_copy: [true], direction: [bidirectional]}\n", "'zero_copy' needs what vault"),
     ],
 )
 def test_a_plan_that_asks_a_bsd_host_for_what_it_has_not_is_wrong_at_that_place(rest: str, words: str) -> None:
@@ -47,7 +47,7 @@ def test_a_plan_that_asks_a_bsd_host_for_what_it_has_not_is_wrong_at_that_place(
         "factors: {pacing: [900Mbit/s], direction: [transmit]}\n",
         "factors: {receiver_core: [1], direction: [receive]}\n",
         "factors: {transport: [udp], receive_with: [single], send_with: [single]}\n",
-        "factors: {no_copy: [false]}\n",
+        "factors: {zero_copy: [false]}\n",
     ],
 )
 def test_what_concerns_the_other_end_alone_is_no_problem(rest: str) -> None:

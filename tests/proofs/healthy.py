@@ -26,7 +26,7 @@ FACTORS = {
     "mtu": [1500, 9000],
     "transport": ["tcp", "udp"],
     "direction": ["transmit", "receive", "bidirectional"],
-    "offered_rate": {"levels": ["90%"], "only": {"transport": "udp"}},
+    "intended_load": {"levels": ["90%"], "only": {"transport": "udp"}},
 }
 
 

@@ -80,7 +80,7 @@ def stopping(draws: int) -> None:
     for kind, draw in KINDS.items():
         for least in (3, 4, 5, 8):
             for ratio in (0.025, 0.012, 0.009, 0.007, 0.005, 0.004):
-                found = stopped(draw, PrecisionRule(ratio, least=least, most=30), draws // 2)
+                found = stopped(draw, PrecisionRule(ratio, min=least, max=30), draws // 2)
                 line(
                     f"{kind}, from {least}, precision {100 * ratio:g} %, mean n {found.replicates:.1f}",
                     found.share,

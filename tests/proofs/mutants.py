@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 CHECKOUT = Path(__file__).resolve().parents[2]
-BOUND_S = 300
+TIMEOUT_S = 300
 
 
 class Mutant(NamedTuple):
@@ -35,7 +35,7 @@ class Mutant(NamedTuple):
 HOST = "orchestrator/onhost"
 CRASH = ("tests/onhost/test_crash_matrix.py",)
 LEASE = ("tests/onhost/test_lease.py",)
-KEEPER = "tests/onhost/test_keeper.py"
+WATCHDOG = "tests/onhost/test_watchdog.py"
 RESTORING = ("tests/onhost/test_restoring.py", "tests/onhost/test_restoring_in_trouble.py")
 IN_TRAFFIC = ("tests/onhost/test_lease_in_traffic.py",)
 CHANGES = ("tests/onhost/test_changes.py",)
@@ -53,7 +53,7 @@ MUTANTS = (
         "no flush of the record's folder", f"{HOST}/safety/record.py", "            self._sync_directory()\n", "", CRASH
     ),
     Mutant(
-        "a write in putting back is not announced",
+        "a write in restoring is not announced",
         f"{HOST}/safety/restoring.py",
         "                save(after)",
         "                pass",
@@ -65,24 +65,24 @@ MUTANTS = (
         '            if lease.before_of({"before": before}, place) is None:',
         "            before = [one for one in before if lease.place_of(one) != lease.place_of(place)]\n"
         "            if True:",
-        (f"{KEEPER}::test_the_first_before_value_wins",),
+        (f"{WATCHDOG}::test_the_first_before_value_wins",),
     ),
     Mutant(
-        "put back in forward order",
+        "restored in forward order",
         f"{HOST}/safety/restoring.py",
         "reversed(in_order(",
         "list(in_order(",
-        (f"{KEEPER}::test_putting_back_goes_in_reverse_and_does_not_stop_at_an_error",),
+        (f"{WATCHDOG}::test_putting_back_goes_in_reverse_and_does_not_stop_at_an_error",),
     ),
     Mutant(
-        "putting back stops at the first error",
+        "restoring stops at the first error",
         f"{HOST}/safety/restoring.py",
         '        if entry.pop("stuck", False):\n',
         "        if kind == 'left':\n            break\n        if entry.pop(\"stuck\", False):\n",
-        (f"{KEEPER}::test_putting_back_goes_in_reverse_and_does_not_stop_at_an_error",),
+        (f"{WATCHDOG}::test_putting_back_goes_in_reverse_and_does_not_stop_at_an_error",),
     ),
     Mutant(
-        "what was put back is not read again",
+        "what was restored is not read again",
         f"{HOST}/safety/restoring.py",
         '        if setting.same(before["value"], now):\n            return {"kind": "restored"}\n'
         '        return {"kind": "left"',
@@ -104,7 +104,7 @@ MUTANTS = (
         RESTORING,
     ),
     Mutant(
-        "a host that put itself back cannot be prepared again",
+        "a host that restore itself cannot be prepared again",
         f"{HOST}/safety/changes.py",
         'if state["image"] is not None and state["changes"]:',
         'if state["changes"]:',
@@ -139,8 +139,8 @@ MUTANTS = (
         ("tests/onhost/test_record.py",),
     ),
     Mutant(
-        "a keeper that nobody let go holds the lock for ever",
-        f"{HOST}/safety/keeper.py",
+        "a watchdog that nobody let go holds the lock for ever",
+        f"{HOST}/safety/watchdog.py",
         "        close_all_but({0, 1, 2, tell, may_go})\n",
         "",
         RESTORING,
@@ -167,14 +167,14 @@ MUTANTS = (
         ("tests/sim/test_scenes.py",),
     ),
     Mutant(
-        "a host that answers is left changed when its keeper dies",
+        "a host that answers is left changed when its watchdog dies",
         "orchestrator/decide/machine.py",
-        "        if code != KEEPER_DIES:",
+        "        if code != WATCHDOG_DIES:",
         "        if True:",
         ("tests/sim/test_scenes.py",),
     ),
     Mutant(
-        "a host's own putting back is taken for a doubt",
+        "a host's own restoring is taken for a doubt",
         "orchestrator/act/conduct.py",
         "        await self._still_held()  # one that stopped",
         "        # one that stopped",
@@ -273,7 +273,7 @@ MUTANTS = (
     ),
     Mutant(
         "traffic outlives its lease where the helper hangs",
-        f"{HOST}/safety/keeper.py",
+        f"{HOST}/safety/watchdog.py",
         "            end_traffic(record)\n",
         "            pass\n",
         IN_TRAFFIC,
@@ -314,8 +314,8 @@ MUTANTS = (
         ("tests/onhost/test_record.py",),
     ),
     Mutant(
-        "the keeper does not look at the deadline under the lock",
-        f"{HOST}/safety/keeper.py",
+        "the watchdog does not look at the deadline under the lock",
+        f"{HOST}/safety/watchdog.py",
         '        over = state["standing"] == "left" or _closed(record, state)',
         "        over = True",
         RESTORING,
@@ -325,7 +325,7 @@ MUTANTS = (
         f"{HOST}/safety/holding.py",
         '        if state["changes"]:',
         "        if False:",
-        (f"{KEEPER}::test_somebody_elses_change_is_a_conflict_and_left_alone",),
+        (f"{WATCHDOG}::test_somebody_elses_change_is_a_conflict_and_left_alone",),
     ),
     Mutant(
         "a frame's checksum is not compared",
@@ -412,14 +412,14 @@ MUTANTS = (
         POWER,
     ),
     Mutant(
-        "what was put back in part is taken for somebody else's",
+        "what was restored in part is taken for somebody else's",
         f"{HOST}/safety/restoring.py",
         "        after = _known_in_part(after, change, before, verdict)",
         "        after = state",
         RESTORING,
     ),
     Mutant(
-        "a host at its limit of processes is put back up to the first place",
+        "a host at its limit of processes is restored up to the first place",
         f"{HOST}/service/bounded.py",
         "    except OSError as error:\n        for end",
         "    except ZeroDivisionError as error:\n        for end",
@@ -433,7 +433,7 @@ MUTANTS = (
         CHANGES,
     ),
     Mutant(
-        "a change that ends late writes over what the keeper noted",
+        "a change that ends late writes over what the watchdog noted",
         f"{HOST}/safety/changes.py",
         "            _require_nobody_came_between(record)\n",
         "",
@@ -447,8 +447,8 @@ MUTANTS = (
         ("tests/onhost/test_record.py",),
     ),
     Mutant(
-        "a keeper without the lock believes that it is done",
-        f"{HOST}/safety/keeper.py",
+        "a watchdog without the lock believes that it is done",
+        f"{HOST}/safety/watchdog.py",
         "            if not alone:",
         "            if False:",
         RESTORING,
@@ -503,7 +503,7 @@ def _fails(copy: Path, tests: tuple[str, ...], *, show: bool = False) -> bool:
         cwd=copy,
         capture_output=True,
         text=True,
-        timeout=BOUND_S,
+        timeout=TIMEOUT_S,
         check=False,
         env={**os.environ, "PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"},
     )

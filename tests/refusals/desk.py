@@ -20,7 +20,7 @@ from tests.spine.bench import LINKTRIAL, trials_of
 
 HOSTS = ("dome", "hall", "roof", "pier", "annex", "west", "east", "gate2")
 INTERFACES = ("e0", "lan3", "enp3s0", "wire", "up.1", "net-b")
-RUN_BOUND_S = 150
+RUN_TIMEOUT_S = 150
 RATE = "100Mbit/s"
 
 
@@ -122,7 +122,7 @@ class Desk:
             [*LINKTRIAL, "run", str(plan), "--rehearse", "--out", str(out), "--ssh-config", self.lab.ssh_config],
             capture_output=True,
             text=True,
-            timeout=RUN_BOUND_S,
+            timeout=RUN_TIMEOUT_S,
             env={**os.environ, "NO_COLOR": "1"},
         )
         folder = next(out.iterdir(), None) if out.is_dir() else None

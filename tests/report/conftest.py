@@ -21,7 +21,7 @@ RATES = {
     "mtu": [1500, 9000, 9600],
     "clock": ["powersave", "performance"],
     "transport": ["tcp", "udp"],
-    "offered_rate": ["50%", "95%"],
+    "intended_load": ["50%", "95%"],
     "direction": ["transmit", "receive", "bidirectional"],
 }
 

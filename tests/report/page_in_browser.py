@@ -42,7 +42,7 @@ ORDINARY = Scenario(
         "mtu": [1500, 9000, 9600],
         "clock": ["powersave", "performance"],
         "transport": ["tcp", "udp"],
-        "offered_rate": ["50%", "95%"],
+        "intended_load": ["50%", "95%"],
         "direction": ["transmit", "receive", "bidirectional"],
     }
 )
@@ -102,9 +102,9 @@ def ask(page: Page, name: str, *arguments: object) -> Any:
     return page.evaluate(f"([name, values]) => ({INSIDE})[name](...values)", [name, list(arguments)])
 
 
-def until(page: Page, expression: str, bound_s: float = 10.0) -> None:
+def until(page: Page, expression: str, timeout_s: float = 10.0) -> None:
     """Wait until an expression is true; the driver's own waiting needs `eval`, which the page's policy forbids."""
-    end = time.monotonic() + bound_s
+    end = time.monotonic() + timeout_s
     while not page.evaluate(expression):
         if time.monotonic() > end:
             raise AssertionError(f"never true: {expression}")

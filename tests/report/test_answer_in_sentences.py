@@ -21,7 +21,7 @@ def said(report: Report) -> str:
     return "\n".join(answer.sentences(report)).replace(THIN, " ")
 
 
-def test_each_direction_has_its_best_and_least_with_their_levels() -> None:
+def test_each_direction_has_its_best_and_min_with_their_levels() -> None:
     cells = [
         cell(1, {"mtu": "1500", "direction": "transmit"}, 1.2e9),
         cell(2, {"mtu": "9000", "direction": "transmit"}, 2.4e9),
@@ -65,17 +65,17 @@ def test_where_all_is_alike_no_level_is_named() -> None:
     )
 
 
-def test_what_the_plan_itself_held_low_is_not_the_least_that_a_link_carries() -> None:
-    factors = {"offered_rate": ("10%", "95%", "99%")}
+def test_what_the_plan_itself_held_low_is_not_the_min_that_a_link_carries() -> None:
+    factors = {"intended_load": ("10%", "95%", "99%")}
     cells = [
-        cell(number, {"offered_rate": level}, mean)
+        cell(number, {"intended_load": level}, mean)
         for number, (level, mean) in enumerate((("10%", 1e8), ("95%", 9e8), ("99%", 9.8e8)), start=1)
     ]
-    offered = {cells[0].key: Cause("offered_rate", "the plan offered no more than this", ())}
+    offered = {cells[0].key: Cause("intended_load", "the plan offered no more than this", ())}
     text = said(replace(made(cells, factors), causes=offered))
 
     assert "up to 980 Mb/s" in text
-    assert "the least is 900 Mb/s, with offered_rate 95%" in text
+    assert "the least is 900 Mb/s, with intended_load 95%" in text
 
 
 def test_both_directions_at_once_are_named() -> None:
@@ -135,7 +135,7 @@ def test_a_host_that_is_not_as_found_is_named_first_of_its_sentence() -> None:
 def test_hosts_are_never_called_as_found_without_a_record() -> None:
     text = said(made([cell(1, {"mtu": "1500", "direction": "transmit"})], FACTORS))
 
-    assert "put back and verified" not in text
+    assert "restored and verified" not in text
     assert "not recorded" in text
 
 
@@ -156,7 +156,7 @@ def test_a_cause_names_the_levels_that_all_its_cells_share() -> None:
     (sentence,) = limits.sentences(report)
 
     assert sentence == (
-        "What holds back the 3 figures: the sending process on dome is at its limit in 2 (all with mtu "
+        "The bottlenecks of the 3 figures: the sending process on dome is at its limit in 2 (all with mtu "
         "1500); the link is full in 1."
     )
 

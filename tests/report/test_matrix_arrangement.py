@@ -90,7 +90,7 @@ def test_transmit_stands_before_receive_whatever_the_order_of_the_cells() -> Non
 def test_the_unit_is_the_ceilings_where_nothing_was_measured() -> None:
     cells = [cell(1, {"mtu": "9600"}, None, counts={"impossible": 5})]
 
-    assert rate_unit(arrange(made(cells, {"mtu": ("9600",)})).greatest_bit_s).name == "Gb/s"
+    assert rate_unit(arrange(made(cells, {"mtu": ("9600",)})).max_bit_s).name == "Gb/s"
 
 
 def test_a_link_with_an_unprintable_name_can_be_filtered_by_it() -> None:

@@ -180,7 +180,7 @@ def test_one_mac_or_address_has_one_stand_in_however_it_is_spelled() -> None:
 
 def test_the_figures_are_the_same(run: Path, copy: Path) -> None:
     numbers = ["trial", "cell", "goodput_bit_s", "fill", "datagrams_lost", "sender_busiest_core_busy"]
-    words_kept = ["status", "way", "mtu", "transport", "direction", "offered_rate", "started_at"]
+    words_kept = ["status", "way", "mtu", "transport", "direction", "intended_load", "started_at"]
 
     kept = numbers + words_kept
     pd.testing.assert_frame_equal(read_run(run).trials[kept], read_run(copy).trials[kept])

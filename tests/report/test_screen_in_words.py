@@ -121,7 +121,7 @@ def test_a_run_s_folder_carries_its_screen_from_the_plan_to_the_report(tmp_path:
     plan = load(
         "plan: night\nhosts: {dome: {ssh: dome, privilege: root}, vault: {ssh: vault, privilege: root}}\n"
         "links: {trunk: {ends: [dome:eth1, vault:eth1], isolated: true}}\nscreen: true\n"
-        "factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6], no_copy: [false, true]}\n",
+        "factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6], zero_copy: [false, true]}\n",
         catalogue=CATALOGUE,
     )
     state = begin(compose(plan, run_id="night-1", holder="h"))
@@ -147,7 +147,7 @@ def test_a_run_s_folder_carries_its_screen_from_the_plan_to_the_report(tmp_path:
             "link": "trunk",
             "role": "measure",
             "status": "valid",
-            "goodput_bit_s": 1e9 * (2 if cell["levels"]["no_copy"] else 1),
+            "goodput_bit_s": 1e9 * (2 if cell["levels"]["zero_copy"] else 1),
             **{name: restore_text(cell_text(level)) for name, level in cell["levels"].items()},
         }
         for cell in run["cells"]
@@ -155,7 +155,7 @@ def test_a_run_s_folder_carries_its_screen_from_the_plan_to_the_report(tmp_path:
     (screen,) = screens_of(run, pd.DataFrame(rows))
     assert screen.found is not None
     strongest = screen.found.effects[0]
-    assert (set(strongest.factors), strongest.difference) == ({"no_copy"}, pytest.approx(math.log(2)))
+    assert (set(strongest.factors), strongest.difference) == ({"zero_copy"}, pytest.approx(math.log(2)))
 
 
 def test_blocks_that_lack_a_cell_are_told_with_what_completes_them(tmp_path: Path) -> None:

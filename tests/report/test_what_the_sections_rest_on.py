@@ -82,7 +82,7 @@ def test_an_interval_that_fell_out_stays_visible_among_ten_thousand(
     assert {(line.trial, line.broken_off) for line in found} == {(1, False), (2, True)}
     for points in found.values():
         assert len(points) == 100
-        assert [number for number, point in enumerate(points) if point.least_bit_s == 0] == [43]
+        assert [number for number, point in enumerate(points) if point.min_bit_s == 0] == [43]
         assert [number for number, point in enumerate(points) if point.most_bit_s > 1.5e8] == [70]
         assert points[0].mean_bit_s == pytest.approx(8e7)
         assert sum(point.bits for point in points) == 8 * sum(octets)
@@ -116,15 +116,15 @@ def test_details_are_bounded_by_trials_as_well_as_by_cells(monkeypatch: pytest.M
     assert page_cells.details_of(report) == frozenset({1, 2, 3, 4})
 
 
-def test_loss_curves_differ_in_the_offered_rate_only_and_the_worst_comes_first(report: Report) -> None:
+def test_loss_curves_differ_in_the_intended_load_only_and_the_worst_comes_first(report: Report) -> None:
     found = loss.curves(report)
-    greatest = [curve.greatest_loss for curve in found]
+    greatest = [curve.max_loss for curve in found]
 
     assert len(found) == 2 * 2 * 2
     assert greatest == sorted(greatest, reverse=True)
     assert {len(curve.points) for curve in found} == {2}
     assert found[0].name == "mtu 1500, clock powersave, vault → dome"
-    assert found[0].points[0].offered_bit_s < found[0].points[1].offered_bit_s
+    assert found[0].points[0].offered_load_bit_s < found[0].points[1].offered_load_bit_s
 
 
 def test_loss_both_ways_at_once_is_told_from_each_way_alone(report: Report) -> None:
@@ -136,7 +136,7 @@ def test_loss_both_ways_at_once_is_told_from_each_way_alone(report: Report) -> N
     assert all("both at once" in curve.name for curve in together)
 
 
-def test_without_two_offered_rates_there_is_no_loss_section(small: Report) -> None:
+def test_without_two_intended_loads_there_is_no_loss_section(small: Report) -> None:
     assert loss.curves(small) == []
 
 
@@ -225,7 +225,7 @@ def test_reasons_are_gathered_with_their_trials_and_cells(report: Report) -> Non
 
     assert set(rows) == {"impossible", "suspect"}
     assert "9600 bytes do not pass" in rows["impossible"]
-    assert "foreign_traffic" in rows["suspect"]
+    assert "cross_traffic" in rows["suspect"]
 
 
 def test_one_reason_with_other_figures_is_one_reason() -> None:

@@ -89,16 +89,16 @@ def stopped(
     draw: Draw, rule: PrecisionRule, count: int, *, drift: float = 0.0, blocks: float = 0.0, seed: int = 2
 ) -> Covered:
     """Cells that stop by the rule; many at once, by the same intervals that `precision` looks at."""
-    values, truth = _blocked(draw, rule.most, count, drift, blocks, seed)
+    values, truth = _blocked(draw, rule.max, count, drift, blocks, seed)
     ends: list[Interval | None] = [None] * count
-    sizes = np.full(count, rule.most)
+    sizes = np.full(count, rule.max)
     going = np.arange(count)
-    for n in range(rule.least, rule.most + 1):
+    for n in range(rule.min, rule.max + 1):
         intervals = mean_intervals(values[going, :n], widening=rule.widening)
         still = []
         for place, interval in zip(going, intervals, strict=True):
             assert interval is not None
-            if n == rule.most or interval.half_width <= rule.precision_ratio * abs(values[place, :n].mean()):
+            if n == rule.max or interval.half_width <= rule.precision_ratio * abs(values[place, :n].mean()):
                 ends[place], sizes[place] = interval, n
             else:
                 still.append(place)

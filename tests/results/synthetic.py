@@ -73,8 +73,8 @@ def _cells(scenario: Scenario) -> list[dict[str, Any]]:
         cell for cell in levels if not (cell.get("transport") == "udp" and cell.get("direction") == "bidirectional")
     ]
     for cell in levels:
-        if "offered_rate" in cell and cell.get("transport") == "tcp":
-            cell["offered_rate"] = None
+        if "intended_load" in cell and cell.get("transport") == "tcp":
+            cell["intended_load"] = None
     unique = [cell for index, cell in enumerate(levels) if cell not in levels[:index]]
     return [
         {"number": number, "key": f"c{number:04d}", "levels": cell, "link": "trunk"}
@@ -161,9 +161,9 @@ def _measured(
     manages = 2.6e9 * clock_share * (mtu / 1500) ** 0.35 * (0.92 if way == "receive" else 1.0)
     if levels.get("direction") == "bidirectional":
         manages *= 0.62
-    asked = levels.get("offered_rate")
-    asked_bit_s = row["ceiling_bit_s"] * float(asked.rstrip("%")) / 100 if asked else None
-    offered = asked_bit_s or row["ceiling_bit_s"]
+    asked = levels.get("intended_load")
+    intended_load_bit_s = row["ceiling_bit_s"] * float(asked.rstrip("%")) / 100 if asked else None
+    offered = intended_load_bit_s or row["ceiling_bit_s"]
     goodput = min(row["ceiling_bit_s"] * 0.998, manages, offered) * chance.gauss(1.0, scenario.noise)
     goodput = min(goodput, row["ceiling_bit_s"] * 1.001)
     busy = min(1.0, goodput / manages * 0.99)
@@ -175,7 +175,7 @@ def _measured(
         "goodput_bit_s": goodput,
         "fill": goodput / row["ceiling_bit_s"],
         "wire_fill": goodput / row["ceiling_bit_s"] * 0.999,
-        "asked_bit_s": asked_bit_s,
+        "intended_load_bit_s": intended_load_bit_s,
         "frames_s": packets / WINDOW_S,
         "received_bytes": int(goodput * WINDOW_S / 8),
         "sent_bytes": int(goodput * WINDOW_S / 8),
@@ -194,7 +194,7 @@ def _measured(
         f"{slower}_clock_share": 0.56 if clock_share < 1 else 1.0,
         "sender_cpu_s_per_gigabyte": 3.0 / (mtu / 1500) ** 0.5,
         "pause_frames": 0,
-        "foreign_bytes": 1200,
+        "cross_traffic_bytes": 1200,
         "receiver_cpu_s_per_gigabyte": 3.4 / (mtu / 1500) ** 0.5,
         "source_port": 20000 + row["trial"] % 64,
     }
@@ -207,11 +207,11 @@ def _measured(
             "datagrams_lost": lost,
             "loss_ratio": lost / sent,
             "lost_socket": lost,
-            "lost_own_queue": 0,
+            "lost_sender_queue": 0,
             "lost_between": 0,
             "jitter_mean_s": 0.00003,
             "delay_variation_p99_s": 0.0004,
-            "offered_bit_s": offered,
+            "offered_load_bit_s": offered,
             "send_path": "segment",
             "receive_path": "batch",
             "burst_datagrams": 4,
@@ -228,7 +228,7 @@ def _measured(
     if scenario.trouble and row["trial"] % 97 == 41:
         out |= {
             "status": "suspect",
-            "doubts": "foreign_traffic",
+            "doubts": "cross_traffic",
             "reason": "4.1 % of the bytes on the link were not ours",
         }
     return out

@@ -1,4 +1,4 @@
-"""What holds it back: the right first answer for made-up rows, never a confident wrong one."""
+"""The bottleneck of it: the right first answer for made-up rows, never a confident wrong one."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def test_a_full_link_is_named_as_such() -> None:
 
 
 def test_a_rate_that_the_plan_asked_for_and_got_is_the_plans_own() -> None:
-    assert _cause(healthy_record(transport="udp", load=0.5)).code == "offered_rate"
+    assert _cause(healthy_record(transport="udp", load=0.5)).code == "intended_load"
 
 
 def test_nothing_is_blamed_without_evidence() -> None:
@@ -120,7 +120,7 @@ def test_lost_datagrams_are_named_with_their_place() -> None:
     assert "lost_socket" in cause.columns
 
 
-def test_the_pair_itself_is_named_near_its_own_ceiling() -> None:
+def test_the_pair_itself_is_named_near_its_self_test() -> None:
     record = healthy_record(load=0.5)
     goodput = _row(record)["goodput_bit_s"]
     assert _cause(record, {"instrument": {"dome": {"tcp": goodput * 1.05}}}).code == "instrument"
@@ -163,7 +163,7 @@ def test_missing_values_of_a_data_frame_are_no_evidence() -> None:
     row = {
         "goodput_bit_s": 1e8,
         "fill": float("nan"),
-        "asked_bit_s": pd.NA,
+        "intended_load_bit_s": pd.NA,
         "loss_ratio": None,
         "doubts": "",
         "pause_frames": pd.NA,
@@ -233,7 +233,7 @@ def test_without_its_arithmetic_and_a_queue_no_slower_part_is_claimed(other: Jso
 
 def test_a_pace_that_the_plan_set_is_the_plans_own() -> None:
     record = changed(healthy_record(load=0.4), traffic__pacing_bit_s=0.4 * 949e6)
-    assert _cause(record).code == "offered_rate"
+    assert _cause(record).code == "intended_load"
     assert _cause(changed(healthy_record(load=0.2), traffic__pacing_bit_s=0.4 * 949e6)).code == "unknown"
 
 

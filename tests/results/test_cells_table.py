@@ -41,7 +41,7 @@ def test_only_valid_rows_enter_the_mean() -> None:
         _trials(
             [
                 {"goodput_bit_s": 90.0},
-                {"goodput_bit_s": 92.0, "doubts": "foreign_traffic"},
+                {"goodput_bit_s": 92.0, "doubts": "cross_traffic"},
                 {"goodput_bit_s": 10.0, "status": "suspect"},
                 {"goodput_bit_s": None, "status": "impossible"},
                 {"goodput_bit_s": None, "status": "failed"},

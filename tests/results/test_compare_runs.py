@@ -182,7 +182,7 @@ def test_cells_are_matched_by_their_levels_not_by_number_or_order() -> None:
 
 def test_a_factor_that_does_not_apply_is_no_difference() -> None:
     bare = made("a", {"9000": STEADY})
-    key = CellKey("trunk", "transmit", (("offered_rate", ""), ("mtu", "9000")))
+    key = CellKey("trunk", "transmit", (("intended_load", ""), ("mtu", "9000")))
     padded = replace(bare, run_id="b", cells=(replace(bare.cells[0], key=key),))
     assert len(compare([bare], [padded]).cells) == 1
 

@@ -65,7 +65,7 @@ def test_early_stopping_from_five_stays_honest_and_not_much_wider(kind: str, rat
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("least", [3, 4, 8])
 def test_the_other_beginnings_are_as_honest(kind: str, least: int) -> None:
-    found = stopped(KINDS[kind], PrecisionRule(0.008, least=least), 2000)
+    found = stopped(KINDS[kind], PrecisionRule(0.008, min=least), 2000)
     assert found.share >= LEAST_COVERED[kind]
     assert against_fixed(KINDS[kind], found) <= WIDEST
 

@@ -99,7 +99,7 @@ def test_a_file_above_the_bound_is_refused(run: Path) -> None:
 
 def test_a_small_file_that_unpacks_to_a_large_one_is_cut_at_a_line(run: Path) -> None:
     (run / "series.csv.gz").write_bytes(gzip.compress(b"trial,attempt\n" + b"1,1\n" * 1_000_000))
-    data = open_run(run).unpacked("series.csv.gz", greatest_bytes=100_001)
+    data = open_run(run).unpacked("series.csv.gz", max_bytes=100_001)
 
     assert 99_000 < len(data) <= 100_001
     assert data.endswith(b"1,1\n")

@@ -83,7 +83,7 @@ def test_words_say_what_is_aliased_and_nothing_else() -> None:
         assert set(design.aliases(effect)) == same
 
 
-def test_seven_factors_have_the_least_aberration_of_the_catalogue() -> None:
+def test_seven_factors_have_the_min_aberration_of_the_catalogue() -> None:
     """2^(7-3) IV of the catalogues: seven words of length four and none else."""
     assert [len(word) for word in fraction("ABCDEFG").words] == [4] * 7
 

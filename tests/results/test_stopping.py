@@ -8,12 +8,12 @@ import pytest
 from orchestrator.results.statistics.intervals import mean_interval
 from orchestrator.results.statistics.stopping import BudgetCell, PrecisionRule, next_round, precision, widening
 
-RULE = PrecisionRule(0.02, least=5, most=20)
+RULE = PrecisionRule(0.02, min=5, max=20)
 QUIET = [100.0, 100.4, 99.7, 100.1, 99.9]
 LOUD = [100.0, 112, 90, 105, 95]
 
 
-def test_a_quiet_cell_stops_at_the_least_and_a_loud_one_goes_on() -> None:
+def test_a_quiet_cell_stops_at_the_min_and_a_loud_one_goes_on() -> None:
     assert precision(RULE, QUIET).enough
     assert precision(RULE, QUIET).met
     loud = precision(RULE, LOUD)
@@ -30,7 +30,7 @@ def test_the_interval_that_is_held_against_the_precision_is_the_one_reported() -
     assert found.half_width_ratio == pytest.approx(found.interval.half_width / np.mean(QUIET))
 
 
-def test_before_the_least_no_agreement_is_enough() -> None:
+def test_before_the_min_no_agreement_is_enough() -> None:
     early = precision(RULE, [100.0, 100.0])
     assert not early.enough
     assert early.more == 3
@@ -49,7 +49,7 @@ def test_a_mean_of_zero_never_counts_as_precise() -> None:
 def test_about_how_many_more() -> None:
     """Half a width of 4 % for 2 %: four times as many values, so 15 more than five."""
     values = [96.0, 98, 100, 102, 104]
-    found = precision(PrecisionRule(0.02, most=100), values)
+    found = precision(PrecisionRule(0.02, max=100), values)
     assert found.half_width_ratio == pytest.approx(1.15 * 2.7764 * 3.1623 / 5**0.5 / 100, rel=1e-3)
     assert found.more == pytest.approx(5 * (found.half_width_ratio / 0.02) ** 2 - 5, abs=1)
 
@@ -61,7 +61,7 @@ def test_looking_earlier_costs_wider_intervals(least: int, factor: float) -> Non
 
 def test_rules_that_cannot_be_honest_are_refused() -> None:
     with pytest.raises(ValueError, match="at least 3"):
-        PrecisionRule(0.02, least=2)
+        PrecisionRule(0.02, min=2)
     for bad in ({"precision_ratio": 0.0}, {"precision_ratio": 1.0}, {"precision_ratio": 0.1, "most": 4}):
         with pytest.raises(ValueError, match="no rule"):
             PrecisionRule(**bad)  # type: ignore[arg-type]  # rows of one table
@@ -71,7 +71,7 @@ def _cell(number: int, values: list[float], **options: float | str) -> BudgetCel
     return BudgetCell(number, values, **{"trial_s": 10.0, **options})  # type: ignore[arg-type]  # keyword options
 
 
-def test_every_cell_gets_its_least_first_the_shortest_first() -> None:
+def test_every_cell_gets_its_min_first_the_shortest_first() -> None:
     cells = [_cell(1, [1.0, 2]), _cell(2, [1.0]), _cell(3, [1.0, 2, 3, 4, 5])]
     assert next_round(cells, 1000) == (2, 1)
     assert next_round(cells, 15) == (2,)

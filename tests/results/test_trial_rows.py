@@ -54,8 +54,8 @@ DESIGN = [
     "started_at",
     "seconds",
     "goodput_bit_s",
-    "asked_bit_s",
-    "offered_bit_s",
+    "intended_load_bit_s",
+    "offered_load_bit_s",
     "ceiling_bit_s",
     "fill",
     "wire_fill",
@@ -66,10 +66,10 @@ DESIGN = [
     "datagrams_received",
     "datagrams_lost",
     "loss_ratio",
-    "lost_own_queue",
-    "lost_own_interface",
+    "lost_sender_queue",
+    "lost_sender_interface",
     "lost_between",
-    "lost_far_interface",
+    "lost_receiver_interface",
     "lost_backlog",
     "lost_socket",
     "datagrams_reordered",
@@ -99,7 +99,7 @@ DESIGN = [
     "sender_cpu_s_per_gigabyte",
     "receiver_cpu_s_per_gigabyte",
     "pause_frames",
-    "foreign_bytes",
+    "cross_traffic_bytes",
     "settle_s",
     "overhead_s",
 ]
@@ -224,9 +224,11 @@ def test_a_datagram_longer_than_the_mtu_has_the_ceiling_of_its_fragments() -> No
     assert row["frames_s"] == pytest.approx(3 * row["goodput_bit_s"] / 8 / 4000)
 
 
-def test_foreign_bytes_are_what_our_own_frames_do_not_explain() -> None:
-    quiet = _rows(healthy_record(transport="udp"))[0]["foreign_bytes"]
-    noisy = _rows(count(healthy_record(transport="udp"), "second", interface_rx_bytes=40_000_000))[0]["foreign_bytes"]
+def test_cross_traffic_bytes_are_what_our_own_frames_do_not_explain() -> None:
+    quiet = _rows(healthy_record(transport="udp"))[0]["cross_traffic_bytes"]
+    noisy = _rows(count(healthy_record(transport="udp"), "second", interface_rx_bytes=40_000_000))[0][
+        "cross_traffic_bytes"
+    ]
     assert quiet < 100_000
     assert noisy == pytest.approx(40_000_000, rel=0.02)
 

@@ -269,16 +269,16 @@ def test_a_transport_is_compared_across_what_applies_to_one_only() -> None:
                     "link": "trunk",
                     "way": "transmit",
                     "transport": transport,
-                    "offered_rate": offered,
+                    "intended_load": offered,
                     "goodput_bit_s": goodput * (1 + block * 1e-4),
                     "status": "valid",
                     "role": "measure",
                 }
             )
-    (found,) = effects(pd.DataFrame(rows), ["transport", "offered_rate"])
+    (found,) = effects(pd.DataFrame(rows), ["transport", "intended_load"])
     change = next(one for one in found.changes if one.factor == "transport" and one.when is None)
     assert change.estimate == pytest.approx((5e8 * 9.5e8) ** 0.5 / 9e8 - 1)
-    offered = next(one for one in found.changes if one.factor == "offered_rate" and one.when is None)
+    offered = next(one for one in found.changes if one.factor == "intended_load" and one.when is None)
     assert offered.estimate == pytest.approx(0.9)
 
 

@@ -79,10 +79,10 @@ class CrashSession(FakeSession):
 
     steps: Steps
 
-    async def request(self, verb: str, args: dict[str, Any] | None = None, bound_s: float = 10.0) -> dict[str, Any]:
+    async def request(self, verb: str, args: dict[str, Any] | None = None, timeout_s: float = 10.0) -> dict[str, Any]:
         if self.steps.step() and self.steps.fate in ("lost", "torn"):
             raise Died
-        answer = await super().request(verb, args, bound_s)
+        answer = await super().request(verb, args, timeout_s)
         if self.steps.died.is_set():
             raise Died
         return answer
@@ -150,8 +150,8 @@ class Case:
         for name, host in self.hosts.items():
             if host.values != self.before[name]:
                 self.problems.append(f"{name} is {host.values}, was {self.before[name]}")
-            if host.record is not None or host.keeper:
-                self.problems.append(f"{name} still has a record or a keeper of ours")
+            if host.record is not None or host.watchdog:
+                self.problems.append(f"{name} still has a record or a watchdog of ours")
         return self.problems
 
     def _in_time(self, work: Coroutine[Any, Any, int]) -> int:

@@ -107,12 +107,12 @@ class FakeJob:
     def done(self) -> bool:
         return self.future.done()
 
-    async def event(self, bound_s: float = 30.0) -> Json:
+    async def event(self, timeout_s: float = 30.0) -> Json:
         await asyncio.sleep(LATENCY_S)
         if self.future.done() and not self.ending_at_once:
             self.future.result()
         if not self.stages:
-            await asyncio.wait({self.future}, timeout=bound_s)
+            await asyncio.wait({self.future}, timeout=timeout_s)
             self.future.result()
             raise self.session.error("no_event")
         return {"stage": self.stages.pop(0)}
@@ -178,10 +178,10 @@ class FakeWatch(FakeJob):
                 )
                 self._events.put_nowait({"stage": "changed", "change": self._changes[-1]})
 
-    async def event(self, bound_s: float = 30.0) -> Json:
+    async def event(self, timeout_s: float = 30.0) -> Json:
         waiting = asyncio.ensure_future(self._events.get())
         try:
-            await asyncio.wait({waiting, self.future}, timeout=bound_s, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait({waiting, self.future}, timeout=timeout_s, return_when=asyncio.FIRST_COMPLETED)
             if waiting.done():
                 return waiting.result()
         finally:
@@ -206,7 +206,7 @@ class FakeSession:
         return HostError(code, f"{self.host.name}: {code}", host=self.host.name)
 
     def lose(self) -> None:
-        """The connection is gone; the helper and its jobs end, the keeper stays."""
+        """The connection is gone; the helper and its jobs end, the watchdog stays."""
         self.dead = True
         for job in self.jobs:
             if not job.future.done():
@@ -219,7 +219,7 @@ class FakeSession:
         """Traffic that may leave this session no room begins, or is over."""
         self.line, self.shares_link = line, not over
 
-    async def request(self, verb: str, args: Json | None = None, bound_s: float = 10.0) -> Json:
+    async def request(self, verb: str, args: Json | None = None, timeout_s: float = 10.0) -> Json:
         args = json.loads(json.dumps(args or {}))
         strikes = self.world.chance.strikes
         self._accidents()
@@ -228,9 +228,9 @@ class FakeSession:
             self.lose()
             raise self.error("lost")
         if strikes("slow", self.world.now()):
-            await asyncio.sleep(bound_s * 0.9)
+            await asyncio.sleep(timeout_s * 0.9)
         if strikes("silent_before", self.world.now()):
-            await asyncio.sleep(bound_s)
+            await asyncio.sleep(timeout_s)
             raise self.error("silent")
         if not self.host.up or self.dead:
             raise self.error("lost")
@@ -245,7 +245,7 @@ class FakeSession:
             self.lose()
             raise self.error("lost")
         if strikes("answer_late", self.world.now()):
-            await asyncio.sleep(bound_s)
+            await asyncio.sleep(timeout_s)
             raise self.error("silent")
         if strikes("noise", self.world.now()):
             self.lose()
@@ -258,8 +258,8 @@ class FakeSession:
         if strikes("restart", now):
             host.restart()
             self.world.lose_all(host.name)
-        if strikes("keeper_killed", now):
-            host.keeper = False
+        if strikes("watchdog_killed", now):
+            host.watchdog = False
         if strikes("driver_rounds", now):
             host.rounding = True
             asyncio.get_running_loop().call_later(20.0, setattr, host, "rounding", False)
@@ -273,7 +273,7 @@ class FakeSession:
                 float(5 + self.world.chance.below(60)), self.world.cut.discard, host.name
             )
 
-    def start(self, verb: str, args: Json | None = None, *, bound_s: float = 60.0) -> FakeJob:
+    def start(self, verb: str, args: Json | None = None, *, timeout_s: float = 60.0) -> FakeJob:
         if self.dead:
             raise self.error("lost")
         if verb == "external.watch":

@@ -1,8 +1,8 @@
 """A simulated host on which the real helper's functions do everything but reach a kernel.
 
-What `FakeHost` does by itself is done here by `onhost.changes`, `holding`, `keeper`, `restoring` and `record`, on a
+What `FakeHost` does by itself is done here by `onhost.changes`, `holding`, `watchdog`, `restoring` and `record`, on a
 record in a real folder; every request passes the helper's own check first. Fake are the values, the clock, the
-processes of the keeper and the image.
+processes of the watchdog and the image.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from unittest import mock
 from orchestrator.onhost import catalogue
 from orchestrator.onhost.at_start import restart
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.safety import changes, holding, keeper, record, restoring
+from orchestrator.onhost.safety import changes, holding, record, restoring, watchdog
 from orchestrator.onhost.safety.record import Record
 from orchestrator.onhost.service import jobs, messages
 from tests.onhost.at_once import AtOnce
@@ -30,10 +30,10 @@ Json = dict[str, Any]
 AS_STARTED: Json = {"kernel": "6.1.0-old", "boot-lines": []}
 BY_THE_HELPER = frozenset(
     {
-        "lease.take",
+        "lease.acquire",
         "lease.renew",
         "lease.release",
-        "keeper",
+        "watchdog",
         "recover",
         "prepare",
         "adopt",
@@ -73,7 +73,7 @@ class HelperHost(FakeHost):
         return not self.boot_files and self.running == AS_STARTED
 
     def restart(self) -> None:
-        """The boot file is read, and put back by what it starts."""
+        """The boot file is read, and restore by what it starts."""
         super().restart()
         came_up = self.boot_files.get("kernel") not in self.bad_kernels
         self.running = {**AS_STARTED, **(self.boot_files if came_up else {})}
@@ -100,20 +100,20 @@ class HelperHost(FakeHost):
         shutil.rmtree(self._folder, ignore_errors=True)
 
     def keep_at(self, now_ns: int) -> None:
-        if self.up and self.keeper:
+        if self.up and self.watchdog:
             self._run_as(now_ns)
-            if self.record is None or keeper.put_back_if_due(Record(str(self._folder))):
-                self.keeper = False
+            if self.record is None or watchdog.restored_if_due(Record(str(self._folder))):
+                self.watchdog = False
 
     def do_at(self, verb: str, args: Json, now_ns: int) -> Json:
         if verb not in BY_THE_HELPER:
             return super().do_at(verb, args, now_ns)
         self._run_as(now_ns)
         if verb == "restart":
-            messages.check({"id": 1, "verb": verb, "args": args, "bound_s": 10.0})
+            messages.check({"id": 1, "verb": verb, "args": args, "timeout_s": 10.0})
             return restart.restart(Record(str(self._folder)), args["token"])
         if verb != "watch":  # the helper's own wish
-            messages.check({"id": 1, "verb": verb, "args": args, "bound_s": 10.0})
+            messages.check({"id": 1, "verb": verb, "args": args, "timeout_s": 10.0})
         call = jobs.VERBS[verb]
         function = getattr({"changes": changes, "holding": holding}[call.room], call.function)
         special = {"record": Record(str(self._folder)), "args": args, "session": self.session}
@@ -130,7 +130,7 @@ def setting_of(name: str) -> Any:
 
 
 class StartValue:
-    """What the current host is started with: a boot file that its next start reads and puts back."""
+    """What the current host is started with: a boot file that its next start reads and restores."""
 
     survives_reboot = True
     cheap_to_read = False
@@ -245,16 +245,16 @@ def helpers() -> Iterator[None]:
         return HelperHost.current
 
     def start(host: Record) -> Json:
-        current().keeper = True
+        current().watchdog = True
         return {}
 
     def stop(state: Json) -> None:
-        current().keeper = False
+        current().watchdog = False
 
     def finish(host: Record) -> None:
         current().keep_at(current().now_ns)
 
-    def at_once(step: Callable[[], Any], bound_s: float) -> Any:
+    def at_once(step: Callable[[], Any], timeout_s: float) -> Any:
         return step()
 
     fakes: dict[Any, Json] = {
@@ -267,14 +267,14 @@ def helpers() -> Iterator[None]:
         },
         restoring: {"setting_of": setting_of, "run_bounded": at_once},
         catalogue: {"setting_of": setting_of},
-        holding: {"image_room": lambda: NoImage, "_let_keeper_finish": finish, "run_bounded": at_once},
-        keeper: {"start": start, "stop": stop, "alive": lambda state: current().keeper},
+        holding: {"image_room": lambda: NoImage, "_let_watchdog_finish": finish, "run_bounded": at_once},
+        watchdog: {"start": start, "stop": stop, "alive": lambda state: current().watchdog},
     }
-    with mock.patch.multiple(record, LOCK_BOUND_S=1.0):
+    with mock.patch.multiple(record, LOCK_TIMEOUT_S=1.0):
         patches = [mock.patch.multiple(module, **names) for module, names in fakes.items()]
         patches += [
             mock.patch.multiple(module, boot_id=lambda: current().boot_id, boottime_ns=lambda: current().now_ns)
-            for module in (changes, holding, keeper, restart)
+            for module in (changes, holding, watchdog, restart)
         ]
         for patch in patches:
             patch.start()

@@ -322,7 +322,7 @@ def play(scene: str, case: Case | None = None) -> tuple[Ended, Tracer]:
     ended: list[Ended] = []
 
     async def whole() -> None:
-        keepers = asyncio.ensure_future(stage.keepers())
+        watchdogs = asyncio.ensure_future(stage.watchdogs())
         await asyncio.sleep(0)
         with tracer:
             tracer.armed = False  # before the run nothing was begun: what fails there is told by the command itself
@@ -338,10 +338,10 @@ def play(scene: str, case: Case | None = None) -> tuple[Ended, Tracer]:
                 ended[0].problems.append(f"{name} is not as found one lease after the end")
             if not host.runs_as_found() and name not in ended[0].named:  # only a restart helps, which is the user's
                 ended[0].problems.append(f"{name} runs what a trial started, and was not named")
-        keepers.cancel()
-        await asyncio.gather(keepers, *stage.world.meetings, return_exceptions=True)
+        watchdogs.cancel()
+        await asyncio.gather(watchdogs, *stage.world.meetings, return_exceptions=True)
 
-    async def at_once(work: Callable[[], Any], bound_s: float) -> Any:
+    async def at_once(work: Callable[[], Any], timeout_s: float) -> Any:
         """The virtual loop knows no threads."""
         return work()
 

@@ -60,7 +60,7 @@ def play(case: Death) -> Found:
     stage, found = Stage(), Found()
     trial = replace(stage.setup.schedule[3], position=1)
     stage.setup = replace(stage.setup, schedule=(trial,), length_s=case.length_s)
-    stage.keepers = lambda: _watchdogs(stage)  # type: ignore[method-assign]
+    stage.watchdogs = lambda: _watchdogs(stage)  # type: ignore[method-assign]
 
     async def scene(stage: Stage) -> None:
         if await _dies(stage, case):
@@ -120,7 +120,7 @@ async def _watchdogs(stage: Stage) -> None:
     """As the real ones: awake at the deadline, or a second later."""
     while True:
         now_s = stage.now()
-        records = [host.record for host in stage.hosts.values() if host.keeper]
+        records = [host.record for host in stage.hosts.values() if host.watchdog]
         due_s = min((record["deadline_ns"] / 1e9 - now_s for record in records if record), default=NOTICED_S)
         await asyncio.sleep(max(NOTICED_S, due_s))
         for host in stage.hosts.values():

@@ -64,7 +64,7 @@ def _sent(way: str, got: int, window_s: float, mtu: int) -> Json:
         "seconds": window_s,
         "streams": [],
         "error": "",
-        "asked_bit_s": None,
+        "intended_load_bit_s": None,
         "tcp": {
             "segments_sent": got // (mtu - 52),
             "segments_retransmitted": 0,

@@ -27,7 +27,7 @@ from tests.sim.results import path_results, traffic_results
 from tests.sim.virtual_loop import VirtualLoop
 
 Json = dict[str, Any]
-NIGHT_S = 4 * 3600.0  # a simulated run that takes longer has hung
+SIMULATED_RUN_S = 4 * 3600.0  # a simulated run that takes longer has hung
 
 # Probability per message (connection and host faults) or per half second or second of the night (the others).
 FAULTS: dict[str, float] = {
@@ -40,7 +40,7 @@ FAULTS: dict[str, float] = {
     "slow": 0.01,
     "noise": 0.003,
     "restart": 0.003,
-    "keeper_killed": 0.005,
+    "watchdog_killed": 0.005,
     "driver_rounds": 0.005,
     "driver_refuses": 0.005,
     "control_path_cut": 0.003,
@@ -95,7 +95,7 @@ class MemoryJournal:
 
 @dataclass
 class Outcome:
-    """What a simulated night came to."""
+    """What a simulated run came to."""
 
     exit_codes: list[int]
     state: RunState
@@ -209,7 +209,7 @@ class Night:
         loop = VirtualLoop()
         try:
             asyncio.set_event_loop(loop)
-            loop.run_until_complete(asyncio.wait_for(self._night(), NIGHT_S))
+            loop.run_until_complete(asyncio.wait_for(self._simulated_run(), SIMULATED_RUN_S))
         finally:
             asyncio.set_event_loop(None)
             loop.close()
@@ -217,7 +217,7 @@ class Night:
         self.chance.struck["power_switched"] += self.switched.total()
         return Outcome(self.exit_codes, state, self.journal.data, self.chance.struck, self.violations, loop.now)
 
-    async def _night(self) -> None:
+    async def _simulated_run(self) -> None:
         machines = asyncio.ensure_future(self._machines())
         self.journal.append("setup", self.setup.as_dict())
         state, first = begin(self.setup), None
@@ -247,7 +247,7 @@ class Night:
                 self.violations.append(f"exit code {code}, but {name} is {host.values}, not {self.before[name]}")
 
     async def _machines(self) -> None:
-        """The keepers, and what happens to machines while nobody asks them anything."""
+        """The watchdogs, and what happens to machines while nobody asks them anything."""
         while True:
             await asyncio.sleep(0.5)
             for name, host in self.hosts.items():
@@ -283,7 +283,7 @@ class Night:
         )
 
     def _hang(self, name: str, seconds: float) -> None:
-        """It answers nothing, and its keeper sleeps, until its power is switched or a person comes by."""
+        """It answers nothing, and its watchdog sleeps, until its power is switched or a person comes by."""
         host = self.hosts[name]
         host.up = False
         self.world.lose_all(name)
@@ -355,7 +355,7 @@ class Night:
         name = min(self.hosts)
         host = self.hosts[name]
         try:
-            taken = host.do("lease.take", {"run_id": "other", "holder": "other", "lease_s": 120.0}, self.world.now())
+            taken = host.do("lease.acquire", {"run_id": "other", "holder": "other", "lease_s": 120.0}, self.world.now())
         except Refusal:
             return  # not free: the host owes something, or was never let go
         place = {"setting": "mtu", "target": "eth1", "level": 2000}

@@ -24,21 +24,21 @@ from tests.sim.results import path_results, traffic_results
 from tests.sim.sim import MemoryJournal, make_hosts, make_setup
 from tests.sim.virtual_loop import VirtualLoop
 
-TICK_S = 0.5  # how often a keeper looks at the clock
+TICK_S = 0.5  # how often a watchdog looks at the clock
 LEASE_S = 30.0
 MTU, POLLING = ("mtu", "eth1"), ("command", "polling")
 R = TypeVar("R", bound=Runner)
-BOUND_S = 4 * 3600.0
+TIMEOUT_S = 4 * 3600.0
 
 
 class HookedSession(FakeSession):
     """Before a message reaches its host the scene may hold it up, or raise what its loss would."""
 
-    async def request(self, verb: str, args: dict[str, Any] | None = None, bound_s: float = 10.0) -> dict[str, Any]:
+    async def request(self, verb: str, args: dict[str, Any] | None = None, timeout_s: float = 10.0) -> dict[str, Any]:
         world = self.world
         assert isinstance(world, HookedWorld)
         await world.before_message(self.host, verb)
-        return await super().request(verb, args, bound_s)
+        return await super().request(verb, args, timeout_s)
 
 
 class HookedWorld(FakeWorld):
@@ -74,25 +74,25 @@ class Stage:
         self.runner: Runner | None = None
         self.running: asyncio.Future[int] | None = None
 
-    def play(self, scene: Callable[[Stage], Awaitable[None]], bound_s: float = BOUND_S) -> None:
-        """The controller starts, then the scene from its beginning to its end; the keepers are awake all the time."""
+    def play(self, scene: Callable[[Stage], Awaitable[None]], timeout_s: float = TIMEOUT_S) -> None:
+        """The controller starts, then the scene from its beginning to its end; the watchdogs are awake all the time."""
         loop = VirtualLoop()
         try:
             with helpers():
-                loop.run_until_complete(asyncio.wait_for(self._play(scene), bound_s))
+                loop.run_until_complete(asyncio.wait_for(self._play(scene), timeout_s))
         finally:
             loop.close()
 
     async def _play(self, scene: Callable[[Stage], Awaitable[None]]) -> None:
-        keepers = asyncio.ensure_future(self.keepers())
+        watchdogs = asyncio.ensure_future(self.watchdogs())
         self.start()
         await scene(self)
-        keepers.cancel()
+        watchdogs.cancel()
         await self.kill()
-        await asyncio.gather(keepers, *self.world.meetings, return_exceptions=True)
+        await asyncio.gather(watchdogs, *self.world.meetings, return_exceptions=True)
 
-    async def keepers(self) -> None:
-        """Every host's keeper, looking at the clock for ever."""
+    async def watchdogs(self) -> None:
+        """Every host's watchdog, looking at the clock for ever."""
         while True:
             await asyncio.sleep(TICK_S)
             for host in self.hosts.values():
@@ -210,8 +210,8 @@ class Stage:
         return self.statuses() == dict.fromkeys((trial.position for trial in self.state.schedule), "valid")
 
     def nothing_of_ours(self) -> bool:
-        """Whether no host has a record or a keeper of ours."""
-        return all(host.record is None and not host.keeper for host in self.hosts.values())
+        """Whether no host has a record or a watchdog of ours."""
+        return all(host.record is None and not host.watchdog for host in self.hosts.values())
 
     def _watch(self, state: RunState, item: ev.Event | Command | str) -> None:
         """Nobody looks on."""

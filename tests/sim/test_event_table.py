@@ -133,20 +133,20 @@ async def suspended(stage: Stage, ends: Ends) -> None:
     for name in ends:
         stage.hosts[name].up = True
     await asyncio.sleep(2 * TICK_S)
-    assert all(map(stage.is_as_found, ends)), "by its keeper, before anybody could reach it"
+    assert all(map(stage.is_as_found, ends)), "by its watchdog, before anybody could reach it"
     stage.mend(*ends)
     assert await stage.exit_code() == 0
     assert all(stage.rejoined(name) == ["reverted"] for name in ends)
     assert stage.all_valid()
 
 
-async def killed_keeper(stage: Stage, ends: Ends) -> None:
+async def killed_watchdog(stage: Stage, ends: Ends) -> None:
     await stage.traffic_of(LARGE)
     for name in ends:
-        stage.hosts[name].keeper = False
+        stage.hosts[name].watchdog = False
     await stage.traffic_of(LARGE + 1)
     await asyncio.sleep(0)
-    assert all(stage.hosts[name].keeper for name in ends), "started again at the next renewal"
+    assert all(stage.hosts[name].watchdog for name in ends), "started again at the next renewal"
     assert await stage.exit_code() == 0
     assert stage.all_valid()
 
@@ -154,7 +154,7 @@ async def killed_keeper(stage: Stage, ends: Ends) -> None:
 async def killed_with_controller(stage: Stage, ends: Ends) -> None:
     await stage.traffic_of(LARGE)
     for name in ends:
-        stage.hosts[name].keeper = False
+        stage.hosts[name].watchdog = False
     await stage.kill()
     await asyncio.sleep(10 * LEASE_S)
     assert [name for name in BOTH if not stage.is_as_found(name)] == list(ends)
@@ -273,16 +273,16 @@ async def stuck_while_restoring(stage: Stage, ends: Ends) -> None:
 
 
 def renewed_around_the_deadline(off_by_ns: int) -> Callable[[Stage, Ends], Awaitable[None]]:
-    """A renewal and the keeper, both this long after the deadline, in either order."""
+    """A renewal and the watchdog, both this long after the deadline, in either order."""
 
     async def scene(stage: Stage, ends: Ends) -> None:
         await stage.traffic_of(LARGE)
         await stage.kill()
         for name in ends:
-            for keeper_first in (True, False):
+            for watchdog_first in (True, False):
                 host = copy.deepcopy(stage.hosts[name])
                 at_ns = host.record["deadline_ns"] + off_by_ns
-                if keeper_first:
+                if watchdog_first:
                     host.keep_at(at_ns)
                 renewed = is_renewed(host, at_ns)
                 host.keep_at(at_ns)
@@ -304,33 +304,33 @@ OURS = True  # the event is the controller's own, and the ends are those that it
 TABLE = (
     Row(1, "the controller is killed", "changed ends are back within the lease and a second", killed_controller, OURS),
     Row(2, "the session dies, the controller lives", "within the lease: the run goes on", session_lost_briefly),
-    Row(2, "the session dies for longer than the lease", "put back, taken again, repeated", session_lost_for_longer),
+    Row(2, "the session dies for longer than the lease", "restored, taken again, repeated", session_lost_for_longer),
     Row(3, "an end stays unreachable", "it comes back by its lease, the other by the controller", end_unreachable),
     Row(4, "one renewal is lost", "nothing happens", renewals_lost(1)),
     Row(4, "two renewals are lost", "nothing happens", renewals_lost(2)),
-    Row(4, "three renewals are lost", "the end puts itself back; the trial is repeated", renewals_lost(3)),
+    Row(4, "three renewals are lost", "the end restores itself; the trial is repeated", renewals_lost(3)),
     Row(5, "the wall clock is set forward a day", "nothing happens", wall_clock_set(1)),
     Row(5, "the wall clock is set back a day", "nothing happens", wall_clock_set(-1)),
-    Row(5, "a host sleeps for two leases", "it puts itself back when it wakes up", suspended),
-    Row(6, "the keeper is killed", "another takes its place", killed_keeper),
-    Row(6, "keeper and controller are killed", "recover puts back from the host's record", killed_with_controller),
-    Row(7, "a host restarts in a trial", "settings applied again, trial repeated, lasting ones put back", restarted),
+    Row(5, "a host sleeps for two leases", "it restores itself when it wakes up", suspended),
+    Row(6, "the watchdog is killed", "another takes its place", killed_watchdog),
+    Row(6, "watchdog and controller are killed", "recover restores from the host's record", killed_with_controller),
+    Row(7, "a host restarts in a trial", "settings applied again, trial repeated, lasting ones restored", restarted),
     Row(
         7,
         "a host restarts, nobody is there",
-        "recover puts back what lasts, no old value on a new boot",
+        "recover restores what lasts, no old value on a new boot",
         restarted_without_controller,
     ),
     Row(8, "recover runs twice", "the second finds nothing to do", recovered_twice),
     Row(8, "recover runs twice at once", "both end, the ends are back", recovered_at_the_same_time),
     Row(8, "recover by somebody who has not the run", "refused, the run goes on", recovered_by_a_stranger),
     Row(9, "a third party changes a value", "told as a conflict, not overwritten, exit 5", changed_by_a_third_party),
-    Row(10, "Ctrl-C once", "put back now", interrupted_once, OURS),
-    Row(10, "Ctrl-C twice", "left to the leases, which put back", interrupted_twice, OURS),
-    Row(11, "a restore does not end", "the others are put back, it is listed", stuck_while_restoring),
+    Row(10, "Ctrl-C once", "restored now", interrupted_once, OURS),
+    Row(10, "Ctrl-C twice", "left to the leases, which restored", interrupted_twice, OURS),
+    Row(11, "a restore does not end", "the others are restored, it is listed", stuck_while_restoring),
     Row(12, "a renewal just before the deadline", "it wins", renewed_around_the_deadline(-1)),
-    Row(12, "a renewal at the deadline", "the keeper wins", renewed_around_the_deadline(0)),
-    Row(12, "a renewal just after the deadline", "the keeper wins", renewed_around_the_deadline(1)),
+    Row(12, "a renewal at the deadline", "the watchdog wins", renewed_around_the_deadline(0)),
+    Row(12, "a renewal just after the deadline", "the watchdog wins", renewed_around_the_deadline(1)),
 )
 
 

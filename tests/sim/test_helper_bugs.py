@@ -18,8 +18,8 @@ ASKED = (
     "control",
     "facts",
     "kernel",
-    "lease.take",
-    "keeper",
+    "lease.acquire",
+    "watchdog",
     "prepare",
     "apply",
     "verify",
@@ -30,7 +30,7 @@ ASKED = (
     "compare",
     "lease.release",
 )
-AFTER_A_LOSS = ("keeper", "lease.take", "read")
+AFTER_A_LOSS = ("watchdog", "lease.acquire", "read")
 AS_JOBS = ("path.answer", "path.probe", "traffic.serve", "traffic.dial")
 
 
@@ -60,12 +60,12 @@ def test_a_bug_in_a_verb_ends_the_run_in_order(verb: str, done: bool, monkeypatc
     met: list[str] = []
     ask = HookedSession.request
 
-    async def request(self: HookedSession, asked: str, args: Any = None, bound_s: float = 10.0) -> Any:
+    async def request(self: HookedSession, asked: str, args: Any = None, timeout_s: float = 10.0) -> Any:
         if asked != verb or met:
-            return await ask(self, asked, args, bound_s)
+            return await ask(self, asked, args, timeout_s)
         met.append(asked)
         if done:
-            await ask(self, asked, args, bound_s)
+            await ask(self, asked, args, timeout_s)
         raise bug(verb, self.host)
 
     async def scene(stage: Stage) -> None:
@@ -93,7 +93,7 @@ def test_a_bug_in_what_a_lost_host_is_asked_ends_the_run_in_order(verb: str):
                 raise bug(verb, host)
 
         stage.world.before_message = before_message
-        if verb == "read":  # asked only of a host that has put itself back
+        if verb == "read":  # asked only of a host that has restore itself
             stage.cut("dome")
             import asyncio
 
@@ -101,7 +101,7 @@ def test_a_bug_in_what_a_lost_host_is_asked_ends_the_run_in_order(verb: str):
             stage.mend("dome")
         else:
             stage.world.lose_all("dome")
-        if verb == "lease.take":
+        if verb == "lease.acquire":
             assert stage.running is not None
         await ends_in_order(stage)
         assert met

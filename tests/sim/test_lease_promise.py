@@ -6,7 +6,7 @@ import asyncio
 
 import pytest
 
-from orchestrator.planning.least_lease import longest_pause_s
+from orchestrator.planning.min_lease import longest_pause_s
 from orchestrator.planning.order import SplitMix
 from tests.sim.lease_deaths import death, play
 from tests.sim.stage import LEASE_S, Stage

@@ -65,7 +65,7 @@ def test_an_error_in_a_command_ends_the_run_with_exit_code_4(command: str, monke
 
 
 def test_an_error_in_the_state_machine_leaves_no_host_changed(monkeypatch: pytest.MonkeyPatch):
-    """Then the machine cannot say what is to be done, and each host's own record puts it back."""
+    """Then the machine cannot say what is to be done, and each host's own record restores it."""
 
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
@@ -115,7 +115,7 @@ def test_an_error_anywhere_in_the_controller_ends_the_run_in_order(moment: str, 
         await ends_in_order(stage)
         assert isinstance(runner.bug, IndexError)
 
-    async def at_once(work: Callable[[], object], bound_s: float) -> object:
+    async def at_once(work: Callable[[], object], timeout_s: float) -> object:
         """The virtual loop knows no threads."""
         return work()
 
@@ -186,7 +186,7 @@ def at_work() -> RunState:
 
 
 UNEXPECTED = {
-    "an answer to another command": ev.Taken("dome", 3),
+    "an answer to another command": ev.LeaseAcquired("dome", 3),
     "an answer of a host that the plan does not know": ev.Connected("stranger", {}),
     "an end of a session that never was": ev.SessionLost("dome", LOST),
     "a trial that is not under way": ev.Conducted(1, 1, {}, {}),

@@ -57,9 +57,9 @@ class SwitchedStage(Stage):
             asyncio.get_running_loop().call_later(BOOT_S, self.mend, "dome")
 
     def hang(self) -> None:
-        """The machine stops: no packet is answered, and its keeper does not wake either."""
+        """The machine stops: no packet is answered, and its watchdog does not wake either."""
         self.cut("dome")
-        self.hosts["dome"].keeper = False
+        self.hosts["dome"].watchdog = False
 
 
 def played(scene: Callable[[SwitchedStage], Awaitable[None]], stage: SwitchedStage) -> SwitchedStage:

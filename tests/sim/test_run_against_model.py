@@ -41,7 +41,7 @@ NEXT_MESSAGE = (
     "job_dies",
     "driver_rounds",
     "driver_refuses",
-    "keeper_killed",
+    "watchdog_killed",
     "restart",
 )
 MOST_CONTROLLERS, MOST_COMMANDS = 12, 400
@@ -111,13 +111,13 @@ class RunAgainstModel(RuleBasedStateMachine):
         self.runner.begin(first)
 
     def run_through(self, work: Coroutine[Any, Any, None]) -> None:
-        """Do it, the keepers awake meanwhile; then hear what has happened."""
+        """Do it, the watchdogs awake meanwhile; then hear what has happened."""
 
         async def both() -> None:
-            keepers = asyncio.ensure_future(self.stage.keepers())
+            watchdogs = asyncio.ensure_future(self.stage.watchdogs())
             await asyncio.wait_for(work, 2000)
-            keepers.cancel()
-            await asyncio.gather(keepers, return_exceptions=True)
+            watchdogs.cancel()
+            await asyncio.gather(watchdogs, return_exceptions=True)
 
         self.loop.run_until_complete(both())
         self.runner.hear()
@@ -155,8 +155,8 @@ class RunAgainstModel(RuleBasedStateMachine):
         self.stage.world.lose_all(name)
 
     @rule(name=st.sampled_from(HOSTS))
-    def a_keeper_is_killed(self, name: str) -> None:
-        self.stage.hosts[name].keeper = False
+    def a_watchdog_is_killed(self, name: str) -> None:
+        self.stage.hosts[name].watchdog = False
 
     @rule(name=st.sampled_from((*HOSTS, "", "", "", "")))
     def a_stranger_sets_the_frame_size(self, name: str) -> None:

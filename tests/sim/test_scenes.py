@@ -92,7 +92,7 @@ def test_a_host_that_can_keep_no_record_any_more_ends_the_run_and_no_cell_is_cal
 
 
 @pytest.mark.parametrize("ends", [("dome",), ("vault",), BOTH], ids="+".join)
-def test_a_trial_whose_host_put_itself_back_before_it_could_be_read_again_is_repeated_not_doubted(ends: Ends):
+def test_a_trial_whose_host_restore_itself_before_it_could_be_read_again_is_repeated_not_doubted(ends: Ends):
     """The way to it stood still for longer than the lease and no session was lost: words arrive late, but arrive."""
 
     async def scene(stage: Stage) -> None:
@@ -120,12 +120,12 @@ def test_a_trial_whose_host_put_itself_back_before_it_could_be_read_again_is_rep
 
 
 def test_a_run_taken_up_again_says_what_a_stranger_keeps_it_from_putting_back():
-    """Killed between a stranger's change and its own end; the keeper was killed, too, so nobody has looked since."""
+    """Killed between a stranger's change and its own end; the watchdog was killed, too, so nobody has looked since."""
 
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
         await stage.kill()
-        stage.hosts["vault"].keeper = False
+        stage.hosts["vault"].watchdog = False
         await asyncio.sleep(3 * LEASE_S)
         stage.hosts["vault"].values[MTU] = STRANGE_MTU
         stage.start()
@@ -137,8 +137,8 @@ def test_a_run_taken_up_again_says_what_a_stranger_keeps_it_from_putting_back():
     Stage().play(scene)
 
 
-def test_a_host_whose_keeper_dies_with_its_session_is_put_back_while_it_still_answers():
-    """Found by the simulated night of seed 6002: a resumed run asked for the proof, and left the host as it was."""
+def test_a_host_whose_watchdog_dies_with_its_session_is_restored_while_it_still_answers():
+    """Found by the simulated run of seed 6002: a resumed run asked for the proof, and left the host as it was."""
 
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
@@ -146,13 +146,13 @@ def test_a_host_whose_keeper_dies_with_its_session_is_put_back_while_it_still_an
         assert not stage.is_as_found("dome")
 
         async def before_message(host: FakeHost, verb: str) -> None:
-            if host.name == "dome" and verb == "keeper":
-                host.keeper = False
+            if host.name == "dome" and verb == "watchdog":
+                host.watchdog = False
 
         stage.world.before_message = before_message
         stage.start()
         assert await stage.exit_code() == 6
-        assert "keeper does not survive" in stage.state.stop["reason"]
+        assert "watchdog does not survive" in stage.state.stop["reason"]
         assert all(map(stage.is_as_found, BOTH))
         assert stage.nothing_of_ours()
 
@@ -161,7 +161,7 @@ def test_a_host_whose_keeper_dies_with_its_session_is_put_back_while_it_still_an
 
 @pytest.mark.parametrize("for_s", [45.0, 1000.0])
 def test_recovering_waits_for_a_change_that_has_not_ended_and_says_who_makes_it_when_it_never_ends(for_s: float):
-    """A busy host's keeper may still be putting back; the host itself refuses only after it has waited 20 s."""
+    """A busy host's watchdog may still be restoring; the host itself refuses only after it has waited 20 s."""
 
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
@@ -171,7 +171,7 @@ def test_recovering_waits_for_a_change_that_has_not_ended_and_says_who_makes_it_
         async def before_message(host: FakeHost, verb: str) -> None:
             if verb == "recover" and stage.now() < free_at:
                 await asyncio.sleep(20.0)
-                raise HostError("locked", "dome: ... process 7 (linktrial-keep) has held the host's lock", host="dome")
+                raise HostError("locked", "dome: ... process 7 (linktrial-wdog) has held the host's lock", host="dome")
 
         stage.world.before_message = before_message
         if for_s < LOCK_PATIENCE_S:
@@ -197,7 +197,7 @@ def test_recovering_waits_for_a_change_that_has_not_ended_and_says_who_makes_it_
     ids=["the host's limit", "a bug of ours"],
 )
 def test_one_renewal_that_fails_does_not_end_all_later_ones(trouble: Fault):
-    """Without renewals the host puts itself back in mid-run. What is our own fault ends the run, but in order."""
+    """Without renewals the host restores itself in mid-run. What is our own fault ends the run, but in order."""
 
     async def scene(stage: Stage) -> None:
         slow: list[str] = []

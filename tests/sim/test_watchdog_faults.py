@@ -8,18 +8,18 @@ from typing import Any
 
 import pytest
 
-from orchestrator.onhost.safety import keeper, lease, restoring
+from orchestrator.onhost.safety import lease, restoring, watchdog
 from orchestrator.onhost.safety.record import Record
 from tests.sim.helper_host import HelperHost
 from tests.sim.stage import MTU, Stage
 from tests.sim.test_event_table import LARGE, STRANGE_MTU
 
 BREAKABLE = {
-    "restoring": (restoring, "put_back"),
+    "restoring": (restoring, "restored"),
     "bookkeeping": (lease, "note_unfinished"),
-    "what is due": (keeper, "_due_s"),
+    "what is due": (watchdog, "_due_s"),
     "which restarts are due": (restoring, "restarts_due"),
-    "locking memory": (keeper, "lock_memory"),
+    "locking memory": (watchdog, "lock_memory"),
 }
 
 
@@ -53,11 +53,11 @@ def test_an_error_in_the_watchdog_costs_no_host_its_restoring(
             """Until it is as found, or was given long enough."""
             return len(turns) < 12 and (stranger or not stage.is_as_found("vault"))
 
-        monkeypatch.setattr(keeper, "_is_kept_by", kept)
-        monkeypatch.setattr(keeper, "time", SimpleNamespace(sleep=turns.append, monotonic=lambda: 0.0))
-        monkeypatch.setattr(keeper, "lock_memory", lambda: None)
+        monkeypatch.setattr(watchdog, "_is_kept_by", kept)
+        monkeypatch.setattr(watchdog, "time", SimpleNamespace(sleep=turns.append, monotonic=lambda: 0.0))
+        monkeypatch.setattr(watchdog, "lock_memory", lambda: None)
         monkeypatch.setattr(room, name, raises)
-        keeper._work(Record(str(host._folder)), os.getppid())
+        watchdog._work(Record(str(host._folder)), os.getppid())
         assert met or stranger, "a value that stays needs no bookkeeping"
         assert max(turns, default=0.0) <= 60.0
         assert host.values[MTU] == (STRANGE_MTU if stranger else stage.before["vault"][MTU])

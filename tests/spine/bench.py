@@ -17,7 +17,7 @@ import yaml
 from orchestrator.lab.lab import Lab
 
 LINKTRIAL = [sys.executable, "-m", "orchestrator.cli"]
-RUN_BOUND_S = 110
+RUN_TIMEOUT_S = 110
 
 
 def plan_text(**changes: Any) -> str:
@@ -52,7 +52,7 @@ class Bench:
             [*self.command, *map(str, words)],
             capture_output=True,
             text=True,
-            timeout=RUN_BOUND_S,
+            timeout=RUN_TIMEOUT_S,
             env={**os.environ, "NO_COLOR": "1"},
         )
 
@@ -82,9 +82,9 @@ class Bench:
     def newest(self) -> Path:
         return max(self.out.iterdir(), key=lambda folder: folder.stat().st_mtime_ns)
 
-    def wait_for(self, words: str, bound_s: float = 40.0) -> Path:
+    def wait_for(self, words: str, timeout_s: float = 40.0) -> Path:
         """Until the newest run's log holds these words."""
-        until = time.monotonic() + bound_s
+        until = time.monotonic() + timeout_s
         while time.monotonic() < until:
             if self.out.is_dir() and any(self.out.iterdir()):
                 log = self.newest() / "log.txt"
@@ -92,7 +92,7 @@ class Bench:
                     return self.newest()
             time.sleep(0.02)
         said = [(path, (path / "log.txt").read_text()) for path in self.out.iterdir()] if self.out.is_dir() else []
-        raise AssertionError(f"{words!r} did not appear in the log within {bound_s} s: {said}\n{self.said()}")
+        raise AssertionError(f"{words!r} did not appear in the log within {timeout_s} s: {said}\n{self.said()}")
 
     def signal(self, number: int) -> None:
         """Send a signal to the controller of this lab, and to nothing else: only its processes can be seen there."""

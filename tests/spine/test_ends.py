@@ -24,10 +24,10 @@ SHORT_TRIALS = {
 }
 
 
-def wait_until(true: object, bound_s: float) -> None:
-    until = time.monotonic() + bound_s
+def wait_until(true: object, timeout_s: float) -> None:
+    until = time.monotonic() + timeout_s
     while not true():  # type: ignore[operator]
-        assert time.monotonic() < until, f"not within {bound_s} s"
+        assert time.monotonic() < until, f"not within {timeout_s} s"
         time.sleep(0.05)
 
 

@@ -61,7 +61,7 @@ def test_loss_on_one_link_is_that_links_and_weighs_in_the_sum_as_its_datagrams_d
         "together": [["trunk", "spare"]],
         "transport": ["udp"],
         "direction": ["bidirectional"],
-        "offered_rate": ["40%"],
+        "intended_load": ["40%"],
     }
     done, folder = two_links.run(plan_text(links=LINKS, trial=TRIAL, factors=factors))
     rows = trials_of(folder)
@@ -76,7 +76,7 @@ def test_loss_on_one_link_is_that_links_and_weighs_in_the_sum_as_its_datagrams_d
         else:
             assert lost == 0, row
         assert sent == int(row["datagrams_received"]) + lost
-        assert float(row["asked_bit_s"]) == pytest.approx(0.4 * UDP_CEILING)
+        assert float(row["intended_load_bit_s"]) == pytest.approx(0.4 * UDP_CEILING)
     summed = {row["way"]: row for row in trials_of(folder, "cells.csv") if row["link"] == "trunk+spare"}
     assert set(summed) == {"transmit", "receive"}
     assert float(summed["receive"]["loss_ratio_mean"] or 0) == 0

@@ -66,7 +66,7 @@ def test_udp_and_both_families_are_measured(bench: Bench):
             factors={
                 "ip": [4, 6],
                 "transport": ["tcp", "udp"],
-                "offered_rate": {"levels": ["200Mbit/s"], "only": {"transport": "udp"}},
+                "intended_load": {"levels": ["200Mbit/s"], "only": {"transport": "udp"}},
             },
             hold=[{"setting": "mtu", "at": "both", "level": 1500}],
         )

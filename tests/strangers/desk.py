@@ -39,7 +39,7 @@ LOADED = (
     loaded_by_desk,
 )  # once, before anybody is forked
 our_words()  # of the copy's second look: they are gathered once in a process
-BOUND_S = 60  # of one command
+TIMEOUT_S = 60  # of one command
 INTERRUPTED_AFTER_S = 15.0
 MOST_MEMORY_BYTES = 300 << 20
 MOST_FILE_BYTES = 256 << 20
@@ -135,7 +135,7 @@ def told(asked: Sequence[tuple[str, ...]], scratch: Path, *, draws: bool = False
                 else ""
                 for stream in ("out", "err")
             ]
-            answers.append(Said(asked[place], status if status < 0 else 99, texts[0], texts[1], (), BOUND_S))
+            answers.append(Said(asked[place], status if status < 0 else 99, texts[0], texts[1], (), TIMEOUT_S))
     return answers
 
 
@@ -158,7 +158,7 @@ def _be_linktrial(asked: Sequence[tuple[str, ...]], first: int, scratch: Path, *
                 _put(scratch / f"{place}.{stream}", number)
             held = _forget_peak()
             began = os.times()
-            signal.setitimer(signal.ITIMER_REAL, BOUND_S)
+            signal.setitimer(signal.ITIMER_REAL, TIMEOUT_S)
             code = _one(asked[place])
             signal.setitimer(signal.ITIMER_REAL, 0)
             (scratch / f"{place}.json").write_text(

@@ -96,7 +96,7 @@ def test_the_ip_layer_counts_its_headers() -> None:
     assert ip_layer_ceiling(1e9, 1500) == pytest.approx(975.29e6, abs=0.01e6)
 
 
-def test_short_payloads_cost_as_much_line_time_as_the_least_frame() -> None:
+def test_short_payloads_cost_as_much_line_time_as_the_min_frame() -> None:
     """Check values 4.3: 18 bytes fill the least frame: 214.286 Mb/s at 1 Gb/s; less carries proportionally less."""
     assert goodput_ceiling(1e9, 1500, 4, "udp", payload=18) / 1e6 == pytest.approx(214.286, abs=5e-4)
     assert goodput_ceiling(1e9, 1500, 4, "udp", payload=9) * 2 == goodput_ceiling(1e9, 1500, 4, "udp", payload=18)

@@ -101,7 +101,7 @@ def test_frames_of_rfc_8238_count_the_preamble_but_not_the_gap() -> None:
 
 
 @pytest.mark.parametrize("packet", range(47))
-def test_a_small_packet_is_padded_to_the_least_frame(packet: int) -> None:
+def test_a_small_packet_is_padded_to_the_min_frame(packet: int) -> None:
     """RFC 894: at least 46 bytes of data; RFC 2544 s9.1: the least frame is 64 bytes."""
     assert frame_bytes(packet) == 64
     assert wire_bytes(packet) == 84

@@ -9,7 +9,7 @@ from orchestrator.wire.segments import (
     default_mss,
     ip_header_bytes,
     largest_window_bytes,
-    least_mtu_bytes,
+    min_mtu_bytes,
     packets_of_datagram,
     packets_of_segment,
     selective_acknowledgement_bytes,
@@ -52,7 +52,7 @@ def test_a_limit_on_the_segment_takes_the_options_out_of_itself() -> None:
 
 
 @pytest.mark.parametrize("mtu", range(68, 96))
-def test_below_an_mtu_of_88_the_sending_kernels_own_least_counts_and_leaves_in_fragments(mtu: int) -> None:
+def test_below_an_mtu_of_88_the_sending_kernels_own_min_counts_and_leaves_in_fragments(mtu: int) -> None:
     """net.ipv4.tcp_min_snd_mss is 48 (ip-sysctl.rst); seen: 36 bytes with timestamps at an MTU of 68, 38 at 90."""
     assert segment_payload(mtu, 4) == max(mtu - 52, 36)
     assert segment_payload(mtu, 4, timestamps=False) == max(mtu - 40, 48)
@@ -71,7 +71,7 @@ def test_the_largest_datagram_of_an_mtu(mtu: int, v4: int, v6: int) -> None:
 
 def test_defaults_and_limits_of_the_standards() -> None:
     assert (default_mss(4), default_mss(6)) == (536, 1220)  # RFC 9293 s3.7.1
-    assert (least_mtu_bytes(4), least_mtu_bytes(6)) == (68, 1280)  # RFC 791, RFC 8200 s5
+    assert (min_mtu_bytes(4), min_mtu_bytes(6)) == (68, 1280)  # RFC 791, RFC 8200 s5
     assert largest_window_bytes() == 1_073_725_440 < 2**30  # RFC 7323 s2.3
     assert largest_window_bytes(0) == 65535
     assert [selective_acknowledgement_bytes(n) for n in (1, 3, 4)] == [10, 26, 34]  # RFC 2018

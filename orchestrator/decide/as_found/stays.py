@@ -106,7 +106,7 @@ def _as_told(entry: Json) -> Difference:
 
 
 def _reason(entry: Json) -> str:
-    """Why it could not be put back; that it was changed is what the line says anyway."""
+    """Why it could not be restored; that it was changed is what the line says anyway."""
     return str(entry.get("why") or "")
 
 
@@ -122,7 +122,7 @@ def _of_image(entries: Sequence[Json]) -> Iterator[Difference]:
 def _of_restarts(entries: Sequence[Json]) -> Iterator[Difference]:
     for entry in entries:
         yield Difference(
-            str(entry.get("setting", "?")), "in effect", "put back, and in effect from the next start on", "reboot"
+            str(entry.get("setting", "?")), "in effect", "restored, and in effect from the next start on", "reboot"
         )
 
 

@@ -41,7 +41,7 @@ _INTERFACE = {
     "interrupts": "interrupt cores",
     "queues": "queues",
 }
-_POLICY = {"governor": "governor", "least_khz": "least clock", "greatest_khz": "greatest clock"}
+_POLICY = {"governor": "governor", "min_khz": "least clock", "max_khz": "greatest clock"}
 _MOST_CHARACTERS = 60
 
 

@@ -83,9 +83,7 @@ def _clocks(host: str, machine: Json) -> Iterator[Finding]:
     capped = [
         each
         for each in policies
-        if each["greatest_khz"]
-        and each["hardware_greatest_khz"]
-        and each["greatest_khz"] < each["hardware_greatest_khz"]
+        if each["max_khz"] and each["hardware_max_khz"] and each["max_khz"] < each["hardware_max_khz"]
     ]
     if capped:
         yield Finding(
@@ -93,10 +91,10 @@ def _clocks(host: str, machine: Json) -> Iterator[Finding]:
             "limits",
             host,
             "",
-            f"the clock of {_named(capped)} may rise to {capped[0]['greatest_khz'] / 1e6:.2f} GHz, and could "
-            f"to {capped[0]['hardware_greatest_khz'] / 1e6:.2f}",
+            f"the clock of {_named(capped)} may rise to {capped[0]['max_khz'] / 1e6:.2f} GHz, and could "
+            f"to {capped[0]['hardware_max_khz'] / 1e6:.2f}",
             "somebody, or a service, limits it",
-            "greatest-frequency: highest, unless that is meant",
+            "max-frequency: highest, unless that is meant",
         )
 
 

@@ -60,7 +60,7 @@ def _speed(host: str, interface: Json) -> Iterator[Finding]:
             "let both ends negotiate, or force the same at both",
         )
     fastest, offered, peer = (
-        interface.get(key) for key in ("fastest_bit_s", "offered_fastest_bit_s", "peer_fastest_bit_s")
+        interface.get(key) for key in ("fastest_bit_s", "offered_load_max_bit_s", "peer_fastest_bit_s")
     )
     if not speed:
         return

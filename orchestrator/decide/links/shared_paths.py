@@ -9,7 +9,7 @@ from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState, facts_of
 from orchestrator.faults import HostError
 from orchestrator.planning.cells import Cell
-from orchestrator.planning.least_lease import Need, is_flood, needs, remedy, sentence, too_short
+from orchestrator.planning.min_lease import Need, is_flood, needs, remedy, sentence, too_short
 
 
 def lease_too_short(state: RunState, control: Mapping[str, Iterable[str]]) -> HostError | None:
@@ -28,7 +28,7 @@ def lease_too_short(state: RunState, control: Mapping[str, Iterable[str]]) -> Ho
         sentence(need, setup.lease_s, interface(need)),
         host=need.host,
         lease_s=setup.lease_s,
-        least_s=need.least_s,
+        min_s=need.min_s,
         next_step=remedy(need),
     )
 

@@ -11,7 +11,7 @@ NO_LIFE = frozenset({"no_answer", "refused", "closed", "unreachable", "silent", 
 MOST_PER_RUN = 2  # of each host; more often is a fault that a person has to look at
 START_BY_HAND = (
     "look at its power, console and control network, start it by hand, then resume the run, or recover it "
-    "to put back what is left"
+    "to restore what is left"
 )
 WANTED, SWITCHED = "wanted", "switched"
 

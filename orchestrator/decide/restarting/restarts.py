@@ -65,7 +65,7 @@ def note_back(host: HostState) -> None:
 
 
 def _give_up(state: RunState, host: HostState, name: str, use: Json, called: Level | AsFound) -> None:
-    """What was written for this level is put back by the next cell, or at the end."""
+    """What was written for this level is restored by the next cell, or at the end."""
     host.starts.pop(called, None)
     why = (
         f"{name} was restarted {MOST_STARTS} times for {called} and came up without it: look at its boot loader's "

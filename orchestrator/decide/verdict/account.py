@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from orchestrator.decide.verdict.evidence import ETHERNET_HEADER_BYTES, Side, both_sides, foreign_bytes, ways
+from orchestrator.decide.verdict.evidence import ETHERNET_HEADER_BYTES, Side, both_sides, cross_traffic_bytes, ways
 from orchestrator.decide.verdict.own_flows import Carried, LinkEnd, link_ends, received, transmitted
 
 Json = Mapping[str, Any]
@@ -80,7 +80,7 @@ def accounts(record: Json) -> dict[Place, Account]:
 
 def _estimated(side: Side, link: Json) -> Account | None:
     """For a record whose hosts did not tell of our flows."""
-    octets, seen = foreign_bytes(side, ways(link)), side.change("interface.rx_bytes", "interface.tx_bytes")
+    octets, seen = cross_traffic_bytes(side, ways(link)), side.change("interface.rx_bytes", "interface.tx_bytes")
     if octets is None or seen is None:
         return None
     return Account(side.host, side.interface, seen, octets, 0.0, "estimate")

@@ -84,35 +84,33 @@ def clocks(record: Json) -> Iterator[Found]:
         mean, claim = side.watch.get("clock_mean_hz"), _claimed_clock(record, side.host)
         if not mean:
             continue
-        if claim.least_hz and mean < HELD_SHARE * claim.least_hz:
-            yield found("clock_under_least", host=side.host, mean_mhz=_mhz(mean), least_mhz=_mhz(claim.least_hz))
+        if claim.min_hz and mean < HELD_SHARE * claim.min_hz:
+            yield found("clock_under_min", host=side.host, mean_mhz=_mhz(mean), min_mhz=_mhz(claim.min_hz))
             continue
-        if claim.greatest_hz and HELD_SHARE * mean > claim.greatest_hz:
-            yield found(
-                "clock_over_greatest", host=side.host, mean_mhz=_mhz(mean), greatest_mhz=_mhz(claim.greatest_hz)
-            )
+        if claim.max_hz and HELD_SHARE * mean > claim.max_hz:
+            yield found("clock_over_max", host=side.host, mean_mhz=_mhz(mean), max_mhz=_mhz(claim.max_hz))
             continue
-        greatest = claim.greatest_hz or side.watch.get("clock_max_hz")
+        greatest = claim.max_hz or side.watch.get("clock_max_hz")
         if not claim.performance or not greatest:
             continue
         values = {"host": side.host, "mean_mhz": _mhz(mean), "share": percent(mean / greatest)}
         if mean < CLOCK_SUSPECT * greatest:
             yield found("clock_low", **values)
         elif mean < CLOCK_NOTED * greatest:
-            yield found("clock_below_greatest", **values)
+            yield found("clock_below_max", **values)
 
 
 class _Claim(NamedTuple):
     """What a cell says of a host's clock; limits in Hz, None where it sets none."""
 
     performance: bool
-    least_hz: float | None
-    greatest_hz: float | None
+    min_hz: float | None
+    max_hz: float | None
 
 
 def _claimed_clock(record: Json, host: str) -> _Claim:
     uses = {use["setting"]: use for use in (record.get("settings") or {}).get(host) or ()}
-    limits = [(uses.get(name) or {}).get("seen") for name in ("least-frequency", "greatest-frequency")]
+    limits = [(uses.get(name) or {}).get("seen") for name in ("min-frequency", "max-frequency")]
     # policies that differ are read as one limit each; which of them carried the load is not in the record
     least, greatest = (1e3 * float(khz) if isinstance(khz, int | float) else None for khz in limits)
     return _Claim((uses.get("governor") or {}).get("level") == "performance", least, greatest)
@@ -129,10 +127,10 @@ def heat(record: Json) -> Iterator[Found]:
         if not count:
             continue
         claim = _claimed_clock(record, side.host)
-        promised = claim.least_hz
+        promised = claim.min_hz
         if promised is None and claim.performance:
-            promised = claim.greatest_hz or side.watch.get("clock_max_hz")
-        share = HELD_SHARE if claim.least_hz else CLOCK_SUSPECT
+            promised = claim.max_hz or side.watch.get("clock_max_hz")
+        share = HELD_SHARE if claim.min_hz else CLOCK_SUSPECT
         if promised and lowest and lowest < share * promised:
             yield found(
                 "throttled_below_claim",
@@ -146,7 +144,7 @@ def heat(record: Json) -> Iterator[Found]:
 
 
 def steal(record: Json) -> Iterator[Found]:
-    """A guest whose machine below had other work."""
+    """A guest whose machine itself had other work."""
     for side in both_sides(record):
         share = side.watch.get("steal") or 0.0
         if share > STEAL_NOTED:
@@ -161,9 +159,9 @@ def foreign(record: Json) -> Iterator[Found]:
         if account.cross_bytes <= ANNOUNCEMENTS_BYTES + ANNOUNCEMENTS_BYTES_S * window_s:
             continue
         if account.cross_share > FOREIGN_SUSPECT:
-            yield found("foreign_heavy", **values)
+            yield found("cross_traffic_heavy", **values)
         elif account.cross_share > FOREIGN_NOTED:
-            yield found("foreign_some", **values)
+            yield found("cross_traffic_some", **values)
 
 
 def kernel_log(record: Json) -> Iterator[Found]:
@@ -182,7 +180,7 @@ def path_notes(record: Json) -> Iterator[Found]:
             yield found("path_mtu_learned", host=(facts.get(end) or {}).get("host", end), learned=learned)
 
 
-def segment_size(way: Way) -> Iterator[Found]:
+def mss(way: Way) -> Iterator[Found]:
     """TCP segments smaller than the cell's MTU implies, or larger: then the MTU is not what was measured."""
     seen, expected = way.tcp.get("mss_bytes"), way.expected_segment_bytes
     if way.transport != "tcp" or seen is None or expected is None or seen == expected:
@@ -190,9 +188,7 @@ def segment_size(way: Way) -> Iterator[Found]:
     buffer_bytes = way.traffic.get("socket_buffer_bytes")
     if buffer_bytes and seen < expected and buffer_bytes < 8 * expected:
         return  # the kernel keeps a segment below half the peer's window (tcp_bound_to_half_wnd): asked for
-    yield found(
-        "segment_size", seen=seen, expected=expected, mtu=way.link_facts["mtu"], path_mtu=way.tcp.get("path_mtu_bytes")
-    )
+    yield found("mss", seen=seen, expected=expected, mtu=way.link_facts["mtu"], path_mtu=way.tcp.get("path_mtu_bytes"))
 
 
 def framing(way: Way) -> Iterator[Found]:
@@ -268,9 +264,9 @@ def told_whole(record: Json) -> Iterator[Found]:
             yield found("intervals_dropped", host=side.host, intervals=intervals, samples=samples)
 
 
-def offered_rate(way: Way) -> Iterator[Found]:
+def intended_load(way: Way) -> Iterator[Found]:
     """A sender that did not reach the rate it was asked for: the result is a lower bound of what the path carries."""
-    asked, offered = way.send.get("asked_bit_s"), way.offered_bit_s
+    asked, offered = way.send.get("intended_load_bit_s"), way.offered_load_bit_s
     if asked and offered is not None and offered < ASKED_SHARE * asked:
         yield found("limited_by_sender", offered=percent(offered / asked))
 
@@ -290,7 +286,7 @@ def lost_on_the_way(way: Way) -> Iterator[Found]:
     sent, again = way.tcp.get("segments_sent"), way.tcp.get("segments_retransmitted")
     if sent and again and again > LOST_NOTED * sent:
         yield found("sent_again", share=percent(again / sent), where=_where_segments_went(way))
-    account, offered, ceiling = losses(way), way.offered_bit_s, way.ceiling_bit_s
+    account, offered, ceiling = losses(way), way.offered_load_bit_s, way.ceiling_bit_s
     fits = offered is not None and ceiling is not None and offered <= ROOM_SHARE * ceiling
     if account is not None and fits and account.lost > LOST_NOTED * account.attempted:
         yield found(

@@ -29,7 +29,7 @@ _ALL = (
     Doubt("carrier_lost", "suspect", "{host}: the carrier of {interface} changed {count} times during the trial"),
     Doubt("rebooted", "suspect", "{host} was restarted during the trial"),
     Doubt(
-        "segment_size",
+        "mss",
         "suspect",
         "TCP sent segments of {seen} bytes where an MTU of {mtu} implies {expected}: something limits the path MTU "
         "({path_mtu} bytes) or the announced segment size",
@@ -53,16 +53,15 @@ _ALL = (
         "policy is claimed",
     ),
     Doubt(
-        "clock_under_least",
+        "clock_under_min",
         "suspect",
-        "{host}: the clock averaged {mean_mhz} MHz under load, below the least of {least_mhz} MHz that the cell "
+        "{host}: the clock averaged {mean_mhz} MHz under load, below the least of {min_mhz} MHz that the cell "
         "sets: heat, power or firmware held it down",
     ),
     Doubt(
-        "clock_over_greatest",
+        "clock_over_max",
         "suspect",
-        "{host}: the clock averaged {mean_mhz} MHz under load, above the greatest of {greatest_mhz} MHz that the "
-        "cell sets",
+        "{host}: the clock averaged {mean_mhz} MHz under load, above the greatest of {max_mhz} MHz that the cell sets",
     ),
     Doubt(
         "throttled_below_claim",
@@ -74,7 +73,7 @@ _ALL = (
     Doubt(
         "other_interface", "suspect", "{host}: {interface} counted {share} of the payload: the traffic took another way"
     ),
-    Doubt("foreign_heavy", "suspect", "{share} of the traffic on {interface} of {host} was not ours"),
+    Doubt("cross_traffic_heavy", "suspect", "{share} of the traffic on {interface} of {host} was not ours"),
     Doubt("stalled", "suspect", "nothing arrived for {longest_s} s in one piece, {total_s} s in all"),
     Doubt(
         "fill_above_one",
@@ -86,7 +85,7 @@ _ALL = (
     # noted
     Doubt("limited_by_sender", "noted", "limited by the sender: {offered} of the asked rate was offered"),
     Doubt("place_unknown", "noted", "where the lost datagrams went is not known: {why}"),
-    Doubt("foreign_some", "noted", "{share} of the traffic on {interface} of {host} was not ours"),
+    Doubt("cross_traffic_some", "noted", "{share} of the traffic on {interface} of {host} was not ours"),
     Doubt("short_stall", "noted", "nothing arrived for {longest_s} s within the window"),
     Doubt(
         "above_ceiling_once",
@@ -97,11 +96,9 @@ _ALL = (
     Doubt("edges_uncertain", "noted", "{host} was late at the window's ends: goodput is known to {share} only"),
     Doubt("trend", "noted", "the rate went from {early} to {late} within the window"),
     Doubt("two_levels", "noted", "the rate jumped between two levels, {low} and {high}"),
-    Doubt(
-        "clock_below_greatest", "noted", "{host}: the clock averaged {mean_mhz} MHz under load, {share} of its greatest"
-    ),
+    Doubt("clock_below_max", "noted", "{host}: the clock averaged {mean_mhz} MHz under load, {share} of its greatest"),
     Doubt("throttled_by_heat", "noted", "{host}: the processor throttled itself {count} times for heat"),
-    Doubt("steal", "noted", "{host}: {share} of a core's time was taken by the machine below"),
+    Doubt("steal", "noted", "{host}: {share} of a core's time was taken by the machine itself"),
     Doubt("paused", "noted", "{count} pause frames: the far end or the switch held the sender back"),
     Doubt("sent_again", "noted", "{share} of TCP's segments were sent again: {where}"),
     Doubt(

@@ -76,7 +76,7 @@ class Way:
         return 8 * self.receive["goodput_bytes"] / window_s if window_s else None
 
     @property
-    def offered_bit_s(self) -> float | None:
+    def offered_load_bit_s(self) -> float | None:
         """Payload bits per second that the sending host's queue took in its window."""
         seconds, sent = self.send.get("seconds"), self.send.get("window_sent_bytes")
         return 8 * sent / seconds if seconds and sent is not None else None
@@ -311,7 +311,7 @@ def both_sides(record: Json) -> tuple[Side, Side]:
     return _side(record, "first"), _side(record, "second")
 
 
-def foreign_bytes(side: Side, all_ways: tuple[Way, ...]) -> float | None:
+def cross_traffic_bytes(side: Side, all_ways: tuple[Way, ...]) -> float | None:
     """An estimate of the octets that are not ours, both directions together; None when it cannot be told.
 
     For records whose hosts did not tell of our flows: `decide/verdict/account.py` knows better where they did.

@@ -87,7 +87,7 @@ def _placed(way: Way, attempted: int, lost: int, refused: int) -> Losses:
         return Losses(attempted, lost, unplaced="the own queue dropped blocks, and does not count their datagrams")
     stray = _Stray(_tolerated(lost) + way.probes_lost, max(0, -between))
     far_interface -= stray.off(far_interface)
-    stray.most += _STRAY_TIMES * _stray_at_own_queue(way, attempted, lost)
+    stray.max += _STRAY_TIMES * _stray_at_own_queue(way, attempted, lost)
     own_queue -= stray.off(own_queue - refused)  # what was refused was ours: each was told to the sending process
     if stray.excess:
         return Losses(attempted, lost, unplaced=f"counters explain {lost - between} lost datagrams, {lost} were lost")
@@ -109,14 +109,14 @@ def _counted_otherwise(way: Way, backlog: int, socket: int) -> str:
 class _Stray:
     """Drops counted beyond what was lost, and how many of them may have been frames that were not datagrams of ours."""
 
-    most: float
+    max: float
     excess: int
 
     def off(self, counted: int) -> int:
         """How many of a place's drops are taken for such."""
-        taken = min(self.excess, counted, int(self.most))
+        taken = min(self.excess, counted, int(self.max))
         self.excess -= taken
-        self.most -= taken
+        self.max -= taken
         return taken
 
 

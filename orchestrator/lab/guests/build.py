@@ -19,7 +19,7 @@ from orchestrator.lab.guests.missing import GuestError
 from orchestrator.lab.guests.recipe import INSIDE, Recipe
 from orchestrator.lab.places import path_with_system_folders
 
-_BOUND_S = 240  # of any single step; the longest, mmdebstrap, took 24 to 30 s here
+_TIMEOUT_S = 240  # of any single step; the longest, mmdebstrap, took 24 to 30 s here
 _UNUSED = ("usr/share/doc", "usr/share/man", "usr/share/locale", "usr/share/info", "var/lib/apt/lists", "var/cache/apt")
 # program -> Debian package, of what building an image needs beyond what starting one needs
 BUILDERS = {
@@ -127,11 +127,11 @@ def _step(argv: Sequence[str], folder: str | None = None) -> str:
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,
-            timeout=_BOUND_S,
+            timeout=_TIMEOUT_S,
             check=False,
         )
     except subprocess.TimeoutExpired as error:
-        raise GuestError(f"{argv[0]} did not end within {_BOUND_S} s while building a guest's disk") from error
+        raise GuestError(f"{argv[0]} did not end within {_TIMEOUT_S} s while building a guest's disk") from error
     if done.returncode != 0:
         words = (done.stderr or done.stdout).strip().splitlines()[-4:]
         raise GuestError(f"a guest's disk cannot be built: {' '.join(argv[:4])} ...: {' / '.join(words)}")

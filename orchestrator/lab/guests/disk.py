@@ -9,7 +9,7 @@ from pathlib import Path
 from orchestrator.lab.guests.missing import GuestError
 from orchestrator.lab.places import SYSTEM_FOLDERS
 
-_BOUND_S = 30
+_TIMEOUT_S = 30
 READERS = {"debugfs": "e2fsprogs", "e2fsck": "e2fsprogs"}
 
 
@@ -67,7 +67,7 @@ class Disk:
             env={"PATH": f"/usr/bin:/bin:{SYSTEM_FOLDERS}", "LC_ALL": "C"},
             stdin=subprocess.DEVNULL,
             capture_output=True,
-            timeout=_BOUND_S,
+            timeout=_TIMEOUT_S,
             check=False,
         )
 

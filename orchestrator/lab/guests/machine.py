@@ -20,7 +20,7 @@ from orchestrator.lab.guests.scenario import Guest
 from orchestrator.lab.places import Place
 
 READY = "linktrial-guest: ready"  # inside/start says so on the console once SSH answers
-BOOT_BOUND_S = 90.0  # starts took 6 to 13 s, with systemd 26 s; two at once on two busy cores take twice that
+BOOT_TIMEOUT_S = 90.0  # starts took 6 to 13 s, with systemd 26 s; two at once on two busy cores take twice that
 _LOOK_EVERY_S = 0.05
 _SOON_S = 20.0  # a guest that resets itself sooner after its start than this ...
 _RESETS_IN_A_ROW = 8  # ... this often is left off: nobody watches a loop of panics end
@@ -86,28 +86,28 @@ class Machine:
         """The measured card has its carrier back."""
         self._running().set_cable(card, plugged=True)
 
-    def wait_until_up(self, *, boots: int = 0, bound_s: float = BOOT_BOUND_S) -> None:
+    def wait_until_up(self, *, boots: int = 0, timeout_s: float = BOOT_TIMEOUT_S) -> None:
         """Until SSH answers after at least `boots` starts; GuestError with the console's last lines when it does not.
 
         For a guest that is about to reboot give `boots=machine.boots + 1`, taken before.
         """
-        until = time.monotonic() + bound_s
+        until = time.monotonic() + timeout_s
         while self.boots < boots or READY not in self.console():
             if self._words:
                 raise GuestError(f"{self.name}: QEMU ended: {self._words}")
             if time.monotonic() > until:
                 raise GuestError(
-                    f"{self.name} did not come up within {bound_s:g} s (start {self.boots}); its "
+                    f"{self.name} did not come up within {timeout_s:g} s (start {self.boots}); its "
                     f"console ends: {' / '.join(self.console().splitlines()[-6:])}"
                 )
             time.sleep(_LOOK_EVERY_S)
 
-    def wait_until_off(self, bound_s: float = 30.0) -> None:
+    def wait_until_off(self, timeout_s: float = 30.0) -> None:
         """Until it has switched itself off."""
-        until = time.monotonic() + bound_s
+        until = time.monotonic() + timeout_s
         while self.running:
             if time.monotonic() > until:
-                raise GuestError(f"{self.name} did not switch itself off within {bound_s:g} s")
+                raise GuestError(f"{self.name} did not switch itself off within {timeout_s:g} s")
             time.sleep(_LOOK_EVERY_S)
 
     def console(self) -> str:
@@ -149,11 +149,11 @@ class Machine:
                     [*self._ssh(), *path, "-O", "exit", self.name], capture_output=True, check=False, timeout=60
                 )
 
-    def reboot(self, bound_s: float = BOOT_BOUND_S) -> None:
+    def reboot(self, timeout_s: float = BOOT_TIMEOUT_S) -> None:
         """A clean reboot from inside, and until it is up again."""
         before = self.boots
         self.run("reboot")
-        self.wait_until_up(boots=before + 1, bound_s=bound_s)
+        self.wait_until_up(boots=before + 1, timeout_s=timeout_s)
 
     def _ssh(self) -> list[str]:
         return ["ssh", "-F", self._ssh_config, "-o", "BatchMode=yes", "-o", "ConnectTimeout=20", *self._shared]

@@ -93,10 +93,10 @@ class MachineRun:
         self._process.kill()
         self.wait()
 
-    def wait(self, bound_s: float = 30.0) -> None:
+    def wait(self, timeout_s: float = 30.0) -> None:
         """Until it is gone."""
         if threading.current_thread() is not self._thread:
-            self._thread.join(bound_s)
+            self._thread.join(timeout_s)
 
     def set_cable(self, card: int, *, plugged: bool) -> None:
         """Give one of its cards a carrier or take it away."""

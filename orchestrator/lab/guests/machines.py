@@ -18,7 +18,7 @@ from orchestrator.lab.guests import own_files, power
 from orchestrator.lab.guests.build import BUILDERS
 from orchestrator.lab.guests.cache import cache_folder, image_of, is_built
 from orchestrator.lab.guests.disk import READERS
-from orchestrator.lab.guests.machine import BOOT_BOUND_S, Machine
+from orchestrator.lab.guests.machine import BOOT_TIMEOUT_S, Machine
 from orchestrator.lab.guests.missing import GuestError, missing_programs
 from orchestrator.lab.guests.scenario import OBSERVATORY, Guest
 from orchestrator.lab.lab import Lab
@@ -94,7 +94,7 @@ class Machines:
             for machine in self.machines.values():
                 machine.power_on()
             for machine in self.machines.values():
-                machine.wait_until_up(bound_s=BOOT_BOUND_S * max(1, len(self.guests) // 2))
+                machine.wait_until_up(timeout_s=BOOT_TIMEOUT_S * max(1, len(self.guests) // 2))
         except BaseException:
             self.stop()
             raise

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from orchestrator.lab.guests.machine import Machine
 
 _NAME = "power"
-_BOUND_S = 60.0
+_TIMEOUT_S = 60.0
 _DONE = "done"
 _DO = {"on": "power_on", "off": "cut_power", "cycle": "power_cycle"}
 
@@ -46,7 +46,7 @@ class Doorman:
             while True:
                 client, _ = self._listener.accept()
                 with client, contextlib.suppress(OSError):  # who asked may be gone
-                    client.settimeout(_BOUND_S)
+                    client.settimeout(_TIMEOUT_S)
                     client.send(self._carry_out(client.recv(1000).decode(errors="replace")).encode())
 
     def _carry_out(self, wish: str) -> str:
@@ -75,7 +75,7 @@ def main() -> int:
     """Ask and wait for the answer."""
     folder, name, what = sys.argv[1:]
     with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as asking, _short(Path(folder)) as address:
-        asking.settimeout(_BOUND_S)
+        asking.settimeout(_TIMEOUT_S)
         asking.connect(address)
         asking.send(f"{name} {what}".encode())
         answer = asking.recv(4000).decode()

@@ -11,7 +11,7 @@ from orchestrator.onhost.at_start.boot_files import content_of, read_file, sync_
 
 _UNIT = """\
 [Unit]
-Description=Put back what a linktrial trial changed for one start
+Description=Restored what a linktrial trial changed for one start
 DefaultDependencies=no
 After=local-fs.target
 Before=basic.target ssh.service sshd.service

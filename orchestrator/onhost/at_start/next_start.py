@@ -10,7 +10,7 @@ from orchestrator.onhost.settings.kernel import NextStart
 
 
 class RealNextStart(NextStart):
-    """The real one. What an earlier start was to put back is put back before anything is read."""
+    """The real one. What an earlier start was to restore is restored before anything is read."""
 
     def read(self, path: str) -> Optional[Dict[str, Any]]:
         """The boot file."""

@@ -34,7 +34,7 @@ def restart(record: Record, token: int, kernel: Kernel | None = None) -> Dict[st
         problem = cannot_restart(kernel)
         if problem:
             raise Refusal("cannot", problem)
-        record.save({**state, "restarting": True})  # from here on the keeper goes when it is asked to
+        record.save({**state, "restarting": True})  # from here on the watchdog goes when it is asked to
     os.sync()
     command = ["systemctl", "reboot"] if os.path.isdir("/run/systemd/system") else ["reboot"]
     subprocess.Popen(

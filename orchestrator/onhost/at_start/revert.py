@@ -44,7 +44,7 @@ from orchestrator.onhost.safety.record import boot_id
 FOLDER = "/var/lib/linktrial-at-start"
 NOTES = "/run/linktrial-started"
 SCRIPT = f"{FOLDER}/revert"
-_BOUND_S = 60.0
+_TIMEOUT_S = 60.0
 _OURS = "ours-"
 
 
@@ -76,7 +76,7 @@ def arm_command(name: str, undo: str, read: str, wanted: str) -> None:
 
 
 def armed_original(path: str) -> Optional[Dict[str, Any]]:
-    """{file} as found, where this file is to be put back at the next start; None when it is not."""
+    """{file} as found, where this file is to be restored at the next start; None when it is not."""
     entry = os.path.join(FOLDER, key_of(path))
     if not os.path.exists(os.path.join(entry, "boot")):
         return None
@@ -104,7 +104,7 @@ def require_mounted(path: str) -> None:
     entry = os.path.join(FOLDER, key_of(path))
     mount = _text(os.path.join(entry, "mount")) if os.path.exists(os.path.join(entry, "boot")) else ""
     if mount and os.fsencode(mount) != mount_of(path):
-        raise OSError(errno.ESTALE, f"{mount} is not mounted, and {path} has to be put back there")
+        raise OSError(errno.ESTALE, f"{mount} is not mounted, and {path} has to be restored there")
 
 
 def disarm(key: str) -> None:
@@ -133,13 +133,13 @@ def take_back_if_due() -> None:
             subprocess.run(
                 ["/bin/sh", SCRIPT],
                 check=False,
-                timeout=_BOUND_S,
+                timeout=_TIMEOUT_S,
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
             )
         except subprocess.TimeoutExpired as error:
-            raise OSError(errno.ETIMEDOUT, f"{SCRIPT} did not end within {_BOUND_S:g} s") from error
+            raise OSError(errno.ETIMEDOUT, f"{SCRIPT} did not end within {_TIMEOUT_S:g} s") from error
 
 
 def way() -> str:

@@ -7,7 +7,7 @@ from orchestrator.onhost.at_start.managed_lines import FIRST, LAST
 
 _TEXT = """\
 #!/bin/sh
-# linktrial: puts back what a trial changed for one start of this machine, and then removes itself.
+# linktrial: restores what a trial changed for one start of this machine, and then removes itself.
 # By hand, at any time: sh {script}
 self={script}
 folder={folder}

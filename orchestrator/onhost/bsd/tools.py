@@ -6,7 +6,7 @@ import subprocess
 from typing import List, NamedTuple
 
 _ENVIRONMENT = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C", "TZ": "UTC0"}
-BOUND_S = 15.0  # a driver that changes its MTU may take seconds
+TIMEOUT_S = 15.0  # a driver that changes its MTU may take seconds
 
 
 class Said(NamedTuple):
@@ -27,11 +27,11 @@ def run(arguments: List[str]) -> Said:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
-            timeout=BOUND_S,
+            timeout=TIMEOUT_S,
             check=False,
         )
     except subprocess.TimeoutExpired as error:
-        raise TimeoutError(f"{arguments[0]} had not ended after {BOUND_S:g} s") from error
+        raise TimeoutError(f"{arguments[0]} had not ended after {TIMEOUT_S:g} s") from error
     return Said(done.returncode, done.stdout, done.stderr.decode("utf-8", "replace"))
 
 

@@ -16,7 +16,7 @@ ROOT = 0xFFFFFFFF
 def qdiscs(index: int) -> List[Dict[str, Any]]:
     """The disciplines of an interface; `default` is one that the kernel put there itself (handle 0).
 
-    `options` are the kernel's packed bytes as hex digits: good for putting back, not for reading.
+    `options` are the kernel's packed bytes as hex digits: good for restoring, not for reading.
     """
     with Channel() as channel:
         answers = channel.dump(frames.GET_QDISC, _BODY.pack(0, 0, index, 0, 0, 0))

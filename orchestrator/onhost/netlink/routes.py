@@ -1,4 +1,4 @@
-"""Routes: read so that they can be put back exactly, asked for one peer, and rid of what was learned about it."""
+"""Routes: read so that they can be restored exactly, asked for one peer, and rid of what was learned about it."""
 
 from __future__ import annotations
 

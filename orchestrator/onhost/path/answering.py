@@ -64,8 +64,8 @@ def _question(own: bytes, source: bytes, address: bytes) -> bytes:
     ).ljust(46, b"\0")
 
 
-def _listen(raw: socket.socket, address: bytes, bound_s: float, macs: Set[str]) -> None:
-    until = time.monotonic() + bound_s
+def _listen(raw: socket.socket, address: bytes, timeout_s: float, macs: Set[str]) -> None:
+    until = time.monotonic() + timeout_s
     while True:
         left_s = until - time.monotonic()
         if left_s <= 0 or not select.select([raw], [], [], left_s)[0]:

@@ -16,7 +16,7 @@ PROBE_SPACING_S = 0.015
 LADDER_SPACING_S = 0.001
 LADDER_STEPS = 16  # sizes tried at once: 9000 octets are narrowed to one in four rounds
 SLOW_ROUND_TRIP_S = 0.05  # behind a large frame: then the port is slow, and a ladder would overrun its queue
-BEHIND_BOUND_S = 5.0  # how long small frames may stay out before the path is called silent instead
+BEHIND_TIMEOUT_S = 5.0  # how long small frames may stay out before the path is called silent instead
 GRACE_S = 0.03  # a large frame may be overtaken by the small one behind it on a multi-queue card
 MOST_ROUNDS = 24  # a search by halves over 65535 sizes takes 16
 REFUSED_AFTER_S = 2.0  # the other end may still be opening its socket, which also reads as a refusal
@@ -93,9 +93,9 @@ class Asking:
         self.helloed += 1
         self._send(HELLO)
 
-    def _listen(self, bound_s: float) -> None:
-        """Take in what arrives for `bound_s` seconds."""
-        end_s = time.monotonic() + bound_s
+    def _listen(self, timeout_s: float) -> None:
+        """Take in what arrives for `timeout_s` seconds."""
+        end_s = time.monotonic() + timeout_s
         while True:
             frame = self._line.receive(max(end_s - time.monotonic(), 0.0))
             if frame is not None:
@@ -153,8 +153,8 @@ class Asking:
                 text = "refused so far" if self._line.refusals else "port not forwarding yet"
                 talk.event({"stage": "waiting", "say": f"{text} ({waited_s:.0f} s)", "waited_s": round(waited_s, 1)})
 
-    def _listen_for_welcome(self, bound_s: float) -> None:
-        end_s = time.monotonic() + bound_s
+    def _listen_for_welcome(self, timeout_s: float) -> None:
+        end_s = time.monotonic() + timeout_s
         while time.monotonic() < end_s and not self.welcomed:
             self._listen(0.001)
 
@@ -199,8 +199,8 @@ class Asking:
     def _all_passed(self, out: List[int], back: List[int]) -> bool:
         return all(size in self.out.passed for size in out) and all(size in self.back.passed for size in back)
 
-    def _listen_until_passed(self, bound_s: float, out: List[int], back: List[int]) -> None:
-        end_s = time.monotonic() + bound_s
+    def _listen_until_passed(self, timeout_s: float, out: List[int], back: List[int]) -> None:
+        end_s = time.monotonic() + timeout_s
         while time.monotonic() < end_s and not self._all_passed(out, back):
             self._listen(0.001)
 
@@ -211,7 +211,7 @@ class Asking:
         while self._last_welcome < first:
             self._hello()
             self._listen(0.01)
-            if time.monotonic() - began_s > BEHIND_BOUND_S:
+            if time.monotonic() - began_s > BEHIND_TIMEOUT_S:
                 return False
         self.behind_full += 1
         if time.monotonic() - began_s > SLOW_ROUND_TRIP_S:

@@ -82,13 +82,13 @@ class Line:
             if len(self.errors) < _KEPT_ERRORS and error not in self.errors:
                 self.errors.append(error)
 
-    def receive(self, bound_s: float, unless_readable: Sequence[Any] = ()) -> Optional[Frame]:
-        """The next frame of ours within `bound_s`, or None. Whatever else arrives is dropped and nothing answers it.
+    def receive(self, timeout_s: float, unless_readable: Sequence[Any] = ()) -> Optional[Frame]:
+        """The next frame of ours within `timeout_s`, or None. Whatever else arrives is dropped and nothing answers it.
 
         None at once as well when something in `unless_readable` can be read, unless a frame is the next to be read:
         what a stranger sends meanwhile holds nobody up.
         """
-        end_s = time.monotonic() + bound_s
+        end_s = time.monotonic() + timeout_s
         while True:
             remaining_s = end_s - time.monotonic()
             readable, _, _ = select.select([self._socket, *unless_readable], [], [], max(remaining_s, 0.0))

@@ -8,7 +8,7 @@ from typing import Any, Dict, Optional
 
 from orchestrator.onhost import netlink
 
-BOUND_S = 1.0  # an answer on one link takes milliseconds; the kernel asks three times, a second apart
+TIMEOUT_S = 1.0  # an answer on one link takes milliseconds; the kernel asks three times, a second apart
 _LOOK_S = 0.02
 _DUPLICATE_CHECK_S = 3.0  # 1.1 to 2.0 s as tried
 _LINK_SCOPE = 253
@@ -20,10 +20,10 @@ def find(index: int, address: str) -> Optional[Dict[str, Any]]:
     return next((each for each in netlink.neighbours(index) if each["address"] == address and not each["proxy"]), None)
 
 
-def ask(index: int, address: str, bound_s: float = BOUND_S) -> str:
+def ask(index: int, address: str, timeout_s: float = TIMEOUT_S) -> str:
     """Have the kernel resolve `address` and wait for its answer; the entry's last state. Raises OSError."""
     netlink.use_neighbour(index, address)
-    until = time.monotonic() + bound_s
+    until = time.monotonic() + timeout_s
     while True:
         state = (find(index, address) or {"state": ""})["state"]
         if state in _ANSWERED or time.monotonic() >= until:
@@ -31,7 +31,7 @@ def ask(index: int, address: str, bound_s: float = BOUND_S) -> str:
         time.sleep(_LOOK_S)
 
 
-def owner_of(index: int, address: str, bound_s: float = BOUND_S) -> str:
+def owner_of(index: int, address: str, timeout_s: float = TIMEOUT_S) -> str:
     """The hardware address of whoever has `address` on the link, or empty; leaves no entry behind.
 
     Raises OSError, EADDRNOTAVAIL where IPv6 has no address of its own yet to ask from.
@@ -39,7 +39,7 @@ def owner_of(index: int, address: str, bound_s: float = BOUND_S) -> str:
     if ":" in address:
         _wait_for_own_address(index)
     owner = ""
-    if ask(index, address, bound_s) in _ANSWERED:
+    if ask(index, address, timeout_s) in _ANSWERED:
         owner = str((find(index, address) or {"mac": ""})["mac"])
     entry = find(index, address)
     if entry is not None:

@@ -18,7 +18,7 @@ from orchestrator.onhost.path.line import ASK, BACK, BIG, BYE, CANNOT, DONE, GOT
 from orchestrator.onhost.path.probe_frame import Frame
 from orchestrator.onhost.system.device_socket import learned_mtu_bytes
 
-IDLE_BOUND_S = 8.0  # the answering end gives up after so long without a frame
+IDLE_TIMEOUT_S = 8.0  # the answering end gives up after so long without a frame
 DEFAULT_PATIENCE_S = 60.0
 FAREWELL_S = 0.1  # the answer to "done" may be lost: be there to repeat it
 
@@ -29,7 +29,7 @@ def answer(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
     with Line(args) as line:
         talk.event({"stage": "listening", "port": int(args["port"])})
         answering = _Answering(line)
-        answering.run(talk, _patience_s(args) + IDLE_BOUND_S)
+        answering.run(talk, _patience_s(args) + IDLE_TIMEOUT_S)
         return {
             "role": "answer",
             "mtu": line.mtu,
@@ -75,8 +75,8 @@ def probe(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
 
 
 def _patience_s(args: Dict[str, Any]) -> float:
-    bound_s = args.get("small_first_bound_s")
-    return DEFAULT_PATIENCE_S if bound_s is None else float(bound_s)
+    timeout_s = args.get("small_first_timeout_s")
+    return DEFAULT_PATIENCE_S if timeout_s is None else float(timeout_s)
 
 
 def _learned(args: Dict[str, Any]) -> Optional[int]:
@@ -99,16 +99,16 @@ class _Answering:
         self.sent: Dict[int, int] = {}
         self.finished = False
 
-    def run(self, talk: Any, first_bound_s: float) -> None:
+    def run(self, talk: Any, first_timeout_s: float) -> None:
         """Answer until the asking end says it is done, or falls silent, or the controller says anything at all."""
-        bound_s, finished_s = first_bound_s, 0.0
+        timeout_s, finished_s = first_timeout_s, 0.0
         while True:
-            frame = self._line.receive(bound_s, unless_readable=[talk])
-            if frame is None or (self.finished and time.monotonic() > finished_s + IDLE_BOUND_S):
+            frame = self._line.receive(timeout_s, unless_readable=[talk])
+            if frame is None or (self.finished and time.monotonic() > finished_s + IDLE_TIMEOUT_S):
                 return  # the second: somebody repeats frames that he has overheard
             self._take(frame)
             finished_s = finished_s or (time.monotonic() if self.finished else 0.0)
-            bound_s = FAREWELL_S if self.finished else IDLE_BOUND_S
+            timeout_s = FAREWELL_S if self.finished else IDLE_TIMEOUT_S
 
     def _take(self, frame: Frame) -> None:
         if frame.kind == DONE:

@@ -16,7 +16,7 @@ from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.path import neighbourhood
 from orchestrator.onhost.refusal import Refusal
 
-_BOUND_S = 30.0
+_TIMEOUT_S = 30.0
 _LOOK_S = 0.02
 _FLUSH = "/proc/sys/net/ipv4/route/flush"  # IPv4 has no request for one peer; only the next lookups pay for it
 _NOT_HERE = (errno.EOPNOTSUPP, errno.ENOENT)  # not a Linux
@@ -27,18 +27,18 @@ _GLOBAL_SCOPE = 0
 def wait_ready(
     interface: str,
     family: Optional[int] = None,
-    bound_s: Optional[float] = None,
+    timeout_s: Optional[float] = None,
     address: Optional[str] = None,
     mtu: Optional[int] = None,
     speed_bit_s: Optional[int] = None,
 ) -> Dict[str, Any]:
-    """Wait until the interface has carrier, a known speed and an address that can be bound, at most `bound_s`.
+    """Wait until the interface has carrier, a known speed and an address that can be bound, at most `timeout_s`.
 
     With `address`, `mtu` (bytes) or `speed_bit_s` exactly those. The answer says what was seen last: {ready, why,
     waited_s, carrier, speed_bit_s, mtu, address}. An interface that is switched off is not waited for.
     """
     started = time.monotonic()
-    until = started + (_BOUND_S if bound_s is None else bound_s)
+    until = started + (_TIMEOUT_S if timeout_s is None else timeout_s)
     while True:
         seen = _look(interface, family, address)
         why = _what_is_missing(interface, seen, family, address, mtu, speed_bit_s)

@@ -218,7 +218,7 @@ def _told(answered: Sample, lost: int, refused: int) -> Dict[str, Any]:
         "lost": lost,
         "refused": refused,
         "loss_ratio": lost / sent,
-        "least_s": answered.least,
+        "min_s": answered.min,
         "p50_s": _finite(answered.percentile(50, lost)),
         "p99_s": _finite(answered.percentile(99, lost)),
         "largest_s": answered.largest,

@@ -54,7 +54,7 @@ def call(args: Dict[str, Any]) -> Dict[str, Any]:
 def listen(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
     """What is heard on all interfaces until the controller says something: [host number, its interface, ours]."""
     codec = FrameCodec(args["token"], _PURPOSE)
-    until = time.monotonic() + float(args["bound_s"])
+    until = time.monotonic() + float(args["timeout_s"])
     heard: Set[Heard] = set()
     with _raw_socket() as raw:
         talk.event({"stage": "listening"})

@@ -1,4 +1,4 @@
-"""What stays changed on this host after putting back, and its owner's word that it may stay.
+"""What stays changed on this host after restoring, and its owner's word that it may stay.
 
 A value that is neither ours nor the first was set by somebody else: it is never overwritten, and as long as nobody
 says that it is to stay, every `recover` reports it. With that word the record ends, and what the host has now is what
@@ -13,7 +13,7 @@ from typing import Any, Dict, List, Optional
 
 from orchestrator.onhost.refusal import Refusal
 
-Outcome = Dict[str, Any]  # {restored, left, conflicts, ...} as restoring.put_back makes it
+Outcome = Dict[str, Any]  # {restored, left, conflicts, ...} as restoring.restored makes it
 Compared = Optional[Dict[str, Any]]  # {ok, touched, other} as image.differences makes it; None where not looked at
 
 

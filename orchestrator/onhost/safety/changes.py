@@ -59,7 +59,7 @@ def apply(
 
     With `keep_others` a place that somebody else has changed since this run last did is left as it is.
 
-    With `confirm_s` the changes are on probation: the keeper takes them back after so long unless another session
+    With `confirm_s` the changes are on probation: the watchdog takes them back after so long unless another session
     than `session` has confirmed them meanwhile.
     """
     with record.locked():
@@ -112,7 +112,7 @@ def _apply_one(
     started = time.monotonic()
     with record.locked():
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
-        if waiting and not state.get("probation"):  # it took longer than that, and the keeper was quicker
+        if waiting and not state.get("probation"):  # it took longer than that, and the watchdog was quicker
             raise Refusal("reverted", "the changes before this one were taken back: nobody confirmed them in time")
         before = lease.before_of(state, use)
         if before is None:
@@ -147,12 +147,12 @@ def _apply_one(
 
 
 def _require_nobody_came_between(record: Record) -> None:
-    """The keeper does not wait for a slow change for ever: what it noted meanwhile is not written over, and what was
-    changed behind it is put back by it in a moment.
+    """The watchdog does not wait for a slow change for ever: what it noted meanwhile is not written over, and what was
+    changed behind it is restored by it in a moment.
     """
     state = record.load()
     if state is None or state["standing"] != "held":
-        raise Refusal("expired", "the lease of this host ran out during this change, and the host put itself back")
+        raise Refusal("expired", "the lease of this host ran out during this change, and the host restore itself")
 
 
 def _known_in_part(state: dict[str, Any], setting: Any, use: dict[str, Any], before: dict[str, Any]) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""The lease's verbs on the record: take, renew, release, recover, and the keeper's proof of life."""
+"""The lease's verbs on the record: take, renew, release, recover, and the watchdog's proof of life."""
 
 from __future__ import annotations
 
@@ -8,26 +8,26 @@ from typing import Any, Callable
 
 from orchestrator.onhost.catalogue import image_room, survives_reboot
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.safety import accepting, keeper, lease, renewed, restoring
+from orchestrator.onhost.safety import accepting, lease, renewed, restoring, watchdog
 from orchestrator.onhost.safety.record import Record, boot_id, boottime_ns
 from orchestrator.onhost.service.bounded import run_bounded
 from orchestrator.onhost.system.boot import network_namespace
 from orchestrator.onhost.system.process import started_ticks
 
-COMPARE_BOUND_S = 20.0  # an image takes a tenth of a second
-KEEPER_PATIENCE_S = 5.0  # a keeper that is putting back right now needs a moment
+COMPARE_TIMEOUT_S = 20.0  # an image takes a tenth of a second
+WATCHDOG_PATIENCE_S = 5.0  # a watchdog that is restoring right now needs a moment
 
 
-def take(record: Record, wanted: dict[str, Any], session: int = 0) -> dict[str, Any]:
+def acquire(record: Record, wanted: dict[str, Any], session: int = 0) -> dict[str, Any]:
     """Take this host for a run, or come back to it after a lost session; {token, earlier, left_s}.
 
     `session` is the process of the helper that asks: the watchdog ends its traffic with the lease.
     """
-    _let_keeper_finish(record)
+    _let_watchdog_finish(record)
     with record.locked():
         now_ns = boottime_ns()
         before = record.load()
-        state = lease.take(
+        state = lease.acquire(
             before,
             wanted,
             now_ns=now_ns,
@@ -39,13 +39,13 @@ def take(record: Record, wanted: dict[str, Any], session: int = 0) -> dict[str, 
         record.save(state)
         with renewed.locked(record.directory) as note:
             renewed.write(note, _renewal(state, session, used=False))
-        if not keeper.alive(state):
+        if not watchdog.alive(state):
             if before is not None:
-                keeper.stop(before)
+                watchdog.stop(before)
             try:
-                keeper.start(record)
+                watchdog.start(record)
             except Refusal:
-                if state["keeper"] is None:  # a new lease without a keeper is no lease
+                if state["watchdog"] is None:  # a new lease without a watchdog is no lease
                     record.remove()
                 raise
     return {
@@ -59,8 +59,8 @@ def take(record: Record, wanted: dict[str, Any], session: int = 0) -> dict[str, 
 def renew(record: Record, token: int, lease_s: float, session: int = 0) -> dict[str, Any]:
     """Put the deadline off; Refusal "stale", "expired" or "no_lease" when it is too late."""
     state, now_ns = _renewed(record, token, lambda state, now_ns: lease.renew(state, lease_s, now_ns), session)
-    if not keeper.alive(state):
-        _start_keeper_again(record)
+    if not watchdog.alive(state):
+        _start_watchdog_again(record)
     return {"left_s": (state["deadline_ns"] - now_ns) / lease.NS}
 
 
@@ -91,12 +91,12 @@ def _renewal(state: dict[str, Any], session: int, *, used: bool) -> renewed.Rene
     return renewed.Renewal(state["token"], state["deadline_ns"], used, False, session, started_ticks(session))
 
 
-def _start_keeper_again(record: Record) -> None:
-    """Where a change holds the lock it has to wait; the helper looks after the keeper every other second as well."""
+def _start_watchdog_again(record: Record) -> None:
+    """Where a change holds the lock it has to wait; the helper looks after the watchdog every other second as well."""
     try:
-        with record.locked(renewed.LOCK_BOUND_S):
-            if lacks_keeper(record):
-                keeper.start(record)
+        with record.locked(renewed.LOCK_TIMEOUT_S):
+            if lacks_watchdog(record):
+                watchdog.start(record)
     except Refusal as refusal:
         if refusal.code != "locked":
             raise
@@ -108,16 +108,16 @@ def release(record: Record, token: int) -> dict[str, Any]:
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
         if state["changes"]:
             raise Refusal("unrestored", "changes of this run are still on the host", changes=state["changes"])
-        keeper.stop(state)
+        watchdog.stop(state)
         record.remove()
     return {}
 
 
 def restore(record: Record, token: int) -> dict[str, Any]:
-    """Put everything back that this run changed; {restored, left, conflicts}. The lease stays."""
+    """Restore everything that this run changed; {restored, left, conflicts}. The lease stays."""
     with record.locked():
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
-        state = restoring.put_back(state, "controller", record.save)
+        state = restoring.restored(state, "controller", record.save)
         record.save(state)
     return dict(state["outcome"])
 
@@ -129,13 +129,13 @@ def compare(record: Record, token: int) -> dict[str, Any]:
 
 
 def recover(record: Record, run_id: str, accept: str | None = None) -> dict[str, Any]:
-    """Put back from this host's own record what a run left; {found, restored, left, conflicts, compared, mark}.
+    """Restored from this host's own record what a run left; {found, restored, left, conflicts, compared, mark}.
 
     `run_id` "" stands for whichever run left something. A live lease is only ended for the run that is named.
     Doing it twice is harmless: the second time there is nothing to find. What is not as found then, keeps the record.
     `accept`, the `mark` of an earlier answer, ends the record all the same, if that is still all that differs.
     """
-    _let_keeper_finish(record)
+    _let_watchdog_finish(record)
     with record.locked():
         state, now_ns = record.load(), boottime_ns()
         if state is None:
@@ -151,65 +151,65 @@ def recover(record: Record, run_id: str, accept: str | None = None) -> dict[str,
                 "image": None,
             }
         if state["standing"] != "restored":
-            state = restoring.put_back(state, "recover", record.save)
+            state = restoring.restored(state, "recover", record.save)
             record.save(state)
         outcome = dict(state["outcome"] or {"restored": [], "left": [], "conflicts": []})
-        compared = _compared_within(state, COMPARE_BOUND_S) if state["image"] is not None else None
+        compared = _compared_within(state, COMPARE_TIMEOUT_S) if state["image"] is not None else None
         stays = accepting.mark(outcome, compared)
         if accept:
             accepting.require_acceptable(outcome, compared, accept)
         if not stays or accept:
-            keeper.stop(state)
+            watchdog.stop(state)
             record.remove()
     return {"found": found, "compared": compared, "mark": stays, **outcome}
 
 
-def keeper_state(record: Record) -> dict[str, Any]:
-    """Whether the keeper lives, and what the record says; for the proof that it survives a session's end."""
+def watchdog_state(record: Record) -> dict[str, Any]:
+    """Whether the watchdog lives, and what the record says; for the proof that it survives a session's end."""
     state = record.load()
     if state is None:
         return {"alive": False, "pid": 0, "in_session": False, "record": None}
-    registered = state["keeper"] or {"pid": 0, "in_session": False}
+    registered = state["watchdog"] or {"pid": 0, "in_session": False}
     return {
-        "alive": keeper.alive(state),
+        "alive": watchdog.alive(state),
         "pid": registered["pid"],
         "in_session": registered["in_session"],
         "record": lease.description(state, boottime_ns()),
     }
 
 
-def lacks_keeper(record: Record) -> bool:
-    """Whether somebody holds this host and the keeper was killed; False where the record cannot be read."""
+def lacks_watchdog(record: Record) -> bool:
+    """Whether somebody holds this host and the watchdog was killed; False where the record cannot be read."""
     try:
         state = record.load()
     except Refusal:
         return False
-    return state is not None and lease.is_live(state, boottime_ns(), boot_id()) and not keeper.alive(state)
+    return state is not None and lease.is_live(state, boottime_ns(), boot_id()) and not watchdog.alive(state)
 
 
 def watch(record: Record) -> None:
-    """Start the keeper of a live lease again if it was killed."""
+    """Start the watchdog of a live lease again if it was killed."""
     with record.locked():
-        if lacks_keeper(record):
-            keeper.start(record)
+        if lacks_watchdog(record):
+            watchdog.start(record)
 
 
-def _let_keeper_finish(record: Record) -> None:
-    """If a lease has run out and its keeper lives, give it the moment that it needs."""
-    until = time.monotonic() + KEEPER_PATIENCE_S
+def _let_watchdog_finish(record: Record) -> None:
+    """If a lease has run out and its watchdog lives, give it the moment that it needs."""
+    until = time.monotonic() + WATCHDOG_PATIENCE_S
     while time.monotonic() < until:
         state = record.load()
-        if state is None or state["standing"] != "held" or not keeper.alive(state):
+        if state is None or state["standing"] != "held" or not watchdog.alive(state):
             return
         if boottime_ns() < state["deadline_ns"]:
             return
         time.sleep(0.02)
 
 
-def _compared_within(state: dict[str, Any], bound_s: float) -> dict[str, Any] | None:
+def _compared_within(state: dict[str, Any], timeout_s: float) -> dict[str, Any] | None:
     """How the host differs from its image as found; None where a stuck driver keeps the host from being looked at."""
     with contextlib.suppress(Refusal):
-        return dict(run_bounded(lambda: _differences(state), bound_s))
+        return dict(run_bounded(lambda: _differences(state), timeout_s))
     return None
 
 

@@ -5,12 +5,12 @@ The state is one JSON object:
   superseded            the token before, valid for re-joining only until the new one has been used once: the answer
                         that carried the new one may have been lost with the session;
   since_ns, deadline_ns CLOCK_BOOTTIME; since_wall_ns for people; lease_s; boot_id, netns;
-  standing              "held"; "restored" once everything was put back; "left" when something was not;
-  keeper                {pid, ticks, in_session, cgroup} of the process that puts back at the deadline;
+  standing              "held"; "restored" once everything was restored; "left" when something was not;
+  watchdog                {pid, ticks, in_session, cgroup} of the process that restores at the deadline;
   image                 what "as found" means; before [{setting, target, level, value}], the first value wins;
   changes               [{setting, target, levels, ours, unfinished}] in the order of the first change; as_found
                         (absent before) while a cell leaves the place as it was;
-  outcome               what putting back achieved, by whom, when;
+  outcome               what restoring achieved, by whom, when;
   probation, reverted   see probation.py;
   restarting            true once this run has asked the host to restart (absent before).
 """
@@ -31,7 +31,7 @@ def is_live(state: dict[str, Any] | None, now_ns: int, boot: str) -> bool:
     )
 
 
-def take(
+def acquire(
     state: dict[str, Any] | None,
     wanted: dict[str, Any],
     *,
@@ -43,7 +43,7 @@ def take(
 ) -> dict[str, Any]:
     """The state after `wanted` {run_id, holder, lease_s, token or None} takes the host.
 
-    Refusal "busy" while another holds it; "unclean" when an earlier run's changes are not put back. `survives`
+    Refusal "busy" while another holds it; "unclean" when an earlier run's changes are not restore. `survives`
     says of a setting whether a reboot keeps it.
     """
     if state is not None and is_live(state, now_ns, boot):
@@ -72,7 +72,7 @@ def take(
         "deadline_ns": now_ns + int(wanted["lease_s"] * NS),
         "boot_id": boot,
         "netns": netns,
-        "keeper": None,
+        "watchdog": None,
         "image": None,
         "interfaces": [],
         "before": [],
@@ -119,7 +119,7 @@ def renew(state: dict[str, Any], lease_s: float, now_ns: int) -> dict[str, Any]:
 
 
 def owes(state: dict[str, Any], boot: str, survives: Callable[[str], bool]) -> bool:
-    """Whether the state's changes may still be on the host: not put back, and not undone by a reboot."""
+    """Whether the state's changes may still be on the host: not restore, and not undone by a reboot."""
     if state["standing"] == "restored":
         return False
     return any(state["boot_id"] == boot or survives(change["setting"]) for change in state["changes"])
@@ -169,7 +169,7 @@ def adopt(state: dict[str, Any], known: dict[str, Any]) -> dict[str, Any]:
 
 
 def note_unfinished(state: dict[str, Any], place: dict[str, Any]) -> dict[str, Any]:
-    """The state before a changed place is put back: stopped in the middle, whatever it reads is ours."""
+    """The state before a changed place is restored: stopped in the middle, whatever it reads is ours."""
     changes = [{**one, "unfinished": one["unfinished"] or place_of(one) == place_of(place)} for one in state["changes"]]
     return {**state, "changes": changes}
 
@@ -186,7 +186,7 @@ def note_done(state: dict[str, Any], use: dict[str, Any], reads: Any) -> dict[st
 
 
 def note_as_found(state: dict[str, Any], use: dict[str, Any]) -> dict[str, Any]:
-    """The state once a place was put back between two cells: until it is changed again, it has to read as before."""
+    """The state once a place was restored between two cells: until it is changed again, it has to read as before."""
     return {
         **state,
         "changes": [{**one, "as_found": True} if place_of(one) == place_of(use) else one for one in state["changes"]],

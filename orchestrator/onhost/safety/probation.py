@@ -55,7 +55,7 @@ def left_ns(state: dict[str, Any], now_ns: int) -> int | None:
 
 
 def failed(state: dict[str, Any], outcome: dict[str, Any]) -> dict[str, Any]:
-    """The state after the places were put back with `outcome`: what is back is no change any more."""
+    """The state after the places were restored with `outcome`: what is back is no change any more."""
     back = [lease.place_of(entry) for entry in outcome["restored"]]
     return {
         **state,

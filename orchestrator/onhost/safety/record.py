@@ -1,4 +1,4 @@
-"""The host's own record of who holds it and what to put back, and the lock under which everything is decided.
+"""The host's own record of who holds it and what to restore, and the lock under which everything is decided.
 
 Two files take turns (`record.0`, `record.1`), each with a serial number and a checksum: whatever is torn or lost of
 the newer one, the older is whole. A third (renewed.py) may put the deadline off. The lock file is in the same folder,
@@ -25,7 +25,7 @@ from orchestrator.onhost.system import boot
 State = Dict[str, Any]  # one JSON object; its keys are listed in lease.py
 _LOCK = "lock"
 _FILES = ("record.0", "record.1")
-LOCK_BOUND_S = 20.0
+LOCK_TIMEOUT_S = 20.0
 
 
 def default_directory() -> str:
@@ -50,16 +50,16 @@ class Record:
         self.directory = directory or default_directory()
 
     @contextlib.contextmanager
-    def locked(self, bound_s: float = LOCK_BOUND_S) -> Iterator[None]:
-        """Hold the host's lock; Refusal "locked" when another process keeps it longer than `bound_s`."""
-        until = time.monotonic() + bound_s
+    def locked(self, timeout_s: float = LOCK_TIMEOUT_S) -> Iterator[None]:
+        """Hold the host's lock; Refusal "locked" when another process keeps it longer than `timeout_s`."""
+        until = time.monotonic() + timeout_s
         lock = -1
         try:
             while lock < 0:
                 lock = self._try_lock()
                 if lock < 0:
                     if time.monotonic() >= until:
-                        raise self._locked_by_another(bound_s)
+                        raise self._locked_by_another(timeout_s)
                     time.sleep(0.005)
             yield
         finally:
@@ -68,11 +68,11 @@ class Record:
                 fcntl.flock(lock, fcntl.LOCK_UN)  # closing it would leave it to a child of ours that is stuck
                 os.close(lock)
 
-    def _locked_by_another(self, bound_s: float) -> Refusal:
+    def _locked_by_another(self, timeout_s: float) -> Refusal:
         found = lock_holder.holder(os.path.join(self.directory, _LOCK))
         return Refusal(
             "locked",
-            f"another change on this host has not ended within {bound_s:g} s: {lock_holder.in_words(found)}",
+            f"another change on this host has not ended within {timeout_s:g} s: {lock_holder.in_words(found)}",
             **found,
         )
 

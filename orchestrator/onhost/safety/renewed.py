@@ -19,7 +19,7 @@ from typing import Iterator, NamedTuple, Optional
 from orchestrator.onhost.refusal import Refusal
 
 FILE = "renewed"
-LOCK_BOUND_S = 0.5  # whoever holds it for longer was stopped in the middle; the watchdog goes on without it
+LOCK_TIMEOUT_S = 0.5  # whoever holds it for longer was stopped in the middle; the watchdog goes on without it
 _BYTES = 160
 _AGAIN = 3  # a reader without the lock may meet a write half done
 
@@ -79,7 +79,7 @@ def locked(directory: str) -> Iterator[int]:
 
 
 def _lock(file: int) -> None:
-    until = time.monotonic() + LOCK_BOUND_S
+    until = time.monotonic() + LOCK_TIMEOUT_S
     while True:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -1,6 +1,6 @@
 """What a person would type: the commands that bring an address, a route or a neighbour entry back, as text.
 
-Nothing here is ever run by us; it is printed when something could not be put back.
+Nothing here is ever run by us; it is printed when something could not be restored.
 """
 
 from __future__ import annotations

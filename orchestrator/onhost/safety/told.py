@@ -1,6 +1,6 @@
 """A difference as a person reads it: what, how it was, how it is, and the command that puts it right. Pure.
 
-Every place that finds a difference on a host (putting back, comparing images, watching for changes from outside) says
+Every place that finds a difference on a host (restoring, comparing images, watching for changes from outside) says
 it in this shape, so that terminal, reports and `recover` need to know nothing of any setting's value.
 """
 

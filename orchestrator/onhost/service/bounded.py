@@ -14,22 +14,22 @@ from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.system.process import close_all_but, die_with_parent
 
 
-def run_bounded(step: Callable[[], Any], bound_s: float) -> Any:
+def run_bounded(step: Callable[[], Any], timeout_s: float) -> Any:
     """What `step` returns (a JSON value), computed in a forked child; Refusal "stuck" when it takes longer.
 
     A Refusal of the step is raised here; any other exception, the child's death, or a host at its limit of processes,
-    as Refusal "failed": whoever puts a host back goes on with the next place.
+    as Refusal "failed": whoever restores a host goes on with the next place.
     """
     child, readable = _start(step)
     try:
-        answer = _read_until_end(readable, time.monotonic() + bound_s)
+        answer = _read_until_end(readable, time.monotonic() + timeout_s)
     finally:
         os.close(readable)
         with contextlib.suppress(ProcessLookupError):
             os.kill(child, signal.SIGKILL)
         _reap(child)
     if answer is None:
-        raise Refusal("stuck", f"it did not end within {bound_s:g} s", bound_s=bound_s)
+        raise Refusal("stuck", f"it did not end within {timeout_s:g} s", timeout_s=timeout_s)
     try:
         kind, value = json.loads(answer)
     except ValueError:

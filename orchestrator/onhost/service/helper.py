@@ -31,9 +31,9 @@ RENEWALS_BESIDE = 4  # a host full of jobs must not end its lease for want of a 
 ENDS_WITH_LEASE = frozenset({"traffic.serve", "traffic.dial", "path.answer", "path.probe"})  # what sends and receives
 LEASE_LOOK_S = 0.25
 UNSENT_LIMIT_BYTES = 1024 * 1024  # above this, jobs are not read from until the controller has taken some
-IDLE_BOUND_S = 3600.0  # a controller that says nothing for so long is gone (it asks for the clock far more often)
+IDLE_TIMEOUT_S = 3600.0  # a controller that says nothing for so long is gone (it asks for the clock far more often)
 WATCH_EVERY_S = 2.0
-WATCH_BOUND_S = 30.0
+WATCH_TIMEOUT_S = 30.0
 _WATCH_NUMBER = -1
 LONGEST_SLEEP_S = 1.0
 
@@ -98,7 +98,7 @@ class Helper:
         except FrameError as error:
             print(f"linktrial: {error}", file=sys.stderr, flush=True)
             return 3
-        except Exception:  # the session ends with it, and the host's keeper and the controller do what is due then
+        except Exception:  # the session ends with it, and the host's watchdog and the controller do what is due then
             traceback.print_exc()
             return 4
         finally:
@@ -122,13 +122,15 @@ class Helper:
                 self._hear_job(key.data)
         now = time.monotonic()
         for job in [job for job in self._jobs.values() if now >= job.ends_at]:
-            self._refuse(job, Refusal("timeout", f"{job.verb} took longer than {job.bound_s:g} s", bound_s=job.bound_s))
+            self._refuse(
+                job, Refusal("timeout", f"{job.verb} took longer than {job.timeout_s:g} s", timeout_s=job.timeout_s)
+            )
         self._end_what_outlives_its_lease()
-        if now - self._last_heard > IDLE_BOUND_S or self._lease.is_left_behind(now - self._last_heard):
+        if now - self._last_heard > IDLE_TIMEOUT_S or self._lease.is_left_behind(now - self._last_heard):
             self._ended = True
         if now >= self._next_watch:
             self._next_watch = now + WATCH_EVERY_S
-            self._watch_keeper()
+            self._watch_watchdog()
         self._ending = [job for job in self._ending if not job.reap()]
         self._pace_jobs()
 
@@ -138,11 +140,11 @@ class Helper:
             if self._lease.left_s(job.lease_token or 0) <= 0:
                 self._refuse(job, Refusal("expired", f"the lease of this host ran out during {job.verb}"))
 
-    def _watch_keeper(self) -> None:
-        """Have a killed keeper started again, in a job as everything else; its answer interests nobody."""
+    def _watch_watchdog(self) -> None:
+        """Have a killed watchdog started again, in a job as everything else; its answer interests nobody."""
         try:
-            if _WATCH_NUMBER not in self._jobs and holding.lacks_keeper(self._record):
-                self._add(Job(_WATCH_NUMBER, "watch", jobs.JOBS["watch"], {}, WATCH_BOUND_S))
+            if _WATCH_NUMBER not in self._jobs and holding.lacks_watchdog(self._record):
+                self._add(Job(_WATCH_NUMBER, "watch", jobs.JOBS["watch"], {}, WATCH_TIMEOUT_S))
         except Exception as error:  # looked at again in a moment; who holds this host is not ended by it
             self._say_once(error)
 
@@ -212,7 +214,7 @@ class Helper:
         if len(self._jobs) >= most:
             raise Refusal("too_many", f"{most} jobs run already")
         under = self._lease.token() if request.verb in ENDS_WITH_LEASE else None
-        self._add(Job(number, request.verb, jobs.JOBS[request.verb], request.args, request.bound_s, under))
+        self._add(Job(number, request.verb, jobs.JOBS[request.verb], request.args, request.timeout_s, under))
 
     def _listen(self, token: int, key: str) -> dict[str, Any]:
         """Hear renewals of this lease as datagrams, too; here, as no job may come and go with it."""

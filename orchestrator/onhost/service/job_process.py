@@ -12,7 +12,7 @@ import traceback
 from typing import Any, Callable, Dict
 
 from orchestrator.onhost.refusal import Refusal, refusal_of
-from orchestrator.onhost.safety.keeper import TRAFFIC_NAME
+from orchestrator.onhost.safety.watchdog import TRAFFIC_NAME
 from orchestrator.onhost.service.frames import FrameError, FrameReader, encode
 from orchestrator.onhost.service.talk import Talk
 from orchestrator.onhost.system.process import close_all_but, die_with_parent, session_members, set_process_name
@@ -32,7 +32,7 @@ class Job:
         verb: str,
         function: JobFunction,
         args: dict[str, Any],
-        bound_s: float,
+        timeout_s: float,
         lease_token: int | None = None,
     ) -> None:
         """Fork the child; from here on it must be ended with `kill` or reaped.
@@ -41,9 +41,9 @@ class Job:
         """
         self.lease_token = lease_token
         self.number, self.verb = number, verb
-        self.bound_s = bound_s
+        self.timeout_s = timeout_s
         self._began_s = time.monotonic()
-        self.ends_at = self._began_s + bound_s
+        self.ends_at = self._began_s + timeout_s
         self.answered = False
         self._reader = FrameReader()
         self._received_bytes = 0

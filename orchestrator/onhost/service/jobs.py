@@ -32,10 +32,10 @@ VERBS = {
     "survey": Call("survey", "read_survey", ()),
     "image": Call("image", "take_image", ("interfaces",)),
     "read": Call("safety.changes", "read", ("places",)),
-    "lease.take": Call("safety.holding", "take", ("record", "args", "session")),
+    "lease.acquire": Call("safety.holding", "acquire", ("record", "args", "session")),
     "lease.renew": Call("safety.holding", "renew", ("record", "token", "lease_s", "session")),
     "lease.release": Call("safety.holding", "release", ("record", "token")),
-    "keeper": Call("safety.holding", "keeper_state", ("record",)),
+    "watchdog": Call("safety.holding", "watchdog_state", ("record",)),
     "watch": Call("safety.holding", "watch", ("record",)),  # the helper's own wish; no message can ask for it
     "recover": Call("safety.holding", "recover", ("record", "run_id", "accept")),
     "prepare": Call("safety.changes", "prepare", ("record", "token", "interfaces", "places")),

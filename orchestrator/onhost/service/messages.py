@@ -24,14 +24,14 @@ from orchestrator.onhost.service.shapes import (
     whole,
 )
 
-LONGEST_BOUND_S = 26 * 3600.0  # a trial of 24 h, an hour of warm-up, and what surrounds them
+LONGEST_TIMEOUT_S = 26 * 3600.0  # a trial of 24 h, an hour of warm-up, and what surrounds them
 INTERFACE = text(r"(?!-)[A-Za-z0-9_.:@-]{1,15}", 15)
 TARGET = text(r"(?!-)[A-Za-z0-9_.:@-]{0,64}", 64)
 ADDRESS = text(r"[0-9a-fA-F:.]{2,45}(%[A-Za-z0-9_.:@-]{1,15})?", 61)
 HEX_TOKEN = text(r"[0-9a-f]{64}", 64)
 RUN_ID = text(r"[A-Za-z0-9][A-Za-z0-9_.+-]{0,119}", 120)
 FENCE = whole(1, 2**62)
-LEASE_S = number(1, 2 * LONGEST_BOUND_S)
+LEASE_S = number(1, 2 * LONGEST_TIMEOUT_S)
 RATE = maybe(number(1, 1e13))
 COUNT = maybe(whole(1, 2**31))
 CORE = maybe(whole(0, 8191))
@@ -46,7 +46,7 @@ class Request(NamedTuple):
 
     verb: str
     args: Dict[str, Any]
-    bound_s: float
+    timeout_s: float
 
 
 def _place(may_be_as_found: bool = False) -> Check:
@@ -89,8 +89,8 @@ _FLOW = record(
         "direction": one_of("transmit", "receive", "bidirectional"),
         "streams": maybe(whole(1, 256)),
         "ip": maybe(one_of(4, 6)),
-        "offered_rate": _OFFERED,
-        "asked_bit_s": RATE,
+        "intended_load": _OFFERED,
+        "intended_load_bit_s": RATE,
         "datagram_bytes": maybe(whole(1, 65507)),
         "congestion": maybe(NAME),
         "socket_buffer_bytes": maybe(whole(1, 2**31 - 1)),
@@ -99,7 +99,7 @@ _FLOW = record(
         "dscp": maybe(whole(0, 63)),
         "sender_core": CORE,
         "receiver_core": CORE,
-        "no_copy": maybe(flag),
+        "zero_copy": maybe(flag),
         "burst_datagrams": maybe(whole(1, 1024)),
         "send_path": maybe(one_of("segment", "batch", "single")),
         "receive_path": maybe(one_of("coalesce", "batch", "single")),
@@ -113,18 +113,18 @@ _TRAFFIC = record(
         "rate_bit_s": RATE,
         "watch_s": maybe(number(0.02, 60)),
         "round_trip": maybe(flag),
-        "bound_s": maybe(number(0.1, LONGEST_BOUND_S)),
+        "timeout_s": maybe(number(0.1, LONGEST_TIMEOUT_S)),
     },
 )
 _PATH = record(
     {**_PEERS, "port": whole(1, 65535), "mtu": whole(68, 65536)},
-    {"small_first_bound_s": maybe(number(0, 600)), "bound_s": maybe(number(0.1, 3600)), "ladder": maybe(plain())},
+    {"small_first_timeout_s": maybe(number(0, 600)), "timeout_s": maybe(number(0.1, 3600)), "ladder": maybe(plain())},
 )
 _READY = record(
     {"interface": INTERFACE},
     {
         "family": maybe(one_of(4, 6)),
-        "bound_s": maybe(number(0, 600)),
+        "timeout_s": maybe(number(0, 600)),
         "address": maybe(ADDRESS),
         "mtu": maybe(whole(68, 65536)),
         "speed_bit_s": RATE,
@@ -138,11 +138,13 @@ VERBS: dict[str, Check] = {
     "survey": record({}),
     "image": record({"interfaces": listing(INTERFACE, 64)}),
     "read": record({"places": listing(_place(), 1024)}),
-    "lease.take": record({"run_id": RUN_ID, "holder": text(longest=200), "lease_s": LEASE_S}, {"token": maybe(FENCE)}),
+    "lease.acquire": record(
+        {"run_id": RUN_ID, "holder": text(longest=200), "lease_s": LEASE_S}, {"token": maybe(FENCE)}
+    ),
     "lease.renew": record({"token": FENCE, "lease_s": LEASE_S}),
     "lease.listen": record({"token": FENCE, "key": HEX_TOKEN}),
     "lease.release": record({"token": FENCE}),
-    "keeper": record({}),
+    "watchdog": record({}),
     "recover": record({"run_id": either(one_of(""), RUN_ID)}, {"accept": maybe(HEX_TOKEN)}),
     "prepare": record({"token": FENCE, "interfaces": listing(INTERFACE, 64), "places": listing(_place(), 1024)}),
     "adopt": record({"token": FENCE, "before": listing(_known_place, 1024)}),
@@ -163,7 +165,7 @@ VERBS: dict[str, Check] = {
     "path.surroundings": record({"interface": INTERFACE, "peer": ADDRESS}),
     "path.answer": _PATH,
     "path.probe": _PATH,
-    "wiring.listen": record({"token": HEX_TOKEN, "bound_s": number(0.1, 600)}),
+    "wiring.listen": record({"token": HEX_TOKEN, "timeout_s": number(0.1, 600)}),
     "wiring.call": record({"token": HEX_TOKEN, "interface": INTERFACE, "number": whole(0, 65535)}),
     "external.watch": record(
         {
@@ -180,7 +182,7 @@ _ENVELOPE = record(
         "id": whole(1, 2**53),
         "verb": text(longest=40),
         "args": plain(_ABOVE_A_VALUE + _DEEPEST_VALUE, 2**20),
-        "bound_s": number(0.001, LONGEST_BOUND_S),
+        "timeout_s": number(0.001, LONGEST_TIMEOUT_S),
     }
 )
 
@@ -196,4 +198,4 @@ def check(message: dict[str, Any]) -> Request:
     problem = VERBS[verb](args)
     if problem:
         raise Refusal("bad_request", f"{verb}: the request {problem}", verb=verb)
-    return Request(verb, args, message["bound_s"])
+    return Request(verb, args, message["timeout_s"])

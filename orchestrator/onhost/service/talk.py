@@ -45,13 +45,13 @@ class Talk:
                 return
             del self._unsent[:sent]
 
-    def wait(self, bound_s: float) -> dict[str, Any]:
+    def wait(self, timeout_s: float) -> dict[str, Any]:
         """The next message the controller tells this job; Refusal "not_told" when none comes in time."""
-        until = time.monotonic() + bound_s
+        until = time.monotonic() + timeout_s
         while not self._told:
             left_s = until - time.monotonic()
             if left_s <= 0:
-                raise Refusal("not_told", f"the controller said nothing for {bound_s:g} s", bound_s=bound_s)
+                raise Refusal("not_told", f"the controller said nothing for {timeout_s:g} s", timeout_s=timeout_s)
             readable, _, _ = select.select([self._line], [], [], left_s)
             if readable:
                 self._receive()

@@ -1,6 +1,6 @@
 """What settings have in common that a host takes up when it starts: written for one start, in effect after it.
 
-The boot file is changed, the next start is armed to put it back (at_start/revert.py), and only then is the host
+The boot file is changed, the next start is armed to restore it (at_start/revert.py), and only then is the host
 restarted, by the run. `verify` asks for the effect in the system that runs, not for the file.
 """
 
@@ -28,7 +28,7 @@ class AtStart(Setting):
     """A setting in a boot file; subclasses say which file, what is to be in it, and what shows the effect."""
 
     scope = HOST
-    survives_reboot = True  # the file does, until the next start has put it back
+    survives_reboot = True  # the file does, until the next start has restore it
     costly = True
     cheap_to_read = False
     whole_machine = True
@@ -80,7 +80,7 @@ class AtStart(Setting):
             }
 
     def holds_ours(self, target: str, level: object) -> bool:
-        """Whether the file is as we write it for this level; one that no start is to put back holds nothing of ours."""
+        """Whether the file is as we write it for this level; one that no start is to restore holds nothing of ours."""
         path, start = self._path(level), self._kernel.next_start()
         armed = start.armed_original(path)
         return armed is not None and content_of(start.read(path)) == self._wanted(level, content_of(armed["file"]))
@@ -122,7 +122,7 @@ class AtStart(Setting):
     def _same(self, before: Any, now: Any) -> bool:
         return bool(before["path"] == now["path"] and before["file"] == now["file"])
 
-    def _put_back(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Any) -> None:
         start = self._kernel.next_start()
         if not self._same(before, {**before, "file": start.read(before["path"])}):
             if start.armed_original(before["path"]) is None:
@@ -152,7 +152,7 @@ class AtStart(Setting):
             raise Refusal(FAILED, _CHANGED.format(path))
 
     def _take_back(self, path: str) -> None:
-        """The file as found, where the next start was to put it back."""
+        """The file as found, where the next start was to restore it."""
         start = self._kernel.next_start()
         armed = start.armed_original(path)
         if armed is not None:

@@ -1,6 +1,6 @@
 """What every setting is: metadata that `linktrial settings` and `check` read, and the same five verbs.
 
-A setting says how it is checked, read, written and put back; the order of these, the privilege, and what a kernel's
+A setting says how it is checked, read, written and restore; the order of these, the privilege, and what a kernel's
 refusal means, are the same for all and stand here.
 """
 
@@ -97,7 +97,7 @@ class Setting:
             with self._explained(target):
                 return self._read(target, level)
         except Refusal as refusal:
-            if refusal.code == CANNOT:  # nothing to put back; `check` says why no level is possible
+            if refusal.code == CANNOT:  # nothing to restore; `check` says why no level is possible
                 return None
             raise
 
@@ -123,10 +123,10 @@ class Setting:
         """Put `before` (from `read`) back; nothing is written when it is so. Raises Refusal."""
         if before is not None:
             with self._explained(target):
-                self._put_back(target, before)
+                self._restored(target, before)
 
     def forget(self, target: str) -> None:
-        """Nothing is to be put back: drop what was remembered for that between two levels. Nothing by default."""
+        """Nothing is to be restored: drop what was remembered for that between two levels. Nothing by default."""
 
     # --- comparing and telling --------------------------------------------------------------------------------------
     def same(self, before: Any, now: Any) -> bool:
@@ -207,7 +207,7 @@ class Setting:
         raise NotImplementedError
 
     def _read(self, target: str, level: object) -> Any:
-        """All that has to be put back; the value itself where that is enough."""
+        """All that has to be restored; the value itself where that is enough."""
         return self._current(target, level)
 
     def _matches(self, level: object, seen: Any) -> bool:
@@ -221,7 +221,7 @@ class Setting:
     def _write(self, target: str, level: object) -> None:
         raise NotImplementedError
 
-    def _put_back(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Any) -> None:
         self._write(target, before)
 
     def _shown(self, level: object) -> str:

@@ -16,7 +16,7 @@ from orchestrator.onhost.settings.levels import shown, unknown_key
 COMMAND_LINE = "command-line"
 _KEYS = {"level", "file", "form", "effect", "check"}
 _MOST_LINES, _MOST_CHARACTERS = 32, 300
-_BOUND_S = 30.0
+_TIMEOUT_S = 30.0
 _CMDLINE = "/proc/cmdline"
 
 
@@ -94,7 +94,7 @@ class BootLines(AtStart):
             if lacking:
                 return f"the kernel's command line lacks {' '.join(lacking)}"
         if level.get("check") and level["level"]:
-            outcome = self._kernel.run_program(filled(level["check"], " ".join(level["level"])), _BOUND_S)
+            outcome = self._kernel.run_program(filled(level["check"], " ".join(level["level"])), _TIMEOUT_S)
             if outcome.too_late or outcome.too_much:
                 raise Refusal(FAILED, f"{level['check'][0]} did not end as a check has to, and was ended")
             if outcome.status:

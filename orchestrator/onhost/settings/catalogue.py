@@ -18,18 +18,18 @@ from orchestrator.onhost.settings.energy_efficient_ethernet import EnergyEfficie
 from orchestrator.onhost.settings.features import Feature
 from orchestrator.onhost.settings.flow_steering import FlowSteering
 from orchestrator.onhost.settings.governor import Governor
-from orchestrator.onhost.settings.greatest_frequency import GreatestFrequency
 from orchestrator.onhost.settings.idle_limit import IdleLimit
 from orchestrator.onhost.settings.interrupt_coalescing import InterruptCoalescing
 from orchestrator.onhost.settings.interrupt_cores import InterruptCores
 from orchestrator.onhost.settings.kernel import Kernel, this_host
-from orchestrator.onhost.settings.least_frequency import LeastFrequency
+from orchestrator.onhost.settings.max_frequency import GreatestFrequency
+from orchestrator.onhost.settings.min_frequency import LeastFrequency
 from orchestrator.onhost.settings.mtu import Mtu
 from orchestrator.onhost.settings.mtu_probing import MtuProbing
 from orchestrator.onhost.settings.pause_frames import PauseFrames
 from orchestrator.onhost.settings.queueing import Queueing
 from orchestrator.onhost.settings.receive_buffer_limit import ReceiveBufferLimit
-from orchestrator.onhost.settings.receive_coalescing import ReceiveCoalescing
+from orchestrator.onhost.settings.receive_offload import ReceiveCoalescing
 from orchestrator.onhost.settings.receive_ring import ReceiveRing
 from orchestrator.onhost.settings.receive_steering import ReceiveSteering
 from orchestrator.onhost.settings.scatter_gather import ScatterGather

@@ -17,7 +17,7 @@ _MOST = 4096
 class Channels(DriverTable):
     """A number stands for combined channels where the driver has such, otherwise for as many of each way.
 
-    Drivers set steering and interrupts anew with the channels; steering is put back with them. So are the kernel's own
+    Drivers set steering and interrupts anew with the channels; steering is restored with them. So are the kernel's own
     disciplines of the queues, which may be of another kind where queues come into use (default_queues.py).
     """
 
@@ -62,8 +62,8 @@ class Channels(DriverTable):
         if default_queues.are_mixed(default_queues.kinds(self._kernel, index)):
             default_queues.make_anew(self._kernel, index)
 
-    def _put_back(self, target: str, before: Any) -> None:
-        super()._put_back(target, before["channels"])
+    def _restored(self, target: str, before: Any) -> None:
+        super()._restored(target, before["channels"])
         wanted, index = before.get("waiting"), self._link(target)["index"]
         if wanted and default_queues.kinds(self._kernel, index) not in (None, wanted):
             self._make_waiting_anew(target, before["channels"], wanted)
@@ -75,9 +75,9 @@ class Channels(DriverTable):
         name = "combined" if channels["combined"] else "tx"
         fewer = {**channels, name: channels[name] - len(wanted) + first}
         if fewer[name] > 0:
-            super()._put_back(target, fewer)
+            super()._restored(target, fewer)
             default_queues.make_anew(self._kernel, self._link(target)["index"])
-            super()._put_back(target, channels)
+            super()._restored(target, channels)
 
     def _mended(self, target: str, value: Any) -> str:
         words = " ".join(f"{name} {number}" for name, number in value["channels"].items() if number)

@@ -19,7 +19,7 @@ _WHAT = "the limits of its clock"
 
 
 class ClockLimit(Setting):
-    """One of the two limits. Both are read and put back, because the kernel refuses a least above the greatest.
+    """One of the two limits. Both are read and restore, because the kernel refuses a least above the greatest.
 
     Every step keeps least <= greatest: what rises has its upper limit written first, what falls its lower one.
     """
@@ -71,7 +71,7 @@ class ClockLimit(Setting):
             wanted["least"] = min(wanted["least"], wanted["greatest"])
             self._write_both(policy, limits, wanted)
 
-    def _put_back(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Any) -> None:
         for policy, limits in self._read(target, None).items():
             if policy in before:
                 self._write_both(policy, limits, before[policy])

@@ -15,8 +15,8 @@ from orchestrator.onhost.settings.kernel import Outcome
 from orchestrator.onhost.settings.levels import unknown_key
 
 PLACE = "{level}"  # where a written value goes in an argument
-_BOUND_S = 30.0
-_MOST_WAIT_S = 20.0  # changing and putting back are bounded, hold the host's lock, and renewals wait for it
+_TIMEOUT_S = 30.0
+_MOST_WAIT_S = 20.0  # changing and restoring are bounded, hold the host's lock, and renewals wait for it
 _MOST_ARGUMENTS, _MOST_ARGUMENT_BYTES, _MOST_LEVEL_CHARACTERS = 64, 4096, 1000
 _KEYS = {"read", "write", "check", "wait_s", "level", "reboot"}
 _SHOWN_CHARACTERS = 200
@@ -26,7 +26,7 @@ class Command(Setting):
     """Programs run without a shell, each bounded in time and output; the level replaces `{level}` in an argument.
 
     `read` prints the value; `write` sets it, then `wait_s` passes; with `check` its exit status 0 says that the level
-    holds, without it the value that `read` prints must be the level. The first value is put back with `write`.
+    holds, without it the value that `read` prints must be the level. The first value is restored with `write`.
 
     With `reboot` the host is restarted after `write`: `read` prints what the next start will use, `check` says what
     this one uses, and the next start itself is armed to run `write` with the first value (at_start/revert.py).
@@ -40,7 +40,7 @@ class Command(Setting):
     scope = HOST
     cheap_to_read = False  # it runs the user's program
     privilege = "user"
-    survives_reboot = True  # nobody knows, and to think so is the safe side: it is put back after a reboot too
+    survives_reboot = True  # nobody knows, and to think so is the safe side: it is restored after a reboot too
     costly = True
 
     def problem_with(self, level: object) -> str:
@@ -115,7 +115,7 @@ class Command(Setting):
         return self._output(level["read"])
 
     def _read(self, target: str, level: object) -> Dict[str, Any]:
-        """The value, and with what to put it back: `restore` is told nothing else."""
+        """The value, and with what to restore it: `restore` is told nothing else."""
         assert isinstance(level, dict)  # as above
         value = {
             "value": self._output(level["read"]),
@@ -142,7 +142,7 @@ class Command(Setting):
         self._output(filled(level["write"], level["level"]))
         time.sleep(level.get("wait_s") or 0)
 
-    def _put_back(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Any) -> None:
         if self._output(before["read"]) != before["value"]:
             self._write(target, {**before, "level": before["value"]})
         if "started" in before:
@@ -169,11 +169,11 @@ class Command(Setting):
 
     def _run(self, arguments: List[str]) -> Outcome:
         try:
-            outcome = self._kernel.run_program(arguments, _BOUND_S)
+            outcome = self._kernel.run_program(arguments, _TIMEOUT_S)
         except FileNotFoundError as error:
             raise Refusal(CANNOT, f"this host has no program {arguments[0]}", arguments=arguments) from error
         if outcome.too_late or outcome.too_much:
-            did = f"did not end within {_BOUND_S:g} s" if outcome.too_late else "printed more than it may"
+            did = f"did not end within {_TIMEOUT_S:g} s" if outcome.too_late else "printed more than it may"
             raise Refusal(FAILED, f"{arguments[0]} {did} and was ended", arguments=arguments)
         return outcome
 

@@ -11,7 +11,7 @@ from orchestrator.onhost.settings.base import CANNOT, Setting
 
 
 class DriverTable(Setting):
-    """The words that a level asks for are written together; the value that is put back holds the whole table."""
+    """The words that a level asks for are written together; the value that is restored holds the whole table."""
 
     table: ethtool.Table = ethtool.RINGS
     option = ""  # how a person changes the table with ethtool
@@ -54,7 +54,7 @@ class DriverTable(Setting):
     def _write(self, target: str, level: object) -> None:
         self._kernel.write_table(target, self.table, self._wanted(level, self._words(target)))
 
-    def _put_back(self, target: str, before: Mapping[str, int]) -> None:
+    def _restored(self, target: str, before: Mapping[str, int]) -> None:
         now = self._words(target)
         changes = {name: value for name, value in before.items() if now[name] != value}
         if changes:

@@ -20,7 +20,7 @@ _NAME = re.compile(r"[a-z][a-z0-9_-]{1,30}")  # ETH_GSTRING_LEN is 32 with the e
 class FeatureSwitch(Setting):
     """Features by kernel name, all on or all off; those that the driver cannot change are left as they are.
 
-    The value that is put back holds every changeable feature of the interface: switching one off switches others off
+    The value that is restored holds every changeable feature of the interface: switching one off switches others off
     that depend on it, and the kernel remembers what was requested.
     """
 
@@ -37,7 +37,7 @@ class FeatureSwitch(Setting):
         "checksum-offload",
         "scatter-gather",
         "segmentation-offload",
-        "receive-coalescing",
+        "receive-offload",
         "channels",
     )
 
@@ -78,7 +78,7 @@ class FeatureSwitch(Setting):
     def _write(self, target: str, level: object) -> None:
         self._kernel.set_features(target, dict.fromkeys(self._known(target), self._parsed(level)))
 
-    def _put_back(self, target: str, before: Dict[str, Dict[str, bool]]) -> None:
+    def _restored(self, target: str, before: Dict[str, Dict[str, bool]]) -> None:
         now = self._read(target, None)
         wanted = {name: state["requested"] for name, state in before.items() if name in now and now[name] != state}
         if wanted:

@@ -48,9 +48,9 @@ class FlowSteering(Setting):
     def _write(self, target: str, level: object) -> None:
         found, entries = self._read(target, level), self._parsed(level)
         share = entries // max(len(found["queues"]), 1)
-        self._put_back(target, {"table": str(entries), "queues": dict.fromkeys(found["queues"], str(share))})
+        self._restored(target, {"table": str(entries), "queues": dict.fromkeys(found["queues"], str(share))})
 
-    def _put_back(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Any) -> None:
         if self._kernel.read_text(f"/proc/sys/{_TABLE}") != before["table"]:
             self._kernel.write_text(f"/proc/sys/{_TABLE}", before["table"])
         queues.write_files(self._kernel, self._link(target), before["queues"])

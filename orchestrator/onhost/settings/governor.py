@@ -65,9 +65,9 @@ class Governor(Setting):
         return ""
 
     def _write(self, target: str, level: object) -> None:
-        self._put_back(target, dict.fromkeys(each_policy(self._kernel, "its governor"), level))
+        self._restored(target, dict.fromkeys(each_policy(self._kernel, "its governor"), level))
 
-    def _put_back(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Any) -> None:
         for policy, path in each_policy(self._kernel, "its governor").items():
             if policy in before and self._kernel.read_text(f"{path}/scaling_governor") != before[policy]:
                 self._kernel.write_text(f"{path}/scaling_governor", before[policy])

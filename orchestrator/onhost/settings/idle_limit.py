@@ -59,9 +59,9 @@ class IdleLimit(Setting):
         return f"this host's deepest idle state is {deepest}" if wanted != _ALL and wanted > deepest else ""
 
     def _write(self, target: str, level: object) -> None:
-        self._put_back(target, _wanted(self._read(target, level), self._parsed(level)))
+        self._restored(target, _wanted(self._read(target, level), self._parsed(level)))
 
-    def _put_back(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Any) -> None:
         for path, text in before.items():
             if self._kernel.read_text(path) != text:
                 self._kernel.write_text(path, text)

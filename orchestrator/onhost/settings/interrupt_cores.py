@@ -60,9 +60,9 @@ class InterruptCores(Setting):
 
     def _write(self, target: str, level: object) -> None:
         wanted = self._wanted(self._kernel.interrupts_of(target), level)
-        self._put_back(target, {number: ",".join(map(str, cores)) for number, cores in wanted.items()})
+        self._restored(target, {number: ",".join(map(str, cores)) for number, cores in wanted.items()})
 
-    def _put_back(self, target: str, before: Dict[str, str]) -> None:
+    def _restored(self, target: str, before: Dict[str, str]) -> None:
         for number, text in before.items():
             file = _file(number)
             if not self._kernel.exists(file) or parse_core_list(self._kernel.read_text(file)) == parse_core_list(text):

@@ -1,4 +1,4 @@
-"""What IPv6 has on one interface, and how it is put back after the kernel took IPv6 off it (an MTU below 1280)."""
+"""What IPv6 has on one interface, and how it is restored after the kernel took IPv6 off it (an MTU below 1280)."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def told_missing(name: str, before: Dict[str, Any], now: Dict[str, Any]) -> Iter
             yield told(path, value, now["sysctls"].get(key), spelled.sysctl_command(path, value))
 
 
-def put_back(kernel: Kernel, link: Dict[str, Any], before: Dict[str, Any]) -> None:
+def restored(kernel: Kernel, link: Dict[str, Any], before: Dict[str, Any]) -> None:
     """Bring back all of `before`; Refusal names what would not come."""
     if not missing(before, take(kernel, link)):
         return

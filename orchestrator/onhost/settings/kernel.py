@@ -80,7 +80,7 @@ class Kernel:
         raise NotImplementedError
 
     def owns_machine(self) -> bool:
-        """Whether what belongs to the whole machine is ours to change, and not that of a machine below us."""
+        """Whether what belongs to the whole machine is ours to change, and not that of a machine itself us."""
         raise NotImplementedError
 
     def is_private(self, path: str) -> bool:
@@ -215,7 +215,7 @@ class Kernel:
 
     # --- programs ---------------------------------------------------------------------------------------------------
 
-    def run_program(self, arguments: List[str], bound_s: float) -> Outcome:
+    def run_program(self, arguments: List[str], timeout_s: float) -> Outcome:
         """Run a program that the plan names; never through a shell."""
         raise NotImplementedError
 

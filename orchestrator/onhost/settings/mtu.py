@@ -34,14 +34,14 @@ class Mtu(Setting):
     touches = ("link:{target}:mtu", "sysctl:{target}:ipv6/*")
     may_lose: Tuple[str, ...] = ("address:{target}:*", "route:{target}:*", "neighbour:{target}:*")
     # A ring's buffers limit the MTU of some drivers. Others switch offloads off while frames are large: what was
-    # applied before is put back after the MTU, when they are allowed again.
+    # applied before is restored after the MTU, when they are allowed again.
     after = (
         "receive-ring",
         "transmit-ring",
         "checksum-offload",
         "scatter-gather",
         "segmentation-offload",
-        "receive-coalescing",
+        "receive-offload",
         "feature.*",
     )
 
@@ -51,7 +51,7 @@ class Mtu(Setting):
 
     def forget(self, target: str) -> None:
         """What was noted for a change that was never made, or that somebody else has undone."""
-        self._kernel.drop(_keepsake(target))
+        self._kernel.drop(_saved_state(target))
 
     def _parsed(self, level: object) -> int:
         return levels.whole(level, _LEAST, _MOST, "an MTU (RFC 791: every link carries 68)", "bytes")
@@ -126,13 +126,13 @@ class Mtu(Setting):
         if wanted > family[0]["mtu"]:
             self._give_back(target, wanted)
 
-    def _put_back(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Any) -> None:
         family = self._family(target)
         if family[0]["mtu"] != before["mtu"]:
             self._kernel.set_link(family[0]["index"], mtu=before["mtu"])
         self._raise_children(before["children"], before["mtu"])
         self._put_ipv6_back(before["ipv6"])
-        self._kernel.drop(_keepsake(target))
+        self._kernel.drop(_saved_state(target))
 
     def _family(self, target: str) -> List[Dict[str, Any]]:
         """The interface and those that lie on it, parents before children."""
@@ -146,7 +146,7 @@ class Mtu(Setting):
 
     def _remember(self, target: str, wanted: int, family: List[Dict[str, Any]]) -> None:
         """Keep what this step takes away; what an earlier step took away is kept already and stays."""
-        kept = self._kernel.kept(_keepsake(target)) or {"children": {}, "ipv6": {}}
+        kept = self._kernel.kept(_saved_state(target)) or {"children": {}, "ipv6": {}}
         for link in family[1:]:
             if link["mtu"] > wanted:
                 kept["children"].setdefault(link["name"], link["mtu"])
@@ -154,11 +154,11 @@ class Mtu(Setting):
             if wanted < IPV6_LEAST <= link["mtu"]:
                 kept["ipv6"].setdefault(link["name"], ipv6_state.take(self._kernel, link))
         if kept["children"] or kept["ipv6"]:
-            self._kernel.keep(_keepsake(target), kept)
+            self._kernel.keep(_saved_state(target), kept)
 
     def _give_back(self, target: str, reached: int) -> None:
         """Undo what lower levels took away, as far as the MTU reached now allows."""
-        kept = self._kernel.kept(_keepsake(target))
+        kept = self._kernel.kept(_saved_state(target))
         if kept is None:
             return
         self._raise_children(kept["children"], reached)
@@ -167,9 +167,9 @@ class Mtu(Setting):
             kept["ipv6"] = {}
         kept["children"] = {name: mtu for name, mtu in kept["children"].items() if mtu > reached}
         if kept["children"] or kept["ipv6"]:
-            self._kernel.keep(_keepsake(target), kept)
+            self._kernel.keep(_saved_state(target), kept)
         else:
-            self._kernel.drop(_keepsake(target))
+            self._kernel.drop(_saved_state(target))
 
     def _raise_children(self, children: Dict[str, int], most: int) -> None:
         for name, mtu in children.items():
@@ -181,7 +181,7 @@ class Mtu(Setting):
         for name, state in states.items():
             link = self._kernel.find_link(name)
             if link is not None and link["mtu"] >= IPV6_LEAST:
-                ipv6_state.put_back(self._kernel, link, state)
+                ipv6_state.restored(self._kernel, link, state)
 
 
 def stacked_on(link: Dict[str, Any], everyone: List[Dict[str, Any]]) -> List[Dict[str, Any]]:
@@ -189,5 +189,5 @@ def stacked_on(link: Dict[str, Any], everyone: List[Dict[str, Any]]) -> List[Dic
     return [each for each in everyone if each["parent"] == link["index"] and each["kind"] in _STACKED]
 
 
-def _keepsake(target: str) -> str:
+def _saved_state(target: str) -> str:
     return f"mtu-{target}"

@@ -17,7 +17,7 @@ _ENVIRONMENT = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin
 MOST_OUTPUT_BYTES = 1 << 16
 
 
-def run_program(arguments: List[str], bound_s: float) -> Outcome:
+def run_program(arguments: List[str], timeout_s: float) -> Outcome:
     """Run it to its end, or end it and all it started when it takes longer or says more than it may.
 
     Raises OSError when there is no such program or it cannot be started.
@@ -43,7 +43,7 @@ def run_program(arguments: List[str], bound_s: float) -> Outcome:
     assert process.stdout is not None, "asked for above"
     assert process.stderr is not None, "asked for above"
     texts = {process.stdout.fileno(): bytearray(), process.stderr.fileno(): bytearray()}
-    until = time.monotonic() + bound_s
+    until = time.monotonic() + timeout_s
     try:
         too_late, too_much = _collect(texts, until)
         if not too_late and not too_much:

@@ -43,7 +43,7 @@ class _Wish(NamedTuple):
 class Queueing(Setting):
     """One simple discipline at the root; `default` is what the kernel puts there by itself.
 
-    A host with a tree of its own is not touched: it could not be put back exactly.
+    A host with a tree of its own is not touched: it could not be restored exactly.
     """
 
     name = "queueing"
@@ -97,10 +97,10 @@ class Queueing(Setting):
             not each["default"] and not each["root"] and each["parent"] >> 16 == root["handle"] >> 16 for each in found
         )
         if not root["default"] and (root["kind"] not in _KINDS or tree):
-            return f"{target} has queueing of its own making ({root['kind']}), which could not be put back exactly"
+            return f"{target} has queueing of its own making ({root['kind']}), which could not be restored exactly"
         if default_queues.are_mixed(default_queues.kinds(self._kernel, self._link(target)["index"])):
             return (
-                f"the queues of {target} wait in different disciplines, which could not be put back exactly; to "
+                f"the queues of {target} wait in different disciplines, which could not be restored exactly; to "
                 f"have the kernel make them alike: {default_queueing_command(target)}"
             )
         wish = self._parsed(level)
@@ -115,7 +115,7 @@ class Queueing(Setting):
         else:
             self._kernel.set_root_qdisc(index, wish.kind, _packed(wish), 0)
 
-    def _put_back(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Any) -> None:
         if self._read(target, None) == before:
             return
         index = self._link(target)["index"]

@@ -18,7 +18,7 @@ from orchestrator.onhost.watch.files import read_once
 # In any other network namespace than the first this file does not exist, whatever /proc is mounted.
 _ONLY_IN_THE_FIRST_NAMESPACE = "/proc/sys/net/core/netdev_max_backlog"
 # What a setting must remember between two levels of one run; apart from the record, which others keep whole.
-_KEEPSAKES = "/run/linktrial-kept"
+_SAVED_STATES = "/run/linktrial-kept"
 _MOST_FILE_BYTES = 1 << 16
 
 
@@ -31,7 +31,7 @@ class RealKernel(Kernel):
         return os.geteuid() == 0
 
     def owns_machine(self) -> bool:
-        """Whether what belongs to the whole machine is ours to change, and not that of a machine below us."""
+        """Whether what belongs to the whole machine is ours to change, and not that of a machine itself us."""
         return os.path.exists(_ONLY_IN_THE_FIRST_NAMESPACE) and not os.path.exists(LAB_MARK)
 
     def is_private(self, path: str) -> bool:
@@ -179,16 +179,16 @@ class RealKernel(Kernel):
         return os.uname().release
 
     # --- programs ---------------------------------------------------------------------------------------------------
-    def run_program(self, arguments: List[str], bound_s: float) -> Outcome:
+    def run_program(self, arguments: List[str], timeout_s: float) -> Outcome:
         """Run a program that the plan names; never through a shell."""
-        return run_program(arguments, bound_s)
+        return run_program(arguments, timeout_s)
 
     # --- what has to be remembered between two levels ---------------------------------------------------------------
     def keep(self, name: str, value: Any) -> None:
         """Remember a JSON value until `drop`; a reboot forgets it, as it forgets the settings."""
         with contextlib.suppress(FileExistsError):
-            os.mkdir(_KEEPSAKES, 0o700)
-        path = os.path.join(_KEEPSAKES, name)
+            os.mkdir(_SAVED_STATES, 0o700)
+        path = os.path.join(_SAVED_STATES, name)
         with open(path + ".new", "w", encoding="utf-8", opener=_private) as handle:
             json.dump(value, handle)
         os.rename(path + ".new", path)
@@ -196,7 +196,7 @@ class RealKernel(Kernel):
     def kept(self, name: str) -> Any:
         """What was kept under this name, or None."""
         try:
-            with open(os.path.join(_KEEPSAKES, name), encoding="utf-8") as handle:
+            with open(os.path.join(_SAVED_STATES, name), encoding="utf-8") as handle:
                 return json.load(handle)
         except (OSError, ValueError):
             return None
@@ -204,8 +204,8 @@ class RealKernel(Kernel):
     def drop(self, name: str) -> None:
         """Forget it; the last one takes the folder along."""
         with contextlib.suppress(OSError):
-            os.unlink(os.path.join(_KEEPSAKES, name))
-            os.rmdir(_KEEPSAKES)
+            os.unlink(os.path.join(_SAVED_STATES, name))
+            os.rmdir(_SAVED_STATES)
 
 
 def _private(path: str, flags: int) -> int:

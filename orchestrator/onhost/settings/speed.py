@@ -109,7 +109,7 @@ class Speed(Setting):
             others = set(found["advertised"]) - ethtool.speed_modes()
             self._kernel.set_link_settings(target, autoneg=True, advertised=sorted(others | self._offer(found, wish)))
 
-    def _put_back(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Any) -> None:
         now = self._read(target, None)
         if now == before:
             return

@@ -62,7 +62,7 @@ class QueueSteering(Setting):
     def _write(self, target: str, level: object) -> None:
         queues.write_files(self._kernel, self._link(target), self._wanted(self._read(target, level), level))
 
-    def _put_back(self, target: str, before: Dict[str, str]) -> None:
+    def _restored(self, target: str, before: Dict[str, str]) -> None:
         queues.write_files(self._kernel, self._link(target), before)
 
     def _kept(self, target: str, level: object) -> str:

@@ -39,9 +39,9 @@ class SysctlSetting(Setting):
         return str(self._parsed(level))
 
     def _write(self, target: str, level: object) -> None:
-        self._put_back(target, dict.fromkeys(self.paths, self._written(level)))
+        self._restored(target, dict.fromkeys(self.paths, self._written(level)))
 
-    def _put_back(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Any) -> None:
         for path, text in before.items():
             if " ".join(self._kernel.read_text(f"{_TREE}/{path}").split()) != text:
                 self._kernel.write_text(f"{_TREE}/{path}", text)

@@ -43,7 +43,7 @@ class TemporaryAddress(Setting):
 
     def forget(self, target: str) -> None:
         """What was noted for a change that was never made, or that somebody else has undone."""
-        self._kernel.drop(_keepsake(target))
+        self._kernel.drop(_saved_state(target))
 
     def _parsed(self, level: object) -> List[str]:
         texts = level if isinstance(level, list) else level.split() if isinstance(level, str) else []
@@ -94,8 +94,8 @@ class TemporaryAddress(Setting):
             owner = self._kernel.owner_of(index, address)
             if owner:
                 raise Refusal(CANNOT, f"{address} is in use on the link of {target}, by {owner}", owner=owner)
-        ours = self._kernel.kept(_keepsake(target)) or []
-        self._kernel.keep(_keepsake(target), sorted({*ours, *missing}))
+        ours = self._kernel.kept(_saved_state(target)) or []
+        self._kernel.keep(_saved_state(target), sorted({*ours, *missing}))
         # first, because the kernel takes later IPv4 addresses of a subnet away with the first one
         self._take_away(target, [text for text in ours if text not in wanted])
         for text in missing:
@@ -103,13 +103,14 @@ class TemporaryAddress(Setting):
         # below 1280 the kernel has taken IPv6 away itself, and gives it back with the MTU: then it is ours still
         away = self._link(target)["mtu"] < LEAST_IPV6_MTU_BYTES
         self._kernel.keep(
-            _keepsake(target), [text for text in sorted({*ours, *missing}) if text in wanted or (away and ":" in text)]
+            _saved_state(target),
+            [text for text in sorted({*ours, *missing}) if text in wanted or (away and ":" in text)],
         )
 
-    def _put_back(self, target: str, before: List[str]) -> None:
-        ours = self._kernel.kept(_keepsake(target)) or []
+    def _restored(self, target: str, before: List[str]) -> None:
+        ours = self._kernel.kept(_saved_state(target)) or []
         self._take_away(target, [text for text in ours if text not in before])
-        self._kernel.drop(_keepsake(target))
+        self._kernel.drop(_saved_state(target))
 
     def _take_away(self, target: str, texts: List[str]) -> None:
         index, present = self._link(target)["index"], self._present(target)
@@ -134,7 +135,7 @@ class TemporaryAddress(Setting):
                 yield came_or_went(f"address {text} of {target}", None, f"ip address delete {text} dev {quote(target)}")
 
 
-def _keepsake(target: str) -> str:
+def _saved_state(target: str) -> str:
     return f"test-address-{target}"
 
 

@@ -13,13 +13,13 @@ class ThreeNumbers(SysctlSetting):
 
     example = "4096 131072 6291456"
     domain_text = "three numbers, not falling: least, default, most"
-    most = (1 << 31) - 1
+    max = (1 << 31) - 1
 
     def _parsed(self, level: object) -> List[int]:
         parts = level.split() if isinstance(level, str) else level
         if not isinstance(parts, list) or len(parts) != 3:
             raise ValueError(f"{self.name} is three numbers such as {self.example}, not {levels.shown(level)}")
-        numbers = [levels.whole(part, 1, self.most, self.name, self.unit) for part in parts]
+        numbers = [levels.whole(part, 1, self.max, self.name, self.unit) for part in parts]
         if numbers != sorted(numbers):
             raise ValueError(f"the three numbers of {self.name} must not fall: {levels.shown(level)}")
         return numbers

@@ -29,7 +29,7 @@ class TransmitQueueLength(Setting):
     def _write(self, target: str, level: object) -> None:
         self._kernel.set_link(self._link(target)["index"], transmit_queue_length=self._parsed(level))
 
-    def _put_back(self, target: str, before: int) -> None:
+    def _restored(self, target: str, before: int) -> None:
         link = self._link(target)
         if link["transmit_queue_length"] != before:
             self._kernel.set_link(link["index"], transmit_queue_length=before)

@@ -23,7 +23,7 @@ def read_survey() -> Dict[str, Any]:
     facts = read_facts()
     names = [each["name"] for each in facts["interfaces"] if not each["loopback"]]
     depths = read_interface_depths(roots, names)
-    # a namespace shows the bus of the machine below without its interfaces
+    # a namespace shows the bus of the machine itself without its interfaces
     cards = read_cards(roots, facts["kernel"]) if this_host().owns_machine() else []
     interfaces = [{**each, **depths.get(each["name"], {})} for each in facts["interfaces"]]
     return {

@@ -112,7 +112,7 @@ def _from_driver(name: str) -> Dict[str, Any]:
         {
             "autoneg": settings["autoneg"],
             "fastest_bit_s": ethtool.fastest(settings["supported"]),
-            "offered_fastest_bit_s": ethtool.fastest(settings["advertised"]),
+            "offered_load_max_bit_s": ethtool.fastest(settings["advertised"]),
             "peer_fastest_bit_s": ethtool.fastest(settings["peer_advertised"]),
         }
     )

@@ -72,10 +72,10 @@ def _policies(roots: Roots) -> List[Dict[str, Any]]:
         numbers = {
             key: text_of(f"{path}/{file}")
             for key, file in {
-                "least_khz": "scaling_min_freq",
-                "greatest_khz": "scaling_max_freq",
+                "min_khz": "scaling_min_freq",
+                "max_khz": "scaling_max_freq",
                 "now_khz": "scaling_cur_freq",
-                "hardware_greatest_khz": "cpuinfo_max_freq",
+                "hardware_max_khz": "cpuinfo_max_freq",
             }.items()
         }
         read.append(

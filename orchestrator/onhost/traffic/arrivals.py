@@ -18,7 +18,7 @@ import itertools
 from typing import Any, Dict, List, Optional, Tuple
 
 from orchestrator.metrics import clock_skew
-from orchestrator.metrics.delay_variation import above_least_percentile
+from orchestrator.metrics.delay_variation import above_min_percentile
 from orchestrator.metrics.jitter import Jitter
 from orchestrator.onhost.system.socket_options import SO_TIMESTAMPNS
 from orchestrator.onhost.traffic.stamps import STEPPED_NS, wall_offset_ns
@@ -130,7 +130,7 @@ class Arrivals:
         return {
             "jitter_mean_s": jitter.mean,
             "jitter_basis": self._basis(coalesced_mean),
-            "delay_variation_p99_s": above_least_percentile(steady, 99),
+            "delay_variation_p99_s": above_min_percentile(steady, 99),
             "transit_samples": len(transits),
             "clock_skew_ppm": None if gained is None else 1e6 * gained,
         }

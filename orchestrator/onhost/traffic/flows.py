@@ -18,7 +18,7 @@ class Flow(NamedTuple):
     way: str
     transport: str
     streams: int
-    asked_bit_s: Optional[float]
+    intended_load_bit_s: Optional[float]
     datagram_bytes: int
     congestion: Optional[str]
     socket_buffer_bytes: Optional[int]
@@ -27,7 +27,7 @@ class Flow(NamedTuple):
     dscp: Optional[int]
     sender_core: Optional[int]
     receiver_core: Optional[int]
-    no_copy: bool
+    zero_copy: bool
     burst_datagrams: Optional[int]
     send_path: Optional[str]
     receive_path: Optional[str]
@@ -35,7 +35,7 @@ class Flow(NamedTuple):
     @property
     def stream_bit_s(self) -> Optional[float]:
         """The payload rate asked of one stream; None: as fast as it goes."""
-        return None if self.asked_bit_s is None else self.asked_bit_s / self.streams
+        return None if self.intended_load_bit_s is None else self.intended_load_bit_s / self.streams
 
 
 class Stream(NamedTuple):
@@ -57,7 +57,7 @@ class Pair(NamedTuple):
     family: int
     mtu: int
     rate_bit_s: Optional[float]
-    bound_s: float
+    timeout_s: float
     serving: bool
     streams: List[Stream]
     flows: List[Flow]
@@ -97,7 +97,7 @@ def read_args(args: Dict[str, Any], *, serving: bool) -> Pair:
         family,
         int(args["mtu"]),
         float(rate) if rate else None,
-        float(args.get("bound_s") or 10.0),
+        float(args.get("timeout_s") or 10.0),
         serving,
         streams,
         flows,
@@ -117,7 +117,7 @@ def _canonical(address: str, family: int) -> str:
 def _flow(given: Dict[str, Any], args: Dict[str, Any]) -> Flow:
     values = {name: given.get(name) for name in Flow._fields}
     values["streams"] = int(given.get("streams") or 1)
-    values["no_copy"] = bool(given.get("no_copy"))
+    values["zero_copy"] = bool(given.get("zero_copy"))
     values["datagram_bytes"] = _datagram_bytes(given, args)
     flow = Flow(**values)  # type: ignore[arg-type]  # the names are the tuple's own, the types the message table's
     if flow.way not in ("transmit", "receive") or flow.transport not in ("tcp", "udp"):

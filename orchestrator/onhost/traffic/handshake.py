@@ -21,7 +21,7 @@ from orchestrator.onhost.traffic import kernel, signs, sockets
 from orchestrator.onhost.traffic.flows import Pair, Stream
 
 HELLO_EVERY_S = 0.05
-STRANGER_BOUND_S = 1.0  # how long a connection may take to say hello
+STRANGER_TIMEOUT_S = 1.0  # how long a connection may take to say hello
 STRANGERS_AT_ONCE = 32
 
 
@@ -54,15 +54,15 @@ class Serving:
         """For a loop that waits for other things as well; readable when `turn` has something to do."""
         return self._selector.fileno()
 
-    def not_connected(self, bound_s: float) -> Refusal:
+    def not_connected(self, timeout_s: float) -> Refusal:
         """Why this end gives up: the first stream that nobody came for."""
         missing = next(each for each in self._pair.streams if each.number not in self.connected)
         return Refusal(
             "not_connected",
-            f"nobody who knows the trial's token came to port {missing.port} within {bound_s:g} s",
+            f"nobody who knows the trial's token came to port {missing.port} within {timeout_s:g} s",
             port=missing.port,
             stream=missing.number,
-            bound_s=bound_s,
+            timeout_s=timeout_s,
         )
 
     def turn(self) -> None:
@@ -117,7 +117,7 @@ class Serving:
         with contextlib.suppress(OSError):  # where there is no filter, there is none to take away
             kernel.accept_all(sock)
         sock.setblocking(False)
-        self._half_open[sock] = time.monotonic() + STRANGER_BOUND_S
+        self._half_open[sock] = time.monotonic() + STRANGER_TIMEOUT_S
         self._selector.register(sock, selectors.EVENT_READ, stream)
 
     def _hear_connection(self, sock: socket.socket, stream: Stream) -> None:
@@ -169,9 +169,9 @@ class Dialling:
         self._codec = signs.signer(pair.token)
         self.connected: Dict[int, socket.socket] = {}
 
-    def connect(self, bound_s: float) -> None:
+    def connect(self, timeout_s: float) -> None:
         """Connect every stream. Refusal naming the first that could not be connected in time."""
-        until = time.monotonic() + bound_s
+        until = time.monotonic() + timeout_s
         for stream in self._pair.streams:
             dial = self._dial_tcp if stream.flow.transport == "tcp" else self._dial_udp
             self.connected[stream.number] = dial(stream, until)

@@ -20,8 +20,8 @@ from orchestrator.onhost.traffic.telling import Telling
 from orchestrator.onhost.traffic.window import Window, read_window
 from orchestrator.onhost.traffic.workers import Worker
 
-_CONNECT_BOUND_S = 15.0  # the controller's own patience is 20 s: it should hear the reason, not run out of time
-_START_BOUND_S = 60.0  # the controller asks both ends for their clocks before it tells them the start
+_CONNECT_TIMEOUT_S = 15.0  # the controller's own patience is 20 s: it should hear the reason, not run out of time
+_START_TIMEOUT_S = 60.0  # the controller asks both ends for their clocks before it tells them the start
 _GRACE_NS = 3_000_000_000  # for a result after the last datagram could have come
 _LONGEST_PAUSE_S = 0.1
 
@@ -34,7 +34,7 @@ def serve(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
         talk.event({"stage": "listening", "ports": [stream.port for stream in traffic.pair.streams]})
         # A lost welcome is asked for again: keep answering until the start is told, that is, until both ends know.
         traffic.serving = serving
-        traffic.loop(lambda: serving.complete, min(traffic.pair.bound_s, _CONNECT_BOUND_S), serving.not_connected)
+        traffic.loop(lambda: serving.complete, min(traffic.pair.timeout_s, _CONNECT_TIMEOUT_S), serving.not_connected)
         return traffic.run(serving.connected)
     finally:
         traffic.close()
@@ -46,7 +46,7 @@ def dial(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
     traffic = Traffic(read_args(args, serving=False), args, talk)
     dialling = Dialling(traffic.pair)
     try:
-        dialling.connect(min(traffic.pair.bound_s, _CONNECT_BOUND_S))
+        dialling.connect(min(traffic.pair.timeout_s, _CONNECT_TIMEOUT_S))
         return traffic.run(dialling.connected)
     finally:
         traffic.close()
@@ -72,8 +72,8 @@ class Traffic:
             self._workers.append(Worker(workers.make(self.pair, stream, sockets[stream.number])))
         self.loop(
             lambda: all(worker.ready for worker in self._workers),
-            self.pair.bound_s,
-            lambda bound_s: Refusal("not_ready", f"the streams were not ready within {bound_s:g} s"),
+            self.pair.timeout_s,
+            lambda timeout_s: Refusal("not_ready", f"the streams were not ready within {timeout_s:g} s"),
         )
         beside = self._beside = Beside(
             self.pair,
@@ -105,20 +105,20 @@ class Traffic:
     def _wait_for_start(self) -> Window:
         self.loop(
             lambda: self._told is not None,
-            _START_BOUND_S,
-            lambda bound_s: Refusal("not_told", f"the controller told no start for {bound_s:g} s"),
+            _START_TIMEOUT_S,
+            lambda timeout_s: Refusal("not_told", f"the controller told no start for {timeout_s:g} s"),
         )
         self.serving = None
         assert self._told is not None
         return read_window(self._told)
 
-    def loop(self, done: Callable[[], bool], bound_s: float, late: Callable[[float], Refusal]) -> None:
-        """Serve everything that wants to be served until `done()`; raise `late(bound_s)` when that takes longer."""
-        until_s = time.monotonic() + bound_s
+    def loop(self, done: Callable[[], bool], timeout_s: float, late: Callable[[float], Refusal]) -> None:
+        """Serve everything that wants to be served until `done()`; raise `late(timeout_s)` when that takes longer."""
+        until_s = time.monotonic() + timeout_s
         while not done():
             now_s = time.monotonic()
             if now_s > until_s:
-                raise late(bound_s)
+                raise late(timeout_s)
             self._turn(min(_LONGEST_PAUSE_S, until_s - now_s))
 
     def _turn(self, longest_s: float) -> None:

@@ -1,7 +1,7 @@
 """Many datagrams in one system call: sendmmsg and recvmmsg, by ctypes.
 
 The C structures are laid out once and used again. The kernel overwrites a message's room for control data with what it
-used of it; that is put back for the messages of the last call, by one strided copy.
+used of it; that is restored for the messages of the last call, by one strided copy.
 """
 
 from __future__ import annotations

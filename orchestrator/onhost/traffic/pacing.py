@@ -21,18 +21,18 @@ _BUCKETS = 2048
 _NAP_NS = 50_000_000  # the longest sleep in one piece: stay able to stop
 
 
-def burst_size(wire_bytes: int, line_bit_s: Optional[float], asked_frames_s: Optional[float]) -> int:
+def burst_size(wire_bytes: int, line_bit_s: Optional[float], intended_frames_s: Optional[float]) -> int:
     """Datagrams per burst: as few as keep the wake-ups 100 µs apart, and never more than 100 µs of line time.
 
-    `wire_bytes` is what one occupies the line for; `asked_frames_s` None: as fast as it goes. With neither rate known
+    `wire_bytes` is what one occupies the line for; `intended_frames_s` None: as fast as it goes. With no rate known
     there is nothing to be careful of (two ends on one machine), and a burst is what makes calls cheap.
     """
     most = _LARGEST_BURST
     if line_bit_s:
         most = max(1, min(most, int(BURST_TIME_S * line_bit_s / (8 * wire_bytes))))
-    if asked_frames_s is None:
+    if intended_frames_s is None:
         return most
-    return min(most, max(1, math.ceil(BURST_TIME_S * asked_frames_s)))
+    return min(most, max(1, math.ceil(BURST_TIME_S * intended_frames_s)))
 
 
 class Pacer:

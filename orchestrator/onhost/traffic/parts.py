@@ -59,7 +59,7 @@ def part_of(
     if flow.transport == "udp":
         part["datagram_bytes"] = flow.datagram_bytes
     if sends:
-        part["asked_bit_s"] = flow.asked_bit_s
+        part["intended_load_bit_s"] = flow.intended_load_bit_s
     for name in _ADDED:
         _put(part, name, results, sum)
     for name in _WORST:

@@ -108,7 +108,7 @@ def _set_tcp(sock: socket.socket, flow: Flow, sends_here: bool) -> None:
         kernel.set_buffer(sock, socket.SO_RCVBUF, flow.socket_buffer_bytes)
     if flow.segment_bytes:
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG, flow.segment_bytes)
-    limits = [rate for rate in (flow.pacing_bit_s, flow.asked_bit_s) if rate]
+    limits = [rate for rate in (flow.pacing_bit_s, flow.intended_load_bit_s) if rate]
     if limits and sends_here:  # the kernel counts IP and TCP headers and payload, in bytes per second
         kernel.set_pacing(sock, int(min(limits) / flow.streams / 8))
     # When a process of ours dies, what it has not sent yet dies with it: the kernel would go on sending for seconds.

@@ -99,7 +99,7 @@ class Account:
     def __init__(self, readings: Iterable[Info] = ()) -> None:
         self.count = 0
         self.last: Info = {}
-        self.least_rtt_us = _UNKNOWN_MIN_RTT
+        self.min_rtt_us = _UNKNOWN_MIN_RTT
         self._first: Info = {}
         self._changes: Dict[str, int] = {}
         self._rtt_us = self._window_segments = 0
@@ -115,7 +115,7 @@ class Account:
             self._changes = dict.fromkeys(self._first, 0)
         self.count += 1
         self.last = reading
-        self.least_rtt_us = min(self.least_rtt_us, reading.get("min_rtt_us", _UNKNOWN_MIN_RTT))
+        self.min_rtt_us = min(self.min_rtt_us, reading.get("min_rtt_us", _UNKNOWN_MIN_RTT))
         self._rtt_us += reading["rtt_us"]
         self._window_segments += reading["snd_cwnd"]
 
@@ -147,7 +147,7 @@ class Account:
 
 def sent_summary(account: Account, whole: Info) -> Dict[str, Any]:
     """What a sending connection did between the first and the last reading of the window; `whole`: at its very end."""
-    last, least = account.last, account.least_rtt_us
+    last, least = account.last, account.min_rtt_us
     return {
         "segments_sent": account.change("data_segs_out"),
         "segments_retransmitted": account.change("total_retrans"),

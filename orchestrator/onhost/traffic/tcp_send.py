@@ -9,7 +9,7 @@ import time
 from functools import partial
 from typing import Any, Callable, Dict, Optional
 
-from orchestrator.onhost.traffic import kernel, no_copy, signs
+from orchestrator.onhost.traffic import kernel, signs, zero_copy
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.patience import Patience
 from orchestrator.onhost.traffic.stream import StreamProcess
@@ -29,8 +29,8 @@ class TcpSend(StreamProcess):
         kernel.set_timeout(self.sock, socket.SO_RCVTIMEO, _SEND_WAIT_S)
         payload = os.urandom(SEND_BYTES)
         self._push: Callable[[], int] = partial(self.sock.send, memoryview(payload))
-        if self.stream.flow.no_copy:
-            self._push = no_copy.push(self.sock, payload)
+        if self.stream.flow.zero_copy:
+            self._push = zero_copy.push(self.sock, payload)
 
     def run(self, window: Window) -> Dict[str, Any]:
         """Send from the start until after the window's end, then see that everything has arrived."""

@@ -25,7 +25,7 @@ _MOVING = ("interface.rx_packets", "interface.tx_packets")
 AT_REST_PER_S = 50  # frames per second that may still come and go on a link at rest: announcements, keep-alives
 _LOOK_AGAIN_S = 0.1
 _STILL_LOOKS = 2
-REFRESH_BOUND_S = 2.5  # drivers that copy their card's counters do so once in one or two seconds
+REFRESH_TIMEOUT_S = 2.5  # drivers that copy their card's counters do so once in one or two seconds
 
 
 def read_counters(interface: str, *, proc_root: str = "/proc", sys_root: str = "/sys") -> Dict[str, int]:
@@ -44,7 +44,7 @@ def read_counters(interface: str, *, proc_root: str = "/proc", sys_root: str = "
 
 
 def settled_counters(
-    interface: str, bound_s: float = REFRESH_BOUND_S, *, lag_s: float = 0.0
+    interface: str, timeout_s: float = REFRESH_TIMEOUT_S, *, lag_s: float = 0.0
 ) -> Tuple[Dict[str, int], int]:
     """The counters once those of the interface have stopped moving, or as they are when the bound is over; and when
     they were read, by CLOCK_MONOTONIC.
@@ -53,7 +53,7 @@ def settled_counters(
     when they have stood still for longer do they say anything about rest; the bound is at least that long and a second.
     """
     began_s = time.monotonic()
-    bound_s = max(bound_s, lag_s + 1.0)
+    timeout_s = max(timeout_s, lag_s + 1.0)
     still_looks = max(_STILL_LOOKS, math.ceil(lag_s / _LOOK_AGAIN_S) + 1 if lag_s else 0)
     still = 0
     before = read_counters(interface)
@@ -62,7 +62,7 @@ def settled_counters(
         read_ns = time.monotonic_ns()
         after = read_counters(interface)
         still = 0 if _moved(before, after) else still + 1
-        if still >= still_looks or time.monotonic() - began_s >= bound_s:
+        if still >= still_looks or time.monotonic() - began_s >= timeout_s:
             return after, read_ns
         before = after
 

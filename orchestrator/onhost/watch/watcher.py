@@ -183,7 +183,7 @@ class Watcher:
                         "cores": list(policy.cores),
                         "max_hz": policy.max_hz,
                         "mean_hz": known.total_hz / known.readings,
-                        "min_hz": known.least_hz,
+                        "min_hz": known.min_hz,
                     }
                 )
         chosen = self._policy_of(busiest)

@@ -22,7 +22,7 @@ class ClockSum(NamedTuple):
 
     readings: int
     total_hz: int
-    least_hz: int
+    min_hz: int
 
 
 class WatchedWindow:
@@ -54,7 +54,7 @@ class WatchedWindow:
         self._fresh.append(sample)
         for policy, clock_hz in sample.clocks_hz.items():
             known = self.clocks.get(policy, ClockSum(0, 0, clock_hz))
-            self.clocks[policy] = ClockSum(known.readings + 1, known.total_hz + clock_hz, min(known.least_hz, clock_hz))
+            self.clocks[policy] = ClockSum(known.readings + 1, known.total_hz + clock_hz, min(known.min_hz, clock_hz))
         if sample.celsius is not None:
             self.celsius = sample.celsius if self.celsius is None else max(self.celsius, sample.celsius)
         if sample.throttles is not None:

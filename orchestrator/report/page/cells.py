@@ -1,4 +1,4 @@
-"""The details of each cell: what held it back, the spread of its replicates, goodput over time, the cores."""
+"""The details of each cell: what limited it, the spread of its replicates, goodput over time, the cores."""
 
 from __future__ import annotations
 
@@ -238,13 +238,13 @@ def _over_time(scene: _Scene) -> Markup | None:
 
 def _holds_several(points: Sequence[Point]) -> bool:
     """Whether a point stands for more than one interval."""
-    return any(point.least_bit_s < point.most_bit_s for point in points)
+    return any(point.min_bit_s < point.most_bit_s for point in points)
 
 
 def _band(points: Sequence[Point], across: Span, axis: Span) -> Markup:
     """From the least to the most of each point's intervals."""
     there = [(across.at(point.t_s), axis.at(point.most_bit_s)) for point in points]
-    back = [(across.at(point.t_s), axis.at(point.least_bit_s)) for point in reversed(points)]
+    back = [(across.at(point.t_s), axis.at(point.min_bit_s)) for point in reversed(points)]
     return trace([*there, *back], "spread")
 
 

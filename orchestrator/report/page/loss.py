@@ -1,4 +1,4 @@
-"""Loss against the offered rate on the page: a drawing, and the table behind it."""
+"""Loss against the intended load on the page: a drawing, and the table behind it."""
 
 from __future__ import annotations
 
@@ -29,21 +29,23 @@ def section(report: Report) -> Markup | None:
     rows = [
         (
             curve.name,
-            ", ".join(f"{rate_text(point.offered_bit_s)}: {share_text(point.loss_ratio)}" for point in curve.points),
+            ", ".join(
+                f"{rate_text(point.offered_load_bit_s)}: {share_text(point.loss_ratio)}" for point in curve.points
+            ),
         )
         for curve in found[:GREATEST_TABLED]
     ]
     return joined(
         [
             tag("figure", _drawing(drawn), _key(drawn), tag("figcaption", caption), class_="wide"),
-            plain_table("Loss at each offered payload rate", ("cells", "offered rate: loss"), rows, "words"),
+            plain_table("Loss at each offered payload rate", ("cells", "intended load: loss"), rows, "words"),
         ]
     )
 
 
 def _drawing(drawn: Sequence[Curve]) -> Markup:
-    most_rate = max(point.offered_bit_s for curve in drawn for point in curve.points)
-    most_loss = max(0.001, *(curve.greatest_loss for curve in drawn))
+    most_rate = max(point.offered_load_bit_s for curve in drawn for point in curve.points)
+    most_loss = max(0.001, *(curve.max_loss for curve in drawn))
     across = Span(0.0, most_rate, _WIDTH - _LEFT - _RIGHT, _LEFT)
     upright = Span(0.0, most_loss, -(_BASE - _TOP), _BASE)
     unit = rate_unit(most_rate)
@@ -57,14 +59,15 @@ def _drawing(drawn: Sequence[Curve]) -> Markup:
         label(right, _BASE + 16, offered, anchor="end"),
     ]
     for number, curve in enumerate(drawn):
-        places = [(across.at(point.offered_bit_s), upright.at(point.loss_ratio)) for point in curve.points]
+        places = [(across.at(point.offered_load_bit_s), upright.at(point.loss_ratio)) for point in curve.points]
         parts.append(trace(places, f"curve c{number}"))
         parts += [
             dot(
                 x,
                 y,
                 f"point c{number}",
-                title=f"{curve.name}: {rate_text(point.offered_bit_s)} offered, {share_text(point.loss_ratio)} lost",
+                title=f"{curve.name}: {rate_text(point.offered_load_bit_s)} offered, "
+                f"{share_text(point.loss_ratio)} lost",
             )
             for (x, y), point in zip(places, curve.points, strict=True)
         ]

@@ -22,7 +22,7 @@ def section(matrix: Matrix, with_details: frozenset[int], causes: Causes) -> Mar
     """The section; cells in `with_details` are linked to their details."""
     if not matrix.rows:
         return tag("p", "There is no cell to show.")
-    unit = rate_unit(matrix.greatest_bit_s)
+    unit = rate_unit(matrix.max_bit_s)
     scale = scale_of([cell.mean_bit_s for cell in matrix.cells() if cell.mean_bit_s is not None])
     rows = matrix.rows[: max(1, GREATEST_FIGURES // max(1, len(matrix.across)))]
     head = tag("thead", tag("tr", *_level_heads(matrix), *_figure_heads(matrix)))
@@ -165,16 +165,16 @@ def _small_print(cell: CellResult) -> list[str]:
 
 
 def _legend(scale: Scale, unit: Unit) -> Markup | None:
-    if scale.most <= 0:
+    if scale.max <= 0:
         return None
     if scale.alike:
         return tag("p", "All figures lie within 2 % of each other, so they share one shade.", class_="legend")
     steps = [tag("span", class_=f"h{step}") for step in range(STEPS)]
     return tag(
         "p",
-        tag("span", significant(scale.least / unit.size), class_="end"),
+        tag("span", significant(scale.min / unit.size), class_="end"),
         tag("span", *steps, class_="steps", aria_hidden="true"),
-        tag("span", f"{significant(scale.most / unit.size)} {unit.name}", class_="end"),
+        tag("span", f"{significant(scale.max / unit.size)} {unit.name}", class_="end"),
         tag("span", "shade: least to greatest goodput", class_="note"),
         class_="legend",
     )

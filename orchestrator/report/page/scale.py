@@ -18,19 +18,19 @@ _ALIKE = 0.02
 class Scale:
     """From the least to the greatest figure of a matrix."""
 
-    least: float
-    most: float
+    min: float
+    max: float
 
     @property
     def alike(self) -> bool:
         """Whether the figures are too close together to be told apart by colour."""
-        return self.most <= 0 or (self.most - self.least) / self.most < _ALIKE
+        return self.max <= 0 or (self.max - self.min) / self.max < _ALIKE
 
     def step(self, value: float) -> int:
         """The step from 0 to STEPS - 1."""
         if self.alike:
             return STEPS // 2
-        share = (value - self.least) / (self.most - self.least)
+        share = (value - self.min) / (self.max - self.min)
         return min(STEPS - 1, max(0, int(share * STEPS)))
 
 

@@ -23,15 +23,15 @@ def whole(value: float) -> str:
 class Span:
     """A linear axis: values from `least` to `most` over `pixels`, starting at `start`."""
 
-    least: float
-    most: float
+    min: float
+    max: float
     pixels: float
     start: float = 0.0
 
     def at(self, value: float) -> float:
         """Where a value stands; values outside stand at the end they left by."""
-        width = self.most - self.least
-        share = (value - self.least) / width if width > 0 else 0.5
+        width = self.max - self.min
+        share = (value - self.min) / width if width > 0 else 0.5
         return self.start + self.pixels * min(1.0, max(0.0, share))
 
 

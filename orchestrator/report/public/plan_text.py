@@ -226,7 +226,7 @@ class PlanText:
     def _replicates(self, value: Any) -> Any:
         number = self._fields.number
         return (
-            _only({"least": number, "most": number, "min": number, "max": number})(value)
+            _only({"min": number, "max": number, "least": number, "most": number})(value)
             if isinstance(value, dict)
             else number(value)
         )

@@ -16,14 +16,14 @@ def _words(text: str) -> frozenset[str]:
 
 # The settings and traffic factors of this program; a test holds them to the catalogues.
 SETTINGS = _words("""
-    mtu speed segmentation-offload receive-coalescing checksum-offload scatter-gather receive-ring transmit-ring
+    mtu speed segmentation-offload receive-offload checksum-offload scatter-gather receive-ring transmit-ring
     interrupt-coalescing channels pause-frames energy-efficient-ethernet transmit-queue-length queueing interrupt-cores
-    receive-steering flow-steering transmit-steering test-address governor least-frequency greatest-frequency boost
+    receive-steering flow-steering transmit-steering test-address governor min-frequency max-frequency boost
     idle-limit congestion-control receive-buffer-limit transmit-buffer-limit tcp-receive-memory tcp-transmit-memory
     tcp-memory backlog busy-polling mtu-probing boot-lines kernel command""")
 TRAFFIC = _words("""
-    transport direction streams ip offered_rate datagram_size congestion socket_buffer segment_size pacing dscp
-    sender_core receiver_core no_copy burst send_with receive_with loss_limit together""")
+    transport direction streams ip intended_load datagram_size congestion socket_buffer mss pacing dscp
+    sender_core receiver_core zero_copy burst send_with receive_with loss_limit together""")
 FREE_LEVELS = frozenset({"command", "boot-lines", "kernel"})  # settings whose levels are whatever the user writes
 
 # Levels that settings and traffic factors know by name.

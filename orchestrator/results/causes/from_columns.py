@@ -81,17 +81,17 @@ def cell_cause(rows: Iterable[Row]) -> Cause:
         return NOTHING
     code, count = Counter(cause.code for cause in causes).most_common(1)[0]
     if 2 * count <= len(causes):
-        return Cause("unknown", "the trials of this cell do not agree on what held them back", ())
+        return Cause("unknown", "the trials of this cell do not agree on what limited them", ())
     return next(cause for cause in causes if cause.code == code)
 
 
-def _offered_rate(row: Row) -> Cause | None:
-    asked, goodput = row.get("asked_bit_s"), row["goodput_bit_s"]
+def _intended_load(row: Row) -> Cause | None:
+    asked, goodput = row.get("intended_load_bit_s"), row["goodput_bit_s"]
     if asked and goodput >= OFFERED_REACHED * asked and row.get("fill", 0.0) < LINK_FULL:
-        return Cause("offered_rate", "the plan offered no more than this", ("asked_bit_s", "goodput_bit_s"))
+        return Cause("intended_load", "the plan offered no more than this", ("intended_load_bit_s", "goodput_bit_s"))
     pace = row.get("paced_bit_s")
     if pace and goodput >= PACE_REACHED * pace and row.get("fill", 0.0) < LINK_FULL:
-        return Cause("offered_rate", "the plan lets TCP send no faster than this", ("paced_bit_s", "goodput_bit_s"))
+        return Cause("intended_load", "the plan lets TCP send no faster than this", ("paced_bit_s", "goodput_bit_s"))
     return None
 
 
@@ -272,7 +272,7 @@ def _loss(row: Row) -> Cause | None:
 
 
 _LOOKS: tuple[Callable[[Row], Cause | None], ...] = (
-    _offered_rate,
+    _intended_load,
     _link,
     _narrower_part,
     _processes,

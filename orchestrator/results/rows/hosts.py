@@ -73,7 +73,7 @@ def _traffic(account: Account | None) -> Row:
     if account is None:
         return {}
     return {
-        "foreign_bytes": round(account.cross_bytes),
+        "cross_traffic_bytes": round(account.cross_bytes),
         "own_traffic_bytes": round(account.own_bytes),
         "cross_traffic_unsure_bytes": round(account.unsure_bytes),
         "cross_traffic_basis": account.basis,

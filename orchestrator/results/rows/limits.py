@@ -1,4 +1,4 @@
-"""Figures of a trial that tell what may have held it back: processes, windows, the instrument, RFC 6349's metrics."""
+"""Figures of a trial that tell what may have limited it: processes, windows, the instrument, RFC 6349's metrics."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ Row = dict[str, Any]
 
 
 def limit_figures(record: Json, way: Way, run: Json) -> Row:
-    """The columns of trials.csv behind "what holds it back"."""
+    """The columns of trials.csv behind "the bottleneck of it"."""
     return {
         **_process("sender", way.send, way.sender),
         **_process("receiver", way.receive, way.receiver),

@@ -43,7 +43,7 @@ def _of_link(record: Json, verdict: Verdict, run: Json, moved: Mapping[str, int]
             **_cores(way, moved),
             **limit_figures(record, way, run),
             "pause_frames": pause_frames(way),
-            "foreign_bytes": round(max(foreign)) if foreign else None,
+            "cross_traffic_bytes": round(max(foreign)) if foreign else None,
             "settle_s": record.get("settle_s"),
             "overhead_s": record.get("overhead_s"),
         }
@@ -83,8 +83,8 @@ def _rates(way: Way) -> Row:
     return {
         "seconds": way.receive.get("window_s"),
         "goodput_bit_s": goodput,
-        "asked_bit_s": way.send.get("asked_bit_s"),
-        "offered_bit_s": way.offered_bit_s,
+        "intended_load_bit_s": way.send.get("intended_load_bit_s"),
+        "offered_load_bit_s": way.offered_load_bit_s,
         "ceiling_bit_s": way.ceiling_bit_s,
         "fill": way.fill,
         "wire_fill": way.wire_fill,
@@ -128,10 +128,10 @@ def _unexpected(way: Way) -> int | None:
 
 def _places(account: Losses) -> Row:
     return {
-        "lost_own_queue": account.own_queue,
-        "lost_own_interface": account.own_interface,
+        "lost_sender_queue": account.own_queue,
+        "lost_sender_interface": account.own_interface,
         "lost_between": account.between,
-        "lost_far_interface": account.far_interface,
+        "lost_receiver_interface": account.far_interface,
         "lost_backlog": account.backlog,
         "lost_socket": account.socket,
     }

@@ -18,7 +18,7 @@ def more_trials(state: RunState) -> tuple[list[Trial], str]:
     if setup.budget_s is not None:
         return _within_budget(state, setup.budget_s)
     assert setup.precision_ratio is not None  # noqa: S101 - asked only of an open-ended run
-    least = max(LEAST, setup.replicates_least)  # runs of earlier versions may ask for less
+    least = max(LEAST, setup.replicates_min)  # runs of earlier versions may ask for less
     rule = PrecisionRule(setup.precision_ratio, least, max(least, setup.replicates_most))
     open_cells = [cell.number for cell in setup.cells if _wants_more(state, cell.number, rule)]
     return _block(state, open_cells), "" if open_cells else _saved(state, rule)
@@ -45,7 +45,7 @@ def asked(state: RunState, cell: int) -> int:
 def _wants_more(state: RunState, cell: int, rule: PrecisionRule) -> bool:
     """A cell that gave no valid trial at all is not asked for ever; each way must be precise enough."""
     ways = values_of(state, cell)
-    if not ways or asked(state, cell) >= rule.most:
+    if not ways or asked(state, cell) >= rule.max:
         return False
     return any(not precision(rule, values).enough for values in ways.values())
 
@@ -61,7 +61,7 @@ def _within_budget(state: RunState, budget_s: float) -> tuple[list[Trial], str]:
         if ways and own:
             widest = max(ways.values(), key=_spread)
             cells.append(BudgetCell(cell.number, widest, sum(own) / len(own)))
-    chosen = list(next_round(cells, left_s, least=max(LEAST, state.setup.replicates_least)))
+    chosen = list(next_round(cells, left_s, least=max(LEAST, state.setup.replicates_min)))
     return _block(state, chosen), "" if chosen else f"the budget of {budget_s:g} s is spent: {left_s:.0f} s left over"
 
 
@@ -95,10 +95,10 @@ def _next_replicate(state: RunState, cell: int) -> int:
 
 def _saved(state: RunState, rule: PrecisionRule) -> str:
     run = sum(asked(state, cell.number) for cell in state.setup.cells)
-    fixed = rule.most * len(state.setup.cells)
+    fixed = rule.max * len(state.setup.cells)
     took = [outcome.get("took_s", 0.0) for position, outcome in state.outcomes.items() if position > 0]
     saved_s = (fixed - run) * (sum(took) / len(took) if took else 0.0)
     return (
-        f"{run} trials gave the asked precision of {rule.precision_ratio:.1%} or reached {rule.most} replicates; "
-        f"{rule.most} of every cell would have been {fixed}: {fixed - run} trials, about {saved_s:.0f} s, saved"
+        f"{run} trials gave the asked precision of {rule.precision_ratio:.1%} or reached {rule.max} replicates; "
+        f"{rule.max} of every cell would have been {fixed}: {fixed - run} trials, about {saved_s:.0f} s, saved"
     )

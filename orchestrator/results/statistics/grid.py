@@ -37,7 +37,7 @@ class Grid:
     def differences(self, factor: str, level: str, reference: str) -> np.ndarray:
         """value(level) - value(reference) for each block, averaged over all other levels that both have.
 
-        A factor that applies on one side only (an offered rate of datagrams, when transports are compared) is averaged
+        A factor that applies on one side only (an intended load of datagrams, when transports are compared) is averaged
         over. A block without any complete pair gives no number.
         """
         ours, theirs = self._places(factor, level), self._places(factor, reference)

@@ -35,21 +35,21 @@ def widening(least: int) -> float:
 
 @dataclass(frozen=True)
 class PrecisionRule:
-    """Half the interval is at most a share of the mean: `precision: 2%, replicates: {least: 5, most: 20}`."""
+    """Half the interval is at most a share of the mean: `precision: 2%, replicates: {min: 5, max: 20}`."""
 
     precision_ratio: float
-    least: int = 5
-    most: int = 20
+    min: int = 5
+    max: int = 20
 
     def __post_init__(self) -> None:
-        widening(self.least)
-        if not 0 < self.precision_ratio < 1 or self.most < self.least:
-            raise ValueError(f"no rule: precision {self.precision_ratio}, replicates {self.least} to {self.most}")
+        widening(self.min)
+        if not 0 < self.precision_ratio < 1 or self.max < self.min:
+            raise ValueError(f"no rule: precision {self.precision_ratio}, replicates {self.min} to {self.max}")
 
     @property
     def widening(self) -> float:
         """How much wider this rule's intervals are."""
-        return widening(self.least)
+        return widening(self.min)
 
 
 @dataclass(frozen=True)
@@ -67,8 +67,8 @@ def precision(rule: PrecisionRule, values: Sequence[float]) -> Precision:
     """Whether a cell has enough independent valid values (one per block, or per whole plot)."""
     interval = mean_interval(values, widening=rule.widening)
     ratio = _half_width_ratio(interval, values)
-    met = len(values) >= rule.least and ratio is not None and ratio <= rule.precision_ratio
-    enough = met or len(values) >= rule.most
+    met = len(values) >= rule.min and ratio is not None and ratio <= rule.precision_ratio
+    enough = met or len(values) >= rule.max
     return Precision(enough, met, interval, ratio, 0 if enough else _more(rule, len(values), ratio))
 
 
@@ -81,10 +81,10 @@ def _half_width_ratio(interval: Interval | None, values: Sequence[float]) -> flo
 
 def _more(rule: PrecisionRule, n: int, ratio: float | None) -> int:
     """About how many more: half a width shrinks with the square root of the number."""
-    if n < rule.least or ratio is None:
-        return rule.least - n if n < rule.least else 1
-    wanted = math.ceil(min(rule.most, n * (ratio / rule.precision_ratio) ** 2))
-    return max(1, min(rule.most, wanted) - n)
+    if n < rule.min or ratio is None:
+        return rule.min - n if n < rule.min else 1
+    wanted = math.ceil(min(rule.max, n * (ratio / rule.precision_ratio) ** 2))
+    return max(1, min(rule.max, wanted) - n)
 
 
 @dataclass(frozen=True)

@@ -51,7 +51,7 @@ class Summary:
     mean: float
     median: float
     deviation: float | None
-    least: float
+    min: float
     greatest: float
     interval: Interval | None
     skewness: float | None
@@ -93,7 +93,7 @@ def summarise_all(samples: Sequence[Sample], *, level: float = LEVEL, widening: 
                 mean=float(table[row].mean()),
                 median=float(np.median(table[row])),
                 deviation=float(table[row].std(ddof=1)) if table.shape[1] > 1 else None,
-                least=float(table[row].min()),
+                min=float(table[row].min()),
                 greatest=float(table[row].max()),
                 interval=intervals[place],
                 skewness=skewed[row],

@@ -117,13 +117,13 @@ def _trial(case: Case, members: int | None) -> Seen:
     ceiling = goodput_ceiling(case.rate_bit_s, case.mtu, case.family, case.transport)
     asked = flow(case.way, case.transport)
     if case.transport == "udp":
-        asked["asked_bit_s"] = case.load * ceiling if case.load else None
+        asked["intended_load_bit_s"] = case.load * ceiling if case.load else None
         asked["socket_buffer_bytes"] = 64 << 20  # holds what arrives while nobody reads
     elif not case.own_buffer:
         asked["socket_buffer_bytes"] = _TCP_BUFFER_BYTES
     if case.kind == "hog":
         asked["receiver_core"] = 0
-    args = arguments([asked], bound_s=20.0, **ends(case.family, mtu=case.mtu, rate_bit_s=float(case.rate_bit_s)))
+    args = arguments([asked], timeout_s=20.0, **ends(case.family, mtu=case.mtu, rate_bit_s=float(case.rate_bit_s)))
     referee = Referee(enter("switch"), "port1" if case.way == "transmit" else "port0")
     receiving = "serve" if case.way == "transmit" else "dial"
     pids: dict[str, int] = {}

@@ -17,7 +17,7 @@ from scapy.all import IP, TCP, UDP, Ether, IPv6
 from two_ends import PORTS, arguments, flow, part, run_pair
 from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch, shape
 
-from orchestrator.metrics.delay_variation import above_least_percentile
+from orchestrator.metrics.delay_variation import above_min_percentile
 from orchestrator.metrics.jitter import Jitter
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
@@ -90,7 +90,7 @@ def payload_bytes(packet: Any) -> int:
 @pytest.mark.parametrize(("family", "mtu"), [(4, 1500), (6, 1500), (4, 4000)])
 @pytest.mark.parametrize("send_path", ["segment", "batch", "single"])
 def test_datagrams_fill_the_mtu_and_carry_the_dscp_on_every_path(family: int, mtu: int, send_path: str) -> None:
-    flows = [flow("transmit", "udp", asked_bit_s=20e6, send_path=send_path, dscp=46, burst_datagrams=8)]
+    flows = [flow("transmit", "udp", intended_load_bit_s=20e6, send_path=send_path, dscp=46, burst_datagrams=8)]
     dialled, served, frames = captured(flows, family=family, mtu=mtu, rate_bit_s=1e9)
     ours = [packet for _, packet in frames if UDP in packet and packet[UDP].dport == PORT]
     sizes = Counter(payload_bytes(packet) for packet in ours)
@@ -107,7 +107,7 @@ def test_datagrams_fill_the_mtu_and_carry_the_dscp_on_every_path(family: int, mt
 
 def test_the_receiver_shows_itself_once_a_second() -> None:
     """A switch forgets where a silent end is and floods its traffic to every port (traps Z11)."""
-    flows = [flow("receive", "udp", datagram_bytes=500, asked_bit_s=400e3)]
+    flows = [flow("receive", "udp", datagram_bytes=500, intended_load_bit_s=400e3)]
     _, _, frames = captured(flows, length_s=2.2)
     times = [at_ns / 1e9 for at_ns, packet in frames if UDP in packet and packet[UDP].dport == PORT]
     _hello, *alive = times  # the dialling end receives here: its hello, then nothing but signs of life
@@ -118,7 +118,7 @@ def test_the_receiver_shows_itself_once_a_second() -> None:
 @pytest.mark.parametrize(("size", "frame"), [(18, 60), (82, 124), (466, 508), (1472, 1514)])
 def test_explicit_sizes_make_the_frames_of_rfc_2544(size: int, frame: int) -> None:
     """RFC 2544 section 9: 64, 128, 512 and 1518 octets, less the 4 of the check sequence, which no capture has."""
-    flows = [flow("transmit", "udp", datagram_bytes=size, asked_bit_s=2e6)]
+    flows = [flow("transmit", "udp", datagram_bytes=size, intended_load_bit_s=2e6)]
     _, served, frames = captured(flows, rate_bit_s=1e9)
     ours = [
         packet for _, packet in frames if UDP in packet and packet[UDP].dport == PORT and payload_bytes(packet) == size
@@ -161,7 +161,9 @@ def test_segments_sent_again_are_those_seen_again_in_the_capture() -> None:
 
 def test_delay_variation_and_jitter_recomputed_from_the_capture_agree() -> None:
     """The receiver's window is cut by time, so it may begin a datagram earlier or later than the phase does."""
-    flows = [flow("transmit", "udp", datagram_bytes=1200, asked_bit_s=10e6, send_path="single", receive_path="batch")]
+    flows = [
+        flow("transmit", "udp", datagram_bytes=1200, intended_load_bit_s=10e6, send_path="single", receive_path="batch")
+    ]
     dialled, served, frames = captured(flows, rate_bit_s=1e9, length_s=0.5)
     got = part(served, "receive")
     before, inside_count, _ = part(dialled, "send")["streams"][0]["datagrams_by_phase"]
@@ -183,7 +185,7 @@ def recomputed(transits_ns: list[int]) -> tuple[float, float]:
     jitter = Jitter()
     for transit in transits:
         jitter.arrival(transit)
-    variation, mean = above_least_percentile(transits, 99), jitter.mean
+    variation, mean = above_min_percentile(transits, 99), jitter.mean
     assert variation is not None
     assert mean is not None
     return variation, mean

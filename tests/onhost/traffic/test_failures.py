@@ -13,15 +13,15 @@ import pytest
 from own_ports import OWN_PORTS
 from two_ends import JobFailed, Running, arguments, flow, other_end, times
 
-UDP = {"datagram_bytes": 500, "asked_bit_s": 4e6}
+UDP = {"datagram_bytes": 500, "intended_load_bit_s": 4e6}
 TCP = {"pacing_bit_s": 8e6}
 PORTS = OWN_PORTS[110:120]
 
 
-def failure(running: Running, bound_s: float) -> str:
+def failure(running: Running, timeout_s: float) -> str:
     """The code with which a job ends, which must be within its bound."""
     with pytest.raises(JobFailed) as failed:
-        running.result(bound_s)
+        running.result(timeout_s)
     return str(failed.value.code)
 
 
@@ -29,9 +29,9 @@ def children(pid: int) -> list[int]:
     return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
 
 
-def gone(pids: list[int], bound_s: float = 5.0) -> bool:
+def gone(pids: list[int], timeout_s: float = 5.0) -> bool:
     """Whether these processes end in time (a zombie has ended)."""
-    until = time.monotonic() + bound_s
+    until = time.monotonic() + timeout_s
     while time.monotonic() < until:
         states = []
         for pid in pids:
@@ -59,7 +59,7 @@ def both(flows: list[dict[str, Any]]) -> tuple[Running, Running]:
 @pytest.mark.parametrize(("transport", "more"), [("tcp", TCP), ("udp", UDP)])
 def test_nobody_there_is_said_within_the_bound(transport: str, more: dict[str, Any]) -> None:
     for verb in ("dial", "serve"):
-        running = Running(verb, arguments([flow("transmit", transport, **more)], ports=PORTS, bound_s=0.5))
+        running = Running(verb, arguments([flow("transmit", transport, **more)], ports=PORTS, timeout_s=0.5))
         assert failure(running, 3.0) == "not_connected"
         running.end()
 

@@ -75,7 +75,9 @@ def path(request: pytest.FixtureRequest) -> str:
 
 
 def played(path: str, kinds: list[str], *, pause_s: float = 0.0005, seed: int = 1) -> tuple[Any, Any, int]:
-    args = arguments([flow("transmit", "udp", datagram_bytes=SIZE, asked_bit_s=8e6, receive_path=path)], ports=PORTS)
+    args = arguments(
+        [flow("transmit", "udp", datagram_bytes=SIZE, intended_load_bit_s=8e6, receive_path=path)], ports=PORTS
+    )
     forger = Forger(args, kinds, seed, pause_s)
     try:
         mine, theirs = run_pair(args, length_s=0.4, set_out=lambda _told: forger.start())

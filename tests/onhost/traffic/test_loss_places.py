@@ -99,7 +99,7 @@ def _dropped_by_rule() -> int:
 
 
 def test_a_healthy_path_loses_nothing_and_has_no_doubt():
-    found = _trial(_nothing, lambda: 0, {"datagram_bytes": 1000, "asked_bit_s": 20e6})
+    found = _trial(_nothing, lambda: 0, {"datagram_bytes": 1000, "intended_load_bit_s": 20e6})
     assert (found["lost"], found["status"]) == (0, "valid")
     assert set(found["doubts"]) <= {"limited_by_sender"}  # on a machine that is busy with something else
     _only_at(found, "between")
@@ -108,7 +108,7 @@ def test_a_healthy_path_loses_nothing_and_has_no_doubt():
 @pytest.mark.parametrize("share", ["numgen inc mod 1000 500", "numgen inc mod 100 >= 97", "numgen inc mod 10 >= 7"])
 def test_what_a_filter_on_the_way_drops_is_lost_between(share: str):
     """0.1, 3 and 30 %. The first few pass: by them the sender finds out which way of sending its kernel takes."""
-    found = _trial(_drop(share), _dropped_by_rule, {"datagram_bytes": 1000, "asked_bit_s": 20e6})
+    found = _trial(_drop(share), _dropped_by_rule, {"datagram_bytes": 1000, "intended_load_bit_s": 20e6})
     assert found["kernel"] > 0
     assert found["lost"] == found["kernel"]
     _only_at(found, "between")
@@ -129,7 +129,7 @@ def test_what_is_dropped_on_the_way_out_of_the_own_host_is_lost_at_the_own_queue
     def dropped() -> int:
         return int(re.findall(r"counter packets (\d+)", inside("near", "nft list ruleset"))[0])
 
-    found = _trial(prepare, dropped, {"datagram_bytes": 1000, "asked_bit_s": 20e6, "send_path": "single"})
+    found = _trial(prepare, dropped, {"datagram_bytes": 1000, "intended_load_bit_s": 20e6, "send_path": "single"})
     assert found["kernel"] > 0
     assert found["lost"] == found["kernel"]
     _only_at(found, "own_queue")
@@ -147,7 +147,9 @@ def test_what_a_full_own_queue_drops_is_its_own_count(overload: float):
         return int(re.findall(r"dropped (\d+)", inside("near", "tc -s qdisc show dev eth1"))[0])
 
     found = _trial(
-        prepare, dropped, {"datagram_bytes": 1000, "asked_bit_s": emptied_bit_s / (1 - overload), "send_path": "single"}
+        prepare,
+        dropped,
+        {"datagram_bytes": 1000, "intended_load_bit_s": emptied_bit_s / (1 - overload), "send_path": "single"},
     )
     assert found["kernel"] > 10
     assert found["own_queue"] == pytest.approx(found["kernel"], abs=3)  # the round-trip probes meet the same queue
@@ -163,7 +165,9 @@ def test_z6_what_the_own_queue_drops_is_lost_there_and_not_in_the_network(send_p
         return int(re.findall(r"dropped (\d+)", inside("near", "tc -s qdisc show dev eth1"))[0])
 
     found = _trial(
-        prepare, dropped, {"datagram_bytes": 1000, "asked_bit_s": 40e6, "send_path": send_path, "burst_datagrams": 8}
+        prepare,
+        dropped,
+        {"datagram_bytes": 1000, "intended_load_bit_s": 40e6, "send_path": send_path, "burst_datagrams": 8},
     )
     assert found["kernel"] > 100
     assert found["own_queue"] == pytest.approx(found["kernel"], abs=3)  # the round-trip probes meet the same queue
@@ -200,7 +204,7 @@ def test_what_the_own_queue_drops_in_silence_is_lost_there_whatever_else_it_drop
         dropped,
         {
             "datagram_bytes": 1000,
-            "asked_bit_s": emptied_bit_s / (1 - overload),
+            "intended_load_bit_s": emptied_bit_s / (1 - overload),
             "send_path": "single",
             "socket_buffer_bytes": 1 << 20,
         },
@@ -211,8 +215,8 @@ def test_what_the_own_queue_drops_in_silence_is_lost_there_whatever_else_it_drop
     assert "other_interface" not in found["doubts"]
 
 
-@pytest.mark.parametrize(("room_bytes", "asked_bit_s"), [(4096, 200e6), (30_000, 200e6), (100_000, 400e6)])
-def test_what_the_receiving_socket_has_no_room_for_is_lost_there(room_bytes: int, asked_bit_s: float):
+@pytest.mark.parametrize(("room_bytes", "intended_load_bit_s"), [(4096, 200e6), (30_000, 200e6), (100_000, 400e6)])
+def test_what_the_receiving_socket_has_no_room_for_is_lost_there(room_bytes: int, intended_load_bit_s: float):
     """From a room for three datagrams, where most of a burst of 64 is lost, to one that seldom overflows."""
 
     def overflowed() -> int:
@@ -225,7 +229,7 @@ def test_what_the_receiving_socket_has_no_room_for_is_lost_there(room_bytes: int
         overflowed,
         {
             "datagram_bytes": 1000,
-            "asked_bit_s": asked_bit_s,
+            "intended_load_bit_s": intended_load_bit_s,
             "receive_path": "batch",
             "socket_buffer_bytes": room_bytes,
             "burst_datagrams": 64,
@@ -242,7 +246,7 @@ def test_z21_other_peoples_traffic_on_the_link_is_seen_with_its_share(share: flo
 
     def measure() -> Json:
         join_by_switch(segmentation="gso off gro off")
-        sent = flow("transmit", "udp", datagram_bytes=1400, asked_bit_s=20e6)
+        sent = flow("transmit", "udp", datagram_bytes=1400, intended_load_bit_s=20e6)
         args = arguments([sent], **ends())
         foreign = subprocess.Popen(["ip", "netns", "exec", "near", sys.executable, "-c", _SOMEBODY, str(share * 20e6)])
         try:
@@ -254,7 +258,7 @@ def test_z21_other_peoples_traffic_on_the_link_is_seen_with_its_share(share: flo
         return {"share": accounts(record)["near", "eth1"].cross_share, "doubts": judge(record).doubts}
 
     found = in_own_namespace(measure)
-    expected = {0.0: set(), 0.015: {"foreign_some"}, 0.10: {"foreign_heavy"}}[share]
+    expected = {0.0: set(), 0.015: {"cross_traffic_some"}, 0.10: {"cross_traffic_heavy"}}[share]
     assert set(found["doubts"]) - {"limited_by_sender"} == expected
     assert found["share"] >= share / 2
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.traffic import no_copy
+from orchestrator.onhost.traffic import zero_copy
 
 PAYLOAD = os.urandom(256 * 1024)
 
@@ -25,7 +25,7 @@ def ends() -> Iterator[tuple[socket.socket, socket.socket]]:
             yield sender, receiver
 
 
-def received_after(sender: socket.socket, receiver: socket.socket, least_bytes: int) -> tuple[bytes, int]:
+def received_after(sender: socket.socket, receiver: socket.socket, min_bytes: int) -> tuple[bytes, int]:
     """All that arrives when at least so much is pushed, and how much the pushes said."""
     got = bytearray()
 
@@ -36,8 +36,8 @@ def received_after(sender: socket.socket, receiver: socket.socket, least_bytes: 
     reading = threading.Thread(target=read)
     reading.start()
     try:
-        push, said = no_copy.push(sender, PAYLOAD), 0
-        while said < least_bytes:
+        push, said = zero_copy.push(sender, PAYLOAD), 0
+        while said < min_bytes:
             said += push()
     finally:
         sender.shutdown(socket.SHUT_WR)
@@ -66,7 +66,7 @@ def test_a_socket_that_takes_little_at_a_time_loses_nothing(ends: tuple[socket.s
 def test_where_a_pipe_may_not_grow_its_own_size_does(
     monkeypatch: pytest.MonkeyPatch, ends: tuple[socket.socket, socket.socket]
 ) -> None:
-    monkeypatch.setattr(no_copy, "_SET_PIPE_BYTES", -1)  # refused by fcntl, as at a user's limit of pipe pages
+    monkeypatch.setattr(zero_copy, "_SET_PIPE_BYTES", -1)  # refused by fcntl, as at a user's limit of pipe pages
     got, said = received_after(*ends, 1_000_000)
     assert len(got) == said
     assert_repeated(got, PAYLOAD[: 16 * os.sysconf("SC_PAGESIZE")])  # pipe(7): 16 pages unless asked for more
@@ -75,7 +75,7 @@ def test_where_a_pipe_may_not_grow_its_own_size_does(
 def test_without_splice_sendfile_does_it(
     monkeypatch: pytest.MonkeyPatch, ends: tuple[socket.socket, socket.socket]
 ) -> None:
-    monkeypatch.setattr(no_copy, "_LIBRARY", object())  # a C library without the calls
+    monkeypatch.setattr(zero_copy, "_LIBRARY", object())  # a C library without the calls
     got, said = received_after(*ends, 1_000_000)
     assert len(got) == said
     assert_repeated(got, PAYLOAD)
@@ -86,7 +86,7 @@ def test_a_full_socket_and_a_closed_one_are_told_as_a_send_tells_them(
 ) -> None:
     sender, receiver = ends
     sender.setblocking(False)
-    push = no_copy.push(sender, PAYLOAD)
+    push = zero_copy.push(sender, PAYLOAD)
 
     def push_on() -> None:
         for _ in range(10_000):
@@ -104,14 +104,14 @@ def test_a_host_without_files_in_memory_is_refused_by_name(
 ) -> None:
     monkeypatch.delattr(os, "memfd_create")
     with pytest.raises(Refusal) as refused:
-        no_copy.push(ends[0], PAYLOAD)
-    assert refused.value.code == "no_copy_missing"
+        zero_copy.push(ends[0], PAYLOAD)
+    assert refused.value.code == "zero_copy_missing"
 
 
 def test_nothing_stays_open_when_pipes_cannot_be_spliced(
     monkeypatch: pytest.MonkeyPatch, ends: tuple[socket.socket, socket.socket]
 ) -> None:
-    monkeypatch.setattr(no_copy, "_LIBRARY", object())
+    monkeypatch.setattr(zero_copy, "_LIBRARY", object())
     before = len(list(Path("/proc/self/fd").iterdir()))
-    no_copy.push(ends[0], PAYLOAD)
+    zero_copy.push(ends[0], PAYLOAD)
     assert len(list(Path("/proc/self/fd").iterdir())) == before + 1  # the memory file, which sendfile reads

@@ -90,7 +90,7 @@ def test_a_percentile_of_counts_is_the_smallest_edge_below_which_the_share_lies(
 
 
 @pytest.mark.parametrize(
-    ("payload", "line_bit_s", "asked_bit_s", "expected"),
+    ("payload", "line_bit_s", "intended_load_bit_s", "expected"),
     [
         (1472, 1e9, None, 8),  # 100 µs of a gigabit are 8.1 frames of 1538 octets
         (1472, 2.5e9, None, 20),
@@ -104,10 +104,10 @@ def test_a_percentile_of_counts_is_the_smallest_edge_below_which_the_share_lies(
     ],
 )
 def test_a_burst_is_at_most_a_hundred_microseconds_of_line_time(
-    payload: int, line_bit_s: float | None, asked_bit_s: float | None, expected: int
+    payload: int, line_bit_s: float | None, intended_load_bit_s: float | None, expected: int
 ) -> None:
     on_the_wire = wire_bytes(payload + 28)
-    frames_s = asked_bit_s / 8 / payload if asked_bit_s else None
+    frames_s = intended_load_bit_s / 8 / payload if intended_load_bit_s else None
     found = burst_size(on_the_wire, line_bit_s, frames_s)
     assert found == expected
     if line_bit_s and found > 1:
@@ -120,7 +120,8 @@ def test_streams_take_turns_so_that_their_bursts_do_not_fall_together(first: int
     starts = []
     for number in range(first, first + 16):
         flows = [
-            {"way": way, "transport": "udp", "streams": 16, "asked_bit_s": 900e6} for way in ("transmit", "receive")
+            {"way": way, "transport": "udp", "streams": 16, "intended_load_bit_s": 900e6}
+            for way in ("transmit", "receive")
         ]
         pair = read_args(
             {

@@ -9,7 +9,7 @@ from two_ends import arguments, flow, part, run_pair
 from wire_lab import as_ordinary_user
 
 TCP: dict[str, Any] = {"pacing_bit_s": 40e6}
-UDP: dict[str, Any] = {"datagram_bytes": 1200, "asked_bit_s": 20e6}
+UDP: dict[str, Any] = {"datagram_bytes": 1200, "intended_load_bit_s": 20e6}
 
 
 @pytest.mark.parametrize(("transport", "more"), [("tcp", TCP), ("udp", UDP)])
@@ -26,7 +26,7 @@ def test_every_byte_sent_is_counted_at_the_receiver_whichever_end_it_is(
     assert sum(row[1] for row in rows) == pytest.approx(received["goodput_bytes"], abs=len(rows))
 
 
-@pytest.mark.parametrize("more", [{}, {"no_copy": True}, {"streams": 3}, {"socket_buffer_bytes": 65536}])
+@pytest.mark.parametrize("more", [{}, {"zero_copy": True}, {"streams": 3}, {"socket_buffer_bytes": 65536}])
 def test_as_fast_as_it_goes_nothing_is_lost_of_the_count(more: dict[str, Any]) -> None:
     dialled, served = run_pair(arguments([flow("transmit", "tcp", **more)]))
     received, sent = part(served, "receive"), part(dialled, "send")
@@ -37,8 +37,8 @@ def test_as_fast_as_it_goes_nothing_is_lost_of_the_count(more: dict[str, Any]) -
 
 def test_both_ways_at_once_are_two_flows_over_one_window() -> None:
     flows = [
-        flow("transmit", "udp", datagram_bytes=500, asked_bit_s=8e6, streams=2),
-        flow("receive", "udp", datagram_bytes=900, asked_bit_s=4e6),
+        flow("transmit", "udp", datagram_bytes=500, intended_load_bit_s=8e6, streams=2),
+        flow("receive", "udp", datagram_bytes=900, intended_load_bit_s=4e6),
     ]
     dialled, served = run_pair(arguments(flows))
     out, back = part(served, "receive", "transmit"), part(dialled, "receive", "receive")
@@ -60,7 +60,10 @@ def test_an_ordinary_user_needs_no_privilege_for_it() -> None:
 
 
 def test_ipv6_carries_the_same_traffic() -> None:
-    flows = [flow("transmit", "udp", datagram_bytes=1000, asked_bit_s=8e6), flow("receive", "tcp", pacing_bit_s=8e6)]
+    flows = [
+        flow("transmit", "udp", datagram_bytes=1000, intended_load_bit_s=8e6),
+        flow("receive", "tcp", pacing_bit_s=8e6),
+    ]
     dialled, served = run_pair(arguments(flows, family=6, local="::1", peer="::1"))
     assert part(served, "receive", "transmit")["goodput_bytes"] > 0
     assert part(dialled, "receive", "receive")["goodput_bytes"] > 0

@@ -10,7 +10,7 @@ from relay import Deeds, Rule, datagram_to, every, relaying
 from two_ends import PORTS, arguments, flow, part, run_pair
 from wire_lab import ends, enter, in_own_namespace, join_by_relay
 
-from orchestrator.metrics.delay_variation import above_least_percentile
+from orchestrator.metrics.delay_variation import above_min_percentile
 from orchestrator.metrics.jitter import Jitter
 from orchestrator.metrics.tcp import window_limited_bit_s
 
@@ -47,7 +47,7 @@ def over_a_relay(
 
 @pytest.mark.parametrize("receive_path", ["coalesce", "batch", "single"])
 def test_what_the_relay_doubled_is_counted_as_duplicate_and_not_as_payload(receive_path: str) -> None:
-    flows = [flow(**UDP, asked_bit_s=8e6, receive_path=receive_path)]
+    flows = [flow(**UDP, intended_load_bit_s=8e6, receive_path=receive_path)]
     dialled, served, deeds = over_a_relay(flows, lambda number: (2 if number % 20 == 7 else 1, 0.0))
     sent, got = part(dialled, "send"), part(served, "receive")
     assert got["datagrams_received"] == sent["datagrams_sent"]
@@ -62,7 +62,7 @@ def test_what_the_relay_doubled_is_counted_as_duplicate_and_not_as_payload(recei
 def test_what_the_relay_held_back_arrives_reordered_each_once(receive_path: str) -> None:
     """Every 25th datagram is held for four intervals: RFC 4737 calls exactly those reordered."""
     interval_s = 8 * 1000 / 4e6
-    flows = [flow(**UDP, asked_bit_s=4e6, receive_path=receive_path)]
+    flows = [flow(**UDP, intended_load_bit_s=4e6, receive_path=receive_path)]
     dialled, served, deeds = over_a_relay(flows, lambda number: (1, 4 * interval_s if number % 25 == 11 else 0.0))
     sent, got = part(dialled, "send"), part(served, "receive")
     assert got["datagrams_received"] == sent["datagrams_sent"]
@@ -74,7 +74,7 @@ def test_what_the_relay_held_back_arrives_reordered_each_once(receive_path: str)
 
 def test_datagrams_that_come_late_are_waited_for() -> None:
     """RFC 2544 section 23: two seconds. The last datagrams of the trial are on their way when sending has stopped."""
-    flows = [flow(**UDP, asked_bit_s=800e3, receive_path="batch")]
+    flows = [flow(**UDP, intended_load_bit_s=800e3, receive_path="batch")]
     dialled, served, _ = over_a_relay(flows, lambda _: (1, 0.6), length_s=0.5)
     sent, got = part(dialled, "send"), part(served, "receive")
     assert got["datagrams_received"] == sent["datagrams_sent"]
@@ -89,7 +89,7 @@ def test_lost_hellos_and_welcomes_are_repeated(way: str) -> None:
     def of_the_port(frame: bytes) -> bool:
         return frame[12:14] == b"\x08\x00" and frame[23] == 17 and frame[34:38] == struct.pack("!HH", PORT, PORT)
 
-    flows = [flow(way, "udp", datagram_bytes=1000, asked_bit_s=800e3)]
+    flows = [flow(way, "udp", datagram_bytes=1000, intended_load_bit_s=800e3)]
     dialled, served, deeds = over_a_relay(flows, lambda number: (0 if number in (0, 2, 4, 6) else 1, 0.0), of_the_port)
     sent, got = (
         (part(dialled, "send"), part(served, "receive"))
@@ -103,7 +103,7 @@ def test_lost_hellos_and_welcomes_are_repeated(way: str) -> None:
 def test_a_known_pattern_of_delays_is_read_back_within_five_per_cent() -> None:
     """Two in eight datagrams 20 ms later: variation and jitter as the definitions give for the relay's own times."""
     pattern_s = [0.010, 0.010, 0.010, 0.030, 0.030, 0.010, 0.010, 0.010]
-    flows = [flow(**UDP, asked_bit_s=160e3, receive_path="batch")]
+    flows = [flow(**UDP, intended_load_bit_s=160e3, receive_path="batch")]
     dialled, served, deeds = over_a_relay(flows, lambda number: (1, pattern_s[number % 8]), length_s=3.0)
     got = part(served, "receive")
     before, inside, _ = part(dialled, "send")["streams"][0]["datagrams_by_phase"]
@@ -113,7 +113,7 @@ def test_a_known_pattern_of_delays_is_read_back_within_five_per_cent() -> None:
     expected = Jitter()
     for delay_s in held_s:
         expected.arrival(delay_s)
-    assert got["delay_variation_p99_s"] == pytest.approx(above_least_percentile(held_s, 99), rel=0.05)
+    assert got["delay_variation_p99_s"] == pytest.approx(above_min_percentile(held_s, 99), rel=0.05)
     assert got["jitter_mean_s"] == pytest.approx(expected.mean, rel=0.05)
     assert expected.mean == pytest.approx(0.005, rel=0.5), "two changes of 20 ms in eight"
 
@@ -124,9 +124,9 @@ def test_delay_shows_in_every_round_trip_time_within_a_millisecond(one_way_s: fl
     dialled, _, deeds = over_a_relay(flows, lambda _: (1, one_way_s), every, length_s=1.0, round_trip=True)
     tcp = part(dialled, "send")["tcp"]
     held_s = sorted(deeds.delays_s.values())
-    least_s, low_s, high_s = (2 * held_s[int(share * len(held_s))] for share in (0, 0.25, 0.95))
-    assert tcp["rtt_min_s"] == pytest.approx(least_s, abs=0.001)
-    assert dialled["round_trip"]["load"]["least_s"] == pytest.approx(least_s, abs=0.001)
+    min_s, low_s, high_s = (2 * held_s[int(share * len(held_s))] for share in (0, 0.25, 0.95))
+    assert tcp["rtt_min_s"] == pytest.approx(min_s, abs=0.001)
+    assert dialled["round_trip"]["load"]["min_s"] == pytest.approx(min_s, abs=0.001)
     assert low_s - 0.001 <= dialled["round_trip"]["load"]["p50_s"] <= high_s + 0.001
     assert dialled["round_trip"]["load"]["lost"] == 0
     assert tcp["rtt_s"] >= tcp["rtt_min_s"]

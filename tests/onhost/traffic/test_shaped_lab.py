@@ -105,7 +105,7 @@ def test_both_ways_at_once_over_udp_are_each_as_full_as_alone() -> None:
         shape(100_000_000)
         asked = 0.95 * goodput_ceiling(100e6, 1500, 4, "udp")
         args = arguments(
-            [flow(way, "udp", asked_bit_s=asked) for way in ("transmit", "receive")], **ends(rate_bit_s=100e6)
+            [flow(way, "udp", intended_load_bit_s=asked) for way in ("transmit", "receive")], **ends(rate_bit_s=100e6)
         )
         return [
             run_pair(

@@ -21,8 +21,8 @@ BUCKET_BYTES = 32_500  # of the shaper at this rate: what a link that stood stil
     ("share", "traffic"),
     [
         (0.05, {"transport": "tcp", "congestion": "reno"}),
-        (0.05, {"transport": "udp", "asked_bit_s": 60e6, "send_path": "single", "receive_path": "single"}),
-        (0.05, {"transport": "udp", "asked_bit_s": 60e6}),
+        (0.05, {"transport": "udp", "intended_load_bit_s": 60e6, "send_path": "single", "receive_path": "single"}),
+        (0.05, {"transport": "udp", "intended_load_bit_s": 60e6}),
     ],
 )
 def test_a_throttled_receiver_counts_neither_more_nor_less_than_arrived(share: float, traffic: dict[str, Any]) -> None:
@@ -37,7 +37,7 @@ def test_a_throttled_receiver_counts_neither_more_nor_less_than_arrived(share: f
         def body() -> list[Any]:
             join_by_switch()
             shape(100_000_000)
-            args = [arguments([flow("transmit", **traffic)], bound_s=15.0, **ends(rate_bit_s=1e8)) for _ in range(3)]
+            args = [arguments([flow("transmit", **traffic)], timeout_s=15.0, **ends(rate_bit_s=1e8)) for _ in range(3)]
             return [
                 run_pair(
                     each, length_s=0.75, warmup_s=0.3, dial_in=enter("near"), serve_in=enter("far"), born=slow_down

@@ -43,30 +43,30 @@ class Running:
         self._frames: list[dict[str, Any]] = []
         self.told: list[Intervals] = []  # as they came
 
-    def _next(self, bound_s: float) -> dict[str, Any]:
-        until = time.monotonic() + bound_s
+    def _next(self, timeout_s: float) -> dict[str, Any]:
+        until = time.monotonic() + timeout_s
         while not self._frames:
             left = until - time.monotonic()
             if left <= 0 or not select.select([self.job.line], [], [], left)[0]:
-                raise TimeoutError(f"{self.job.verb} said nothing for {bound_s} s")
+                raise TimeoutError(f"{self.job.verb} said nothing for {timeout_s} s")
             frames, connected = self.job.receive()
             self._frames += frames
             if not connected and not self._frames:
                 raise EOFError(f"{self.job.verb} ended without an answer")
         return self._frames.pop(0)
 
-    def event(self, stage: str, bound_s: float = 10.0) -> dict[str, Any]:
+    def event(self, stage: str, timeout_s: float = 10.0) -> dict[str, Any]:
         while True:
-            frame = self._next(bound_s)
+            frame = self._next(timeout_s)
             if frame["kind"] == "error":
                 raise JobFailed(frame["body"])
             assert frame["kind"] == "event", frame
             if frame["body"].get("stage") == stage:
                 return frame["body"]
 
-    def result(self, bound_s: float = 20.0) -> dict[str, Any]:
+    def result(self, timeout_s: float = 20.0) -> dict[str, Any]:
         while True:
-            frame = self._next(bound_s)
+            frame = self._next(timeout_s)
             if frame["kind"] == "error":
                 raise JobFailed(frame["body"])
             if frame["kind"] == "done":
@@ -117,7 +117,7 @@ def arguments(flows: list[dict[str, Any]], **more: Any) -> dict[str, Any]:
         "rate_bit_s": None,
         "watch_s": 0.2,
         "round_trip": False,
-        "bound_s": 5.0,
+        "timeout_s": 5.0,
         **more,
     }
 

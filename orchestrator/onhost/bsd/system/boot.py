@@ -29,8 +29,8 @@ def boot_id() -> str:
     """What tells one start of this host from the next. Raises OSError where the host does not say.
 
     A random number where the kernel has made one. kern.boottime is the wall clock less the time since the start: it
-    moves when the wall clock is set. No process outlives its start, so each asks once, and a keeper has it from the
-    process that took the lease: a clock that is set in the middle never keeps it from putting back. A new session may
+    moves when the wall clock is set. No process outlives its start, so each asks once, and a watchdog has it from the
+    process that took the lease: a clock that is set in the middle never keeps it from restoring. A new session may
     take the start for another one then; what a start may have kept stays on the record for that (settings/catalogue).
     """
     made = random_id()

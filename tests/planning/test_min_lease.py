@@ -6,7 +6,7 @@ import pytest
 
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import Plan, PlanProblems, load
-from orchestrator.planning.least_lease import (
+from orchestrator.planning.min_lease import (
     CONFIRM_S,
     CONNECT_S,
     FLOOD_LOSS_RATIO,
@@ -17,15 +17,15 @@ from orchestrator.planning.least_lease import (
     SOONEST_BACK_S,
     UNANSWERED_S,
     confirm_s,
-    least_for_change_s,
-    least_for_flood_s,
     longest_pause_s,
+    min_for_change_s,
+    min_for_flood_s,
 )
 from orchestrator.planning.order import SplitMix
 from orchestrator.planning.outline import outline
 from orchestrator.words.units import DURATION, format_as
 
-FLOOD, CALM = "factors: {transport: [udp]}", "factors: {transport: [udp], offered_rate: [10Mbit/s]}"
+FLOOD, CALM = "factors: {transport: [udp]}", "factors: {transport: [udp], intended_load: [10Mbit/s]}"
 CHANGE, DROP = "factors: {mtu: [1400]}", "hold: [{setting: speed, at: 'dome:eth0', level: 100Mbit/s}]"
 QUIET = "hold: [{setting: transmit-queue-length, at: 'dome:eth0', level: 500}]"
 
@@ -41,46 +41,46 @@ def of(rest: str, lease_s: float, *, ssh: str = "192.0.2.1") -> Plan:
 
 
 @pytest.mark.parametrize(
-    ("rest", "least_s"),
+    ("rest", "min_s"),
     [
-        (FLOOD, least_for_flood_s()),
-        (CHANGE, least_for_change_s(SOONEST_BACK_S)),
-        (DROP, least_for_change_s(SOONEST_BACK_S)),
-        (QUIET, least_for_change_s(0.0)),
+        (FLOOD, min_for_flood_s()),
+        (CHANGE, min_for_change_s(SOONEST_BACK_S)),
+        (DROP, min_for_change_s(SOONEST_BACK_S)),
+        (QUIET, min_for_change_s(0.0)),
         (CALM, 2.0),
-        ("factors: {transport: [udp], offered_rate: [100%]}", least_for_flood_s()),
-        ("factors: {transport: [udp], offered_rate: [99%]}", 2.0),
-        ("factors: {transport: [udp], offered_rate: [1Gbit/s]}", least_for_flood_s()),
-        ("factors: {transport: [udp], offered_rate: [search]}", least_for_flood_s()),
+        ("factors: {transport: [udp], intended_load: [100%]}", min_for_flood_s()),
+        ("factors: {transport: [udp], intended_load: [99%]}", 2.0),
+        ("factors: {transport: [udp], intended_load: [1Gbit/s]}", min_for_flood_s()),
+        ("factors: {transport: [udp], intended_load: [search]}", min_for_flood_s()),
         ("factors: {transport: [tcp]}", 2.0),
     ],
 )
-def test_where_ssh_goes_to_an_end_check_refuses_a_shorter_lease_and_names_the_least_that_works(
-    rest: str, least_s: float
+def test_where_ssh_goes_to_an_end_check_refuses_a_shorter_lease_and_names_the_min_that_works(
+    rest: str, min_s: float
 ) -> None:
-    assert of(rest, least_s).lease_s == least_s
+    assert of(rest, min_s).lease_s == min_s
     assert of(rest, 2.0, ssh="dome").lease_s == 2.0, "where SSH goes is not known, so `run` looks"
-    if least_s > 2.0:
+    if min_s > 2.0:
         with pytest.raises(PlanProblems) as raised:
-            of(rest, least_s - 0.1)
+            of(rest, min_s - 0.1)
         [problem] = raised.value.problems
-        assert f"write lease: {format_as(DURATION, least_s)} or more" in problem.suggestion
+        assert f"write lease: {format_as(DURATION, min_s)} or more" in problem.suggestion
         assert problem.source.startswith("lease: ")
         assert "SSH reaches dome over eth0" in problem.message
 
 
 def test_where_check_cannot_know_it_says_what_run_will_refuse() -> None:
     found = {caution.code: caution for caution in outline(of(FLOOD, 3.0, ssh="dome"), CATALOGUE).cautions}
-    assert f"a lease of at least {least_for_flood_s():g}s" in found["short-lease"].text
+    assert f"a lease of at least {min_for_flood_s():g}s" in found["short-lease"].text
     assert "dome:eth0, hall:eth0" in found["short-lease"].text
     assert "short-lease" not in {one.code for one in outline(of(FLOOD, 30.0, ssh="dome"), CATALOGUE).cautions}
 
 
-def test_with_the_least_lease_or_a_longer_one_a_good_change_is_confirmed_before_it_ends() -> None:
+def test_with_the_min_lease_or_a_longer_one_a_good_change_is_confirmed_before_it_ends() -> None:
     dice = SplitMix(5)
     for _ in range(300):
         back_s = dice.below(1 + round(10 * LATEST_BACK_S)) / 10  # the link is back, and a session is opened
-        lease_s = least_for_change_s(back_s) + dice.below(100_000) / 100
+        lease_s = min_for_change_s(back_s) + dice.below(100_000) / 100
         waits_s = confirm_s(lease_s)
         assert back_s + CONNECT_S <= waits_s + 1e-9
         assert waits_s <= min(CONFIRM_S, 0.9 * lease_s)
@@ -88,8 +88,8 @@ def test_with_the_least_lease_or_a_longer_one_a_good_change_is_confirmed_before_
             assert waits_s + back_s + CONNECT_S <= lease_s, "one that cut us off: we are back before it ends"
 
 
-def test_the_least_lease_in_a_flood_is_not_lost_once_in_a_million_times() -> None:
-    datagrams = (least_for_flood_s() - UNANSWERED_S) / OFTENEST_S
+def test_the_min_lease_in_a_flood_is_not_lost_once_in_a_million_times() -> None:
+    datagrams = (min_for_flood_s() - UNANSWERED_S) / OFTENEST_S
     assert FLOOD_LOSS_RATIO**datagrams <= LEASE_LOST_ODDS
 
 

@@ -8,7 +8,7 @@ from orchestrator.onhost.settings.clock_limits import ClockLimit
 class GreatestFrequency(ClockLimit):
     """Takes the least along where that would be above it."""
 
-    name = "greatest-frequency"
+    name = "max-frequency"
     doc = "The clock above which the governor does not go; every policy of the host."
     example = "1.8GHz"
     limit = "greatest"

@@ -24,10 +24,10 @@ _LIBRARY = ctypes.CDLL(None, use_errno=True)
 def push(sock: socket.socket, payload: bytes) -> Callable[[], int]:
     """What sends some of `payload` and returns how many octets; it raises as `send` does.
 
-    Raises Refusal (no_copy_missing) where this host has no files in memory.
+    Raises Refusal (zero_copy_missing) where this host has no files in memory.
     """
     if not hasattr(os, "memfd_create"):
-        raise Refusal("no_copy_missing", "this host cannot send without copying: no files in memory")
+        raise Refusal("zero_copy_missing", "this host cannot send without copying: no files in memory")
     memory = os.memfd_create("linktrial")
     os.write(memory, payload)
     ends = [*_pipe(len(payload)), *_pipe(len(payload))]

@@ -8,7 +8,7 @@ from orchestrator.onhost.settings.clock_limits import ClockLimit
 class LeastFrequency(ClockLimit):
     """Applied after the greatest, which may have to rise first."""
 
-    name = "least-frequency"
+    name = "min-frequency"
     doc = "The clock below which the governor does not go; every policy of the host."
     limit = "least"
-    after = ("greatest-frequency", "governor")
+    after = ("max-frequency", "governor")

@@ -37,7 +37,7 @@ class Need:
     host: str
     selector: str
     what: str
-    least_s: float
+    min_s: float
     sure_s: float
 
 
@@ -57,12 +57,12 @@ def longest_pause_s(lease_s: float, *, may_hold: bool) -> float:
     return min(LONGEST_PAUSE_S, lease_s / PAUSES_PER_LEASE) if may_hold else LONGEST_PAUSE_S
 
 
-def least_for_change_s(back_s: float) -> float:
+def min_for_change_s(back_s: float) -> float:
     """The least lease for a change of SSH's own interface, whose link is back after `back_s`."""
     return math.ceil(10 * (back_s + CONNECT_S) / _LEASE_SHARE) / 10
 
 
-def least_for_flood_s() -> float:
+def min_for_flood_s() -> float:
     """The least lease with which datagrams get through traffic that leaves SSH no room."""
     datagrams = math.ceil(math.log(LEASE_LOST_ODDS) / math.log(FLOOD_LOSS_RATIO))
     return float(math.ceil(UNANSWERED_S + datagrams * OFTENEST_S))
@@ -70,7 +70,7 @@ def least_for_flood_s() -> float:
 
 def is_flood(cell: Cell, rate_bit_s: float | None) -> bool:
     """Whether the cell's traffic may fill a link of this rate: UDP as fast as it goes, or up to the link's rate."""
-    offered = cell.traffic["offered_rate"]
+    offered = cell.traffic["intended_load"]
     if cell.traffic["transport"] != "udp":
         return False
     if offered is None or "search" in offered:
@@ -94,10 +94,10 @@ def needs(
         for ends, rate_bit_s in (links[name] for name in cell.links):
             if is_flood(cell, rate_bit_s):
                 told |= {
-                    Need(host, selector, "UDP as fast as it goes", least_for_flood_s(), least_for_flood_s())
+                    Need(host, selector, "UDP as fast as it goes", min_for_flood_s(), min_for_flood_s())
                     for host, selector in ends
                 }
-    yield from sorted(told, key=lambda need: (-need.least_s, need.host, need.selector, need.what))
+    yield from sorted(told, key=lambda need: (-need.min_s, need.host, need.selector, need.what))
 
 
 def _for_change(use: SettingUse, *, drops_link: bool) -> Need:
@@ -106,14 +106,14 @@ def _for_change(use: SettingUse, *, drops_link: bool) -> Need:
         use.host,
         use.selector,
         f"a change of {use.setting}",
-        least_for_change_s(soonest_s),
-        least_for_change_s(latest_s),
+        min_for_change_s(soonest_s),
+        min_for_change_s(latest_s),
     )
 
 
 def too_short(lease_s: float, wanted: Iterable[Need], shared: Callable[[Need], bool]) -> Need | None:
     """The need that this lease falls short of most, of those where SSH shares the interface."""
-    return next((need for need in wanted if need.least_s > lease_s and shared(need)), None)
+    return next((need for need in wanted if need.min_s > lease_s and shared(need)), None)
 
 
 def sentence(need: Need, lease_s: float, where: str) -> str:
@@ -127,7 +127,7 @@ def sentence(need: Need, lease_s: float, where: str) -> str:
 def remedy(need: Need) -> str:
     """What to do about it."""
     return (
-        f"write lease: {format_as(DURATION, need.least_s)} or more, or let SSH reach {need.host} over another interface"
+        f"write lease: {format_as(DURATION, need.min_s)} or more, or let SSH reach {need.host} over another interface"
     )
 
 

@@ -1,4 +1,4 @@
-"""The keeper: a detached pair of processes that puts this host back when the lease runs out without the controller.
+"""The watchdog: a detached pair of processes that restores this host when the lease runs out without the controller.
 
 They outlive the SSH session (own session, own control group where allowed, nothing of the channel held open). One
 wakes at least once a second to compare CLOCK_BOOTTIME with the deadline in the record, and decides under the same lock
@@ -41,20 +41,20 @@ from orchestrator.onhost.system.process import (
 LONGEST_SLEEP_S = 1.0  # also the longest delay after a suspend, in which sleeping stands still
 LOCK_PATIENCE_S = 10.0  # the one change under way when the lease ran out may end; all others are refused by then
 AGAIN_AFTER_S = (2.0, 5.0, 10.0, 30.0, 60.0)  # an interface that vanished may come back
-START_BOUND_S = 15.0  # less than others wait for the lock
-STOP_BOUND_S = 3.0
+START_TIMEOUT_S = 15.0  # less than others wait for the lock
+STOP_TIMEOUT_S = 3.0
 TRAFFIC_NAME = "linktrial-load"  # what `ps` shows for the jobs that send and receive
 TRAFFIC_GRACE_S = 0.3  # for the helper to end them at the deadline
 _PAUSE_S, _LONGEST_PAUSE_S = 0.05, 5.0
 PLAINLY_AFTER = 3  # turns in a row that have failed by an error of ours
-_NAME = "linktrial-keep"
+_NAME = "linktrial-wdog"
 MOST_TWINS = 20  # one that dies again and again is killed by something that will not stop
 
 
 def start(record: Record) -> dict[str, Any]:
-    """Start a keeper and register it in the record. Call it under the lock, with the lease saved already.
+    """Start a watchdog and register it in the record. Call it under the lock, with the lease saved already.
 
-    Returns {pid, ticks, cgroup, in_session}; Refusal "keeper" when it does not come up.
+    Returns {pid, ticks, cgroup, in_session}; Refusal "watchdog" when it does not come up.
     """
     told, tell = os.pipe()
     may_go, let_go = os.pipe()
@@ -66,19 +66,19 @@ def start(record: Record) -> dict[str, Any]:
     try:
         words = _first_words(told, first)
         if len(words) != 3:
-            raise Refusal("keeper", "the process that would put this host back did not start")
-        keeper = _registration(int(words[0]), words[1] == "1", words[2].strip("-"))
-        _register(record, keeper)
+            raise Refusal("watchdog", "the process that would restore this host did not start")
+        watchdog = _registration(int(words[0]), words[1] == "1", words[2].strip("-"))
+        _register(record, watchdog)
         os.write(let_go, b"g")
-        return keeper
+        return watchdog
     finally:
         os.close(let_go)
 
 
 def _first_words(told: int, first: int) -> list[str]:
-    """What the new keeper says of itself; nothing when it takes too long, as others wait for the lock meanwhile."""
+    """What the new watchdog says of itself; nothing when it takes too long, as others wait for the lock meanwhile."""
     with os.fdopen(told, "r", encoding="utf-8") as handle:
-        words = handle.readline().split() if select.select([told], [], [], START_BOUND_S)[0] else []
+        words = handle.readline().split() if select.select([told], [], [], START_TIMEOUT_S)[0] else []
     if not words:
         with contextlib.suppress(ProcessLookupError):
             os.kill(first, signal.SIGKILL)
@@ -87,31 +87,31 @@ def _first_words(told: int, first: int) -> list[str]:
 
 
 def alive(state: dict[str, Any]) -> bool:
-    """Whether the keeper registered in the state runs."""
-    keeper = state["keeper"]
-    return keeper is not None and is_alive(int(keeper["pid"]), int(keeper["ticks"]))
+    """Whether the watchdog registered in the state runs."""
+    watchdog = state["watchdog"]
+    return watchdog is not None and is_alive(int(watchdog["pid"]), int(watchdog["ticks"]))
 
 
 def stop(state: dict[str, Any]) -> None:
-    """End the keepers of a lease that is over, and what they made for themselves; bounded."""
-    keeper = state["keeper"]
-    if keeper is None:
+    """End the watchdogs of a lease that is over, and what they made for themselves; bounded."""
+    watchdog = state["watchdog"]
+    if watchdog is None:
         return
-    until = time.monotonic() + STOP_BOUND_S
+    until = time.monotonic() + STOP_TIMEOUT_S
     while time.monotonic() < until:
         # also a twin whose guard was killed a moment ago
-        members = group_members(keeper["pid"], _NAME, keeper["ticks"])
+        members = group_members(watchdog["pid"], _NAME, watchdog["ticks"])
         for pid in sorted(members):  # the guard was first, and a twin needs a second to notice that it is alone
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
         if not any(started_ticks(pid) for pid in members):
             break
         time.sleep(0.002)
-    remove_groups(keeper["cgroup"])
+    remove_groups(watchdog["cgroup"])
 
 
-def put_back_if_due(record: Record) -> bool:
-    """Put back what is due, unless the lease was renewed meanwhile; whether the lease is over."""
+def restored_if_due(record: Record) -> bool:
+    """Restored what is due, unless the lease was renewed meanwhile; whether the lease is over."""
     with contextlib.ExitStack() as stack:
         # One change may be stuck in the kernel with the lock in its hand. Every other one checks the deadline after
         # getting the lock, so none can begin any more, and the rest of the host must not wait for the stuck one.
@@ -130,12 +130,12 @@ def put_back_if_due(record: Record) -> bool:
             return True
         if over:
             owed = state["changes"]
-            state = restoring.put_back(state, "keeper", record.save)
+            state = restoring.restored(state, "watchdog", record.save)
             if not alone:  # whoever has the lock may still come to its end: all of it is looked at again after that
                 state = {**state, "standing": "left", "changes": owed}
         elif waiting_ns is not None and waiting_ns <= 0:
             places = state["probation"]["places"]
-            state, outcome = restoring.put_places_back(state, places, "keeper", record.save)
+            state, outcome = restoring.put_places_back(state, places, "watchdog", record.save)
             if not alone:  # as above
                 return False
             state = probation.failed(state, outcome)
@@ -179,7 +179,7 @@ def end_traffic(record: Record) -> None:
 
 
 def _detach(record: Record, tell: int, may_go: int) -> None:
-    """The child's side of `start`: fork once more, so that nobody waits for the keeper, and become it."""
+    """The child's side of `start`: fork once more, so that nobody waits for the watchdog, and become it."""
     try:
         # Now, not later: the host's lock and the other end of `may_go` are open here, too. Whoever started us may be
         # killed before it lets us go, and a lock that we hold while waiting for an end of our own would stay for ever.
@@ -240,8 +240,8 @@ def _guard(record: Record) -> None:
 
 
 def _leave_if_host_goes_down(record: Record) -> None:
-    """No keeper ends by being asked to, but when the host goes down at the run's own wish: it would hold that up for
-    minutes, and put back at its deadline what the next start is to find and to put back itself.
+    """No watchdog ends by being asked to, but when the host goes down at the run's own wish: it would hold that up for
+    minutes, and restore at its deadline what the next start is to find and to restore itself.
     """
     with contextlib.suppress(Exception):
         if (record.load() or {}).get("restarting"):
@@ -259,10 +259,10 @@ def _be_twin(record: Record, guard: int) -> None:
 
 
 def _work(record: Record, guard: int) -> None:
-    """Wait for the deadline, then put back; ends when nothing is owed any more or other keepers took our place."""
+    """Wait for the deadline, then restored; ends when nothing is owed any more or other watchdogs took our place."""
     with contextlib.suppress(Exception):
         lock_memory()
-    pauses_s = iter(AGAIN_AFTER_S)  # what could not be put back may be possible later
+    pauses_s = iter(AGAIN_AFTER_S)  # what could not be restored may be possible later
     in_vain = 0
     while True:
         try:
@@ -272,7 +272,7 @@ def _work(record: Record, guard: int) -> None:
         except Exception:  # an error of ours must not cost a host its restoring: again, and then without all that fails
             in_vain += 1
             if in_vain >= PLAINLY_AFTER:
-                _put_back_plainly_if_due(record)
+                _restored_plainly_if_due(record)
             time.sleep(min(_PAUSE_S * 2 ** min(in_vain, 10), _LONGEST_PAUSE_S))
 
 
@@ -291,7 +291,7 @@ def _turn(record: Record, guard: int, pauses_s: Iterator[float]) -> bool:
     if boottime_ns() >= state["deadline_ns"]:  # past that, no renewal can save it
         with contextlib.suppress(Exception):  # restoring does not wait for it
             end_traffic(record)
-    if not put_back_if_due(record):
+    if not restored_if_due(record):
         time.sleep(_PAUSE_S)  # the record may not have taken what was done, and would be asked again at once
     elif _is_kept_by(record.load(), guard):
         pause_s = next(pauses_s, None)
@@ -301,13 +301,13 @@ def _turn(record: Record, guard: int, pauses_s: Iterator[float]) -> bool:
     return False
 
 
-def _put_back_plainly_if_due(record: Record) -> None:
-    """What is due is put back with as little of our own code as can be; the record is left as it is."""
+def _restored_plainly_if_due(record: Record) -> None:
+    """What is due is restored with as little of our own code as can be; the record is left as it is."""
     with contextlib.suppress(Exception):
         state = record.load()
         due = state is not None and state["boot_id"] == boot_id() and state["standing"] in ("held", "left")
         if due and state is not None and boottime_ns() >= state["deadline_ns"]:
-            restoring.put_back_plainly(state)
+            restoring.restored_plainly(state)
 
 
 def _take_place(record: Record, guard: int) -> bool:
@@ -319,7 +319,7 @@ def _take_place(record: Record, guard: int) -> bool:
             if not _is_kept_by(state, guard):
                 return True
             assert state is not None
-            _register(record, _registration(os.getpid(), state["keeper"]["in_session"], state["keeper"]["cgroup"]))
+            _register(record, _registration(os.getpid(), state["watchdog"]["in_session"], state["watchdog"]["cgroup"]))
     except Refusal:  # a long change, or a full disk: what we are here for can be done all the same
         return False
     _guard(record)
@@ -327,7 +327,7 @@ def _take_place(record: Record, guard: int) -> bool:
 
 
 def _due_s(state: dict[str, Any]) -> float:
-    """How long until something has to be put back, seconds."""
+    """How long until something has to be restored, seconds."""
     now_ns = boottime_ns()
     waiting_ns = probation.left_ns(state, now_ns)
     left_ns = state["deadline_ns"] - now_ns
@@ -338,16 +338,16 @@ def _registration(pid: int, in_session: bool, cgroup: str) -> dict[str, Any]:
     return {"pid": pid, "ticks": started_ticks(pid), "in_session": in_session, "cgroup": cgroup}
 
 
-def _register(record: Record, keeper: dict[str, Any]) -> None:
+def _register(record: Record, watchdog: dict[str, Any]) -> None:
     state = record.load()
-    assert state is not None, "keepers exist only for a lease"
-    record.save({**state, "keeper": keeper})
+    assert state is not None, "watchdogs exist only for a lease"
+    record.save({**state, "watchdog": watchdog})
 
 
 def _is_kept_by(state: dict[str, Any] | None, guard: int) -> bool:
     return (
         state is not None
-        and state["keeper"] is not None
-        and state["keeper"]["pid"] == guard
+        and state["watchdog"] is not None
+        and state["watchdog"]["pid"] == guard
         and state["standing"] in ("held", "left")
     )

@@ -22,7 +22,7 @@ KNOWN_NIGHTS = {  # seeds that once broke a promise, and what they showed
     8814: "as 1067",
     10470: "as 1067",
     14632: "a stranger set a frame size that a refusing driver had kept from us all night: nobody's change but theirs",
-    6002: "a host whose keeper could not be proven was left as it was although it answered",
+    6002: "a host whose watchdog could not be proven was left as it was although it answered",
 }
 
 
@@ -34,7 +34,7 @@ def test_a_quiet_night_measures_every_trial_and_leaves_every_host_as_found():
     statuses = {position: outcome["status"] for position, outcome in outcome.state.outcomes.items()}
     assert statuses == dict.fromkeys(range(1, len(night.setup.schedule) + 1), "valid")
     assert {name: host.values for name, host in night.hosts.items()} == night.before
-    assert all(host.record is None and not host.keeper for host in night.hosts.values())
+    assert all(host.record is None and not host.watchdog for host in night.hosts.values())
 
 
 def test_the_same_seed_gives_the_same_night_event_by_event():
@@ -73,7 +73,7 @@ def test_a_night_that_once_broke_a_promise_keeps_it(seed: int):
 def test_bad_nights_end_well_with_the_helpers_own_functions_on_the_hosts():
     """Slower by its records in real files: fewer of them, on other seeds."""
     with helpers():
-        # 66, 105, 249: a host that was put back, but still ran a trial's kernel, was not started again on resuming
+        # 66, 105, 249: a host that was restored, but still ran a trial's kernel, was not started again on resuming
         for seed in (66, 105, 249, *range(10_001, 10_041)):  # in a third of them a host is restarted for kernels
             bad_night(seed, HelperHost)
 

@@ -1,0 +1,25 @@
+"""What version 1 of a run's tables called otherwise: column by column, and the codes within `doubts`. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+COLUMNS = {
+    "asked_bit_s": "intended_load_bit_s",
+    "offered_bit_s": "offered_load_bit_s",
+    "lost_own_queue": "lost_sender_queue",
+    "lost_own_interface": "lost_sender_interface",
+    "lost_far_interface": "lost_receiver_interface",
+    "foreign_bytes": "cross_traffic_bytes",
+    "goodput_least_bit_s": "goodput_min_bit_s",
+    "goodput_greatest_bit_s": "goodput_max_bit_s",
+    "offered_rate": "intended_load",
+    "segment_size": "mss",
+    "no_copy": "zero_copy",
+}
+DOUBTS = {"foreign_heavy": "cross_traffic_heavy", "foreign_some": "cross_traffic_some", "segment_size": "mss"}
+
+
+def renamed(header: Sequence[str]) -> dict[str, str]:
+    """{a column's name in version 1: its name today}, of those in a table's header; none that has both."""
+    return {old: new for old, new in COLUMNS.items() if old in header and new not in header}

@@ -136,7 +136,7 @@ def _of_today(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _kinds(table: str) -> dict[str, str]:
     """{column: kind}, under the names of version 1 too."""
-    kinds = {column.name: column.kind for column in columns.TABLES[table]}
+    kinds: dict[str, str] = {column.name: column.kind for column in columns.TABLES[table]}
     return kinds | {old: kinds[new] for old, new in COLUMNS.items() if new in kinds}
 
 

@@ -26,9 +26,9 @@ from orchestrator.onhost.service.job_process import Job
 from orchestrator.onhost.traffic import signs
 
 FLOWS = (
-    flow("transmit", "udp", datagram_bytes=600, asked_bit_s=8e6),
+    flow("transmit", "udp", datagram_bytes=600, intended_load_bit_s=8e6),
     flow("receive", "tcp", pacing_bit_s=8e6),
-    flow("receive", "udp", datagram_bytes=96, asked_bit_s=4e6),
+    flow("receive", "udp", datagram_bytes=96, intended_load_bit_s=4e6),
 )
 
 
@@ -91,7 +91,7 @@ def packet(source: str, to: str, port: int, payload: bytes) -> bytes:
 def forged_trial(seed: int, number: int) -> tuple[Counter[str], list[str]]:
     """(what was forged, what must not be) of one trial, from before its ports are open until after they are closed."""
     first = number % 19 * 10
-    args = arguments([dict(one) for one in FLOWS], ports=OWN_PORTS[first : first + 4], round_trip=True, bound_s=10.0)
+    args = arguments([dict(one) for one in FLOWS], ports=OWN_PORTS[first : first + 4], round_trip=True, timeout_s=10.0)
     forger, problems = Forger(args, seed), []
     forger.start()
     serving = Running("serve", other_end(args))
@@ -127,7 +127,7 @@ def forged_trial(seed: int, number: int) -> tuple[Counter[str], list[str]]:
 
 def forged_path_proof(seed: int) -> tuple[Counter[str], list[str]]:
     """The same of a path proof."""
-    args = {**arguments([], ports=OWN_PORTS[-1:]), "port": OWN_PORTS[-1], "mtu": 1500, "small_first_bound_s": 5.0}
+    args = {**arguments([], ports=OWN_PORTS[-1:]), "port": OWN_PORTS[-1], "mtu": 1500, "small_first_timeout_s": 5.0}
     forger, problems = Forger(args, seed), []
     forger.start()
     jobs = [Job(1, "path.answer", path.answer, other_end(args), 30.0), Job(2, "path.probe", path.probe, args, 30.0)]
@@ -149,12 +149,12 @@ def forged_path_proof(seed: int) -> tuple[Counter[str], list[str]]:
     return forger.counted, problems
 
 
-def _body(job: Job, bound_s: float = 25.0) -> dict[str, Any]:
-    until = time.monotonic() + bound_s
+def _body(job: Job, timeout_s: float = 25.0) -> dict[str, Any]:
+    until = time.monotonic() + timeout_s
     while time.monotonic() < until:
         for frame in job.receive()[0]:
             assert frame["kind"] != "error", frame["body"]
             if frame["kind"] == "done":
                 return dict(frame["body"])
         time.sleep(0.01)
-    raise TimeoutError(f"{job.verb} did not end in {bound_s} s")
+    raise TimeoutError(f"{job.verb} did not end in {timeout_s} s")

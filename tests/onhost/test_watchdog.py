@@ -1,4 +1,4 @@
-"""The host puts itself back, whoever is killed and whenever: real processes, short leases, a file as the setting."""
+"""The host restores itself, whoever is killed and whenever: real processes, short leases, a file as the setting."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Host:
         return self.helpers[-1]
 
     def taken(self, helper: HelperProcess, lease_s: float = LEASE_S, run: str = "r1") -> int:
-        return int(helper.ask("lease.take", {"run_id": run, "holder": "ann", "lease_s": lease_s})["token"])
+        return int(helper.ask("lease.acquire", {"run_id": run, "holder": "ann", "lease_s": lease_s})["token"])
 
     def changed(self, helper: HelperProcess, lease_s: float = LEASE_S) -> int:
         token = self.taken(helper, lease_s)
@@ -51,13 +51,13 @@ class Host:
                 states.append(json.loads(file.read_text().partition(" ")[2]))
         return max(states, key=lambda state: int(state["serial"]), default=None)
 
-    def keepers(self) -> list[int]:
+    def watchdogs(self) -> list[int]:
         record = self.record()
-        members = group_members(record["keeper"]["pid"], "linktrial-keep") if record else []
+        members = group_members(record["watchdog"]["pid"], "linktrial-wdog") if record else []
         return [pid for pid in members if started_ticks(pid)]  # one that is dead may wait to be collected
 
-    def kill_keepers(self) -> None:
-        for pid in self.keepers():
+    def kill_watchdogs(self) -> None:
+        for pid in self.watchdogs():
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
 
@@ -68,18 +68,18 @@ def host(tmp_path: Path) -> Iterator[Host]:
     yield made
     for helper in made.helpers:
         helper.end()
-    made.kill_keepers()
+    made.kill_watchdogs()
 
 
-def eventually(holds: Callable[[], bool], bound_s: float = 15.0) -> bool:
-    until = time.monotonic() + bound_s
+def eventually(holds: Callable[[], bool], timeout_s: float = 15.0) -> bool:
+    until = time.monotonic() + timeout_s
     while not (held := holds()) and time.monotonic() < until:
         time.sleep(0.01)
     return held
 
 
 @pytest.mark.parametrize("end", ["hang up", "kill the helper", "kill the helper and its session"])
-def test_a_host_without_its_controller_puts_itself_back(end: str, host: Host) -> None:
+def test_a_host_without_its_controller_restores_itself(end: str, host: Host) -> None:
     helper = host.helper()
     host.changed(helper)
     if end == "hang up":
@@ -89,7 +89,7 @@ def test_a_host_without_its_controller_puts_itself_back(end: str, host: Host) ->
     assert host.file.read_text() == "new", "the lease is not over yet"
     assert eventually(lambda: host.file.read_text() == "old")
     assert eventually(lambda: (host.record() or {})["standing"] == "restored")
-    assert eventually(lambda: not host.keepers()), "a keeper without work stayed"
+    assert eventually(lambda: not host.watchdogs()), "a watchdog without work stayed"
 
 
 def test_putting_back_waits_for_the_end_of_the_lease_and_no_longer(host: Host) -> None:
@@ -100,11 +100,11 @@ def test_putting_back_waits_for_the_end_of_the_lease_and_no_longer(host: Host) -
     deadline_ns = host.record()["deadline_ns"]
     assert eventually(lambda: host.file.read_text() == "old")
     late_s = (time.clock_gettime_ns(time.CLOCK_BOOTTIME) - deadline_ns) / 1e9
-    assert late_s > 0, "it was put back before the lease was over"
+    assert late_s > 0, "it was restored before the lease was over"
     assert late_s < 5
 
 
-def test_a_renewed_lease_is_not_put_back(host: Host) -> None:
+def test_a_renewed_lease_is_not_restored(host: Host) -> None:
     with host.helper() as helper:
         token = host.changed(helper)
         until = time.monotonic() + 2 * LEASE_S
@@ -144,10 +144,10 @@ def test_a_lease_that_runs_out_before_any_change_leaves_nothing_of_ours(came_to:
         helper.ask("prepare", {"token": token, "interfaces": [], "places": [host.place]})
     if came_to == "restored":
         assert helper.ask("restore", {"token": token})["restored"] == []
-    keepers = host.keepers()
+    watchdogs = host.watchdogs()
     helper.end()
     assert eventually(lambda: not (host.folder / "linktrial").exists())
-    assert eventually(lambda: not any(map(started_ticks, keepers))), "a keeper without work stayed"
+    assert eventually(lambda: not any(map(started_ticks, watchdogs))), "a watchdog without work stayed"
     with host.helper() as later:
         assert later.ask("recover", {"run_id": "r1"})["found"] is None
         token = host.taken(later, 30)
@@ -171,13 +171,13 @@ def test_a_lease_that_ran_out_before_any_change_is_no_lease_to_who_comes_late(ho
         helper.ask("recover", {"run_id": "r1"})
 
 
-def test_the_next_run_is_told_what_the_keeper_did(host: Host) -> None:
+def test_the_next_run_is_told_what_the_watchdog_did(host: Host) -> None:
     helper = host.helper()
     host.changed(helper)
     helper.end()
     assert eventually(lambda: (host.record() or {})["standing"] == "restored")
     with host.helper() as later:
-        taken = later.ask("lease.take", {"run_id": "r2", "holder": "bea", "lease_s": 30})
+        taken = later.ask("lease.acquire", {"run_id": "r2", "holder": "bea", "lease_s": 30})
         assert taken["earlier"]["run_id"] == "r1"
         assert taken["earlier"]["outcome"]["restored"][0]["before"]["value"] == "old"
         later.ask("lease.release", {"token": taken["token"]})
@@ -199,7 +199,7 @@ def test_a_second_run_is_told_who_holds_the_host(host: Host) -> None:
 def test_a_lost_session_is_rejoined_and_fences_off_the_old_one(host: Host) -> None:
     with host.helper() as old, host.helper() as new:
         token = host.changed(old, 30)
-        joined = new.ask("lease.take", {"run_id": "r1", "holder": "ann", "lease_s": 30, "token": token})
+        joined = new.ask("lease.acquire", {"run_id": "r1", "holder": "ann", "lease_s": 30, "token": token})
         assert joined["joined"]
         assert joined["token"] > token
         with pytest.raises(Refused, match="stale"):
@@ -215,41 +215,41 @@ def test_an_answer_that_was_lost_does_not_lock_the_controller_out(host: Host) ->
     """It re-joined, but the new token never arrived: the one it has is good until the new one is used."""
     with host.helper() as helper:
         first = host.changed(helper, 30)
-        lost = helper.ask("lease.take", {"run_id": "r1", "holder": "ann", "lease_s": 30, "token": first})["token"]
-        again = helper.ask("lease.take", {"run_id": "r1", "holder": "ann", "lease_s": 30, "token": first})["token"]
+        lost = helper.ask("lease.acquire", {"run_id": "r1", "holder": "ann", "lease_s": 30, "token": first})["token"]
+        again = helper.ask("lease.acquire", {"run_id": "r1", "holder": "ann", "lease_s": 30, "token": first})["token"]
         helper.ask("lease.renew", {"token": again, "lease_s": 30})
         for stale in (first, lost):
             with pytest.raises(Refused, match="busy"):
-                helper.ask("lease.take", {"run_id": "r1", "holder": "ann", "lease_s": 30, "token": stale})
+                helper.ask("lease.acquire", {"run_id": "r1", "holder": "ann", "lease_s": 30, "token": stale})
         helper.ask("recover", {"run_id": "r1"})
 
 
 @pytest.mark.parametrize("victim", ["guard", "twin"])
-def test_a_killed_keeper_is_replaced_by_its_twin(victim: str, host: Host) -> None:
+def test_a_killed_watchdog_is_replaced_by_its_twin(victim: str, host: Host) -> None:
     helper = host.helper()
     host.changed(helper, 4.0)
-    helper.kill()  # so that no helper watches the keeper
-    assert eventually(lambda: len(host.keepers()) == 2)
-    guard = host.record()["keeper"]["pid"]
-    killed = guard if victim == "guard" else max(host.keepers())
+    helper.kill()  # so that no helper watches the watchdog
+    assert eventually(lambda: len(host.watchdogs()) == 2)
+    guard = host.record()["watchdog"]["pid"]
+    killed = guard if victim == "guard" else max(host.watchdogs())
     os.kill(killed, signal.SIGKILL)
 
     def replaced() -> bool:  # one look for both: a process that is just dying may be in one and not in the next
-        keepers = host.keepers()
-        return len(keepers) == 2 and killed not in keepers
+        watchdogs = host.watchdogs()
+        return len(watchdogs) == 2 and killed not in watchdogs
 
     assert eventually(replaced)
     assert host.file.read_text() == "new"
     assert eventually(lambda: host.file.read_text() == "old")
 
 
-def test_the_helper_starts_killed_keepers_again(host: Host) -> None:
+def test_the_helper_starts_killed_watchdogs_again(host: Host) -> None:
     with host.helper() as helper:
         token = host.changed(helper, 60)
-        before = host.keepers()
-        host.kill_keepers()
-        assert eventually(lambda: len(now := host.keepers()) == 2 and not set(before) & set(now))
-        assert helper.ask("keeper")["alive"]
+        before = host.watchdogs()
+        host.kill_watchdogs()
+        assert eventually(lambda: len(now := host.watchdogs()) == 2 and not set(before) & set(now))
+        assert helper.ask("watchdog")["alive"]
         helper.ask("restore", {"token": token})
         helper.ask("lease.release", {"token": token})
 
@@ -258,13 +258,13 @@ def _all_killed(host: Host, lease_s: float = LEASE_S) -> None:
     """Everything of ours on the host is killed at once: what a power cut leaves when the settings stay."""
     helper = host.helper()
     host.changed(helper, lease_s)
-    os.kill(helper.hello["pid"], signal.SIGSTOP)  # it must not start the keeper again
-    host.kill_keepers()
+    os.kill(helper.hello["pid"], signal.SIGSTOP)  # it must not start the watchdog again
+    host.kill_watchdogs()
     helper.kill()
     time.sleep(lease_s)
 
 
-def test_what_a_killed_keeper_left_is_refused_to_the_next_run(host: Host) -> None:
+def test_what_a_killed_watchdog_left_is_refused_to_the_next_run(host: Host) -> None:
     _all_killed(host)
     with host.helper() as helper:
         with pytest.raises(Refused) as refused:
@@ -348,7 +348,7 @@ def test_putting_back_goes_in_reverse_and_does_not_stop_at_an_error(host: Host) 
         helper.ask("lease.release", {"token": token})
 
 
-def test_the_keeper_tries_again_what_it_could_not_put_back(host: Host) -> None:
+def test_the_watchdog_tries_again_what_it_could_not_restored(host: Host) -> None:
     """An interface that has vanished may come back; here it is a file in whose place a folder stands."""
     helper = host.helper()
     host.changed(helper)
@@ -362,7 +362,7 @@ def test_the_keeper_tries_again_what_it_could_not_put_back(host: Host) -> None:
     assert host.file.read_text() == "old"
 
 
-def test_an_interrupted_change_is_put_back_although_it_was_never_finished(host: Host) -> None:
+def test_an_interrupted_change_is_restored_although_it_was_never_finished(host: Host) -> None:
     """The intent is on the record before the change: a kill in the middle leaves no unknown value."""
     slow = {**host.place, "level": {**host.place["level"], "write": ["sh", "-c", "", "{level}"]}}
     slow["level"]["write"][2] = (
@@ -387,7 +387,7 @@ def test_a_change_that_may_cut_the_way_here_needs_a_new_session_to_stay(host: Ho
         with pytest.raises(Refused, match="unconfirmed"):
             helper.ask("apply", {"token": token, "uses": [with_level(host.place, "newer")]})
         with host.helper() as new:
-            token = new.ask("lease.take", {"run_id": "r1", "holder": "ann", "lease_s": 60, "token": token})["token"]
+            token = new.ask("lease.acquire", {"run_id": "r1", "holder": "ann", "lease_s": 60, "token": token})["token"]
             new.ask("confirm", {"token": token})
             with pytest.raises(Refused, match="nothing_to_confirm"):
                 new.ask("confirm", {"token": token})
@@ -407,7 +407,7 @@ def test_an_unconfirmed_change_is_taken_back_while_the_lease_goes_on(host: Host)
         assert eventually(lambda: (host.record() or {})["probation"] is None)
         assert other_file.read_text() == "new", "only what was on probation is taken back"
         with host.helper() as new:
-            token = new.ask("lease.take", {"run_id": "r1", "holder": "ann", "lease_s": 60, "token": token})["token"]
+            token = new.ask("lease.acquire", {"run_id": "r1", "holder": "ann", "lease_s": 60, "token": token})["token"]
             with pytest.raises(Refused) as refused:
                 new.ask("confirm", {"token": token})
             assert refused.value.code == "reverted"
@@ -433,17 +433,17 @@ def test_the_first_before_value_wins(host: Host) -> None:
         helper.ask("recover", {"run_id": "r1"})
 
 
-def test_the_keeper_holds_no_end_of_the_channel(host: Host) -> None:
+def test_the_watchdog_holds_no_end_of_the_channel(host: Host) -> None:
     """An SSH channel would never end: only /dev/null may be open."""
     with host.helper() as helper:
         token = host.taken(helper, 30)
-        assert eventually(lambda: len(host.keepers()) == 2)
-        for pid in host.keepers():
+        assert eventually(lambda: len(host.watchdogs()) == 2)
+        for pid in host.watchdogs():
             files = {file.readlink() for file in Path(f"/proc/{pid}/fd").iterdir()}
             assert files <= {Path("/dev/null"), Path("/run/linktrial/record.0"), Path("/run/linktrial/record.1")}
             assert started_ticks(pid) > 0
         helper.ask("lease.release", {"token": token})
-        assert not host.keepers()
+        assert not host.watchdogs()
 
 
 def test_the_record_is_its_owners_alone(host: Host) -> None:
@@ -455,19 +455,19 @@ def test_the_record_is_its_owners_alone(host: Host) -> None:
         helper.ask("lease.release", {"token": token})
 
 
-def test_a_keeper_goes_when_it_is_asked_to_only_if_its_run_has_the_host_restarted(host: Host) -> None:
+def test_a_watchdog_goes_when_it_is_asked_to_only_if_its_run_has_the_host_restarted(host: Host) -> None:
     helper = host.helper()
     host.changed(helper, lease_s=60)
-    keepers = host.keepers()
-    assert len(keepers) == 2
+    watchdogs = host.watchdogs()
+    assert len(watchdogs) == 2
 
     def ask_to_end() -> None:
-        for pid in keepers:
+        for pid in watchdogs:
             os.kill(pid, signal.SIGTERM)
 
     ask_to_end()  # as a session manager does at logout
     time.sleep(0.5)
-    assert host.keepers() == keepers
+    assert host.watchdogs() == watchdogs
     record = Record(str(host.folder / "linktrial"))
     with record.locked():
         state = record.load()
@@ -475,5 +475,5 @@ def test_a_keeper_goes_when_it_is_asked_to_only_if_its_run_has_the_host_restarte
         record.save({**state, "restarting": True})
     helper.process.kill()  # it would start others
     ask_to_end()  # as the host does when it goes down
-    assert eventually(lambda: not host.keepers())
+    assert eventually(lambda: not host.watchdogs())
     assert host.file.read_text() == "new"  # what the next start is to find

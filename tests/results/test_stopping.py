@@ -62,7 +62,7 @@ def test_looking_earlier_costs_wider_intervals(least: int, factor: float) -> Non
 def test_rules_that_cannot_be_honest_are_refused() -> None:
     with pytest.raises(ValueError, match="at least 3"):
         PrecisionRule(0.02, min=2)
-    for bad in ({"precision_ratio": 0.0}, {"precision_ratio": 1.0}, {"precision_ratio": 0.1, "most": 4}):
+    for bad in ({"precision_ratio": 0.0}, {"precision_ratio": 1.0}, {"precision_ratio": 0.1, "max": 4}):
         with pytest.raises(ValueError, match="no rule"):
             PrecisionRule(**bad)  # type: ignore[arg-type]  # rows of one table
 

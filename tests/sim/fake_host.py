@@ -1,4 +1,4 @@
-"""A host as far as the controller can tell: values that can be set, a record, a keeper, boots.
+"""A host as far as the controller can tell: values that can be set, a record, a watchdog, boots.
 
 Every decision about the lease is made by the real `onhost.lease`; what is fake is the machine below it.
 """
@@ -34,7 +34,7 @@ class FakeHost:
         self.boot = 1
         self.up = True
         self.record: Json | None = None
-        self.keeper = False
+        self.watchdog = False
         self.changes_by_stale = 0
         self.rounding = False  # a driver that takes another value than it was given, in silence
         self.refusing = ""  # a setting that the driver refuses
@@ -50,31 +50,31 @@ class FakeHost:
         return f"{self.name}-{self.boot}"
 
     def keep(self, now_s: float) -> None:
-        """What the keeper does whenever it wakes."""
+        """What the watchdog does whenever it wakes."""
         self.keep_at(_ns(now_s))
 
     def keep_at(self, now_ns: int) -> None:
         """The same at a nanosecond of CLOCK_BOOTTIME."""
         state = self.record
-        if self.up and self.keeper and state and state["standing"] == "held" and now_ns >= state["deadline_ns"]:
-            self.record = None if lease.nothing_to_tell(state) else self._put_back(state, "keeper")
-            self.keeper = False
+        if self.up and self.watchdog and state and state["standing"] == "held" and now_ns >= state["deadline_ns"]:
+            self.record = None if lease.nothing_to_tell(state) else self._restored(state, "watchdog")
+            self.watchdog = False
 
     def restart(self) -> None:
         """Power off and on: what does not survive is as at boot; processes and /run are gone."""
         self.boot += 1
-        self.keeper, self.record = False, None
+        self.watchdog, self.record = False, None
         for place, value in self.at_boot.items():
             if place[0] not in LASTING:
                 self.values[place] = value
 
     def do(self, verb: str, args: Json, now_s: float) -> Json:
-        """One verb, at once; the keeper has woken up before it."""
+        """One verb, at once; the watchdog has woken up before it."""
         self.keep(now_s)
         return self.do_at(verb, args, _ns(now_s))
 
     def do_at(self, verb: str, args: Json, now_ns: int) -> Json:
-        """One verb at a nanosecond of CLOCK_BOOTTIME, whatever the keeper has done by then."""
+        """One verb at a nanosecond of CLOCK_BOOTTIME, whatever the watchdog has done by then."""
         return dict(getattr(self, "_" + verb.replace(".", "_"))(args, now_ns))
 
     def facts(self) -> Json:
@@ -144,13 +144,13 @@ class FakeHost:
     def _wall_ns(self, now_ns: int) -> int:
         return now_ns + _ns(self.wall_offset_s)
 
-    def _keeper(self, args: Json, now_ns: int) -> Json:
+    def _watchdog(self, args: Json, now_ns: int) -> Json:
         described = lease.description(self.record, now_ns) if self.record else None
-        return {"alive": self.keeper, "pid": 7 if self.keeper else 0, "record": described}
+        return {"alive": self.watchdog, "pid": 7 if self.watchdog else 0, "record": described}
 
-    def _lease_take(self, args: Json, now_ns: int) -> Json:
+    def _lease_acquire(self, args: Json, now_ns: int) -> Json:
         live = lease.is_live(self.record, now_ns, self.boot_id)
-        self.record = lease.take(
+        self.record = lease.acquire(
             self.record,
             {"token": None, **args},
             now_ns=now_ns,
@@ -159,18 +159,18 @@ class FakeHost:
             netns=self.number,
             survives=lambda name: name in LASTING,
         )
-        self.keeper = True
+        self.watchdog = True
         return {"token": self.record["token"], "earlier": self.record["earlier"], "left_s": 1.0, "joined": live}
 
     def _lease_renew(self, args: Json, now_ns: int) -> Json:
         self.record = lease.renew(self._held(args, now_ns), args["lease_s"], now_ns)
-        self.keeper = True  # one that was killed is started again
+        self.watchdog = True  # one that was killed is started again
         return {}
 
     def _lease_release(self, args: Json, now_ns: int) -> Json:
         if self._held(args, now_ns)["changes"]:
             raise Refusal("unrestored", "changes of this run are still on the host")
-        self.record, self.keeper = None, False
+        self.record, self.watchdog = None, False
         return {}
 
     def _prepare(self, args: Json, now_ns: int) -> Json:
@@ -224,7 +224,7 @@ class FakeHost:
         return {"places": [{**place, "value": self._value(place)} for place in args["places"]]}
 
     def _restore(self, args: Json, now_ns: int) -> Json:
-        self.record = self._put_back(self._held(args, now_ns), "controller")
+        self.record = self._restored(self._held(args, now_ns), "controller")
         return copy.deepcopy(self.record["outcome"])
 
     def _compare(self, args: Json, now_ns: int) -> Json:
@@ -241,9 +241,9 @@ class FakeHost:
         ):
             raise Refusal("busy", "another run has this host", **found)
         if state["standing"] != "restored":
-            state = self._put_back(state, "recover")
+            state = self._restored(state, "recover")
         if state["standing"] == "restored":
-            self.record, self.keeper = None, False
+            self.record, self.watchdog = None, False
         else:
             self.record = state
         return {"found": found, "compared": None, **state["outcome"]}
@@ -257,7 +257,7 @@ class FakeHost:
     def _held(self, args: Json, now_ns: int) -> Json:
         return lease.require(self.record, args["token"], now_ns=now_ns, boot=self.boot_id)
 
-    def _put_back(self, state: Json, by: str) -> Json:
+    def _restored(self, state: Json, by: str) -> Json:
         outcome: Json = {"restored": [], "left": [], "conflicts": [], "by": by}
         unpaid = []
         for change in reversed(state["changes"]):

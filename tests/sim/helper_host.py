@@ -115,7 +115,7 @@ class HelperHost(FakeHost):
         if verb != "watch":  # the helper's own wish
             messages.check({"id": 1, "verb": verb, "args": args, "timeout_s": 10.0})
         call = jobs.VERBS[verb]
-        function = getattr({"changes": changes, "holding": holding}[call.room], call.function)
+        function = getattr({"safety.changes": changes, "safety.holding": holding}[call.room], call.function)
         special = {"record": Record(str(self._folder)), "args": args, "session": self.session}
         return dict(function(*(special[name] if name in special else args.get(name) for name in call.takes)) or {})
 

@@ -1,4 +1,4 @@
-"""Whatever two controllers, a keeper, a stranger and a power cut do to one host, in whatever order: as the model says.
+"""Whatever two controllers, a watchdog, a stranger and a power cut do to one host, in any order: as the model says.
 
 The host is the helper's own functions over a few values; the model is what design section 7 promises, in as few words
 as possible. hypothesis makes the orders up, and cuts a wrong one down to its shortest.
@@ -39,7 +39,7 @@ class Model:
     """Who holds the host until when, what it was, and what of it is ours."""
 
     def __init__(self) -> None:
-        self.values, self.now_ms, self.keeper = dict(FOUND), 1_000_000, False
+        self.values, self.now_ms, self.watchdog = dict(FOUND), 1_000_000, False
         self.forget()
 
     def forget(self) -> None:
@@ -48,22 +48,22 @@ class Model:
         self.known_as = "shown"  # or "lost" with the answer to a rejoining, or "never" known
         self.before: dict[Place, Any] = {}
         self.ours: dict[Place, list[Any]] = {}
-        self.told = False  # whether the last putting back had something to do
+        self.told = False  # whether the last restoring had something to do
 
     def live(self) -> bool:
         return self.standing == "held" and self.now_ms < self.deadline_ms
 
     def wake(self) -> None:
-        """The keeper looks at the clock."""
-        if self.keeper and not self.live():
+        """The watchdog looks at the clock."""
+        if self.watchdog and not self.live():
             if self.standing == "held" and not self.ours and not self.told:
                 self.forget()
             elif self.standing in ("held", "left"):
-                self.put_back()
+                self.restored()
                 self.standing = "left" if self.ours else "restored"
-            self.keeper = False
+            self.watchdog = False
 
-    def put_back(self) -> None:
+    def restored(self) -> None:
         """What is ours goes back; what somebody else has set stays, and stays owed."""
         self.told = bool(self.ours)
         for place in list(self.ours):
@@ -82,7 +82,7 @@ class Model:
         else:
             self.forget()
             self.known_as = "never" if answer_lost else "shown"
-        self.run, self.standing, self.deadline_ms, self.keeper = run, "held", self.now_ms + LEASE_MS, True
+        self.run, self.standing, self.deadline_ms, self.watchdog = run, "held", self.now_ms + LEASE_MS, True
 
     def require(self, run: str) -> None:
         if not self.standing:
@@ -109,17 +109,17 @@ class Model:
 
     def renew(self, run: str) -> None:
         self.require(run)
-        self.deadline_ms, self.keeper = self.now_ms + LEASE_MS, True
+        self.deadline_ms, self.watchdog = self.now_ms + LEASE_MS, True
 
     def restore(self, run: str) -> None:
         self.require(run)
-        self.put_back()
+        self.restored()
 
     def release(self, run: str) -> None:
         self.require(run)
         if self.ours:
             raise Refused("unrestored")
-        self.keeper = False
+        self.watchdog = False
         self.forget()
 
     def recover(self, run: str) -> None:
@@ -128,14 +128,14 @@ class Model:
             return
         if run not in ("", self.run) or (not run and self.live()):
             raise Refused("busy")
-        self.put_back()
+        self.restored()
         self.standing = "left" if self.ours else "restored"
         if not self.ours:
-            self.keeper = False
+            self.watchdog = False
             self.forget()
 
     def restart(self) -> None:
-        self.keeper = False
+        self.watchdog = False
         self.forget()
         self.values.update({place: value for place, value in FOUND.items() if place[0] not in LASTING})
 
@@ -173,7 +173,7 @@ class HelperAgainstModel(RuleBasedStateMachine):
     @rule(run=st.sampled_from(RUNS), shows=st.booleans(), lost=st.booleans())
     def take(self, run: str, shows: bool, lost: bool) -> None:
         answer = self.ask(
-            "lease.take",
+            "lease.acquire",
             lambda: self.model.take(run, shows_token=shows, answer_lost=lost),
             run_id=run,
             holder=run,
@@ -231,14 +231,14 @@ class HelperAgainstModel(RuleBasedStateMachine):
             self.model.wake()
 
     @rule()
-    def keeper_is_killed(self) -> None:
-        self.host.keeper = self.model.keeper = False
+    def watchdog_is_killed(self) -> None:
+        self.host.watchdog = self.model.watchdog = False
 
     @precondition(lambda self: self.model.live())
     @rule()
-    def helper_looks_after_the_keeper(self) -> None:
+    def helper_looks_after_the_watchdog(self) -> None:
         self.host.do_at("watch", {}, self.model.now_ms * NS_PER_MS)
-        self.model.keeper = True
+        self.model.watchdog = True
 
     @rule(place=st.sampled_from(PLACES))
     def stranger_changes(self, place: Place) -> None:
@@ -253,7 +253,7 @@ class HelperAgainstModel(RuleBasedStateMachine):
     def is_as_the_model_says(self) -> None:
         model, record = self.model, self.host.record
         assert self.host.values == model.values
-        assert self.host.keeper == model.keeper
+        assert self.host.watchdog == model.watchdog
         assert (record or {}).get("standing", "") == model.standing
         if record:
             assert {_place(one): one["value"] for one in record["before"]} == model.before

@@ -218,7 +218,7 @@ def _guard(record: Record) -> None:
     """Have the work done by a twin, and start another when it is killed."""
     signal.signal(signal.SIGTERM, lambda *_: _leave_if_host_goes_down(record))
     guard, deaths = os.getpid(), 0
-    groups = ((record.load() or {}).get("keeper") or {}).get("cgroup", "")
+    groups = ((record.load() or {}).get("watchdog") or {}).get("cgroup", "")
     while deaths < MOST_TWINS:
         try:
             twin = os.fork()

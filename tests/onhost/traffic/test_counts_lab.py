@@ -53,7 +53,7 @@ def test_loss_is_what_the_filter_dropped(every: int, share: str, receive_path: s
     def body() -> tuple[Any, Any, int]:
         join_by_switch(segmentation="gso off gro off")
         drop_in("far", "eth1", f"udp dport {PORTS[0]} udp length > 1000 numgen inc mod {every} 0")
-        flows = [flow("transmit", "udp", asked_bit_s=40e6, receive_path=receive_path)]
+        flows = [flow("transmit", "udp", intended_load_bit_s=40e6, receive_path=receive_path)]
         return (*trial(flows, rate_bit_s=100e6), dropped_by_rule("far"))
 
     dialled, served, dropped = in_own_namespace(body)
@@ -70,7 +70,7 @@ def test_without_loss_nothing_is_lost_in_any_phase_on_any_path() -> None:
     def body() -> list[Any]:
         join_by_switch()
         flows = [
-            [flow("transmit", "udp", asked_bit_s=60e6, send_path=sending, receive_path=receiving)]
+            [flow("transmit", "udp", intended_load_bit_s=60e6, send_path=sending, receive_path=receiving)]
             for sending, receiving in (("segment", "coalesce"), ("batch", "batch"), ("single", "single"))
         ]
         return [trial(each, rate_bit_s=1e9, length_s=0.3) for each in flows]
@@ -150,7 +150,7 @@ def test_interface_octets_are_payload_and_headers_within_half_a_thousandth(famil
     def body() -> tuple[Any, Any]:
         join_by_switch(segmentation="gso off gro off")
         shape(200_000_000)
-        flows = [flow("transmit", transport, asked_bit_s=100e6 if transport == "udp" else None)]
+        flows = [flow("transmit", transport, intended_load_bit_s=100e6 if transport == "udp" else None)]
         return trial(flows, family=family, rate_bit_s=200e6, length_s=1.0)
 
     dialled, served = in_own_namespace(body)
@@ -184,7 +184,7 @@ def test_a_clean_link_shows_neither_retransmission_nor_loss() -> None:
         shape(200_000_000)
         return [
             trial(
-                [flow(way, transport, asked_bit_s=150e6 if transport == "udp" else None)],
+                [flow(way, transport, intended_load_bit_s=150e6 if transport == "udp" else None)],
                 rate_bit_s=200e6,
                 length_s=0.4,
             )
@@ -217,7 +217,7 @@ def test_the_named_interface_carries_the_traffic_even_when_another_one_has_the_r
             inside(place, f"ip addr add {address}/24 dev eth0")
             inside(place, "ip route add 198.18.7.0/24 dev eth1 metric 100")
             inside(place, "sysctl -qw net.ipv4.conf.all.arp_ignore=1")
-        flows = [flow(pacing_bit_s=50e6), flow("receive", "udp", asked_bit_s=20e6)]
+        flows = [flow(pacing_bit_s=50e6), flow("receive", "udp", intended_load_bit_s=20e6)]
         return trial(flows, rate_bit_s=100e6, length_s=0.3)
 
     dialled, served = in_own_namespace(body)

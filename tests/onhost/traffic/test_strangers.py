@@ -18,7 +18,10 @@ from orchestrator.onhost.traffic import signs
 
 SERVER, PEER, STRANGER = "127.0.0.2", "127.0.0.1", "127.0.0.3"
 PORTS = OWN_PORTS[120:130]
-FLOWS = [flow("transmit", "tcp", pacing_bit_s=8e6), flow("transmit", "udp", datagram_bytes=600, asked_bit_s=4e6)]
+FLOWS = [
+    flow("transmit", "tcp", pacing_bit_s=8e6),
+    flow("transmit", "udp", datagram_bytes=600, intended_load_bit_s=4e6),
+]
 TCP_PORT, UDP_PORT = PORTS[0], PORTS[1]
 
 

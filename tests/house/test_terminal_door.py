@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-HOUSE = Path(__file__).parents[2] / "orchestrator"
+from tests.testing.source import HOUSE, dotted, files, nodes
+
 DOOR = "cli/say.py"
 # `onhost`, `wire` and `metrics` run on hosts, where standard error goes to the controller; `lab` runs within the lab.
 ELSEWHERE = ("onhost", "lab", "wire", "metrics")
@@ -35,19 +36,12 @@ SAYS = {
 LAID_OUT = {"report/terminal.py", "cli/suite_view.py"}
 
 
-def name_of(node: ast.expr) -> str:
-    """A call's target as it is written: `click.echo`."""
-    if isinstance(node, ast.Attribute):
-        return f"{name_of(node.value)}.{node.attr}"
-    return node.id if isinstance(node, ast.Name) else "?"
-
-
-def ways_out(source: str, file: str) -> list[str]:
+def ways_out(path: Path, file: str) -> list[str]:
     """Where a file says something by itself."""
     found = []
-    for node in ast.walk(ast.parse(source)):
+    for node in nodes(path):
         if isinstance(node, ast.Call):
-            name = name_of(node.func)
+            name = dotted(node.func)
             if name in SAYS or (name.endswith("console.print") and file not in LAID_OUT):
                 found.append(f"{file}:{node.lineno}: {name}")
         elif isinstance(node, (ast.Import, ast.ImportFrom)):
@@ -60,15 +54,15 @@ def ways_out(source: str, file: str) -> list[str]:
 
 
 def test_nothing_but_the_door_writes_to_the_terminal() -> None:
-    files = [path for path in sorted(HOUSE.rglob("*.py")) if path.relative_to(HOUSE).parts[0] not in ELSEWHERE]
+    watched = [path for path in files() if path.relative_to(HOUSE).parts[0] not in ELSEWHERE]
     found = [
         line
-        for path in files
+        for path in watched
         if (file := path.relative_to(HOUSE).as_posix()) != DOOR
-        for line in ways_out(path.read_text(), file)
+        for line in ways_out(path, file)
     ]
     assert found == []
-    assert len(files) > 100
+    assert len(watched) > 100
 
 
 @pytest.mark.parametrize(
@@ -84,14 +78,15 @@ def test_nothing_but_the_door_writes_to_the_terminal() -> None:
         "import warnings\nwarnings.warn('x')",
     ],
 )
-def test_every_other_way_is_found(other: str) -> None:
-    assert ways_out(other, "cli/other.py")
+def test_every_other_way_is_found(other: str, tmp_path: Path) -> None:
+    (tmp_path / "other.py").write_text(other)
+    assert ways_out(tmp_path / "other.py", "cli/other.py")
 
 
 def test_what_is_laid_out_in_columns_is_text_made_visible() -> None:
     """`Text(...)` and nothing else is printed, and what is put into one has been made visible or is our own words."""
     for file in LAID_OUT:
-        for node in ast.walk(ast.parse((HOUSE / file).read_text())):
-            if isinstance(node, ast.Call) and name_of(node.func).endswith("console.print") and node.args:
+        for node in nodes(HOUSE / file):
+            if isinstance(node, ast.Call) and dotted(node.func).endswith("console.print") and node.args:
                 shown = node.args[0]
                 assert isinstance(shown, (ast.Call, ast.Name)), f"{file}:{node.lineno}: markup"

@@ -1,0 +1,1 @@
+"""What tests share: helpers that check nothing by themselves."""

@@ -192,6 +192,8 @@ class Folder:
                     os.unlink(temporary, dir_fd=handle)
                 if isinstance(error, IsADirectoryError | NotADirectoryError):
                     raise _odd(self.at(name), error) from error
+                if isinstance(error, OSError):  # by the file's own name and place, not by what it is called meanwhile
+                    raise OSError(error.errno, error.strerror, str(self.at(name))) from error
                 raise
             if flush:
                 os.fsync(handle)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import os
 import sys
@@ -9,7 +10,7 @@ import sys
 import click
 
 from orchestrator import __version__
-from orchestrator.faults import BugError, as_fault
+from orchestrator.faults import BugError, PlanError, as_fault
 from orchestrator.words.exit_codes import Exit, exit_of
 
 # One command, one file: orchestrator/cli/<name>.py defines `command`.
@@ -27,6 +28,10 @@ COMMANDS = {
     "schema": "Print the plan file's JSON schema.",
     "trust": "Show a host's key and record it when confirmed.",
 }
+
+
+_NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT})
+_REFUSALS = _NO_ROOM | {errno.EACCES, errno.EPERM, errno.EROFS}
 
 
 class LazyCommands(click.Group):
@@ -90,12 +95,26 @@ def _told(error: BaseException) -> Exit:
         return Exit.INTERRUPTED
     if not isinstance(error, Exception):
         raise error
-    fault = as_fault(error)
+    fault = _refused_by_this_machine(error) or as_fault(error)
     if isinstance(fault, BugError):
         say_own_fault(error)
     else:
         say_fault(fault)
     return exit_of(fault)
+
+
+def _refused_by_this_machine(error: Exception) -> PlanError | None:
+    """What to say of a file that this user may not read or write, or that there is no room for; None of other errors.
+
+    What becomes of a run under way is not decided here: whatever its files do, it ends in order by itself.
+    """
+    if not isinstance(error, OSError) or error.errno not in _REFUSALS or not isinstance(error.filename, str):
+        return None
+    return PlanError(
+        "refused_by_this_machine",
+        f"{error.filename}: {error.strerror}",
+        next_step="make room there" if error.errno in _NO_ROOM else "see that you may read and write it",
+    )
 
 
 def main() -> None:

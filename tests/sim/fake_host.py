@@ -78,8 +78,6 @@ class FakeHost:
         return dict(getattr(self, "_" + verb.replace(".", "_"))(args, now_ns))
 
     def facts(self) -> Json:
-        address = f"198.18.0.{10 + self.number}"
-        mtu = self.values[("mtu", "eth1")]
         return {
             "system": "Linux",
             "hostname": self.name,
@@ -90,20 +88,25 @@ class FakeHost:
             "uid": 0,
             "cpus": 2,
             "interfaces": [
-                {
-                    "name": "eth1",
-                    "mac": f"02:00:00:00:00:{self.number:02x}",
-                    "driver": "sim",
-                    "bus": "",
-                    "mtu": mtu,
-                    "min_mtu": 68,
-                    "max_mtu": 9216,
-                    "speed_bit_s": 1_000_000_000,
-                    "carrier": True,
-                    "loopback": False,
-                    "addresses": [{"address": address, "prefix": 24, "family": 4, "tentative": False}],
-                }
+                self._interface(place, name)
+                for place, name in enumerate(sorted(name for setting, name in self.values if setting == "mtu"))
             ],
+        }
+
+    def _interface(self, place: int, name: str) -> Json:
+        address = f"198.18.{place}.{10 + self.number}"
+        return {
+            "name": name,
+            "mac": f"02:00:00:00:{place:02x}:{self.number:02x}",
+            "driver": "sim",
+            "bus": "",
+            "mtu": self.values[("mtu", name)],
+            "min_mtu": 68,
+            "max_mtu": 9216,
+            "speed_bit_s": 1_000_000_000,
+            "carrier": True,
+            "loopback": False,
+            "addresses": [{"address": address, "prefix": 24, "family": 4, "tentative": False}],
         }
 
     def _facts(self, args: Json, now_ns: int) -> Json:
@@ -249,7 +252,8 @@ class FakeHost:
         return {"found": found, "compared": None, **state["outcome"]}
 
     def _ready(self, args: Json, now_ns: int) -> Json:
-        return {"ready": True, "why": "", "mtu": self.values[("mtu", "eth1")], "speed_bit_s": 1_000_000_000}
+        mtu = self.values[("mtu", args.get("interface", "eth1"))]
+        return {"ready": True, "why": "", "mtu": mtu, "speed_bit_s": 1_000_000_000}
 
     def _forget(self, args: Json, now_ns: int) -> Json:
         return {}

@@ -12,6 +12,7 @@ from orchestrator.act.journal import Journal
 from orchestrator.decide.interval_lines import IntervalLine
 from tests.endings.cases import Accident
 from tests.endings.desk import Desk, Said
+from tests.endings.machines import machines
 from tests.spine.bench import plan_text
 from tests.strangers.journals import read_bodies, write_bodies
 
@@ -48,14 +49,32 @@ def make_corpus(folder: Path) -> dict[str, Path]:
     _stream(found["streamed"])
     found["searched"] = _copied(found["complete"], "searched")
     _search(found["searched"])
+    found["two links"] = _made(desk, _two_links(folder), interfaces=("eth2",))
     for old in sorted(GOLDEN.iterdir()):
         found[old.name] = Path(shutil.copytree(old, folder / "runs" / old.name))
     return found
 
 
-def _made(desk: Desk, *words: object, accident: Accident | None = None) -> Path:
+def _two_links(folder: Path) -> Path:
+    """A plan of two links, alone and together."""
+    links = {
+        name: {"ends": [f"dome:{end}", f"vault:{end}"], "rate": "1Gbit/s", "isolated": True, "ports": ports}
+        for name, end, ports in (("trunk", "eth1", "20000-20063"), ("spare", "eth2", "21000-21063"))
+    }
+    plan = folder / "links.yaml"
+    factors = {"together": ["alone", "all"], "mtu": [1500, 9000]}
+    plan.write_text(
+        plan_text(plan="links", links=links, factors=factors, trial={**_TRIAL, "replicates": 1}, patience="1s")
+    )
+    return plan
+
+
+def _made(desk: Desk, *words: object, accident: Accident | None = None, interfaces: tuple[str, ...] = ()) -> Path:
     for host in desk.hosts.iterdir():  # as found, whatever the last run left
         host.unlink()
+    for host_there in machines(desk.hosts).values():
+        for name in interfaces:
+            host_there.add_interface(name)
     before = set(desk.runs.glob("*")) if desk.runs.is_dir() else set()
     said: Said = desk.linktrial("run", *words, "--out", desk.runs, accident=accident)
     [made] = set(desk.runs.glob("*")) - before

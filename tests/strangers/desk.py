@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import json
 import os
 import resource
@@ -14,16 +15,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
 
+from orchestrator.act.bundle import helper_bundle
 from orchestrator.cli import if_changed, keep, main, recover, report, running, settings, show, survey
 from orchestrator.faults import HostError
 from orchestrator.lab.namespaces import die_with_parent
 from orchestrator.report import making, public
 from orchestrator.report.page import comparison as page_comparison
 from orchestrator.report.public.look_again import our_words
+from orchestrator.report.public.sentences import sentences
 from orchestrator.results import openmetrics, parquet
 from orchestrator.results.comparison import kernel_change
 from orchestrator.results.statistics import resolution
 from tests.endings import desk as loaded_by_desk
+from tests.strangers.as_user import obey_permissions
 
 LOADED = (
     keep,
@@ -38,7 +42,10 @@ LOADED = (
     resolution,
     loaded_by_desk,
 )  # once, before anybody is forked
-our_words()  # of the copy's second look: they are gathered once in a process
+for _gathered_once_in_a_process in (our_words, sentences, helper_bundle):
+    _gathered_once_in_a_process()  # now, or each forked process would do it again
+gc.collect()
+gc.freeze()  # what is loaded is never garbage: looking at it again would copy it into each forked process
 TIMEOUT_S = 60  # of one command
 INTERRUPTED_AFTER_S = 15.0
 MOST_MEMORY_BYTES = 300 << 20
@@ -70,6 +77,12 @@ class Said:
     started: tuple[str, ...] = ()  # programs and connections
     seconds: float = 0.0
     memory_bytes: int = 0  # beyond what was held before
+
+
+def is_long(words: Sequence[str]) -> bool:
+    """Whether a command reads whole tables or makes a report: most of the time of all goes there."""
+    makes_one = words[0] in ("report", "compare", "recover", "resume")
+    return makes_one or any(word in words for word in ("--doubt", "--no-doubt"))
 
 
 def commands(folder: Path, good: Path, out: Path) -> list[tuple[str, ...]]:
@@ -151,6 +164,7 @@ def _read(file: Path, words: tuple[str, ...]) -> Said:
 def _be_linktrial(asked: Sequence[tuple[str, ...]], first: int, scratch: Path, *, draws: bool) -> NoReturn:
     try:
         die_with_parent()
+        obey_permissions()
         started = _watch_and_bound(draws=draws)
         for place in range(first, len(asked)):
             del started[:]

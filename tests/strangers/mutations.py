@@ -10,7 +10,7 @@ import json
 import os
 import shutil
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -268,6 +268,15 @@ def spoilt_plan(ground: Ground) -> None:
             path.write_text(yaml.dump(found, allow_unicode=bool(ground.dice.below(2))))
 
 
+def closed(ground: Ground) -> None:
+    """A file, or a folder with all that is in it, whose permissions keep its own user from reading or writing."""
+    there = sorted(
+        path for path in ground.folder.rglob("*") if not path.is_symlink() and (path.is_dir() or path.is_file())
+    )
+    path = [ground.folder, *there][ground.dice.below(1 + len(there))]
+    path.chmod((0o000, 0o200, 0o400, 0o500, 0o100)[ground.dice.below(5)])
+
+
 def spoilt_log(ground: Ground) -> None:
     if path := ground.existing("log.txt", ".md", ".html"):
         path.write_bytes(str(any_value(ground.dice)).encode(errors="surrogatepass") * 20 + b"\xff\xfe\n")
@@ -308,13 +317,14 @@ KINDS: dict[str, Callable[[Ground], None]] = {
     "plan": spoilt_plan,
     "log": spoilt_log,
     "extra": extra,
+    "closed": closed,
 }
 OFTEN = ("JSON", "JSON", "journal", "journal", "journal", "table", "table", "story", "plan")
 
 
-def spoil(ground: Ground) -> list[str]:
-    """Spoil a folder in one way or two; the kinds."""
-    kinds = [*KINDS, *OFTEN]
+def spoil(ground: Ground, only: Sequence[str] | None = None) -> list[str]:
+    """Spoil a folder in one way or two, of all or of those given; the kinds."""
+    kinds = list(only or [*KINDS, *OFTEN])
     asked = [kinds[ground.dice.below(len(kinds))] for _ in range(1 + (ground.dice.below(4) == 0))]
     for kind in asked:
         with (

@@ -1,4 +1,4 @@
-"""Folders of strangers through every command: `python -m tests.strangers.play COUNT SEED [FIRST]`.
+"""Folders of strangers through every command: `python -m tests.strangers.play COUNT SEED [FIRST] [--whole-every N]`.
 
 The figures at the end say of how many folders and commands; every broken promise is told with the folder's number, by
 which it is made again.
@@ -6,6 +6,7 @@ which it is made again.
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import os
 import re
@@ -14,14 +15,14 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from orchestrator.planning.order import SplitMix
 from tests.strangers.corpus import GOOD, make_corpus
-from tests.strangers.desk import Said, commands, told
-from tests.strangers.mutations import Ground, spoil
+from tests.strangers.desk import Said, commands, is_long, told
+from tests.strangers.mutations import KINDS, Ground, spoil
 from tests.strangers.referee import VICTIMS_WORDS, changes, problems, tree
 
 DRAWS_EVERY = 16  # folders: charts take a second
@@ -73,8 +74,9 @@ def _counted(counts: Counter[str]) -> str:
 class Table:
     """The corpus, a victim's home, and room for one folder at a time."""
 
-    def __init__(self, top: Path) -> None:
-        self.top, self.home = top, top / "home"
+    def __init__(self, top: Path, kinds: Sequence[str] | None = None) -> None:
+        """`kinds`: the ways in which folders are spoilt; all by default."""
+        self.top, self.home, self.kinds = top, top / "home", kinds
         for name in ("home/tree", "home/.ssh", "state", "tmp", "corpus"):
             (top / name).mkdir(parents=True)
         (self.home / "secret.txt").write_text(VICTIMS_WORDS)
@@ -95,8 +97,8 @@ class Table:
         self.good = top / "good"
         shutil.copytree(self.corpus[GOOD], self.good)
 
-    def play(self, number: int, seed: int, tally: Tally) -> None:
-        """One folder through every command."""
+    def play(self, number: int, seed: int, tally: Tally, whole: bool = True) -> None:
+        """One folder through every command; not `whole`: of the long ones through one that is drawn."""
         dice = SplitMix(seed * 1_000_003 + number)
         source = list(self.corpus)[dice.below(len(self.corpus))]
         folder, scratch, out = (self.top / "now" / name for name in (self.corpus[source].name, "scratch", "out"))
@@ -104,10 +106,14 @@ class Table:
         scratch.mkdir()
         out.mkdir()
         with self._marks(keep=dice.below(2) == 0):
-            kinds = spoil(Ground(folder, self.home, dice))
+            kinds = spoil(Ground(folder, self.home, dice), self.kinds)
             before = [tree(place) for place in (self.home, self.good)]
+            asked = commands(folder, self.good, out)
+            if not whole:
+                chosen = [words for words in asked if is_long(words)][dice.below(sum(map(is_long, asked)))]
+                asked = [words for words in asked if words == chosen or not is_long(words)]
             with contextlib.chdir(self.home):
-                answers = told(commands(folder, self.good, out), scratch, draws=number % DRAWS_EVERY == 0)
+                answers = told(asked, scratch, draws=number % DRAWS_EVERY == 0)
             outside = [
                 change
                 for place, was in zip((self.home, self.good), before, strict=True)
@@ -165,16 +171,27 @@ def _where(traceback: str) -> str:
 
 def main() -> int:
     """Play, tell, and fail when a promise was broken."""
-    words = [int(word) for word in sys.argv[1:]]
-    count, seed, first = (*words, *(200, 1, 0)[len(words) :])
+    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    options.add_argument("count", type=int, nargs="?", default=200)
+    options.add_argument("seed", type=int, nargs="?", default=1)
+    options.add_argument("first", type=int, nargs="?", default=0)
+    options.add_argument("--whole-every", type=int, default=1, help="the others: all short commands, and a long one")
+    options.add_argument("--only", choices=KINDS, help="spoil in this way only")
+    options.add_argument("--seconds", type=float, default=float("inf"), help="begin no folder later")
+    asked = options.parse_args()
     tally, began = Tally(), time.monotonic()
     with tempfile.TemporaryDirectory(prefix="linktrial-strangers-") as top:
-        table = Table(Path(top))
-        for number in range(first, first + count):
-            table.play(number, seed, tally)
+        table = Table(Path(top), [asked.only] if asked.only else None)
+        for number in range(asked.first, asked.first + asked.count):
+            if time.monotonic() - began > asked.seconds:
+                break
+            table.play(number, asked.seed, tally, number % asked.whole_every == 0)
             for one in tally.broken.get(number, ())[:6]:
                 print(f"folder {number}: {one}".encode("ascii", "backslashreplace").decode(), flush=True)
-    print(f"seed {seed}, from folder {first}, in {time.monotonic() - began:.0f} s")
+    print(
+        f"seed {asked.seed}, from folder {asked.first}, one in {asked.whole_every} through every command, "
+        f"in {time.monotonic() - began:.0f} s"
+    )
     print(tally.text())
     return 1 if tally.broken else 0
 

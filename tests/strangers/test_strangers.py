@@ -22,6 +22,12 @@ def test_a_strangers_folder_ends_every_command_in_a_sentence_and_touches_nothing
     assert "folders with a broken promise: 0" in told
 
 
+@pytest.mark.parametrize("way", ["closed", "story"])
+def test_closed_files_and_journals_told_in_another_order_are_no_fault_of_ours(way: str) -> None:
+    told = _played("tests.strangers.play", "4", "3", "7", "--whole-every", "2", "--only", way)
+    assert "folders with a broken promise: 0" in told
+
+
 def test_a_strangers_plan_is_a_plan_or_located_problems_in_the_whole_command() -> None:
     told = _played("tests.strangers.plans", "60", "7")
     assert "plans with a broken promise: 0" in told

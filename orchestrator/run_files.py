@@ -176,7 +176,7 @@ class Folder:
         Whatever has the name already is replaced, not followed.
         """
         data = content.encode("utf-8") if isinstance(content, str) else content
-        with self.handle() as handle:
+        with self._changing(name), self.handle() as handle:
             temporary = f".{_plain(name)[:200]}.{secrets.token_hex(6)}"
             flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
             try:  # from before the file is there: a signal may end us at any moment
@@ -187,20 +187,16 @@ class Folder:
                         opened.flush()
                         os.fsync(opened.fileno())
                 os.replace(temporary, name, src_dir_fd=handle, dst_dir_fd=handle)
-            except BaseException as error:
+            except BaseException:
                 with contextlib.suppress(OSError):
                     os.unlink(temporary, dir_fd=handle)
-                if isinstance(error, IsADirectoryError | NotADirectoryError):
-                    raise _odd(self.at(name), error) from error
-                if isinstance(error, OSError):  # by the file's own name and place, not by what it is called meanwhile
-                    raise OSError(error.errno, error.strerror, str(self.at(name))) from error
                 raise
             if flush:
                 os.fsync(handle)
 
     def rename(self, name: str, new: str) -> None:
-        """Give a file another name, in place of whatever had it."""
-        with self.handle() as handle:
+        """Give a file another name, in place of whatever had it; PlanError when that is a folder."""
+        with self._changing(new), self.handle() as handle:
             os.replace(_plain(name), _plain(new), src_dir_fd=handle, dst_dir_fd=handle)
 
     def make(self) -> Folder:
@@ -214,8 +210,8 @@ class Folder:
             return self
 
     def remove(self, name: str) -> None:
-        """Take a file (or a link itself) away; nothing happens when there is none."""
-        with self.handle() as handle, contextlib.suppress(FileNotFoundError):
+        """Take a file (or a link itself) away; nothing happens when there is none. PlanError when it is a folder."""
+        with self._changing(name), self.handle() as handle, contextlib.suppress(FileNotFoundError):
             os.unlink(_plain(name), dir_fd=handle)
 
     def flush(self) -> None:
@@ -237,6 +233,16 @@ class Folder:
             yield handle
         finally:
             os.close(handle)
+
+    @contextlib.contextmanager
+    def _changing(self, name: str) -> Iterator[None]:
+        """An error names the file by its own name and place, not by what it is called meanwhile."""
+        try:
+            yield
+        except (IsADirectoryError, NotADirectoryError) as error:
+            raise _odd(self.at(name), error) from error
+        except OSError as error:
+            raise OSError(error.errno, error.strerror, str(self.at(name))) from error
 
     def _status(self, name: str) -> os.stat_result | None:
         try:

@@ -1,5 +1,6 @@
 """Whatever a stranger put into a run's folder, nothing outside it is read or written, and nothing waits."""
 
+import errno
 import os
 import socket
 from pathlib import Path
@@ -153,3 +154,31 @@ def test_a_reader_sees_the_old_content_or_the_new(folder):
         folder.write("run.json", "new")
         assert file.read() == b"old"
     assert folder.text("run.json") == "new"
+
+
+@pytest.mark.parametrize("change", ["write", "rename", "remove"])
+def test_a_folder_in_a_files_place_is_named_and_stays(folder, change):
+    """A stranger may give it a name that only we use, such as that of a table which grows."""
+    name = ".series.csv.gz.new"
+    (folder.path / name).mkdir()
+    (folder.path / "other").write_text("x")
+    changes = {
+        "write": lambda: folder.write(name, "x"),
+        "rename": lambda: folder.rename("other", name),
+        "remove": lambda: folder.remove(name),
+    }
+    with pytest.raises(PlanError, match=r"\.series\.csv\.gz\.new is not a regular file"):
+        changes[change]()
+    assert folder.names() == [name, "other"]
+
+
+def test_what_the_machine_refuses_names_the_file_and_not_what_it_is_called_meanwhile(folder, monkeypatch):
+    def refused(*_, **__):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), ".run.json.123")
+
+    monkeypatch.setattr(os, "replace", refused)
+    for change in (lambda: folder.write("run.json", "{}"), lambda: folder.rename("a", "run.json")):
+        with pytest.raises(PermissionError) as told:
+            change()
+        assert told.value.filename == str(folder.path / "run.json")
+    assert folder.names() == []

@@ -13,6 +13,7 @@ from orchestrator.act.power import switch_power
 from orchestrator.act.recovering import Recovered, Same, recover_host, same_value
 from orchestrator.act.session import HostSession
 from orchestrator.act.supervised import within
+from orchestrator.act.tries import first_of_tries
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.interval_lines import IntervalLine
@@ -31,6 +32,7 @@ Connect = Callable[[str], Awaitable[HostSession]]
 RESTORE_TIMEOUT_S = 180.0  # eight stuck places and an image; what is stuck is told, which a timeout would not
 GOING_DOWN_S = 120.0  # a host that was asked to restart ends its services first, some of them slowly
 PUT_BACK_TIMEOUT_S = 1800.0  # with a lock to wait for and a restart, where one is needed; its steps have bounds, too
+MORE_LEASE = "give the plan a longer lease, or run when the host and this machine are less busy"
 LEAST_TRY_S = 3 * CONNECT_S  # a try to reach a lost host is not given up before
 
 
@@ -69,11 +71,14 @@ class HostActions:
     async def _open(self, name: str) -> Json:
         session = await self._connect(name)
         self.sessions[name] = session
-        self.control[name] = frozenset((await session.request("control", {}, timeout_s=20.0))["interfaces"])
+        self.control[name] = await self._control_of(session)
         facts, kernel = await asyncio.gather(
             *(session.request(verb, {}, timeout_s=20.0) for verb in ("facts", "kernel"))
         )
         return {**facts, "kernel_identity": kernel}
+
+    async def _control_of(self, session: HostSession) -> frozenset[str]:
+        return frozenset((await session.request("control", {}, timeout_s=20.0))["interfaces"])
 
     async def acquire_lease(self, command: do.AcquireLease) -> ev.Event:
         """Ask for the lease, as a run that may hold it already; before the first, see that the links can be used."""
@@ -108,6 +113,14 @@ class HostActions:
         await self._end_session(name)
         await self._open(name)
         after = await self._ask(name, "watchdog", {})
+        record = after["record"] or {}
+        if record.get("standing") != "held" or record["left_s"] <= 0:  # its watchdog has done its work, and ended
+            raise HostError(
+                "expired",
+                f"{name}: its lease of {self.setup.lease_s:g} s ran out while a new session was made",
+                host=name,
+                next_step=MORE_LEASE,
+            )
         if not after["alive"] or after["pid"] != before["pid"]:
             raise HostError(
                 WATCHDOG_DIES,
@@ -212,6 +225,7 @@ class HostActions:
                 f"made in {timeout_s:g} s after the change; the host took it back"
             )
             return ev.Applied(name, command.position, [{**use, "ok": False, "seen": None, "why": why} for use in uses])
+        await self.renew(name)
         if answer is None:
             answer = await self._ask(name, "verify", {"uses": [place_level(use) for use in uses]}, CHANGE_TIMEOUT_S)
         return ev.Applied(name, command.position, answer["uses"])
@@ -229,19 +243,21 @@ class HostActions:
 
     async def _open_anew(self, name: str, until: float, timeout_s: float) -> None:
         """A new session instead of the old one; tried until `timeout_s` after the host has taken its change back."""
-        clock = asyncio.get_running_loop().time
         self.replacing.add(name)
         await self._end_session(name)
-        while True:
-            try:
-                await asyncio.wait_for(self._open(name), max(timeout_s / 3, CONNECT_S))
-                return
-            except (HostError, TimeoutError) as error:
-                if clock() > until + timeout_s:
-                    raise HostError(
-                        "lost", f"{name}: no connection after a change of the interface that SSH uses", host=name
-                    ) from error
-            await asyncio.sleep(FIRST_PAUSE_S)
+        try:
+            self.sessions[name] = await first_of_tries(
+                lambda: self._connect(name),
+                lambda session: session.close(),
+                every_s=max(timeout_s / 3, CONNECT_S),
+                pause_s=FIRST_PAUSE_S,
+                until=until + timeout_s,
+            )
+        except TimeoutError as error:
+            raise HostError(
+                "lost", f"{name}: no connection after a change of the interface that SSH uses", host=name
+            ) from error
+        self.control[name] = await self._control_of(self.sessions[name])
 
     async def restore(self, command: do.Restore) -> ev.Event:
         """Restore everything, and compare the whole host with its before-image."""

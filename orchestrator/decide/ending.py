@@ -8,6 +8,7 @@ from orchestrator.decide.restarting.restarts import MOST_STARTS
 from orchestrator.decide.starting import prepare
 from orchestrator.decide.state import HostState, RunState
 
+NOT_OURS = frozenset({"stale", "no_lease", "expired"})  # the host has another's record, or none
 _STOPPED = {"interrupt": 130, "terminate": 143, "stop": 6, "bug": 4}
 
 
@@ -39,8 +40,14 @@ def _restored(state: RunState) -> list[Command]:
 def _next_step(state: RunState, name: str) -> Command | None:
     host = state.hosts[name]
     held = host.token > 0 or (host.changed and not host.as_found)
-    if host.released or host.fault is not None or not held:
+    if host.released or host.keeps_record or not held:
         return None
+    if host.fault is not None:
+        return _let_go_unchanged(state, host, name)
+    return _put_back_next(state, host, name)
+
+
+def _put_back_next(state: RunState, host: HostState, name: str) -> Command | None:
     if not host.connected:
         return reach(state, name)
     if host.token == 0:
@@ -50,6 +57,12 @@ def _next_step(state: RunState, name: str) -> Command | None:
     if host.changed and host.restored is None:
         return Restore(name)
     return _let_go(host, name)
+
+
+def _let_go_unchanged(state: RunState, host: HostState, name: str) -> Command | None:
+    """It takes no part, but where it was taken, is there and was never changed, nothing of ours has to stay on it."""
+    unchanged = not state.began and host.connected and host.token > 0 and not host.changed and not host.own_faults
+    return Release(name) if unchanged and (host.fault or {}).get("code") not in NOT_OURS else None
 
 
 def _let_go(host: HostState, name: str) -> Command | None:

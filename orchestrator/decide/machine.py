@@ -14,18 +14,17 @@ from collections.abc import Callable, Mapping
 from orchestrator.decide import events as ev
 from orchestrator.decide.as_found.external_changes import note_external, note_found_before
 from orchestrator.decide.as_found.somebody_else import CHANGED_OUTSIDE
-from orchestrator.decide.commands import Apply, Command
+from orchestrator.decide.commands import Command
 from orchestrator.decide.costs import note_costs
 from orchestrator.decide.ending import ending_commands, wants_to_end
 from orchestrator.decide.expected import Standing, answered_command, note_bug, note_unexpected, remember, standing
-from orchestrator.decide.restarting.deaths import count_death
+from orchestrator.decide.restarting.deaths import count_death, note_lost_apply
 from orchestrator.decide.restarting.kernels import note_kernels
 from orchestrator.decide.restarting.power import NO_LIFE, WANTED, by_hand, may_switch
 from orchestrator.decide.restarting.restarts import note_applied, note_back
 from orchestrator.decide.starting import starting_commands
 from orchestrator.decide.state import (
     MOST_ATTEMPTS,
-    MOST_LOST_APPLIES,
     UNKNOWN_LEVEL,
     HostState,
     Json,
@@ -120,6 +119,7 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
     _note_what_stays(host, event.fault)
     if code in LEASE_IS_GONE and state.began:
         host.connected = False  # a new session asks the host itself what became of our lease
+        note_lost_apply(state, event)
     elif event.fault.get("whose") == "ours":
         _own_fault(state, event, host)
     elif event.step == "Apply":
@@ -129,7 +129,7 @@ def _host_failed(state: RunState, event: ev.HostFailed) -> None:
     elif event.step == "Rejoin" and may_switch(state, event.host, code):
         host.power = WANTED
     elif event.step == "Release":
-        host.fault = event.fault
+        host.fault, host.keeps_record = host.fault or event.fault, True
         state.notes.append(f"{event.host}: was restored, but keeps its record until its lease ends")
     elif not state.began:
         state.refused = state.refused or event.fault
@@ -289,22 +289,7 @@ def _session_lost(state: RunState, event: ev.SessionLost) -> None:
         host.late.append(host.awaited)
     host.awaited, host.connected = "", False
     _forget_last_levels(host)
-    if event.step == Apply.__name__:
-        _note_lost_apply(state, event)
-
-
-def _note_lost_apply(state: RunState, event: ev.SessionLost) -> None:
-    """Settings that cost the session every time make their trial `failed`, as a trial that breaks off does."""
-    state.lost_applies += 1
-    if state.lost_applies >= MOST_LOST_APPLIES and state.position and state.position not in state.outcomes:
-        reason = f"{event.host}: the session was lost whenever this cell's settings were applied"
-        state.outcomes[state.position] = {
-            "status": "failed",
-            "doubts": ["broken_off"],
-            "attempt": state.attempt,
-            "reason": f"{reason}: {event.fault.get('message', '')}",
-        }
-        start_over(state, attempt=1)
+    note_lost_apply(state, event)
 
 
 def _restart_asked(state: RunState, event: ev.RestartAsked) -> None:
@@ -383,7 +368,7 @@ def _resumed(state: RunState, event: ev.Resumed) -> None:
         host.connected, host.proven, host.fault, host.restored = False, False, None, None
         host.awaited, host.late, host.recovered, host.own_faults = "", [], False, 0
         host.power, host.final_starts = "", 0
-        host.released = False
+        host.released = host.keeps_record = False
         host.levels = dict.fromkeys(host.levels, UNKNOWN_LEVEL)
 
 

@@ -99,6 +99,7 @@ class HostState:
     measured_with: list[Json] = field(default_factory=list)  # kernels that trials ran on, each once
     restored: Json | None = None
     released: bool = False
+    keeps_record: bool = False  # it would not let us go
     fault: Json | None = None  # why this host can take no further part
 
     @property

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -23,6 +24,7 @@ WAYS = ("killed", "stopped", "cut off", "unplugged")
 LATEST_MOMENT_S = 12.0  # after a trial's beginning; later moments differ only in how long one waits for them
 LATE_S = 3.0  # the promise: as found by the lease and this
 EARLY_S = 0.1  # the referee's own clock and pauses
+BEGIN_TIMEOUT_S = 200.0  # for a run's trial to begin beside many others; of no matter for the promise
 POLL_S = 0.05
 TRAFFIC = "linktrial-load"
 AS_FOUND_MTU = 1500
@@ -101,11 +103,15 @@ def play(desk: Desk, case: LeaseKill, lease_s: float) -> Restored:
     outcome = Restored(case)
     names = tuple(desk.lab.hosts)
     desk.begin(desk.bench.write(plan_of(case, names, lease_s)), f"lease-{case.number}")
-    desk.wait_for("trial 1 of 1", 90.0)
-    time.sleep(case.moment_s)
-    if desk.ended():
+    try:
+        desk.wait_for("trial 1 of 1", BEGIN_TIMEOUT_S)
+    except AssertionError as error:  # no trial to die in, which is told; the desk goes on
         outcome.before_death = True
+        outcome.problems.append(str(error))
     else:
+        time.sleep(case.moment_s)
+        outcome.before_death = desk.ended()
+    if not outcome.before_death:
         _referee(desk, case, lease_s, outcome)
     _put_right(desk, case, outcome)
     return outcome
@@ -170,8 +176,10 @@ def _read(file: Path) -> int:
     return int(file.read_text())
 
 
-def play_side_by_side(desks: list[Desk], cases: list[LeaseKill], lease_s: float) -> list[Restored]:
-    """The cases shared out among the desks, which work at once."""
+def play_side_by_side(
+    desks: list[Desk], cases: list[LeaseKill], lease_s: float, tell: Callable[[Restored], None] = lambda outcome: None
+) -> list[Restored]:
+    """The cases shared out among the desks, which work at once; `tell` hears of each as it ends, in a desk's thread."""
     found: list[Restored] = []
     left = list(reversed(cases))
     lock = threading.Lock()
@@ -186,8 +194,10 @@ def play_side_by_side(desks: list[Desk], cases: list[LeaseKill], lease_s: float)
                 outcome = play(desk, case, lease_s)
             except Exception as error:  # this desk cannot go on; the others can, and it counts as a problem
                 found.append(Restored(case, problems=[f"{case}: {type(error).__name__}: {error}"]))
+                tell(found[-1])
                 return
             found.append(outcome)
+            tell(outcome)
 
     workers = [threading.Thread(target=work, args=(desk,)) for desk in desks]
     for worker in workers:

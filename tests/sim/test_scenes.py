@@ -11,6 +11,7 @@ from orchestrator.act.recovering import LOCK_PATIENCE_S
 from orchestrator.cli.one_run import nothing_is_left
 from orchestrator.faults import BugError, Fault, HostError
 from tests.sim.fake_host import FakeHost
+from tests.sim.fake_session import FakeSession
 from tests.sim.stage import LEASE_S, MTU, Stage
 from tests.sim.test_event_table import BOTH, LARGE, STRANGE_MTU, Ends
 
@@ -159,6 +160,50 @@ def test_a_host_whose_watchdog_dies_with_its_session_is_restored_while_it_still_
     Stage().play(scene)
 
 
+def test_a_host_whose_lease_is_over_whenever_settings_are_given_fails_the_trial_and_not_for_ever():
+    """Found on a machine so slow that no change was made within the lease: taken, given, lost, for ever."""
+
+    async def scene(stage: Stage) -> None:
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if host.name == "dome" and verb == "apply":
+                host.keep(stage.now() + 2 * LEASE_S)  # as if it had waited for so long
+
+        stage.world.before_message = before_message
+        assert await stage.exit_code() == 1
+        assert {one["status"] for one in stage.state.outcomes.values()} == {"failed"}
+        assert all("the session or the lease was lost" in one["reason"] for one in stage.state.outcomes.values())
+        assert stage.nothing_of_ours()
+
+    Stage().play(scene)
+
+
+@pytest.mark.parametrize("trouble", ["its lease of 30 s ran out", "watchdog does not survive"])
+def test_a_host_that_is_refused_before_anything_was_changed_keeps_nothing_of_ours_and_is_told_why(trouble: str):
+    """A slow machine is not called one that kills watchdogs."""
+
+    async def scene(stage: Stage) -> None:
+        asked = 0
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            nonlocal asked
+            if host.name != "dome" or verb != "watchdog":
+                return
+            asked += 1
+            if "watchdog" in trouble:
+                host.watchdog = False
+            elif asked == 2:
+                host.keep(stage.now() + 2 * LEASE_S)  # as if it had taken so long to make the new session
+
+        stage.world.before_message = before_message
+        assert await stage.exit_code() == 3
+        assert stage.state.refused
+        assert trouble in stage.state.refused["message"]
+        assert stage.state.refused["next_step"]
+        assert stage.nothing_of_ours()
+
+    Stage().play(scene)
+
+
 @pytest.mark.parametrize("for_s", [45.0, 1000.0])
 def test_recovering_waits_for_a_change_that_has_not_ended_and_says_who_makes_it_when_it_never_ends(for_s: float):
     """A busy host's watchdog may still be restoring; the host itself refuses only after it has waited 20 s."""
@@ -245,6 +290,30 @@ def test_a_host_with_one_port_that_can_keep_no_record_ends_the_run_and_no_cell_i
         assert "impossible" not in stage.statuses().values()
         assert all(map(stage.is_as_found, BOTH))
         assert stage.nothing_of_ours()
+
+    Stage().play(scene)
+
+
+def test_a_slow_host_is_not_lost_over_a_change_of_the_interface_that_ssh_uses():
+    """Found on a busy machine: each new connection was given up just before it was there, until the lease was over."""
+
+    async def scene(stage: Stage) -> None:
+        _comes_in_by_the_measured_link(stage, "vault")
+        sessions, connect = itertools.count(2), stage.world.connect
+
+        async def slow_connect(name: str) -> FakeSession:
+            await asyncio.sleep(LEASE_S / 4 if name == "vault" else 0.0)
+            return await connect(name)
+
+        async def before_message(host: FakeHost, verb: str) -> None:
+            if verb == "control":
+                host.session = next(sessions)
+
+        stage.world.before_message = before_message
+        stage.world.connect = slow_connect
+        assert await stage.exit_code() == 0
+        assert stage.all_valid()
+        assert stage.rejoined("vault") == []
 
     Stage().play(scene)
 

@@ -1,8 +1,19 @@
-"""Hosts that restart without being asked to: counted by level, so that one that kills them is left out. Pure."""
+"""Levels under which a host restarts unasked, or is lost whenever they are given: counted, and then left out. Pure."""
 
 from __future__ import annotations
 
-from orchestrator.decide.state import DEATHS_TO_SKIP, HostState, Json, Level, RunState, level_name
+from orchestrator.decide import events as ev
+from orchestrator.decide.commands import Apply
+from orchestrator.decide.state import (
+    DEATHS_TO_SKIP,
+    MOST_LOST_APPLIES,
+    HostState,
+    Json,
+    Level,
+    RunState,
+    level_name,
+)
+from orchestrator.decide.trials import start_over
 from orchestrator.planning.cells import SettingUse
 
 
@@ -12,6 +23,22 @@ def count_death(state: RunState, host: HostState) -> None:
         host.deaths[level] = host.deaths.get(level, 0) + 1
         if host.deaths[level] >= DEATHS_TO_SKIP:
             _skip_rest(state, level)
+
+
+def note_lost_apply(state: RunState, event: ev.SessionLost | ev.HostFailed) -> None:
+    """Settings that cost session or lease every time make their trial `failed`, as a trial that breaks off does."""
+    if event.step != Apply.__name__:
+        return
+    state.lost_applies += 1
+    if state.lost_applies >= MOST_LOST_APPLIES and state.position and state.position not in state.outcomes:
+        reason = f"{event.host}: the session or the lease was lost whenever this cell's settings were applied"
+        state.outcomes[state.position] = {
+            "status": "failed",
+            "doubts": ["broken_off"],
+            "attempt": state.attempt,
+            "reason": f"{reason}: {event.fault.get('message', '')}",
+        }
+        start_over(state, attempt=1)
 
 
 def _level(use: Json) -> Level:

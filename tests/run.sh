@@ -17,14 +17,23 @@ unset PYTHONDONTWRITEBYTECODE
 [ $# -eq 0 ] || exec "$venv/bin/python" -m pytest "$@"
 
 # What only waits runs side by side; what counts exactly runs two at a time; what measures a rate runs alone.
-failed=0
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+failed='' passes='' began=$SECONDS
+# pass NAME MARKERS OPTION...: the tests with these markers; the long forms are tests/proofs.sh's.
 pass() {
-  which=$1
-  shift
-  "$venv/bin/python" -m pytest -q --durations=5 -m "$which and not proof and not guests" "$@" || failed=1
+  name=$1 which=$2 from=$SECONDS
+  shift 2
+  "$venv/bin/python" -m pytest -q -m "($which) and not proof and not guests" --junit-xml="$work/$name.xml" "$@" ||
+    failed="$failed $name"
+  passes="$passes $name=$work/$name.xml"
+  say "pass $name: $((SECONDS - from)) s"
 }
-pass "not lab" -n 4 --dist loadfile
-pass "lab and not alone" -n 5 --dist worksteal
-pass "lab and alone" -n 2 --dist loadfile tests/onhost
-pass "lab and alone" --ignore=tests/onhost
-exit $failed
+pass pure "not lab" -n 4 --dist loadfile
+pass lab "lab and not alone" -n 5 --dist worksteal
+pass counting "lab and alone" -n 2 --dist loadfile tests/onhost
+pass measuring "lab and alone" --ignore=tests/onhost
+# shellcheck disable=SC2086 - a list of words
+"$venv/bin/python" -m tests.testing.where_time_goes $passes
+say "all tests: $((SECONDS - began)) s on $(nproc) cores"
+[ -z "$failed" ] || give_up "failed:$failed"

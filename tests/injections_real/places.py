@@ -26,7 +26,7 @@ CONTROLLER = (
 )
 # What watches over a host after the controller has gone.
 WATCHDOG = ("watchdog", "restoring", "lease", "renewed", "record", "probation")
-LOOP = ("helper", "job_process", "lease_watch", "frames", "messages")
+LOOP = ("service.helper", "service.job_process", "safety.lease_watch", "service.frames", "service.messages")
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 
 
@@ -124,4 +124,4 @@ def of_loop() -> list[Place]:
 
 def of_watchdog() -> list[Place]:
     """What the watchdog does, and what it restores with."""
-    return [place for name in WATCHDOG for place in places_of(f"orchestrator.onhost.{name}")]
+    return [place for name in WATCHDOG for place in places_of(f"orchestrator.onhost.safety.{name}")]

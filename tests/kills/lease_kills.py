@@ -126,18 +126,23 @@ def _referee(desk: Desk, case: LeaseKill, lease_s: float, outcome: Restored) -> 
     changed = {name for name, file in files.items() if _read(file) != AS_FOUND_MTU}
     _strike(desk, case)
     died = looked = time.monotonic()
+    still_changed_s = dict.fromkeys(changed, 0.0)  # what the referee can swear to: the last look that found it so
     while len(outcome.after_s) < len(changed) and time.monotonic() - died < lease_s + 4 * LATE_S:
         for name in changed - set(outcome.after_s):
+            looking_s = time.monotonic() - died
             if _read(files[name]) == AS_FOUND_MTU:
                 outcome.after_s[name] = time.monotonic() - died
+            else:
+                still_changed_s[name] = looking_s
         time.sleep(POLL_S)
         outcome.referee_late_s = max(outcome.referee_late_s, time.monotonic() - looked - POLL_S)
         looked = time.monotonic()
     outcome.before_death = not changed
     for name in sorted(changed):
-        late_s = outcome.after_s.get(name)
-        if late_s is None or late_s > lease_s + LATE_S:
-            outcome.problems.append(f"{name} was not as found {lease_s + LATE_S:g} s after the death ({late_s} s)")
+        if name not in outcome.after_s or still_changed_s[name] > lease_s + LATE_S:
+            outcome.problems.append(
+                f"{name} was not as found {lease_s + LATE_S:g} s after the death ({still_changed_s[name]:.2f} s)"
+            )
     time.sleep(max(0.0, died + lease_s + LATE_S - time.monotonic()))
     for name, host in desk.lab.hosts.items():
         if [pid for pid, (called, _) in victims.processes(host).items() if called == TRAFFIC]:

@@ -236,7 +236,7 @@ class RunAgainstModel(RuleBasedStateMachine):
 
 TestRunAgainstModel = RunAgainstModel.TestCase
 TestRunAgainstModel.settings = settings(
-    max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "60")),
+    max_examples=int(os.environ.get("LINKTRIAL_EXAMPLES", "25")),
     stateful_step_count=50,
     derandomize="LINKTRIAL_EXAMPLES" not in os.environ,
     database=None,

@@ -30,6 +30,20 @@ def test_the_same_host_has_no_difference() -> None:
     assert differences(now, copy.deepcopy(now), [{"setting": "mtu", "target": "lo"}]) == {"touched": [], "other": []}
 
 
+@pytest.mark.parametrize("lost", [True, False])
+def test_what_an_interface_lost_because_somebody_switched_it_off_is_told_with_that_and_mended_by_switching_it_on(
+    lost: bool,
+) -> None:
+    address = {"address": "10.0.0.1", "prefix": 24}
+    before = {"stacked": {}, "items": {"link:near0:up": True, "address:near0:10.0.0.1/24": address}}
+    now = {"items": {"link:near0:up": False, **({} if lost else {"address:near0:10.0.0.1/24": address})}}
+    found = differences(before, now, [MTU_OF_NEAR])
+    told_of, told_apart = found["touched"], found["other"]
+    assert [entry["key"] for entry in told_of] == (["link:near0:up", "address:near0:10.0.0.1/24"] if lost else [])
+    assert [entry["key"] for entry in told_apart] == ([] if lost else ["link:near0:up"])
+    assert (told_of + told_apart)[0]["command"] == "ip link set dev near0 up"
+
+
 def test_a_difference_in_what_was_touched_is_told_from_any_other() -> None:
     before = {
         "stacked": {"top0": "near0"},

@@ -41,7 +41,21 @@ def differences(
             "told": in_words(key, value_before, value_now, command),
         }
         sorted_out["touched" if mine and not passing else "other"].append(entry)
-    return sorted_out
+    return _with_what_is_switched_off(sorted_out)
+
+
+def _with_what_is_switched_off(found: Dict[str, List[Dict[str, Any]]]) -> Dict[str, List[Dict[str, Any]]]:
+    """What an interface lost because it is switched off cannot come back before it is switched on: that is told first.
+
+    No matter who switched it off, it belongs to what keeps the host from being as found.
+    """
+    lost_by = {entry["key"].split(":")[1] for entry in found["touched"] if entry["now"] is None}
+    causes = [entry for entry in found["other"] if entry["now"] is False and entry["key"] in _switches_of(lost_by)]
+    return {"touched": causes + found["touched"], "other": [entry for entry in found["other"] if entry not in causes]}
+
+
+def _switches_of(interfaces: Iterable[str]) -> Set[str]:
+    return {f"link:{interface}:up" for interface in interfaces}
 
 
 def in_words(key: str, before: Any, now: Any, command: str) -> Told:

@@ -169,27 +169,32 @@ def _restored_one(
                 save(after)
             verdict = run_bounded(_restoring(change, before), max(0.0, until_s - time.monotonic()))
     except Refusal as refusal:
-        verdict = {"kind": "left", "now": None, "why": refusal.message, "stuck": refusal.code == "stuck"}
+        stuck = refusal.code == "stuck"
+        now = None if stuck else _read_now(before)  # restored in part, it can be told, and accepted, all the same
+        verdict = {"kind": "left", "now": now, "why": refusal.message, "stuck": stuck}
     if verdict["kind"] == "restored":
         return "restored", entry, state
     entry.update({key: verdict[key] for key in ("now", "why", "stuck") if key in verdict})
     entry["command"] = mend_command(before)
     entry["told"] = told_of(before, verdict["now"])
     if verdict["kind"] == "left" and after is not state:
-        after = _known_in_part(after, change, before, verdict)
+        after = _known_in_part(after, change, verdict)
     return verdict["kind"], entry, after
 
 
-def _known_in_part(state: Json, change: Json, before: Json, verdict: Json) -> Json:
+def _known_in_part(state: Json, change: Json, verdict: Json) -> Json:
     """What a place reads after it was restored in part is ours, and nobody else's; any value, where it cannot be read.
 
     Otherwise the next attempt would take it for somebody else's change, and leave it so for ever.
     """
-    now = verdict["now"]
-    if now is None and not verdict.get("stuck"):
-        with contextlib.suppress(Refusal):
-            now = run_bounded(_reading(before), _LEAST_TIMEOUT_S)
-    return state if now is None else lease.note_done(state, change, now)
+    return state if verdict["now"] is None else lease.note_done(state, change, verdict["now"])
+
+
+def _read_now(before: Json) -> Any:
+    """What a place reads; None where it cannot be read."""
+    with contextlib.suppress(Refusal):
+        return run_bounded(_reading(before), _LEAST_TIMEOUT_S)
+    return None
 
 
 def _looking(change: dict[str, Any], before: dict[str, Any]) -> Callable[[], dict[str, Any]]:

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.safety import lease, restoring, watchdog
+from orchestrator.onhost.safety import accepting, lease, restoring, watchdog
 from orchestrator.onhost.safety.record import LOCK_TIMEOUT_S, Record, boottime_ns
 from orchestrator.onhost.service import bounded
 from orchestrator.onhost.system.process import started_ticks
@@ -161,6 +161,13 @@ def test_what_cannot_be_restored_is_listed_with_its_command(behaviour: str, sett
     assert left["why"]
     assert state["standing"] == "left"
     assert len(state["changes"]) == 1, "it is still owed"
+
+
+def test_what_was_restored_only_in_part_is_told_as_it_reads_now_and_can_be_accepted(setting: File) -> None:
+    setting.behaviour = "half"
+    outcome = restoring.restored(changed(), "recover")["outcome"]
+    assert [(one["now"], one["why"]) for one in outcome["left"]] == [("half", "the second half was refused")]
+    accepting.require_acceptable(outcome, None, accepting.mark(outcome, None))
 
 
 def test_a_value_that_is_nobodys_of_ours_is_a_conflict(setting: File) -> None:

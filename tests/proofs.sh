@@ -6,7 +6,7 @@ checkout=$(cd "$(dirname "$0")/.." && pwd)
 proofs="$checkout/tests/proofs"
 
 if [ $# -eq 0 ]; then
-  echo "proofs:"
+  echo "proofs (what each plays, and figures: tests/proofs/figures.md):"
   for file in "$proofs"/*; do
     [ -f "$file" ] && [ -x "$file" ] && printf '  %s\n' "$(basename "$file")"
   done

@@ -1,4 +1,4 @@
-"""Where lost datagrams went: every place by its own counter, the rest between, and nothing guessed (traps Z6, Z7)."""
+"""Where lost datagrams went: every place by its own counter, the rest between, and nothing guessed."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def test_socket_drops_are_booked_at_the_socket() -> None:
 
 
 def test_z6_what_the_own_queue_refused_is_no_loss_of_the_network() -> None:
-    """Of 16,981 handed over 8,477 were refused and the rest arrived (the figures of traps Z6)."""
+    """Of 16,981 handed over 8,477 were refused and the rest arrived."""
     record = changed(
         _lossy(0, refused=8_477), first__parts__0__datagrams_sent=8_504, second__parts__0__datagrams_received=8_504
     )

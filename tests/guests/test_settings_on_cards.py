@@ -2,7 +2,7 @@
 
 What network namespaces cannot show: rings, coalescing, pause frames, speeds and duplex (a card behind a driver that has
 them), interrupts that can be moved, and parameters that belong to the machine as a whole. Which driver has what was
-read from the drivers by hand first (feasibility section 1's table); QEMU 7.2's emulation of a card is the hardware.
+read from the drivers by hand first; QEMU 7.2's emulation of a card is the hardware.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """A /proc and a /sys of our own making: files in the kernel's formats, changed in place as the kernel changes them.
 
-Formats as check-values 8.1-8.3 and 8.7 give them (Documentation/filesystems/proc.rst, networking/scaling.rst).
+Formats as Linux documents them (Documentation/filesystems/proc.rst, networking/scaling.rst).
 """
 
 from __future__ import annotations

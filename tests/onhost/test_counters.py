@@ -49,7 +49,7 @@ def test_an_interface_that_is_not_there_has_no_counters_of_its_own():
 
 
 class _Lagging:
-    """An interface whose counters stand still and jump: drivers copy their card's once in a while (traps Z20)."""
+    """An interface whose counters stand still and jump: drivers copy their card's once in a while."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch, readings: list[int]) -> None:
         self.readings, self.place, self.began_s, self.now_s = readings, 0, 500.0, 500.0

@@ -1,4 +1,4 @@
-"""An MTU below 1280 takes IPv6 off an interface (check-values 8.2); all of it comes back, and what lies on top too."""
+"""An MTU below 1280 takes IPv6 off an interface; all of it comes back, and what lies on top too."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """The path proof on real paths: holes, routers, loss, filters, ports that do not forward yet; IPv4 and IPv6.
 
-Trap Z3: `impossible` is never said of a healthy path, however lossy or late it is.
+`impossible` is never said of a healthy path, however lossy or late it is.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Waiting for an interface, and forgetting what an earlier trial taught the kernel (traps Z1, Z18)."""
+"""Waiting for an interface, and forgetting what an earlier trial taught the kernel."""
 
 from __future__ import annotations
 

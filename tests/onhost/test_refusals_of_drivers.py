@@ -214,5 +214,5 @@ def test_masks_are_read_as_they_are_written(cores: set[int]) -> None:
     [([], "0"), ([0], "1"), ([1], "2"), ([0, 1, 2, 3], "f"), ([32], "1,00000000"), ([0, 35], "8,00000001")],
 )
 def test_masks_look_as_the_kernel_writes_them(cores: list[int], text: str) -> None:
-    """Hexadecimal in groups of 32 bits with commas (Documentation/networking/scaling, check-values 8.4)."""
+    """Hexadecimal in groups of 32 bits with commas (Documentation/networking/scaling)."""
     assert queues.mask(cores) == text

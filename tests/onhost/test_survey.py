@@ -167,7 +167,7 @@ def test_kernel_configuration_is_read_from_each_place_it_can_be(tmp_path: Path) 
 
 
 def test_the_machine_is_read_in_the_kernels_units(tmp_path: Path) -> None:
-    """kHz, thousandths of a degree, kibibytes (check-values 8.3, 8.7)."""
+    """kHz, thousandths of a degree, kibibytes."""
     cpu = "sys/devices/system/cpu"
     roots = tree(
         tmp_path,

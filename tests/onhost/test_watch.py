@@ -180,7 +180,7 @@ def test_what_a_host_does_not_have_is_none_and_not_zero(kernel: KernelFiles):
 
 
 def test_z13_a_quota_that_runs_out_is_seen_although_the_core_is_idle(kernel: KernelFiles):
-    """176 of 185 periods with the core two thirds idle (traps Z13)."""
+    """176 of 185 periods with the core two thirds idle."""
     kernel.periods(1000, 10)
     summary = _watched(kernel, lambda: (kernel.run_for(1, idle=67, user=33), kernel.periods(1185, 186)))
     assert summary["throttled_ratio"] == pytest.approx(176 / 185)
@@ -193,7 +193,7 @@ def test_a_quota_that_is_never_touched_is_zero_and_one_without_periods_is_none(k
 
 
 def test_the_warmest_sensor_counts_and_one_that_is_not_connected_does_not(kernel: KernelFiles):
-    """check-values 8.7: thousandths of a degree; 45000 is 45 degrees."""
+    """Thousandths of a degree; 45000 is 45 degrees."""
     kernel.put("sys/class/thermal/thermal_zone0/temp", "45000\n")
     kernel.put("sys/class/thermal/thermal_zone1/temp", "-273000\n")
     kernel.put("sys/class/hwmon/hwmon0/temp1_input", "61500\n")
@@ -257,7 +257,7 @@ def test_the_series_has_a_row_for_each_interval_and_core(kernel: KernelFiles):
 
 
 def test_kernel_threads_that_carry_the_receiving_are_told_and_idle_ones_are_not(kernel: KernelFiles):
-    """Traps Z23: threaded receive moves softirq time into threads."""
+    """Threaded receive moves softirq time into threads."""
     for pid, name in ((11, "ksoftirqd/1"), (12, "napi/eth1-8"), (13, "napi/eth10-8"), (14, "kworker/1:0")):
         kernel.thread(pid, name, 5_000_000_000)
     began_s = time.monotonic()

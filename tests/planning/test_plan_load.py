@@ -13,7 +13,7 @@ from orchestrator import planning
 from orchestrator.planning import PlanProblems, parse_binds, unused_binds
 from orchestrator.planning.plan import PowerCycle
 
-# The plan of the design's section 2, whole.
+# Every key of a plan at once.
 WHOLE = """\
 # yaml-language-server: $schema=plan.schema.json
 plan: dome-to-vault

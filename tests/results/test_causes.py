@@ -37,7 +37,7 @@ def test_nothing_is_blamed_without_evidence() -> None:
 
 
 def test_a_quota_is_named_although_the_core_looks_idle() -> None:
-    """Traps Z13: throttled in 176 of 185 periods with the core two thirds idle."""
+    """Throttled in 176 of 185 periods with the core two thirds idle."""
     record = changed(
         healthy_record(load=0.3),
         first__parts__0__process={"cpu_s": 3.0, "run_delay_s": 0.1, "throttled_ratio": 176 / 185},
@@ -132,7 +132,7 @@ def test_many_pause_frames_are_named() -> None:
 
 
 def test_acknowledgements_of_the_other_way_are_named_when_only_they_fill_the_wire() -> None:
-    """At MTU 1500 they take 2.9 % of a line that is also full of data (traps Z17)."""
+    """At MTU 1500 they take 2.9 % of a line that is also full of data."""
     assert _cause(healthy_record(direction="bidirectional", load=0.966)).code == "acknowledgements"
 
 
@@ -187,7 +187,7 @@ def test_losses_in_a_full_queue_are_a_consequence_and_not_the_cause():
 
 
 def test_z17_acknowledgements_behind_the_other_ways_data_are_named():
-    """81 and 93 Mb/s on a symmetric link of 100 at MTU 1500 (the figures of traps Z17)."""
+    """81 and 93 Mb/s on a symmetric link of 100 at MTU 1500."""
     record = healthy_record(direction="bidirectional", load=0.86)
     for end in ("first", "second"):
         for part in record[end]["parts"]:

@@ -29,7 +29,7 @@ from tests.decide.records import HEADERS, changed, count, healthy_record
 Json = dict[str, Any]
 RUN: Json = {"run_id": "dome-to-vault-x", "plan_name": "dome-to-vault"}
 
-# design.md section 4, "trials.csv has at least", written out once more on purpose
+# What a reader of trials.csv may rely on, written out once more on purpose
 DESIGN = [
     "run_id",
     "plan",

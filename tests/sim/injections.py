@@ -95,7 +95,9 @@ ERRORS: dict[str, Callable[[], BaseException]] = {
 }
 # What a function catches because it means something there: a timeout of its own wait.
 BY_DESIGN = {("TimeoutError", "_open_anew")}
-OURS = frozenset(ERRORS) - {"HostError"}  # the others are a host's fault, and end as the design's table says
+OURS = frozenset(ERRORS) - {
+    "HostError"
+}  # the others are a host's fault, and end as the README's table of exit codes says
 
 
 @functools.cache

@@ -1,6 +1,6 @@
 """Whatever two controllers, a watchdog, a stranger and a power cut do to one host, in any order: as the model says.
 
-The host is the helper's own functions over a few values; the model is what design section 7 promises, in as few words
+The host is the helper's own functions over a few values; the model is what restoring promises, in as few words
 as possible. hypothesis makes the orders up, and cuts a wrong one down to its shortest.
 """
 

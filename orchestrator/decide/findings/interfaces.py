@@ -11,7 +11,7 @@ from orchestrator.decide.findings.finding import Finding, LinkNeed, measured_int
 
 Json = Mapping[str, Any]
 
-_BUSY_SHARE = 0.005  # of the link's rate: the share of foreign octets that is noted in a trial (traps Z21)
+_BUSY_SHARE = 0.005  # of the link's rate: the share of foreign octets that is noted in a trial
 _BUSY_BIT_S = 1_000_000  # announcements and the like; below this nothing is said
 _MANY_CARRIER_CHANGES = 20  # a link that comes up at start has two
 

@@ -17,12 +17,12 @@ from orchestrator.metrics.tcp import window_shortfall
 
 Json = Mapping[str, Any]
 
-EXPLAINED_SHARE = 0.99  # of the payload, by the named interface's counters (traps Z2)
-FOREIGN_NOTED, FOREIGN_SUSPECT = 0.005, 0.03  # of an interface's octets (traps Z21)
+EXPLAINED_SHARE = 0.99  # of the payload, by the named interface's counters
+FOREIGN_NOTED, FOREIGN_SUSPECT = 0.005, 0.03  # of an interface's octets
 # What a quiet network says of itself is no traffic, however slow the trial: address resolution, group membership,
 # spanning tree every two seconds (common practice, no source for the figures).
 ANNOUNCEMENTS_BYTES, ANNOUNCEMENTS_BYTES_S = 2000.0, 500.0
-ASKED_SHARE = 0.99  # of the asked rate; below, the sender is the limit (traps 3)
+ASKED_SHARE = 0.99  # of the asked rate; below, the sender is the limit
 EDGES_NOTED = 0.005  # of goodput, unknown at the window's ends; below it is within a trial's own scatter
 CLOCK_SUSPECT, CLOCK_NOTED = 0.6, 0.9  # of the greatest clock: boost clocks make 0.8 ordinary with all cores busy
 HELD_SHARE = 0.95  # of a limit that the cell sets: what is read lags and is rounded (no source)
@@ -192,7 +192,7 @@ def mss(way: Way) -> Iterator[Found]:
 
 
 def framing(way: Way) -> Iterator[Found]:
-    """Datagrams that crossed the link in blocks: neither end counted a frame for each (traps Z4, Z5).
+    """Datagrams that crossed the link in blocks: neither end counted a frame for each.
 
     Both ends must agree: a driver may count a block handed to its card as one, its far end counts what arrives.
     """
@@ -211,7 +211,7 @@ def framing(way: Way) -> Iterator[Found]:
 
 
 def named_interfaces(way: Way) -> Iterator[Found]:
-    """Whether the payload passed the interfaces that the link names, by their own counters (traps Z2)."""
+    """Whether the payload passed the interfaces that the link names, by their own counters."""
     sent = way.send.get("sent_bytes")
     if sent is not None and way.tcp.get("bytes_sent") is not None:  # what waits in the socket came to no interface yet
         sent = min(sent, way.tcp["bytes_sent"])
@@ -342,7 +342,7 @@ _ERROR_COUNTERS = (
 
 
 def pauses(way: Way) -> Iterator[Found]:
-    """Flow control: no loss may mean that the sender was held back (traps Z19)."""
+    """Flow control: no loss may mean that the sender was held back."""
     held, frames = pause_frames(way), way.sender.change("interface.tx_packets")
     if held and frames and held > PAUSE_NOTED_SHARE * frames:
         yield found("paused", count=held)

@@ -1,6 +1,6 @@
 """This start of the host: what tells it from another, its clock, and what it forgets with the next. On Linux.
 
-A host of the BSD family runs bsd/boot.py in its place.
+A host of the BSD family runs bsd/system/boot.py in its place.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Leaving the control group of a login session: a session manager may kill everything in it at logout. On Linux.
 
-A host of the BSD family runs bsd/cgroup.py in its place.
+A host of the BSD family runs bsd/system/cgroup.py in its place.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Which interfaces an interface lies on: a bridge's ports, the parent of a VLAN. On Linux.
 
-A host of the BSD family runs bsd/lower_devices_of.py in its place.
+A host of the BSD family runs bsd/system/direct_lower_devices.py in its place.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """What a process of ours does about itself and knows of others: die with its parent, be told from another. On Linux.
 
-A host of the BSD family runs bsd/process.py in its place.
+A host of the BSD family runs bsd/system/process.py in its place.
 """
 
 from __future__ import annotations

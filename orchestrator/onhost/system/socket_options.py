@@ -1,7 +1,7 @@
 """What a socket of ours is bound to and told beyond what every system has: interface, don't-fragment, errors, times.
 
 Option numbers are written out: Python 3.8 has no names for them (include/uapi/linux/in.h, in6.h, errqueue.h). On Linux;
-a host of the BSD family runs bsd/socket_options.py in its place.
+a host of the BSD family runs bsd/system/socket_options.py in its place.
 """
 
 from __future__ import annotations

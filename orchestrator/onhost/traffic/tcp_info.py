@@ -1,7 +1,7 @@
 """What the kernel says about one TCP connection (struct tcp_info), by name, and what changed between two readings.
 
-Offsets: check-values compiled from the 6.1 header; the layout only ever grows at its end, so the length that the call
-returns says which fields this kernel knows. A field it does not know is absent, not zero.
+Offsets: compiled from the header of Linux 6.1 (include/uapi/linux/tcp.h); the layout only ever grows at its end, so the
+length that the call returns says which fields this kernel knows. A field it does not know is absent, not zero.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """What /proc says about the processor cores: time by kind, network softirqs, backlog drops, the interface's interrupts.
 
 Times are counted by timer ticks (USER_HZ), so figures over less than a second are coarse, and work inside interrupts is
-booked to whatever the tick interrupted: support for a finding, not its proof (traps Z13, Z23).
+booked to whatever the tick interrupted: support for a finding, not its proof.
 Formats: Documentation/filesystems/proc.rst of the kernel; softnet_stat: net/core/net-procfs.c.
 """
 

@@ -234,7 +234,7 @@ _PLACES = {
 
 
 def _acknowledgements(row: Row) -> Cause | None:
-    """TCP both ways at once: acknowledgements wait behind the other way's data (traps Z17)."""
+    """TCP both ways at once: acknowledgements wait behind the other way's data."""
     opposite = row.get("opposite_fill", 0.0)
     both_busy = opposite >= OPPOSITE_BUSY and row.get("fill", 0.0) >= BOTH_BUSY
     if row.get("segments_sent") and both_busy and _queue_is_full(row):

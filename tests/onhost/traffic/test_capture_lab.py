@@ -106,7 +106,7 @@ def test_datagrams_fill_the_mtu_and_carry_the_dscp_on_every_path(family: int, mt
 
 
 def test_the_receiver_shows_itself_once_a_second() -> None:
-    """A switch forgets where a silent end is and floods its traffic to every port (traps Z11)."""
+    """A switch forgets where a silent end is and floods its traffic to every port."""
     flows = [flow("receive", "udp", datagram_bytes=500, intended_load_bit_s=400e3)]
     _, _, frames = captured(flows, length_s=2.2)
     times = [at_ns / 1e9 for at_ns, packet in frames if UDP in packet and packet[UDP].dport == PORT]

@@ -84,7 +84,7 @@ def test_without_loss_nothing_is_lost_in_any_phase_on_any_path() -> None:
 
 
 def test_what_the_own_queue_drops_is_refused_and_not_sent() -> None:
-    """A queue shorter than the socket's buffer: without IP_RECVERR these would all count as sent (traps Z6)."""
+    """A queue shorter than the socket's buffer: without IP_RECVERR these would all count as sent."""
 
     def body() -> tuple[Any, Any]:
         join_by_switch(segmentation="gso off gro off")
@@ -201,7 +201,7 @@ def test_a_clean_link_shows_neither_retransmission_nor_loss() -> None:
 
 
 def test_the_named_interface_carries_the_traffic_even_when_another_one_has_the_route() -> None:
-    """Two interfaces in one subnet, the bench's everyday trap (traps Z2): the routing table prefers eth0.
+    """Two interfaces in one subnet, the bench's everyday trap: the routing table prefers eth0.
 
     Each interface answers for its own address only (arp_ignore); without that the peer's frames would come in by
     either, whatever this end does.

@@ -116,7 +116,7 @@ def test_a_burst_is_at_most_a_hundred_microseconds_of_line_time(
 
 @pytest.mark.parametrize("first", [0, 16])  # the second of two ways has the later numbers
 def test_streams_take_turns_so_that_their_bursts_do_not_fall_together(first: int) -> None:
-    """Sixteen that all sent at the same instants would be one burst of sixteen times the length (traps Z12)."""
+    """Sixteen that all sent at the same instants would be one burst of sixteen times the length."""
     starts = []
     for number in range(first, first + 16):
         flows = [

@@ -98,7 +98,7 @@ def test_every_rate_frame_and_family_is_filled_to_half_a_per_cent(
 
 
 def test_both_ways_at_once_over_udp_are_each_as_full_as_alone() -> None:
-    """RFC 2544 section 14; TCP both ways would be less, as acknowledgements queue behind data (traps Z17)."""
+    """RFC 2544 section 14; TCP both ways would be less, as acknowledgements queue behind data."""
 
     def body() -> list[Any]:
         join_by_switch()

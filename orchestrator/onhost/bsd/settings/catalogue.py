@@ -16,8 +16,8 @@ FAMILIES: List[Any] = []
 class BsdMtu(Mtu):
     """MTU by ifconfig, which does not say what the driver's limits are: a refusal does, and is a level's end."""
 
-    # Nothing here is sure to be undone by a restart that may only be a clock that was set (bsd/boot.py): what was
-    # changed stays on the record, and is restored where it reads as ours.
+    # Nothing here is sure to be undone by a restart that may only be a clock that was set (bsd/system/boot.py): what
+    # was changed stays on the record, and is restored where it reads as ours.
     survives_reboot = True
     may_lose = ()
 

@@ -15,7 +15,7 @@ from tests.kills import controllers
 
 _stop_at_line = controllers._stop_at
 PAUSES = {"path": "_path_carries", "after traffic": "_look_again"}
-TOLD = {"warm-up": 0.4, "window": 1.6}  # s after the traffic's start; warm-up lasts 1 s, the window 2 s
+TOLD = {"warm-up": 0.4, "window": 1.6}  # s after the traffic's start; warm-up lasts 1 s, the window 5 s
 
 
 def main() -> None:

@@ -22,6 +22,7 @@ from tests.outside.cases import HOSTS, Case
 from tests.outside.changer import GOVERNOR, INTERFACE, MEMORY, PROBING, Changer, Expected
 from tests.spine.bench import Bench, plan_text
 
+TRIAL_BEGINS_WITHIN_S = 30.0
 POSITION = 2  # the trial in which it happens: the first that changes every level of another trial
 LEVELS = {
     "first": {
@@ -39,6 +40,7 @@ LEVELS = {
         "tcp-receive-memory": "4096 90000 3500000",
     },
 }
+WINDOW_S = 5.0  # most of it is there for a machine that is slow to make the change
 BACK_AFTER_S, LINK_BACK_AFTER_S = 0.3, 2.0
 FILES = (GOVERNOR, MEMORY, PROBING)
 _MEND = re.compile(r"to put it right: (.*)$", re.MULTILINE)
@@ -58,7 +60,7 @@ def plan_of(case: Case) -> str:
     """Two cells that differ in every setting, so that every trial changes all of them."""
     return plan_text(
         factors={"tuning": {"levels": LEVELS}, "transport": [case.transport], "direction": [case.direction]},
-        trial={"length": "2s", "warmup": "1s", "settle": "100ms", "replicates": 1},
+        trial={"length": f"{WINDOW_S:g}s", "warmup": "1s", "settle": "100ms", "replicates": 1},
         order={"shuffle": False},
         lease="20s",
         changed_outside=case.policy,
@@ -135,9 +137,15 @@ class OutsideDesk(desk.Desk):
 
     def _take_back(self, case: Case, changer: Changer) -> None:
         if comes_back(case):
+            self._wait_for_the_trial()  # what comes and goes between two looks, before it begins, changes no trial
             time.sleep(LINK_BACK_AFTER_S if case.setting in ("address", "link") else BACK_AFTER_S)
             with contextlib.suppress(AssertionError):  # applied again already, or gone: nothing to take back
                 changer.undo()
+
+    def _wait_for_the_trial(self) -> None:
+        until = time.monotonic() + TRIAL_BEGINS_WITHIN_S
+        while f"trial {POSITION} of 2" not in self.words() and not self.ended() and time.monotonic() < until:
+            time.sleep(0.02)
 
     def _judge(self, case: Case, expected: Expected, outcome: Outcome) -> list[str]:
         problems = []

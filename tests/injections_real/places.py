@@ -20,9 +20,10 @@ CONTROLLER = (
     ROOT / "cli/one_run.py",
     ROOT / "cli/progress.py",
     ROOT / "cli/last_words.py",
-    *sorted((ROOT / "decide").glob("*.py")),
+    *sorted((ROOT / "decide").rglob("*.py")),
     *sorted((ROOT / "results").rglob("*.py")),
     *sorted((ROOT / "report").glob("*.py")),
+    *sorted((ROOT / "report/page").glob("*.py")),
 )
 # What watches over a host after the controller has gone.
 WATCHDOG = ("watchdog", "restoring", "lease", "renewed", "record", "probation")

@@ -110,8 +110,7 @@ def _runs_in(folder: Path) -> list[Path]:
 def _run_json(run: Path) -> dict[str, Any]:
     from orchestrator.results.folder import open_run
 
-    found = open_run(run).json("run.json")
-    return found if isinstance(found, dict) else {}
+    return open_run(run).record()
 
 
 def _refuse_unlike(one: Again) -> None:

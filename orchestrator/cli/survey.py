@@ -13,6 +13,7 @@ from orchestrator.cli.access import CONNECT_TIMEOUT_S, Access, access_options, o
 from orchestrator.cli.own_fault import say_fault, say_own_fault
 from orchestrator.cli.say import say, say_json
 from orchestrator.cli.survey_text import survey_lines
+from orchestrator.decide.version_1 import in_todays_names
 from orchestrator.faults import BugError, Fault, HostError, PlanError
 from orchestrator.planning.binds import parse_binds
 from orchestrator.run_files import read_file
@@ -172,4 +173,5 @@ def _earlier(path: Path) -> dict[str, Any]:
         raise PlanError("survey_file", f"{path}: is not a survey: {error}") from error
     if not isinstance(found, dict):
         raise PlanError("survey_file", f"{path}: is not a survey")
-    return {name: survey for name, survey in found.get("hosts", found).items() if isinstance(survey, dict)}
+    surveys = found.get("hosts", found)
+    return {name: in_todays_names(survey) for name, survey in surveys.items() if isinstance(survey, dict)}

@@ -11,10 +11,11 @@ import hashlib
 import json
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from orchestrator.decide.interval_lines import INTERVALS
+from orchestrator.decide.version_1 import in_todays_names
 from orchestrator.stored import loads
 
 _SUM_LENGTH = 16
@@ -69,13 +70,17 @@ class Line:
     byte: int
     kind: str
     text: str
+    users_names: frozenset[str] | None = None  # hosts and links of a journal of version 1; None: of today's version
 
     def entry(self) -> Entry:
-        """What it says; ValueError when that is no record."""
+        """What it says, in today's names; ValueError when that is no record."""
         data = loads(self.text)
-        if not isinstance(data["body"], dict):
+        body = data["body"]
+        if not isinstance(body, dict):
             raise ValueError(f"line {self.number} of the journal says nothing")
-        return Entry(data["n"], data["at"], data["kind"], data["body"])
+        if self.users_names is not None:
+            body = in_todays_names(body, self.users_names)
+        return Entry(data["n"], data["at"], data["kind"], body)
 
 
 class Walk:
@@ -88,7 +93,7 @@ class Walk:
         self.number, self.sum = 0, START  # of the last good line
 
     def __iter__(self) -> Iterator[Line]:
-        byte = 0
+        byte, names = 0, None
         for number, data in enumerate(self._lines, 1):
             line = _good(data, self.sum, number, byte)
             if isinstance(line, str):
@@ -96,7 +101,9 @@ class Walk:
                 return
             self.number, self.sum = number, line.text[-_SUM_LENGTH - 2 : -2]
             byte += len(data)
-            yield line
+            if number == 1:
+                names = _users_names(line)
+            yield replace(line, users_names=names) if names is not None else line
 
 
 def decode(lines: Iterable[bytes]) -> tuple[list[Entry], Cut | None, str]:
@@ -107,6 +114,17 @@ def decode(lines: Iterable[bytes]) -> tuple[list[Entry], Cut | None, str]:
     walk = Walk(lines)
     entries = [line.entry() for line in walk if line.kind != INTERVALS]
     return entries, walk.cut, walk.sum
+
+
+def _users_names(first: Line) -> frozenset[str] | None:
+    """The names of hosts and links in a setup of version 1, which says no version; None for today's."""
+    try:
+        setup = loads(first.text)["body"]
+        if "version" in setup:
+            return None
+        return frozenset({*setup["hosts"], *(link["name"] for link in setup["links"])})
+    except (ValueError, KeyError, TypeError):
+        return None  # no run's setup: whoever reads it says so
 
 
 def _good(data: bytes, previous: str, number: int, byte: int) -> Line | str:

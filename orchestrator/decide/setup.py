@@ -11,6 +11,7 @@ from orchestrator.planning.order import Trial
 from orchestrator.planning.rehearsal import REHEARSE_S
 from orchestrator.stored import fitting
 
+VERSION = 2
 TRAFFIC_SLACK_S = 20.0  # beyond a trial's traffic: connecting, draining, reading counters that lag
 
 
@@ -61,6 +62,7 @@ class RunSetup:
     costly: tuple[str, ...] = ()  # settings that the schedule treats as whole plots
     power: tuple[PowerSwitch, ...] = ()
     bsd_hosts: tuple[str, ...] = ()  # those that the plan says are of the BSD family
+    version: int = VERSION  # of the names that the journal is written in; version 1 did not say
 
     @property
     def open_ended(self) -> bool:

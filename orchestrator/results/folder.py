@@ -6,12 +6,13 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
+from orchestrator.decide.version_1 import in_todays_names
 from orchestrator.faults import PlanError
 from orchestrator.run_files import Folder
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2  # version 1 is read under today's names: `version_1`
 
 # file name -> (what it is, for whom it is listed in the report)
 FILES: dict[str, str] = {
@@ -68,6 +69,28 @@ class RunFolder(Folder):
                     yield rest + whole + newline
                     rest = b""
                 rest += tail
+
+    def record(self) -> dict[str, Any]:
+        """run.json, in today's names; the copy of the plan beside it stays in its own."""
+        return run_record(self)
+
+    def survey(self, name: str) -> Any:
+        """The survey that lies there as `name`, in today's names."""
+        return in_todays_names(self.json(name), _users_names(self.json("run.json")))
+
+
+def run_record(folder: Folder) -> dict[str, Any]:
+    """run.json of a folder, in today's names; empty when it is none."""
+    run = folder.json("run.json")
+    if not isinstance(run, dict):
+        return {}
+    return run if run.get("schema") == SCHEMA_VERSION else in_todays_names(run, _users_names(run))
+
+
+def _users_names(run: Any) -> frozenset[str]:
+    """Hosts and links: keys that are the user's own words."""
+    named = [run.get(kind) for kind in ("hosts", "links")] if isinstance(run, dict) else []
+    return frozenset(str(name) for names in named if isinstance(names, dict) for name in names)
 
 
 def _unpacked_pieces(packed: BinaryIO, max_bytes: int, path: Path) -> Iterator[bytes]:

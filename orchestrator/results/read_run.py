@@ -18,11 +18,12 @@ from typing import Any, BinaryIO
 
 import pandas as pd
 
+from orchestrator.decide.version_1 import CODES
 from orchestrator.faults import PlanError
 from orchestrator.results import columns
 from orchestrator.results.folder import RunFolder, open_run
 from orchestrator.results.sums import with_sums
-from orchestrator.results.version_1 import COLUMNS, DOUBTS, renamed
+from orchestrator.results.version_1 import COLUMNS, renamed
 from orchestrator.results.write import restore_text
 
 GREATEST_COLUMNS = 1000
@@ -65,7 +66,7 @@ def read_run(path: str | Path) -> RunData:
     trials = with_sums(read_table(folder, "trials.csv"))
     return RunData(
         folder,
-        folder.json("run.json"),
+        folder.record(),
         trials,
         read_table(folder, "hosts.csv"),
         read_table(folder, "cells.csv"),
@@ -126,12 +127,15 @@ def _of_today(frame: pd.DataFrame) -> pd.DataFrame:
     """A table with today's names for columns and doubts."""
     names = renamed(list(frame.columns))
     if not names:
-        return frame
+        return frame  # each table with a doubt has a column that was renamed
     frame = frame.rename(columns=names)
     if "doubts" in frame.columns:
-        for old, new in DOUBTS.items():
-            frame["doubts"] = frame["doubts"].str.replace(rf"\b{old}\b", new, regex=True)
+        frame["doubts"] = frame["doubts"].map(_codes_of_today)
     return frame
+
+
+def _codes_of_today(doubts: str) -> str:
+    return " ".join(CODES.get(code, code) for code in doubts.split(" ")) if isinstance(doubts, str) else doubts
 
 
 def _kinds(table: str) -> dict[str, str]:

@@ -40,7 +40,7 @@ def write_tables(folder: Path) -> None:
 
 def _write_tables(folder: Path) -> None:
     from orchestrator.results.cells import cells_table
-    from orchestrator.results.folder import open_run
+    from orchestrator.results.folder import open_run, run_record
     from orchestrator.results.read_run import read_table
     from orchestrator.results.statistics.stopping import LEAST, widening
     from orchestrator.results.sums import with_sums
@@ -48,7 +48,7 @@ def _write_tables(folder: Path) -> None:
     state, everything, intervals = read_judged(folder / "journal.jsonl")
     rehearsed = [(record, verdict) for record, verdict in everything if record["role"] == "rehearse"]
     judged = [(record, verdict) for record, verdict in everything if record["role"] != "rehearse"]
-    run = Folder(folder).json("run.json")
+    run = run_record(Folder(folder))
     factors = tuple(dict.fromkeys(name for cell in state.setup.cells for name in cell.levels))
     _write(folder / "trials.csv", trial_columns(factors), judged, lambda r, v: trial_rows(r, v, run))
     if rehearsed:

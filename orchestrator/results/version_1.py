@@ -1,8 +1,10 @@
-"""What version 1 of a run's tables called otherwise: column by column, and the codes within `doubts`. Pure."""
+"""What version 1 of a run's tables called otherwise: column by column; the rest is `decide.version_1`. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+
+from orchestrator.decide.version_1 import SETTINGS, TRAFFIC
 
 COLUMNS = {
     "asked_bit_s": "intended_load_bit_s",
@@ -13,11 +15,9 @@ COLUMNS = {
     "foreign_bytes": "cross_traffic_bytes",
     "goodput_least_bit_s": "goodput_min_bit_s",
     "goodput_greatest_bit_s": "goodput_max_bit_s",
-    "offered_rate": "intended_load",
-    "segment_size": "mss",
-    "no_copy": "zero_copy",
+    **SETTINGS,
+    **TRAFFIC,
 }
-DOUBTS = {"foreign_heavy": "cross_traffic_heavy", "foreign_some": "cross_traffic_some", "segment_size": "mss"}
 
 
 def renamed(header: Sequence[str]) -> dict[str, str]:

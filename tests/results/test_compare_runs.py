@@ -324,7 +324,7 @@ def test_a_reference_cannot_be_named_out_of_its_folder(tmp_path: Path, name: str
     [
         ("", "reference_broken"),
         ("[1]", "reference_broken"),
-        ('{"schema": 2, "runs": []}', "reference_schema"),
+        ('{"schema": 3, "runs": []}', "reference_schema"),
         ('{"schema": 1, "runs": [{"run_id": "a"}]}', "reference_broken"),
         ("[" * 100_000, "reference_broken"),
         ('{"schema": 1, "runs": [7]}', "reference_broken"),

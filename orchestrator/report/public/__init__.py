@@ -88,8 +88,8 @@ class _Copying:
 
     def __init__(self, folder: RunFolder) -> None:
         self._folder = folder
-        self._run: dict[str, Any] = folder.json("run.json")
-        self._surveys = {name: folder.json(name) for name in SURVEYS if folder.has(name)}
+        self._run: dict[str, Any] = folder.record()
+        self._surveys = {name: folder.survey(name) for name in SURVEYS if folder.has(name)}
         self._plan: Json = read(folder.text(PLAN)).data if folder.has(PLAN) else None
         self.scrubber = Scrubber(names_of(self._run, list(self._surveys.values()), self._plan))
         self._fields = Fields(self.scrubber)

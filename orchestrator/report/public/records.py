@@ -50,7 +50,7 @@ class Records:
 
     def run(self, run: Mapping[str, Any]) -> dict[str, Any]:
         """run.json of the copy."""
-        return {**_record(self._run)(run), "schema": run.get("schema", SCHEMA_VERSION)}
+        return {**_record(self._run)(run), "schema": SCHEMA_VERSION}
 
     def survey(self, survey: Any) -> dict[str, Any]:
         """A survey: facts by host."""

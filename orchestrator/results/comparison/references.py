@@ -12,11 +12,12 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
+from orchestrator.decide.version_1 import in_todays_names
 from orchestrator.faults import PlanError
 from orchestrator.results.comparison.run_summary import RunSummary, summary_from_dict
 from orchestrator.run_files import write_file
 
-REFERENCE_SCHEMA = 1
+REFERENCE_SCHEMA = 2
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 _GREATEST_BYTES = 64 * 1024 * 1024
 
@@ -55,13 +56,13 @@ def load(name: str, folder: Path | None = None) -> list[RunSummary]:
         schema, runs = stored["schema"], stored["runs"]
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise PlanError("reference_broken", f"{path} is not a stored reference: {error}") from error
-    if schema != REFERENCE_SCHEMA or not isinstance(runs, list):
+    if schema not in (1, REFERENCE_SCHEMA) or not isinstance(runs, list):
         raise PlanError(
             "reference_schema",
-            f"{path} has schema {schema}; this linktrial reads {REFERENCE_SCHEMA}",
+            f"{path} has schema {schema}; this linktrial reads up to {REFERENCE_SCHEMA}",
             next_step="use a newer linktrial",
         )
-    return [summary_from_dict(run) for run in runs]
+    return [summary_from_dict(run if schema == REFERENCE_SCHEMA else in_todays_names(run)) for run in runs]
 
 
 def known(folder: Path | None = None) -> list[str]:

@@ -67,7 +67,7 @@ def latest_noise(runs: Path, plan: str) -> Noise | None:
         return None
     for folder in (runs / name for name in reversed(names)):
         try:
-            found = noise_of(folder) if open_run(folder).json("run.json").get("plan_name") == plan else None
+            found = noise_of(folder) if open_run(folder).record().get("plan_name") == plan else None
         except (PlanError, OSError, csv.Error):
             continue
         if found is not None:

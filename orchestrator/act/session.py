@@ -21,6 +21,7 @@ from orchestrator.onhost.service.frames import FrameError
 
 if TYPE_CHECKING:
     from orchestrator.act.in_band import RenewalLine
+    from orchestrator.act.message_log import MessageLog
 
 __all__ = ["HostAddress", "HostSession", "Job", "connect"]
 
@@ -155,6 +156,7 @@ class HostSession:
         self._heartbeat: asyncio.Task[None] | None = None
         self._unasked_bytes = 0
         self.line: RenewalLine | None = None  # by which its lease is renewed while SSH has no room
+        self.log: MessageLog | None = None
         self.shares_link = False  # with traffic that is under way: its silence means nothing
 
     @property
@@ -204,6 +206,8 @@ class HostSession:
             self._channel.send(message)
         except FrameError as error:
             raise BugError("too_large", f"{self.host.name}: {error}") from error
+        if self.log is not None:
+            self.log.sent(message)
 
     @property
     def waiting_bytes(self) -> int:
@@ -282,6 +286,8 @@ class HostSession:
                 await self.request("clock")
 
     def _heard(self, message: dict[str, Any], weight_bytes: int) -> None:
+        if self.log is not None:
+            self.log.heard(message)
         kind, number = message.get("kind"), message.get("id")
         if kind == "hello" and not self._hello.done():
             if problem := answers.HELLO(message.get("body")):
@@ -328,11 +334,19 @@ class HostSession:
 
 
 async def connect(
-    host: HostAddress, *, ssh_config: str | None = None, timeout_s: float = START_TIMEOUT_S
+    host: HostAddress,
+    *,
+    ssh_config: str | None = None,
+    timeout_s: float = START_TIMEOUT_S,
+    log: MessageLog | None = None,
 ) -> HostSession:
-    """Log in to a host, start its helper, and return the session. HostError with host, code and what to do."""
+    """Log in to a host, start its helper, and return the session. HostError with host, code and what to do.
+
+    `log` is told of each message.
+    """
     login = await log_in(host, ssh_config=ssh_config, timeout_s=timeout_s)
     session = HostSession(host, login)
+    session.log = log
     try:
         await session.open(timeout_s)
     except BaseException:

@@ -1,6 +1,7 @@
 """What a person sees while a run goes on: one plain line per thing that matters, and the same in log.txt.
 
-A dead terminal never stops a run: the first write that fails ends the talking, not the work.
+A line of log.txt is the time (UTC), a level (debug, info, warning, error), and what was said: `grep ' error '` finds
+what went wrong. A dead terminal never stops a run: the first write that fails ends the talking, not the work.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from orchestrator.words.figures import rate_text
 from orchestrator.words.plain_text import visible
 
 HEARTBEAT_S = 30.0
+DEBUG, INFO, WARNING, ERROR = "debug", "info", "warning", "error"
 
 
 class Progress:
@@ -48,17 +50,24 @@ class Progress:
             return
         told = _TELLERS.get(type(item), _nothing)(state, item)
         if told:
-            self.say(*([told] if isinstance(told, str) else told))
+            self.say(*([told] if isinstance(told, str) else told), level=level_of(item))
 
-    def say(self, line: str, *more: str) -> None:
+    def say(self, line: str, *more: str, level: str = INFO) -> None:
         """One line, or several, to both; a line's end within one is shown, not obeyed."""
         for one in (line, *more):
-            self._say(visible(one))
+            self._say(visible(one), level)
 
-    def _say(self, text: str) -> None:
+    def debug(self, line: str) -> None:
+        """One line into the log only."""
+        self._note(line, DEBUG)
+
+    def _note(self, text: str, level: str) -> None:
+        with contextlib.suppress(OSError, ValueError):  # a full disk ends the run through its journal, not its log
+            write_visible(self._log, f"{datetime.now(UTC).isoformat(timespec='milliseconds')} {level:<7} {text}")
+
+    def _say(self, text: str, level: str) -> None:
         self._said_s = time.monotonic()
-        with contextlib.suppress(OSError):  # a full disk ends the run through its journal, not through its log
-            write_visible(self._log, f"{datetime.now(UTC).isoformat(timespec='seconds')} {text}")
+        self._note(text, level)
         if self._stream is not None:
             try:
                 write_visible(self._stream, text)
@@ -72,15 +81,25 @@ class Progress:
 
     def trace(self, error: BaseException) -> None:
         """The traceback of an error of ours, into the log only."""
-        with contextlib.suppress(OSError):
-            there = error.values.get("trace") if isinstance(error, Fault) else None
-            for line in (*trace_lines(error), *(["on the host:", *str(there).splitlines()] if there else [])):
-                write_visible(self._log, line)
+        there = error.values.get("trace") if isinstance(error, Fault) else None
+        for line in (*trace_lines(error), *(["on the host:", *str(there).splitlines()] if there else [])):
+            self._note(line, ERROR)
 
     def close(self) -> None:
         """Close the log."""
         with contextlib.suppress(OSError):  # what a full disk did not take is lost here, too
             self._log.close()
+
+
+def level_of(item: ev.Event | do.Command) -> str:
+    """A host that can take no further part is an error; what is repeated or doubted is a warning."""
+    if isinstance(item, ev.HostFailed):
+        return ERROR
+    if isinstance(item, ev.SessionLost | ev.ConductBroken | ev.StopAsked | do.PowerCycle):
+        return WARNING
+    if isinstance(item, ev.Conducted) and (item.verdict["status"] != "valid" or item.verdict["doubts"]):
+        return WARNING
+    return INFO
 
 
 def _rate(bit_s: float) -> str:

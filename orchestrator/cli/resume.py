@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from orchestrator.cli.access import Access, access_options
+from orchestrator.cli.access import Access, access_options, debug_option
 from orchestrator.cli.obeying import OBEY_HELP
 from orchestrator.cli.one_run import STATUSES, go_on_run
 from orchestrator.results.suite import is_suite, open_suite
@@ -18,12 +18,15 @@ from orchestrator.results.suite import is_suite, open_suite
 @click.option("--replicates", type=click.IntRange(min=1), help="Bring every cell to this many replicates.")
 @click.option("--obey", "obeyed", multiple=True, metavar="NAME", help=OBEY_HELP)
 @access_options
-def command(run: Path, again: str, replicates: int | None, obeyed: tuple[str, ...], ssh_config: str | None) -> int:
+@debug_option
+def command(
+    run: Path, again: str, replicates: int | None, obeyed: tuple[str, ...], ssh_config: str | None, debug: bool
+) -> int:
     """Go on with the run, or the suite, in folder RUN: same plans, schedule and seed; finished trials are kept.
 
     What is complete stays as it is, and the exit code is that of the whole. Plans of a suite that never began are run.
     """
-    access = Access(ssh_config)
+    access = Access(ssh_config, debug)
     if not is_suite(run):
         return go_on_run(run, access, again, replicates, obeyed=obeyed)
     from orchestrator.cli.suites import go_on

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from orchestrator.cli.access import Access, access_options
+from orchestrator.cli.access import Access, access_options, debug_option
 from orchestrator.cli.if_changed import WHAT, plans_to_run, verdict
 from orchestrator.cli.obeying import OBEY_HELP, require_own_plans
 from orchestrator.cli.one_run import begin_run
@@ -62,6 +62,7 @@ Test traffic can saturate a link for everyone on it: use links that you own and 
 )
 @click.option("--obey", "obeyed", multiple=True, metavar="NAME", help=OBEY_HELP)
 @access_options
+@debug_option
 @click.option("--lab-note", hidden=True, type=click.Path(exists=True, dir_okay=False))
 def command(
     plans: tuple[Path, ...],
@@ -72,12 +73,13 @@ def command(
     if_changed: str | None,
     references: tuple[Path, ...],
     obeyed: tuple[str, ...],
+    debug: bool,
     lab_note: str | None,
 ) -> int:
     """Run the plans; the help is above."""
     loaded = load_plans(plans, parse_binds(bind))
     require_own_plans(loaded, obeyed)
-    access = Access(ssh_config)
+    access = Access(ssh_config, debug)
     lab = json.loads(Path(lab_note).read_text()) if lab_note else None
     if if_changed:
         if rehearse:

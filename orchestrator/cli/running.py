@@ -13,7 +13,7 @@ from orchestrator.act.signals import Interrupted, Signals, survive_a_lost_termin
 from orchestrator.cli import last_words
 from orchestrator.cli.access import Access, opener
 from orchestrator.cli.plans import LoadedPlan
-from orchestrator.cli.progress import Progress
+from orchestrator.cli.progress import ERROR, Progress
 from orchestrator.cli.say import say
 from orchestrator.decide.as_found.host_ends import host_ends
 from orchestrator.decide.events import Event
@@ -67,7 +67,7 @@ def drive(
     }
 
     async def run(signals: Signals) -> int:
-        actions = HostActions(state, opener(plan, access))
+        actions = HostActions(state, opener(plan, access, progress.debug if access.debug else None))
         runner = Runner(state, journal, actions, progress, more_trials)
         asyncio.get_running_loop().set_exception_handler(
             lambda _, context: runner.unhandled(context.get("exception") or BugError("loop", context["message"]))
@@ -78,7 +78,7 @@ def drive(
         for bug in runner.bugs:
             progress.trace(bug)
         if runner.bug is not None:
-            progress.say(last_words.own_fault(runner.bug, folder))
+            progress.say(last_words.own_fault(runner.bug, folder), level=ERROR)
             code = most_serious(code, Exit.OUR_FAULT)
         return code
 
@@ -96,7 +96,7 @@ def drive(
             progress.trace(error)
             held = any(host.token or host.changed for host in state.hosts.values())
             code = Exit.NOT_AS_FOUND if held else Exit.OUR_FAULT
-            progress.say(last_words.own_fault(error, folder))
+            progress.say(last_words.own_fault(error, folder), level=ERROR)
         progress.say(*last_words.host_lines(host_ends(state)))
         code = _finish(
             code,

@@ -136,5 +136,8 @@ def test_the_log_has_the_hosts_own_traceback(tmp_path: Path):
     progress.trace(error)
     progress.close()
     text = (tmp_path / "log.txt").read_text()
-    assert "on the host:\nTraceback (there):\n  line " in text
+    lines = [line.split(" ", 1)[1] for line in text.splitlines()]
+    assert [line for line in lines if not line.startswith("error   ")] == []
+    said = "\n".join(line.removeprefix("error   ") for line in lines)
+    assert "on the host:\nTraceback (there):\n  line " in said
     assert "\x1b" not in text

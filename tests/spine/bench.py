@@ -60,9 +60,9 @@ class Bench:
         """A command that contacts hosts, with the lab's SSH configuration."""
         return self.linktrial(*words, "--ssh-config", self.lab.ssh_config)
 
-    def run(self, text: str) -> tuple[subprocess.CompletedProcess[str], Path]:
+    def run(self, text: str, *options: str) -> tuple[subprocess.CompletedProcess[str], Path]:
         """Run a plan; (the ended process, the run's folder)."""
-        done = self.contact("run", self.write(text), "--out", self.out)
+        done = self.contact("run", self.write(text), "--out", self.out, *options)
         return done, self.newest()
 
     def start(self, text: str) -> subprocess.Popen[str]:

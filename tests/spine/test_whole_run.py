@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 
 import pytest
@@ -18,6 +19,7 @@ def test_a_run_measures_every_cell_and_leaves_hosts_as_found(bench: Bench):
     directions = ["transmit", "receive", "bidirectional"]
     done, folder = bench.run(plan_text(factors={"mtu": [1500, 9000], "direction": directions}))
     assert done.returncode == 0, done.stderr
+    assert " debug " not in (folder / "log.txt").read_text()
     rows = trials_of(folder)
     assert len(rows) == 2 * (1 + 1 + 2)
     assert {row["status"] for row in rows} == {"valid"}
@@ -28,8 +30,10 @@ def test_a_run_measures_every_cell_and_leaves_hosts_as_found(bench: Bench):
 
 
 def test_the_runs_folder_holds_what_it_promises_and_is_private(bench: Bench):
-    done, folder = bench.run(plan_text())
+    done, folder = bench.run(plan_text(), "--debug")
     assert done.returncode == 0, done.stderr
+    the_log_has_time_level_and_every_message((folder / "log.txt").read_text().splitlines())
+    assert " asked, " not in done.stderr, "messages go to the log alone"
     names = {path.name for path in folder.iterdir()}
     assert {
         "plan.yaml",
@@ -56,6 +60,19 @@ def test_the_runs_folder_holds_what_it_promises_and_is_private(bench: Bench):
     assert all(found["ok"] for found in run["as_found"].values())
     shown = json.loads(bench.linktrial("show", folder, "--json").stdout)
     assert (shown["trials"], shown["statuses"]) == (2, {"valid": 2})  # the rehearsal's trials are not counted
+
+
+LOG_LINE = re.compile(r"20\d\d-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}\+00:00 (debug|info|warning|error) +\S.*")
+
+
+def the_log_has_time_level_and_every_message(lines: list[str]) -> None:
+    assert [line for line in lines if not LOG_LINE.fullmatch(line)] == []
+    for host in ("dome", "vault"):
+        for verb in ("lease.acquire", "prepare", "apply", "verify", "restore", "lease.release"):
+            told = [line for line in lines if f" {host} " in line and f" {verb}: " in line]
+            asked, answered = [[line for line in told if f" {word}, " in line] for word in ("asked", "done")]
+            assert len(asked) == len(answered) > 0, (host, verb)
+    assert [line for line in lines if re.search(r"[0-9a-f]{32}", line)] == [], "no key and no token is told"
 
 
 @pytest.mark.alone

@@ -1,6 +1,6 @@
 """A run's trials in pandas, cell by cell as in a notebook: editors show the `# %%` marks as cells.
 
-`.venv/bin/python examples/load_trials.py runs/dome-to-vault-...`; without an argument, the newest run in `runs`.
+`.venv/bin/python examples/load_trials.py runs/dome-to-hall-...`; without an argument, the newest run in `runs`.
 """
 
 # %%

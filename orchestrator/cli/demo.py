@@ -36,7 +36,7 @@ _HIDDEN = Path("/run")  # the lab has its own
 )
 @click.option("--seed", type=click.IntRange(0), default=7, show_default=True, help="Of the order of the trials.")
 def command(out: Path, seconds: float, replicates: int, seed: int) -> int:
-    """Make an observatory's dome computer and vault server, run a plan on them, show the matrix.
+    """Make an observatory's dome computer and hall server, run a plan on them, show the matrix.
 
     Both are network namespaces on this machine with an SSH server each, joined by a 2.5 Gb/s switch. Needs Linux,
     iproute2, and root or unprivileged user namespaces. Nothing of this machine is changed.
@@ -77,14 +77,14 @@ def _introduce(lab: Lab, why_no_board: str) -> dict[str, Any]:
     from orchestrator.lab.calibrate import fit_board, sentence
 
     hosts = " and ".join(lab.hosts)
-    trunk = f"{(lab.scenario.trunk_rate_bit_s or 0) / 1e9:g} Gb/s"
-    say(f"lab: {hosts} are made of namespaces on this machine, joined by a {trunk} switch", err=True)
-    board = f"no clock is varied: {why_no_board}" if why_no_board else sentence("dome", fit_board(lab, "dome", "vault"))
+    uplink = f"{(lab.scenario.uplink_rate_bit_s or 0) / 1e9:g} Gb/s"
+    say(f"lab: {hosts} are made of namespaces on this machine, joined by a {uplink} switch", err=True)
+    board = f"no clock is varied: {why_no_board}" if why_no_board else sentence("dome", fit_board(lab, "dome", "hall"))
     say(f"lab: {board}", err=True)
     return {
         "hosts": list(lab.hosts),
         "server": lab.server,
-        "trunk_rate_bit_s": lab.scenario.trunk_rate_bit_s,
+        "uplink_rate_bit_s": lab.scenario.uplink_rate_bit_s,
         "board": board,
     }
 
@@ -94,11 +94,11 @@ def _run_in(lab: Lab, out: Path, note: dict[str, Any], **plan: Any) -> int:
     from orchestrator.lab.demo_plan import demo_plan
 
     inside = Path(lab.ssh_config).parent  # vanishes with the lab
-    for name, text in (("dome-to-vault.yaml", demo_plan(**plan)), ("lab.json", json.dumps(note))):
+    for name, text in (("dome-to-hall.yaml", demo_plan(**plan)), ("lab.json", json.dumps(note))):
         lab.controller.path(str(inside / name)).write_text(text)
     arguments = [
         "run",
-        str(inside / "dome-to-vault.yaml"),
+        str(inside / "dome-to-hall.yaml"),
         "--out",
         str(out),
         "--ssh-config",

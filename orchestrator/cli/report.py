@@ -18,8 +18,8 @@ _FOLDER = click.Path(path_type=Path, file_okay=False)
 _HELP = """Write the report of RUN, a run's folder or a suite's, again; no host is contacted.
 
 \b
-linktrial report runs/dome-to-vault-20260101T000000Z-4f2a
-linktrial report RUN --public --out shared/dome-to-vault
+linktrial report runs/dome-to-hall-20260101T000000Z-4f2a
+linktrial report RUN --public --out shared/dome-to-hall
 linktrial report RUN --openmetrics linktrial.prom
 """
 

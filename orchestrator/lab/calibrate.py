@@ -8,7 +8,7 @@ from orchestrator.lab.lab import Lab
 from orchestrator.lab.pair import tcp_goodput_bit_s
 
 # At its least clock the board shall carry this with 1500-byte frames between two plain loops, and the traffic pair half
-# as much again: clearly less than the 2.35 Gb/s of the trunk, and so much that larger frames bring it closer.
+# as much again: clearly less than the 2.35 Gb/s of the uplink, and so much that larger frames bring it closer.
 AT_LEAST_CLOCK_BIT_S = 900_000_000
 _LEAST_SHARE, _GREATEST_SHARE = 0.3, 3.0
 

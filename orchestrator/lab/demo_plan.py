@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 _PLAN = """\
-plan: dome-to-vault
-purpose: Which frame size{and_clock} fill{s} the 2.5 Gb/s trunk from the dome computer?
+plan: dome-to-hall
+purpose: Which frame size{and_clock} fill{s} the 2.5 Gb/s uplink from the dome computer?
 hosts:                                # made by this program on this machine; yours are names that ssh knows
   dome: {{ssh: dome, privilege: root}}
-  vault: {{ssh: vault, privilege: root}}
+  hall: {{ssh: hall, privilege: root}}
 links:
-  trunk:
-    ends: [dome:eth1, vault:eth1]
+  uplink:
+    ends: [dome:eth1, hall:eth1]
     rate: 2.5Gbit/s                   # these interfaces report 10 Gb/s whatever the switch between them carries
     ports: 20000-20063
     isolated: true

@@ -28,8 +28,8 @@ def port(host: str) -> str:
 
 @dataclass(frozen=True)
 class End:
-    """One interface of a host on a measured network, and the port that it is plugged into: of the trunk's switch, or of
-    the spare link's, which nothing joins to it.
+    """One interface of a host on a measured network, and the port it is plugged into: of the uplink's switch, or of the
+    spare link's, which nothing joins to it.
     """
 
     host: str
@@ -98,12 +98,12 @@ class Scenario:
     """The hosts and the switch between them."""
 
     hosts: tuple[LabHost, ...]
-    trunk_rate_bit_s: int | None = None  # None: as fast as the machine goes
+    uplink_rate_bit_s: int | None = None  # None: as fast as the machine goes
     switch_mtu_bytes: int = 9000
 
     @property
     def ends(self) -> list[End]:
-        """Every interface that is plugged into the trunk or into the spare link."""
+        """Every interface that is plugged into the uplink or into the spare link."""
         return [end for host in self.hosts for end in host.ends]
 
     def __post_init__(self) -> None:
@@ -157,9 +157,9 @@ def lab_host(
 
 
 def observatory(*, slow_board: bool = False) -> Scenario:
-    """The dome computer, the vault server and the 2.5 Gb/s trunk between them."""
+    """The dome computer, the hall server and the 2.5 Gb/s uplink between them."""
     return Scenario(
-        hosts=(lab_host("dome", 11, slow_board=slow_board), lab_host("vault", 12)), trunk_rate_bit_s=2_500_000_000
+        hosts=(lab_host("dome", 11, slow_board=slow_board), lab_host("hall", 12)), uplink_rate_bit_s=2_500_000_000
     )
 
 

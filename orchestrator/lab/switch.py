@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from orchestrator.lab.places import Place
 from orchestrator.lab.scenario import port
-from orchestrator.lab.wiring import TRUNK, control_port, queue_of_port
+from orchestrator.lab.wiring import UPLINK, control_port, queue_of_port
 
 
 class Switch(Place):
-    """Two bridges in a namespace of their own: `trunk` (measured) and `control`."""
+    """Two bridges in a namespace of their own: `uplink` (measured) and `control`."""
 
     def set_port_mtu(self, host: str, mtu_bytes: int) -> None:
         """Larger frames to and from this host vanish without a word, as on a real switch.
@@ -19,7 +19,7 @@ class Switch(Place):
 
     def set_rate(self, rate_bit_s: int | None, host: str | None = None) -> None:
         """The line rate towards `host`, or towards every host; None: as fast as the machine goes."""
-        names = [port(host)] if host else self._trunk_ports()
+        names = [port(host)] if host else self._uplink_ports()
         for name in names:
             # a queue's size table cannot be changed in place, so the old queue goes first
             self.exec(["tc", "qdisc", "del", "dev", name, "root"], capture_output=True, check=False)
@@ -69,11 +69,13 @@ class Switch(Place):
     def spanning_tree(self, forward_delay_s: float | None) -> None:
         """Ports forward only after twice `forward_delay_s` (2 to 30) from being plugged in; None: at once."""
         if forward_delay_s is None:
-            self.output(["ip", "link", "set", "dev", TRUNK, "type", "bridge", "stp_state", "0"])
+            self.output(["ip", "link", "set", "dev", UPLINK, "type", "bridge", "stp_state", "0"])
         else:
             delay = str(round(forward_delay_s * 100))  # iproute2 counts hundredths of a second
-            self.output(["ip", "link", "set", "dev", TRUNK, "type", "bridge", "stp_state", "1", "forward_delay", delay])
+            self.output(
+                ["ip", "link", "set", "dev", UPLINK, "type", "bridge", "stp_state", "1", "forward_delay", delay]
+            )
 
-    def _trunk_ports(self) -> list[str]:
-        lines = self.output(["ip", "-oneline", "link", "show", "master", TRUNK]).splitlines()
+    def _uplink_ports(self) -> list[str]:
+        lines = self.output(["ip", "-oneline", "link", "show", "master", UPLINK]).splitlines()
         return [line.split()[1].split("@")[0] for line in lines]

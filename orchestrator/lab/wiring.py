@@ -23,7 +23,7 @@ from orchestrator.lab.scenario import (
 from orchestrator.onhost.ethtool.features import features, set_features
 
 FRAMES_HELD_BACK = "pfifo limit 2000"
-TRUNK, SPARE, CONTROL = "trunk", "spare", "control"  # the bridges of the switch; SPARE only where a host has an end
+UPLINK, SPARE, CONTROL = "uplink", "spare", "control"  # the bridges of the switch; SPARE only where a host has an end
 ETHERNET_OVERHEAD_BYTES = 24  # preamble 8, frame check sequence 4, gap 12: what the queue's own count lacks
 _BURST_S, _BURST_EXTRA_BYTES = 0.002, 20_000
 _PORT_BUFFER_S, _PORT_BUFFER_LEAST_BYTES = 0.02, 512_000
@@ -51,7 +51,7 @@ def plug_everything_in(scenario: Scenario, pid_of: dict[str, int]) -> None:
     mtu = scenario.switch_mtu_bytes
     lines = [
         f"link add dev {CONTROL} type bridge mcast_snooping 0",
-        f"link add dev {TRUNK} mtu {mtu} type bridge mcast_snooping 0",
+        f"link add dev {UPLINK} mtu {mtu} type bridge mcast_snooping 0",
         f"link add dev {control_port('desk')} type veth peer name eth0 netns {pid_of['controller']}",
     ]
     ports = [(control_port("desk"), CONTROL)]
@@ -68,15 +68,15 @@ def plug_everything_in(scenario: Scenario, pid_of: dict[str, int]) -> None:
             f"link add dev {end.port} mtu {mtu} type veth "
             f"peer name {end.interface} address {end.mac} netns {pid_of[end.host]}"
         )
-        ports.append((end.port, SPARE if end.spare else TRUNK))
+        ports.append((end.port, SPARE if end.spare else UPLINK))
     lines += [f"link set dev {name} master {bridge} gro_max_size 1 up" for name, bridge in ports]
-    lines += [f"link set dev {bridge} up" for bridge in dict.fromkeys((CONTROL, TRUNK, *(used for _, used in ports)))]
+    lines += [f"link set dev {bridge} up" for bridge in dict.fromkeys((CONTROL, UPLINK, *(used for _, used in ports)))]
     batch("ip", lines, in_network_of=pid_of["switch"])
 
 
 def configure_switch(scenario: Scenario) -> None:
     """Rates and features of the ports; runs in the switch."""
-    batch("tc", [queue_of_port(end.port, scenario.trunk_rate_bit_s) for end in scenario.ends])
+    batch("tc", [queue_of_port(end.port, scenario.uplink_rate_bit_s) for end in scenario.ends])
     cut_into_real_frames(
         [
             control_port("desk"),

@@ -151,7 +151,7 @@ AnyEnd = Annotated[End, BeforeValidator(long_end)]
 def _two_ends(value: Any) -> Any:
     """A list of exactly two."""
     if not isinstance(value, list) or len(value) != 2:
-        refuse("bad-value", "a link has two ends", "write [dome:eth1, vault:eth1]")
+        refuse("bad-value", "a link has two ends", "write [dome:eth1, hall:eth1]")
     return value
 
 
@@ -160,7 +160,7 @@ class Link(Part):
 
     ends: Annotated[tuple[AnyEnd, AnyEnd], Strict(False), BeforeValidator(_two_ends)] = Field(
         description="The two ends: host:interface, or a mapping. Directions are seen from the first.",
-        examples=[["dome:eth1", "vault:eth1"]],
+        examples=[["dome:eth1", "hall:eth1"]],
     )
     rate_bit_s: Rate | None = Field(
         default=None,
@@ -346,7 +346,7 @@ class PlanText(Part):
     """A plan of trials: hosts, links, what is varied, and how a trial is run."""
 
     plan: Annotated[str, Field(pattern=PLAN_NAME)] = Field(
-        description="The plan's name; run folders begin with it.", examples=["dome-to-vault"]
+        description="The plan's name; run folders begin with it.", examples=["dome-to-hall"]
     )
     purpose: Annotated[str, Field(max_length=2000)] = Field(
         default="", description="The question this plan is to answer."

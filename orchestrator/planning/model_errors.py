@@ -194,9 +194,9 @@ def _written_out(path: Path, value: Json) -> str:
         case ("hosts", name), str():
             return f"write {name}: {{ssh: {value[:60]}}}"
         case ("links", name), list():
-            return f"write {name}: {{ends: [dome:eth1, vault:eth1]}}"
+            return f"write {name}: {{ends: [dome:eth1, hall:eth1]}}"
         case ("hosts" | "links" | "factors" as section,), list():
-            such = {"hosts": "dome: {ssh: dome.obs.example}", "links": "trunk: {ends: [dome:eth1, vault:eth1]}"}
+            such = {"hosts": "dome: {ssh: dome.obs.example}", "links": "uplink: {ends: [dome:eth1, hall:eth1]}"}
             return f"{section} are named: {such.get(section, 'mtu: [1500, 9000]')}"
         case ("trial",), str():
             return f"write trial: {{length: {value[:20]}}}"

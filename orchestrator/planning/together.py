@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 TOGETHER = "together"
 ALONE, ALL = "alone", "all"
 _PATH = ("factors", TOGETHER)
-PLUS = "+"  # joins the names of links, which never contain it: trunk+spare
+PLUS = "+"  # joins the names of links, which never contain it: uplink+spare
 
 
 def links_text(links: tuple[str, ...] | list[str]) -> str:

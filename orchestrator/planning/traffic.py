@@ -163,7 +163,7 @@ def _together(level: Json) -> tuple[Json, Json]:
     try:
         return read_level(level)
     except ValueError as error:
-        raise LevelError(str(error), "write alone, all, or the links' names: [trunk, spare]") from None
+        raise LevelError(str(error), "write alone, all, or the links' names: [uplink, spare]") from None
 
 
 def _loss_limit(level: Json) -> tuple[Json, Json]:
@@ -333,8 +333,8 @@ _ALL = (
         "together",
         "together",
         "",
-        "alone, all, or a list of links (the same as trunk+spare)",
-        "[alone, all, [trunk, spare]]",
+        "alone, all, or a list of links (the same as uplink+spare)",
+        "[alone, all, [uplink, spare]]",
         "Whether the same traffic runs on several links at once, for cards with several ports; each link and their sum "
         "are reported.",
         _together,

@@ -1,6 +1,6 @@
 """The combined matrix report: HTML, Markdown and charts.
 
-    paths = write_report("runs/dome-to-vault-20260101T000000Z-4f2a")
+    paths = write_report("runs/dome-to-hall-20260101T000000Z-4f2a")
 
 Reads a run's folder and never a host; may be repeated at any time.
 """

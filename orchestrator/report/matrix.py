@@ -127,7 +127,7 @@ def _rows(
 
 
 def column_label(column: Across, across_factor: str) -> str:
-    """`transmit: dome → vault`, `both at once: vault → dome`, `mtu 9000, transmit`."""
+    """`transmit: dome → hall`, `both at once: hall → dome`, `mtu 9000, transmit`."""
     if across_factor == DIRECTION:
         what = "both at once" if column.level == BOTH_WAYS else column.way
     else:

@@ -52,7 +52,7 @@ def sentences(report: Report) -> list[str]:
 
 
 def where_of(report: Report, screen: Screen) -> str:
-    """`transmit over trunk`, as far as there is a choice."""
+    """`transmit over uplink`, as far as there is a choice."""
     over = f" over {screen.link}" if len(report.links) > 1 else ""
     return f"{screen.way or 'whichever way'}{over}"
 

@@ -1,7 +1,7 @@
 """Reading a run's folder into data frames.
 
     from orchestrator.results.read_run import read_trials
-    trials = read_trials("runs/dome-to-vault-20260101T000000Z-4f2a")
+    trials = read_trials("runs/dome-to-hall-20260101T000000Z-4f2a")
 
 Only an empty field of a numeric column is missing; text is text, also when it reads "NA".
 """

@@ -253,7 +253,7 @@ class Bed:
             ],
             check=True,
         )
-        switch.output(["ip", "link", "set", "dev", "port-desk", "master", "trunk", "up"])
+        switch.output(["ip", "link", "set", "dev", "port-desk", "master", "uplink", "up"])
         desk.output(["ip", "link", "set", "dev", "eth9", "up"])
         desk.output(["ip", "address", "add", "198.18.0.5/24", "dev", "eth9"])
         for where, name in ((switch, "port-desk"), (desk, "eth9")):

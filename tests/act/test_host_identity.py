@@ -58,10 +58,10 @@ ROWS: list[Row] = [
     ("the right key", lambda s: s.known_line(OURS), "", [], ""),
     ("another key", lambda s: s.known_line(OTHER), "host_key_changed", [], ""),
     ("another key of another kind", lambda s: s.known_line(SECOND), "host_key_changed", [], ""),
-    ("a key of another host only", lambda s: s.known_line(OURS, "vault"), "host_key_unknown", [], ""),
+    ("a key of another host only", lambda s: s.known_line(OURS, "hall"), "host_key_unknown", [], ""),
     (
         "two hosts' keys swapped",
-        lambda s: s.known_line(OTHER) + s.known_line(OURS, "vault"),
+        lambda s: s.known_line(OTHER) + s.known_line(OURS, "hall"),
         "host_key_changed",
         [],
         "",
@@ -95,7 +95,7 @@ ROWS: list[Row] = [
         "a certificate for another name",
         lambda s: s.known_line(AUTHORITY, marker="@cert-authority"),
         "host_key_invalid",
-        [_certificate("vault")],
+        [_certificate("hall")],
         "",
     ),
     (

@@ -10,8 +10,8 @@ import pytest
 from orchestrator.act.wiring import wired_elsewhere
 from orchestrator.faults import HostError
 
-DOME, VAULT = ("dome", "eth1"), ("vault", "eth1")
-INDEXES = {DOME: 2, VAULT: 2}
+DOME, HALL = ("dome", "eth1"), ("hall", "eth1")
+INDEXES = {DOME: 2, HALL: 2}
 
 
 class Listening:
@@ -49,28 +49,28 @@ class Host:
         self.called.append(args["interface"])
 
 
-def said(dome: Host, vault: Host) -> str:
-    sessions: Any = {"dome": dome, "vault": vault}
-    return asyncio.run(wired_elsewhere("trunk", sessions, (DOME, VAULT), INDEXES))
+def said(dome: Host, hall: Host) -> str:
+    sessions: Any = {"dome": dome, "hall": hall}
+    return asyncio.run(wired_elsewhere("uplink", sessions, (DOME, HALL), INDEXES))
 
 
 def test_crossed_cables_are_told_from_both_ends() -> None:
-    dome, vault = Host([[1, 2, "eth2"]]), Host([[0, 2, "eth2"]])
-    words = said(dome, vault)
-    assert "frames of dome:eth1 arrive at vault:eth2, and not at vault:eth1" in words
-    assert "frames of vault:eth1 arrive at dome:eth2, and not at dome:eth1" in words
-    assert (dome.called, vault.called) == (["eth1"], ["eth1"])
+    dome, hall = Host([[1, 2, "eth2"]]), Host([[0, 2, "eth2"]])
+    words = said(dome, hall)
+    assert "frames of dome:eth1 arrive at hall:eth2, and not at hall:eth1" in words
+    assert "frames of hall:eth1 arrive at dome:eth2, and not at dome:eth1" in words
+    assert (dome.called, hall.called) == (["eth1"], ["eth1"])
 
 
 @pytest.mark.parametrize(
-    ("dome", "vault"),
+    ("dome", "hall"),
     [
         ([], []),  # a router lies between, or nothing does
         ([[1, 2, "eth1"]], [[0, 2, "eth1"]]),  # the cable is where the plan says: the path is silent for another reason
     ],
 )
-def test_what_is_not_heard_elsewhere_accuses_no_cable(dome: list[list[Any]], vault: list[list[Any]]) -> None:
-    assert said(Host(dome), Host(vault)) == ""
+def test_what_is_not_heard_elsewhere_accuses_no_cable(dome: list[list[Any]], hall: list[list[Any]]) -> None:
+    assert said(Host(dome), Host(hall)) == ""
 
 
 def test_without_root_nothing_is_said() -> None:

@@ -21,8 +21,8 @@ from orchestrator.lab.lab import Lab
 from orchestrator.lab.scenario import observatory
 
 PLAN = """plan: look
-hosts: {dome: {ssh: dome, privilege: root}, vault: {ssh: vault, privilege: root}}
-links: {trunk: {ends: [dome:eth1, vault:eth1], rate: 2.5Gbit/s}}
+hosts: {dome: {ssh: dome, privilege: root}, hall: {ssh: hall, privilege: root}}
+links: {uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s}}
 factors: {mtu: [1500, 9000]}
 """
 CLI = [sys.executable, "-m", "orchestrator.cli"]
@@ -34,7 +34,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, Lab(server="asyncssh") as lab:
         plan = Path(folder, "look.yaml")
         plan.write_text(PLAN)
-        show("two hosts", lab, ["dome", "vault"], rounds, 3)
+        show("two hosts", lab, ["dome", "hall"], rounds, 3)
         show("two hosts, with a plan", lab, [str(plan)], rounds, 3)
     if place_for_groups() is None:
         print("a tenth of a core: no control group can be made here")
@@ -42,7 +42,7 @@ def main() -> None:
     with Lab(observatory(slow_board=True), server="asyncssh") as lab:
         lab.hosts["dome"].path(FULL_SHARE_FILE).write_text("0.1\n")
         time.sleep(0.5)  # the board looks at its clock files every 20 ms, now at a tenth of a core
-        show("two hosts, one at a tenth of a core", lab, ["dome", "vault"], rounds, 5)
+        show("two hosts, one at a tenth of a core", lab, ["dome", "hall"], rounds, 5)
 
 
 def show(what: str, lab: Lab, words: list[str], rounds: int, aim_s: float) -> None:

@@ -16,9 +16,9 @@ ROOT = Path(__file__).parents[2]
 PLAN = """plan: bsd-end
 hosts:
   dome: {ssh: dome, privilege: root}
-  vault: {ssh: vault, privilege: root, system: bsd}
+  hall: {ssh: hall, privilege: root, system: bsd}
 links:
-  trunk: {ends: [dome:eth1, vault:eth1], rate: 2.5Gbit/s, isolated: true}
+  uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s, isolated: true}
 """
 RECORD = "/run/linktrial"  # /var/run is a link to it on Debian
 
@@ -27,7 +27,7 @@ class Bench:
     """One lab with an emulated host, and the folder of its runs."""
 
     def __init__(self, lab: Lab, folder: Path) -> None:
-        self.lab, self.vault, self.folder = lab, lab.hosts["vault"], folder
+        self.lab, self.hall, self.folder = lab, lab.hosts["hall"], folder
 
     def command(self, verb: str, *rest: str) -> list[str]:
         """A command of linktrial for this lab."""
@@ -73,14 +73,14 @@ class Bench:
 
     def mtu(self) -> int:
         """The true one, read from below."""
-        return int(self.vault.path("/run/linux/sys/class/net/eth1/mtu").read_text())
+        return int(self.hall.path("/run/linux/sys/class/net/eth1/mtu").read_text())
 
     def record(self) -> dict[str, Any]:
         """The host's own record; {} without."""
         found = []
         for name in ("record.0", "record.1"):
             try:
-                found.append(json.loads(self.vault.path(f"{RECORD}/{name}").read_bytes().partition(b" ")[2]))
+                found.append(json.loads(self.hall.path(f"{RECORD}/{name}").read_bytes().partition(b" ")[2]))
             except (OSError, ValueError):
                 continue
         return dict(max(found, key=lambda state: state["serial"], default={}))
@@ -89,7 +89,7 @@ class Bench:
         """The processes of the watchdog's group, by the host's numbers."""
         watchdog = self.record().get("watchdog") or {"pid": -1}
         found = []
-        for path in self.vault.path("/run/linux/proc").glob("[0-9]*/stat"):
+        for path in self.hall.path("/run/linux/proc").glob("[0-9]*/stat"):
             try:
                 fields = path.read_text().rpartition(")")[2].split()
             except OSError:
@@ -101,7 +101,7 @@ class Bench:
     def helpers(self) -> list[int]:
         """Every process of ours that is no watchdog."""
         watchdogs, found = self.watchdogs(), []
-        for path in self.vault.path("/run/linux/proc").glob("[0-9]*/cmdline"):
+        for path in self.hall.path("/run/linux/proc").glob("[0-9]*/cmdline"):
             try:
                 text = path.read_bytes()
             except OSError:
@@ -112,11 +112,11 @@ class Bench:
 
     def kill(self, pids: list[int]) -> None:
         """SIGKILL, by the host's numbers, one call for all."""
-        self.vault.exec(["kill", "-9", *map(str, pids)], check=True, timeout=20)
+        self.hall.exec(["kill", "-9", *map(str, pids)], check=True, timeout=20)
 
     def seen(self) -> str:
         """What another program sees of the host's interfaces and of what we may leave."""
-        return self.vault.output(["ip", "address"]) + self.vault.output(["ls", "/run"])
+        return self.hall.output(["ip", "address"]) + self.hall.output(["ls", "/run"])
 
 
 def eventually(true: Callable[[], object], what: str, timeout_s: float = 60.0) -> None:

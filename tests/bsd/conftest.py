@@ -1,4 +1,4 @@
-"""A bench of a Linux host (`dome`) and an emulated host of the BSD family (`vault`)."""
+"""A bench of a Linux host (`dome`) and an emulated host of the BSD family (`hall`)."""
 
 from __future__ import annotations
 
@@ -14,5 +14,5 @@ from tests.bsd.emulation import make_bsd
 def lab() -> Iterator[Lab]:
     """The observatory; the lab's own SSH server, because OpenSSH's would not start without a /proc."""
     with Lab(server="asyncssh") as made:
-        make_bsd(made.hosts["vault"])
+        make_bsd(made.hosts["hall"])
         yield made

@@ -21,7 +21,7 @@ LONG = """factors: {mtu: [9000]}
 lease: 5s
 trial: {length: 500ms, warmup: 0s, settle: 0s, replicates: 60}
 """
-EMPTY_AT_VAULT = (
+EMPTY_AT_HALL = (
     "busiest_core",
     "busiest_core_busy",
     "busiest_core_softirq",
@@ -43,20 +43,20 @@ def test_a_matrix_against_an_emulated_bsd_end_is_valid_and_leaves_both_ends_as_f
     done = bench.run(MATRIX)
     assert done.returncode == 0, done.stderr
     assert bench.seen() == as_found
-    assert "vault: restored and verified as found" in done.stderr
+    assert "hall: restored and verified as found" in done.stderr
     with (bench.run_folder / "trials.csv").open() as handle:
         rows = [row for row in csv.DictReader(handle) if row["role"] == "measure"]
     assert len(rows) == 8
     assert {row["status"] for row in rows} == {"valid"}
     assert all(float(row["goodput_bit_s"]) > 1e6 for row in rows)
-    sides = [(row, side) for row in rows for side in ("sender", "receiver") if row[side] == "vault"]
-    assert {row[f"{side}_{name}"] for row, side in sides for name in EMPTY_AT_VAULT} == {""}
-    sent_there = [row for row in rows if row["sender"] == "vault"]
+    sides = [(row, side) for row in rows for side in ("sender", "receiver") if row[side] == "hall"]
+    assert {row[f"{side}_{name}"] for row, side in sides for name in EMPTY_AT_HALL} == {""}
+    sent_there = [row for row in rows if row["sender"] == "hall"]
     assert {row[name] for row in sent_there if row["transport"] == "tcp" for name in OF_A_SENDERS_TCP} == {""}
     assert {row["send_path"] for row in sent_there if row["transport"] == "udp"} == {"single"}
-    assert {row["jitter_mean_s"] for row in rows if row["receiver"] == "vault"} == {""}
+    assert {row["jitter_mean_s"] for row in rows if row["receiver"] == "hall"} == {""}
     assert (
-        "vault: of the BSD family"
+        "hall: of the BSD family"
         in (bench.run_folder / "report.md").read_text() + (bench.run_folder / "run.json").read_text()
     )
 
@@ -65,7 +65,7 @@ def test_a_killed_controller_is_made_up_for_by_the_host_itself_although_its_cloc
     as_found = bench.seen()
     process = bench.start(LONG)
     eventually(lambda: bench.mtu() == 9000, "the level")
-    set_wall_clock(bench.vault, 7200)  # kern.boottime is another from here on, and every start time
+    set_wall_clock(bench.hall, 7200)  # kern.boottime is another from here on, and every start time
     time.sleep(1.0)
     process.send_signal(signal.SIGKILL)
     process.wait()
@@ -105,7 +105,7 @@ def test_with_controller_and_both_watchdogs_killed_recover_puts_back_although_th
     process.wait()
     eventually(lambda: not bench.helpers(), "the helper has ended with its connection")
     bench.kill(bench.watchdogs())
-    set_wall_clock(bench.vault, 7200)  # to a new session this looks like another start
+    set_wall_clock(bench.hall, 7200)  # to a new session this looks like another start
     done = bench.recover()
     assert done.returncode == 0, done.stderr
     assert bench.mtu() == 1500
@@ -114,7 +114,7 @@ def test_with_controller_and_both_watchdogs_killed_recover_puts_back_although_th
 
 @pytest.mark.parametrize(
     ("said", "host", "runs"),
-    [({"vault": "linux"}, "vault", "FreeBSD"), ({"vault": "bsd", "dome": "bsd"}, "dome", "Linux")],
+    [({"hall": "linux"}, "hall", "FreeBSD"), ({"hall": "bsd", "dome": "bsd"}, "dome", "Linux")],
 )
 def test_a_host_of_another_family_than_the_plan_says_is_refused_before_any_change(
     bench: Bench, said: dict[str, str], host: str, runs: str

@@ -16,11 +16,11 @@ from orchestrator.lab.lab import Lab
 from orchestrator.lab.scenario import Scenario, lab_host, port
 from orchestrator.results.causes.from_columns import row_cause
 from orchestrator.results.read_run import read_trials
-from tests.causes.situations import NO_QUOTA, TRUNK_BIT_S, UNSHAPED, Situation
+from tests.causes.situations import NO_QUOTA, UNSHAPED, UPLINK_BIT_S, Situation
 from tests.spine.bench import Bench, plan_text
 
 TWO_BOARDS = Scenario(
-    hosts=(lab_host("dome", 11, slow_board=True), lab_host("vault", 12, slow_board=True)), trunk_rate_bit_s=TRUNK_BIT_S
+    hosts=(lab_host("dome", 11, slow_board=True), lab_host("hall", 12, slow_board=True)), uplink_rate_bit_s=UPLINK_BIT_S
 )
 _RELAY = Path(__file__).with_name("relay_in_switch.py")
 _TRIAL = {"length": "800ms", "warmup": "400ms", "settle": "50ms"}
@@ -64,13 +64,13 @@ class Bed:
     def _made(self, made: Situation) -> Iterator[None]:
         with ExitStack() as undo:
             self.lab.switch.set_rate(None if made.rate_bit_s == UNSHAPED else made.rate_bit_s)
-            undo.callback(self.lab.switch.set_rate, TRUNK_BIT_S)
+            undo.callback(self.lab.switch.set_rate, UPLINK_BIT_S)
             for host, share in made.share_of_a_core.items():
                 self._share(host, share)
                 undo.callback(self._share, host, NO_QUOTA)
             if made.port_mtu_bytes:
-                self.lab.switch.set_port_mtu("vault", made.port_mtu_bytes)
-                undo.callback(self.lab.switch.set_port_mtu, "vault", 9000)
+                self.lab.switch.set_port_mtu("hall", made.port_mtu_bytes)
+                undo.callback(self.lab.switch.set_port_mtu, "hall", 9000)
             if made.lost_per_thousand and not made.delay_s:
                 undo.enter_context(self._lossy(made.sender, made.lost_per_thousand))
             if made.rules_per_frame:
@@ -117,7 +117,7 @@ class Bed:
                 self.lab.hosts[host].output(["ethtool", "-K", "eth1", "tx", "off"])
                 undo.callback(self.lab.hosts[host].output, ["ethtool", "-K", "eth1", "tx", "on"])
                 switch.output(["ip", "link", "set", "dev", name, "nomaster", "promisc", "on"])
-                undo.callback(switch.output, ["ip", "link", "set", "dev", name, "promisc", "off", "master", "trunk"])
+                undo.callback(switch.output, ["ip", "link", "set", "dev", name, "promisc", "off", "master", "uplink"])
             relay = switch.start(
                 [sys.executable, str(_RELAY), *ports, str(hold_s), str(lost_ratio)], stdout=subprocess.DEVNULL
             )
@@ -135,8 +135,8 @@ def _plan(made: Situation, replicates: int) -> str:
         lease="30s",
         trial={**_TRIAL, "replicates": replicates},
         links={
-            "trunk": {
-                "ends": ["dome:eth1", "vault:eth1"],
+            "uplink": {
+                "ends": ["dome:eth1", "hall:eth1"],
                 "rate": f"{made.rate_bit_s // 10**6}Mbit/s",
                 "isolated": True,
             }

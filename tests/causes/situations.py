@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-GIGABIT, TRUNK_BIT_S = 1_000_000_000, 2_500_000_000
+GIGABIT, UPLINK_BIT_S = 1_000_000_000, 2_500_000_000
 UNSHAPED = 100_000_000_000  # what the plan says of a switch that does not shape: a quota may fill the usual rate
 NO_QUOTA = 8.0  # of a core: more than the machine has
 
@@ -23,11 +23,11 @@ class Situation:
     right: frozenset[str]
     factors: Mapping[str, Any]
     hold: tuple[Mapping[str, Any], ...] = ()
-    rate_bit_s: int = TRUNK_BIT_S
+    rate_bit_s: int = UPLINK_BIT_S
     share_of_a_core: Mapping[str, float] = field(default_factory=dict)
     delay_s: float = 0.0  # each way, by a relay in the switch's place
     lost_per_thousand: int = 0  # of the frames from the sender, with a relay of those from both, by chance
-    port_mtu_bytes: int | None = None  # of vault's port
+    port_mtu_bytes: int | None = None  # of hall's port
     rules_per_frame: int = 0  # that the receiving kernel goes through
 
     @property
@@ -37,17 +37,17 @@ class Situation:
 
     @property
     def sender(self) -> str:
-        return "vault" if self.way == "receive" else "dome"
+        return "hall" if self.way == "receive" else "dome"
 
     @property
     def receiver(self) -> str:
-        return "dome" if self.way == "receive" else "vault"
+        return "dome" if self.way == "receive" else "hall"
 
 
 def _ends(draw: random.Random) -> tuple[str, str, str]:
     """(direction, sender, receiver)"""
     way = draw.choice(["transmit", "receive"])
-    return way, *(("vault", "dome") if way == "receive" else ("dome", "vault"))
+    return way, *(("hall", "dome") if way == "receive" else ("dome", "hall"))
 
 
 def _full_tcp(draw: random.Random) -> Situation:

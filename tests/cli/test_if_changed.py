@@ -16,9 +16,9 @@ from orchestrator.lab.lab import Lab
 PLAN = """plan: frames
 hosts:
   dome: {ssh: dome, privilege: root}
-  vault: {ssh: vault, privilege: root}
+  hall: {ssh: hall, privilege: root}
 links:
-  trunk: {ends: [dome:eth1, vault:eth1], rate: 2.5Gbit/s, isolated: true}
+  uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s, isolated: true}
 factors:
   mtu: [1500]
   direction: [transmit]
@@ -62,7 +62,7 @@ def test_plans_run_again_only_for_another_kernel_and_only_when_they_measure_the_
     assert linktrial(lab, "run", plan, "--out", out).returncode == 0
     (first,) = out.iterdir()
     record = json.loads((first / "run.json").read_text())
-    for host in ("dome", "vault"):
+    for host in ("dome", "hall"):
         identity = record["hosts"][host]["facts"]["kernel_identity"]
         assert identity["release"] == record["hosts"][host]["facts"]["kernel"]
 

@@ -16,20 +16,20 @@ from orchestrator.onhost.settings.saved_state import keep
 PLAN = """plan: keep-me
 hosts:
   dome: {ssh: dome}
-  vault: {ssh: vault}
+  hall: {ssh: hall}
 links:
-  trunk: {ends: [{host: dome, mac: "02:00:5e:10:00:0b"}, vault:eth1], rate: 2.5Gbit/s}
+  uplink: {ends: [{host: dome, mac: "02:00:5e:10:00:0b"}, hall:eth1], rate: 2.5Gbit/s}
 factors:
   mtu: [1500, 9000]
-  sack: {setting: net.ipv4.tcp_sack, at: vault, levels: [0, 1]}
-  steering: {setting: transmit-steering, at: vault:eth1, levels: [spread]}
+  sack: {setting: net.ipv4.tcp_sack, at: hall, levels: [0, 1]}
+  steering: {setting: transmit-steering, at: hall:eth1, levels: [spread]}
   transport: [tcp]
 """
 
 
 def run_folder(folder: Path) -> Path:
     (folder / "plan.yaml").write_text(PLAN)
-    named = {"dome": ("enp1s0", "02:00:5e:10:00:0b"), "vault": ("eth1", "02:00:5e:10:00:0c")}
+    named = {"dome": ("enp1s0", "02:00:5e:10:00:0b"), "hall": ("eth1", "02:00:5e:10:00:0c")}
     hosts = {
         host: {"facts": {"interfaces": [{"name": name, "mac": mac, "permanent_mac": ""}]}}
         for host, (name, mac) in named.items()
@@ -44,12 +44,12 @@ def test_a_cells_levels_as_commands_and_files_for_each_host(tmp_path: Path) -> N
     assert answer.exception is None
     kept = json.loads(answer.output)
     assert kept["dome"]["commands"] == ["ip link set dev enp1s0 mtu 9000"]  # the name behind the plan's MAC address
-    assert "sysctl -w net/ipv4/tcp_sack=1" in kept["vault"]["commands"]
-    assert kept["vault"]["files"]["/etc/sysctl.d/90-kept-level.conf"] == "net/ipv4/tcp_sack=1\n"
-    unit = kept["vault"]["files"]["/etc/systemd/system/kept-level.service"]
+    assert "sysctl -w net/ipv4/tcp_sack=1" in kept["hall"]["commands"]
+    assert kept["hall"]["files"]["/etc/sysctl.d/90-kept-level.conf"] == "net/ipv4/tcp_sack=1\n"
+    unit = kept["hall"]["files"]["/etc/systemd/system/kept-level.service"]
     assert 'ExecStart=/bin/sh -c "ip link set dev eth1 mtu 9000"' in unit
     assert "tcp_sack" not in unit
-    assert kept["vault"]["not_kept"] == ["transmit-steering of eth1 = spread"]
+    assert kept["hall"]["not_kept"] == ["transmit-steering of eth1 = spread"]
 
 
 def test_the_text_names_host_command_and_file(tmp_path: Path) -> None:

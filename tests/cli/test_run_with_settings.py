@@ -15,11 +15,11 @@ from orchestrator.lab.lab import Lab
 PLAN = """plan: tuned
 hosts:
   dome: {ssh: dome, privilege: root}
-  vault: {ssh: vault, privilege: root}
+  hall: {ssh: hall, privilege: root}
 links:
-  trunk: {ends: [dome:eth1, vault:eth1], rate: 2.5Gbit/s, isolated: true}
+  uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s, isolated: true}
 hold:
-  - {setting: net.ipv4.tcp_sack, at: vault, level: 0}
+  - {setting: net.ipv4.tcp_sack, at: hall, level: 0}
   - {setting: feature.tx-nocache-copy, at: "dome:eth1", level: on}
 factors:
   mtu: [1000]

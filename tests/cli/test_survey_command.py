@@ -17,9 +17,9 @@ pytestmark = pytest.mark.lab
 PLAN = """plan: look
 hosts:
   dome: {ssh: dome, privilege: root}
-  vault: {ssh: vault, privilege: root}
+  hall: {ssh: hall, privilege: root}
 links:
-  trunk: {ends: [dome:eth1, vault:eth1], rate: 2.5Gbit/s}
+  uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s}
 factors:
   mtu: [1500, 9000]
   transport: [tcp]
@@ -44,14 +44,14 @@ def test_a_plans_bench_is_surveyed_and_its_path_proven(lab: Lab, tmp_path: Path)
         host.exec(["ip", "link", "set", "dev", "eth1", "mtu", "9000"], check=True)
     answer = survey(lab, str(plan), "--json")
     found = json.loads(answer.stdout)
-    assert set(found["hosts"]) == {"dome", "vault"}
-    assert found["paths"]["trunk"]["verdict"] == "open"
+    assert set(found["hosts"]) == {"dome", "hall"}
+    assert found["paths"]["uplink"]["verdict"] == "open"
     assert {row["mtu"] for row in found["ceilings"]} == {1500, 9000}
     assert all("2.5 Gbit/s" in row["narrowest"] for row in found["ceilings"])
     assert [each for each in found["findings"] if each["severity"] in ("stops", "limits")] == []
     assert answer.returncode == Exit.COMPLETE, answer.stderr
 
-    lab.switch.set_port_mtu("vault", 1500)
+    lab.switch.set_port_mtu("hall", 1500)
     spoiled = survey(lab, str(plan))
     assert spoiled.returncode == Exit.SOME_NOT_VALID
     assert "stops the plan [path]" in spoiled.stdout
@@ -80,17 +80,17 @@ def test_the_wiring_is_told_by_broadcast_frames_without_any_address(lab: Lab, tm
         host.exec(["ip", "address", "flush", "dev", "eth1"], check=True)
     answer = survey(lab, str(plan), "--json")
     found = json.loads(answer.stdout)
-    assert found["wiring"] == [["vault:eth1", "dome:eth1"], ["dome:eth1", "vault:eth1"]]
+    assert found["wiring"] == [["hall:eth1", "dome:eth1"], ["dome:eth1", "hall:eth1"]]
     assert "wired_elsewhere" not in {each["code"] for each in found["findings"]}
 
 
 def test_a_cable_that_ends_elsewhere_is_named_with_the_interface_it_ends_at(lab: Lab, tmp_path: Path) -> None:
-    """The plan names vault's other interface, as when two cables were crossed."""
+    """The plan names hall's other interface, as when two cables were crossed."""
     plan = tmp_path / "look.yaml"
-    plan.write_text(PLAN.replace("vault:eth1", "vault:eth0"))
+    plan.write_text(PLAN.replace("hall:eth1", "hall:eth0"))
     answer = survey(lab, str(plan))
     assert answer.returncode == Exit.SOME_NOT_VALID
     told = " ".join(answer.stdout.split())
-    assert "frames of dome:eth1 arrive at vault:eth1, and not at vault:eth0" in told
-    assert "name vault:eth1 in the plan" in told
-    assert "vault:eth0 is heard at dome:eth0" in told
+    assert "frames of dome:eth1 arrive at hall:eth1, and not at hall:eth0" in told
+    assert "name hall:eth1 in the plan" in told
+    assert "hall:eth0 is heard at dome:eth0" in told

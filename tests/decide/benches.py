@@ -1,4 +1,4 @@
-"""A healthy bench as two surveys, to be spoiled one thing at a time. Invented: the observatory's dome and vault."""
+"""A healthy bench as two surveys, to be spoiled one thing at a time. Invented: the observatory's dome and hall."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ from typing import Any
 from orchestrator.decide.findings import LinkNeed
 
 GIGABIT_2_5 = 2_500_000_000
-NEED = LinkNeed("trunk", (("dome", "eth1"), ("vault", "eth1")), None, (1500, 9000), tuple(range(20000, 20064)))
+NEED = LinkNeed("uplink", (("dome", "eth1"), ("hall", "eth1")), None, (1500, 9000), tuple(range(20000, 20064)))
 
 
 def healthy_bench() -> dict[str, dict[str, Any]]:
     """Two hosts on which nothing is wrong."""
-    return {"dome": healthy_host("198.18.0.11"), "vault": healthy_host("198.18.0.12")}
+    return {"dome": healthy_host("198.18.0.11"), "hall": healthy_host("198.18.0.12")}
 
 
 def healthy_host(address: str) -> dict[str, Any]:
@@ -55,7 +55,7 @@ def healthy_host(address: str) -> dict[str, Any]:
             {
                 "slot": "0000:01:00.0",
                 "ids": "abcd:0025",
-                "driver": "trunkcard",
+                "driver": "uplinkcard",
                 "interfaces": ["eth1"],
                 "modules": [],
                 "other_kernels": {},
@@ -76,7 +76,7 @@ def healthy_host(address: str) -> dict[str, Any]:
 def _interface(name: str, address: str, *, loopback: bool = False, bus: str = "0000:01:00.0") -> dict[str, Any]:
     return {
         "name": name,
-        "driver": "trunkcard",
+        "driver": "uplinkcard",
         "driver_version": "6.12.1",
         "firmware": "1",
         "bus": bus,

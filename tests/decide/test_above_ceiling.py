@@ -24,7 +24,7 @@ def short_record(
     """A healthy trial whose link brought `fill` times its ceiling in a short window."""
     record = healthy_record(load=0.9999)
     received, sent = record["second"]["parts"][0], record["first"]["parts"][0]
-    octets = fill / fills(record)["trunk transmit"] * received["goodput_bytes"] * window_s / received["window_s"]
+    octets = fill / fills(record)["uplink transmit"] * received["goodput_bytes"] * window_s / received["window_s"]
     received |= {
         "window_s": window_s,
         "goodput_bytes": round(octets),
@@ -32,7 +32,7 @@ def short_record(
         "edge_error_bytes": round(edge_error_ratio * octets),
     }
     sent |= {"seconds": window_s}
-    return record | {"role": role, "fills_before": {"trunk transmit": before or []}}
+    return record | {"role": role, "fills_before": {"uplink transmit": before or []}}
 
 
 @pytest.mark.parametrize("fill", [1.005, 1.021, 1.04])

@@ -109,7 +109,7 @@ def _cross(record: Json, host: str = "dome") -> float:
 @pytest.mark.parametrize("looked", [True, False])
 def test_what_tcp_sends_again_and_acknowledges_is_ours(lost: int, looked: bool) -> None:
     record = lossy_record(lost=lost, selective=20.0 if lost else 0.0, looked=looked)
-    assert (_cross(record), _cross(record, "vault")) == (0, 0)
+    assert (_cross(record), _cross(record, "hall")) == (0, 0)
     assert not {"cross_traffic_some", "cross_traffic_heavy"} & {*judge(record).doubts}
 
 
@@ -135,7 +135,7 @@ def test_interfaces_that_count_no_header_or_a_check_sequence_as_well_are_known_b
     frames = round(share * 100_000)
     noisy = _more(record, "first", packets=frames, octets=frames * (1000 + beside))
     assert _cross(noisy) == pytest.approx(frames * 1000, abs=0.001 * 100_000 * 1514)
-    assert _cross(noisy, "vault") == 0
+    assert _cross(noisy, "hall") == 0
 
 
 def test_without_a_look_at_acknowledgements_the_account_says_how_far_it_may_be_off() -> None:
@@ -153,9 +153,9 @@ def test_counters_that_take_blocks_for_frames_are_told_and_claim_no_cross_traffi
         after = record[end]["counters"]["after"]
         after[f"interface.{way}_packets"] -= 100_000 - 2_500
         after[f"interface.{way}_bytes"] -= (100_000 - 2_500) * (ETHERNET + IP4 + TCP)
-    found = accounts(record)["vault", "eth1"]
+    found = accounts(record)["hall", "eth1"]
     assert (found.basis, found.cross_bytes) == ("blocks", 0)
-    noisy = accounts(_more(record, "second", packets=10_000, octets=10_000 * 1514))["vault", "eth1"]
+    noisy = accounts(_more(record, "second", packets=10_000, octets=10_000 * 1514))["hall", "eth1"]
     assert noisy.cross_bytes == pytest.approx(10_000 * 1514, rel=0.01)
     assert noisy.unsure_bytes > 0
 
@@ -181,7 +181,7 @@ def test_the_connection_that_carries_our_orders_is_ours_on_both_ends() -> None:
         ("second", "tx", 2000, got),
     ):
         record = _more(record, end, packets=packets, octets=octets, way=way)
-    assert (_cross(record), _cross(record, "vault")) == (0, 0)
+    assert (_cross(record), _cross(record, "hall")) == (0, 0)
     stranger = changed(record, first__own_frames__control=None)
     assert _cross(stranger) == pytest.approx(sent + got, rel=0.01)
 
@@ -200,7 +200,7 @@ def test_links_that_run_at_once_at_one_interface_are_one_account() -> None:
     record["beside"] = [{"link": "side", **part}]
     assert {place: account.cross_bytes for place, account in accounts(record).items()} == {
         ("dome", "eth1"): 0,
-        ("vault", "eth1"): 0,
+        ("hall", "eth1"): 0,
         ("shed", "eth1"): 0,
     }
     assert not {"cross_traffic_some", "cross_traffic_heavy"} & {*judge(record).doubts}
@@ -210,7 +210,7 @@ def test_an_end_that_cannot_tell_of_its_flows_leaves_the_other_ends_account_whol
     record = changed(lossy_record(), second__own_frames=None)
     found = accounts(record)
     assert (found["dome", "eth1"].basis, found["dome", "eth1"].cross_bytes) == ("frames", 0)
-    assert found["vault", "eth1"].basis == "estimate"
+    assert found["hall", "eth1"].basis == "estimate"
 
 
 def test_a_record_whose_hosts_told_of_no_flows_is_estimated_and_says_so() -> None:

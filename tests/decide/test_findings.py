@@ -164,9 +164,9 @@ SPOILED: dict[str, tuple[Callable[[Bench], None], str, str, list[str]]] = {
         "disturbs",
         ["-86400"],
     ),
-    "ends with other MTUs": (_end(mtu=1500), "ends_differ", "differs", ["MTU", "dome 1500", "vault 9000"]),
+    "ends with other MTUs": (_end(mtu=1500), "ends_differ", "differs", ["MTU", "dome 1500", "hall 9000"]),
     "ends with other kernels": (
-        lambda bench: bench["vault"].update(kernel="6.1.0"),
+        lambda bench: bench["hall"].update(kernel="6.1.0"),
         "ends_differ",
         "differs",
         ["kernel", "6.12.1", "6.1.0"],
@@ -175,7 +175,7 @@ SPOILED: dict[str, tuple[Callable[[Bench], None], str, str, list[str]]] = {
         _end(driver="othercard"),
         "ends_differ",
         "differs",
-        ["driver", "othercard", "trunkcard"],
+        ["driver", "othercard", "uplinkcard"],
     ),
     "ends with other offloads": (_end(features=["rx-gro", "rx-checksum"]), "ends_differ", "differs", ["offloads"]),
 }
@@ -249,7 +249,7 @@ def test_what_a_survey_could_not_read_is_not_held_against_the_host() -> None:
 
 def test_a_ceiling_for_each_direction_and_frame_size_and_its_narrowest_part() -> None:
     bench = healthy_bench()
-    end(bench, "vault")["speed_bit_s"] = 10**9
+    end(bench, "hall")["speed_bit_s"] = 10**9
     rows = ceilings(bench, [NEED])
     assert [(row.direction, row.mtu) for row in rows] == [
         ("transmit", 1500),
@@ -258,7 +258,7 @@ def test_a_ceiling_for_each_direction_and_frame_size_and_its_narrowest_part() ->
         ("receive", 9000),
     ]
     assert all(row.rate_bit_s == 10**9 for row in rows)
-    assert all("vault:eth1" in row.narrowest for row in rows)
+    assert all("hall:eth1" in row.narrowest for row in rows)
     assert all(row.processor == "unknown until measured" for row in rows)
     # common practice with no source: about 940 Mb/s over a healthy gigabit link with 1500-byte frames
     assert rows[0].tcp_bit_s == pytest.approx(941.5e6, rel=0.001)
@@ -276,7 +276,7 @@ def test_the_bus_is_the_narrowest_part_where_it_is() -> None:
 
 def test_the_plans_own_rate_counts_and_an_unknown_rate_stays_unknown() -> None:
     bench = healthy_bench()
-    need = LinkNeed("trunk", NEED.ends, 100e6)
+    need = LinkNeed("uplink", NEED.ends, 100e6)
     row = ceilings(bench, [need])[0]
     assert (row.rate_bit_s, row.mtu) == (100e6, 9000)
     assert "the plan names" in row.narrowest
@@ -299,14 +299,14 @@ def test_a_difference_is_one_line() -> None:
     end(now)["firmware"] = "2"
     end(now)["features"] = ["rx-gro", "rx-checksum", "tx-tcp-segmentation", "rx-lro"]
     now["dome"]["machine_depth"]["policies"][0]["governor"] = "powersave"
-    now["vault"]["interfaces"] = [each for each in now["vault"]["interfaces"] if each["name"] != "eth0"]
+    now["hall"]["interfaces"] = [each for each in now["hall"]["interfaces"] if each["name"] != "eth0"]
     assert survey_changes(before, now) == [
         "dome: kernel 6.12.1 -> 6.13.0",
         "dome:policy0: governor performance -> powersave",
         "dome:eth1: firmware 1 -> 2",
         "dome:eth1: tx-udp-segmentation on -> off",
         "dome:eth1: rx-lro off -> on",
-        "vault: eth0 is gone",
+        "hall: eth0 is gone",
     ]
 
 

@@ -28,7 +28,7 @@ def words(state: RunState) -> dict[str, str]:
 
 
 def test_a_host_that_was_never_changed_is_said_to_be_as_found(state: RunState) -> None:
-    assert words(state)["vault"] == "as found; nothing was changed on it"
+    assert words(state)["hall"] == "as found; nothing was changed on it"
 
 
 def test_a_changed_host_is_not_verified_until_it_is_restored(state: RunState) -> None:

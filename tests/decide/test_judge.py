@@ -106,7 +106,7 @@ def test_an_end_without_a_result_is_failed_and_named() -> None:
     record = changed(healthy_record(), second={"parts": []})
     verdict = judge(record)
     assert verdict.status == "failed"
-    assert "vault" in verdict.reason
+    assert "hall" in verdict.reason
 
 
 def test_a_stream_that_broke_off_is_failed_with_its_sentence() -> None:
@@ -147,7 +147,7 @@ def test_a_link_that_fell_to_another_speed_makes_it_suspect() -> None:
 
 
 def test_a_host_that_restarted_by_itself_makes_it_suspect() -> None:
-    _with_doubt(changed(healthy_record(), after__boot_id__vault="another"), "rebooted", "suspect")
+    _with_doubt(changed(healthy_record(), after__boot_id__hall="another"), "rebooted", "suspect")
 
 
 def test_a_carrier_that_came_and_went_makes_it_suspect() -> None:
@@ -235,7 +235,7 @@ def test_z21_cross_traffic_is_noted_and_beyond_three_percent_suspect(share: floa
 
 def test_z22_a_performance_policy_at_a_quarter_of_the_clock_makes_it_suspect() -> None:
     record = healthy_record()
-    record["settings"]["vault"] = [
+    record["settings"]["hall"] = [
         {"setting": "governor", "target": "", "level": "performance", "ok": True, "seen": "performance", "why": ""}
     ]
     assert judge(record).status == "valid"
@@ -247,9 +247,9 @@ def test_a_low_clock_under_a_saving_policy_is_what_the_cell_claims() -> None:
 
 
 def _claiming(*uses: tuple[str, object, object]) -> Json:
-    """A healthy trial whose cell claims clocks on vault: (setting, level, what the host read back)."""
+    """A healthy trial whose cell claims clocks on hall: (setting, level, what the host read back)."""
     record = healthy_record()
-    record["settings"]["vault"] = [
+    record["settings"]["hall"] = [
         {"setting": setting, "target": "", "level": level, "ok": True, "seen": seen, "why": ""}
         for setting, level, seen in uses
     ]
@@ -391,7 +391,7 @@ def test_segments_sent_again_beyond_a_thousandth_are_noted_with_their_share_and_
     found = judge(count(record, "second", interface_rx_missed_errors=7))
     assert (found.status, found.doubts) == ("valid", ("sent_again",))
     assert found.reason == (
-        f"2.5 % of TCP's segments were sent again: lost by eth1 on vault 7, between the interfaces {sent // 50 - 7}; "
+        f"2.5 % of TCP's segments were sent again: lost by eth1 on hall 7, between the interfaces {sent // 50 - 7}; "
         f"{sent // 40 - sent // 50} of those sent again had arrived all the same, late or out of order"
     )
     tcp["segments_retransmitted"] = sent // 1001
@@ -499,14 +499,14 @@ def test_the_sentence_on_small_buffers_counts_every_connections() -> None:
     "code", ["congestion_missing", "core_missing", "zero_copy_missing", "send_path", "receive_path"]
 )
 def test_what_a_host_cannot_do_with_its_traffic_is_impossible_and_says_why(code: str) -> None:
-    record = changed(healthy_record(), error={"code": code, "message": "vault: this kernel does not offer it"})
-    assert judge(record) == Verdict("impossible", (code,), "vault: this kernel does not offer it")
+    record = changed(healthy_record(), error={"code": code, "message": "hall: this kernel does not offer it"})
+    assert judge(record) == Verdict("impossible", (code,), "hall: this kernel does not offer it")
 
 
 @pytest.mark.parametrize(
     ("end", "part", "held", "buffer", "limit"),
     [
-        ("second", "receive", "limited_receiver_window_s", "receive_buffer_bytes", "net.ipv4.tcp_rmem on vault"),
+        ("second", "receive", "limited_receiver_window_s", "receive_buffer_bytes", "net.ipv4.tcp_rmem on hall"),
         ("first", "send", "limited_send_buffer_s", "send_buffer_bytes", "net.ipv4.tcp_wmem on dome"),
     ],
 )

@@ -23,11 +23,11 @@ def test_two_healthy_links_are_a_valid_trial_with_a_row_each():
     verdict = judge(record)
     assert (verdict.status, verdict.reason) == ("valid", "")
     assert [(row["link"], row["way"]) for row in trial_rows(record, verdict, RUN)] == [
-        ("trunk", "transmit"),
+        ("uplink", "transmit"),
         ("spare", "transmit"),
     ]
-    assert set(goodputs(record)) == {"trunk transmit", "spare transmit"}
-    assert [row["link"] for row in host_rows(record, verdict, RUN)] == ["trunk", "trunk", "spare", "spare"]
+    assert set(goodputs(record)) == {"uplink transmit", "spare transmit"}
+    assert [row["link"] for row in host_rows(record, verdict, RUN)] == ["uplink", "uplink", "spare", "spare"]
 
 
 def test_each_host_is_watched_once_and_every_links_counters_are_kept():
@@ -35,7 +35,7 @@ def test_each_host_is_watched_once_and_every_links_counters_are_kept():
     alone = healthy_record(seed=1)
     assert watch_rows(record) == watch_rows(alone)
     assert len(counter_rows(record)) > len(counter_rows(alone))
-    assert {row["link"] for row in series_rows(record)} <= {"trunk", "spare"}
+    assert {row["link"] for row in series_rows(record)} <= {"uplink", "spare"}
 
 
 @pytest.mark.parametrize("which", [0, 1])
@@ -44,7 +44,7 @@ def test_a_link_that_gave_nothing_fails_the_trial_and_is_named(which: int):
     records[which]["second"] = None
     verdict = judge(together(*records))
     assert verdict.status == "failed"
-    assert verdict.reason.startswith(("trunk: ", "spare: ")[which])
+    assert verdict.reason.startswith(("uplink: ", "spare: ")[which])
 
 
 def test_a_path_that_is_too_small_is_the_cause_although_the_other_link_then_gave_no_result():

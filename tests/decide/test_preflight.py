@@ -29,7 +29,7 @@ def met(state: RunState, changed: Facts) -> list[Any]:
 
 def small() -> RunState:
     """Two hosts."""
-    return begin(replace(make_setup(3), hosts=("dome", "vault")))
+    return begin(replace(make_setup(3), hosts=("dome", "hall")))
 
 
 BSD = {"system": "FreeBSD", "family": "bsd"}
@@ -38,9 +38,9 @@ BSD = {"system": "FreeBSD", "family": "bsd"}
 @pytest.mark.parametrize(
     ("changed", "bsd_hosts", "code", "words"),
     [
-        ({"vault": BSD}, (), "system_differs", "vault: the plan says system: linux, and the host runs FreeBSD"),
-        ({}, ("vault",), "system_differs", "vault: the plan says system: bsd, and the host runs Linux"),
-        ({"vault": {"interfaces": []}}, (), "interface_unknown", "no interface of this host is 'eth1'"),
+        ({"hall": BSD}, (), "system_differs", "hall: the plan says system: linux, and the host runs FreeBSD"),
+        ({}, ("hall",), "system_differs", "hall: the plan says system: bsd, and the host runs Linux"),
+        ({"hall": {"interfaces": []}}, (), "interface_unknown", "no interface of this host is 'eth1'"),
     ],
 )
 def test_a_run_that_its_hosts_facts_refuse_ends_at_once(
@@ -56,6 +56,6 @@ def test_a_run_that_its_hosts_facts_refuse_ends_at_once(
 
 def test_a_host_of_the_family_that_the_plan_says_is_taken_and_what_is_not_seen_there_is_noted() -> None:
     state = small()
-    state.setup = replace(state.setup, bsd_hosts=("vault",))
-    assert [type(command).__name__ for command in met(state, {"vault": BSD})] == ["AcquireLease"]
-    assert any(note.startswith("vault: of the BSD family") for note in state.notes)
+    state.setup = replace(state.setup, bsd_hosts=("hall",))
+    assert [type(command).__name__ for command in met(state, {"hall": BSD})] == ["AcquireLease"]
+    assert any(note.startswith("hall: of the BSD family") for note in state.notes)

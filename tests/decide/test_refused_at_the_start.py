@@ -34,7 +34,7 @@ def bench(change: Change = lambda facts: None, setup: Callable[[RunSetup], RunSe
         replace(cell, settings=tuple(use for use in cell.settings if use.setting != "command"))
         for cell in make_setup(3).cells
     )
-    state = begin(setup(replace(make_setup(3), hosts=("dome", "vault"), cells=cells)))
+    state = begin(setup(replace(make_setup(3), hosts=("dome", "hall"), cells=cells)))
     facts = {
         name: FakeHost(name, number + 1, {("mtu", "eth1"): 1500}).facts()
         for number, name in enumerate(state.setup.hosts)
@@ -101,10 +101,10 @@ REFUSED: dict[str, tuple[Change, Callable[[RunSetup], RunSetup], str, tuple[str,
         ("dome: eth1 is a port of the bridge br0", "name dome:br0"),
     ),
     "a bond's part": (
-        set_end("vault", master="bond1", master_kind="bond"),
+        set_end("hall", master="bond1", master_kind="bond"),
         lambda one: one,
         "enslaved",
-        ("vault: eth1 is a part of the bond bond1", "name vault:bond1"),
+        ("hall: eth1 is a part of the bond bond1", "name hall:bond1"),
     ),
     "a master of a kind nobody knows": (set_end(master="m0", master_kind="new"), lambda one: one, "enslaved", ("m0",)),
     "switched off": (set_end(up=False), lambda one: one, "switched_off", ("dome: eth1 is switched off", "up")),
@@ -115,10 +115,10 @@ REFUSED: dict[str, tuple[Change, Callable[[RunSetup], RunSetup], str, tuple[str,
         ("dome:eth1 does not have the address 198.18.0.99", "198.18.0.11"),
     ),
     "an address of another interface": (
-        another("vault", "eth7", address("10.9.9.9")),
+        another("hall", "eth7", address("10.9.9.9")),
         stated("198.18.0.11", "10.9.9.9"),
         "address_elsewhere",
-        ("10.9.9.9 is an address of vault:eth7", "eth1"),
+        ("10.9.9.9 is an address of hall:eth7", "eth1"),
     ),
     "a duplicate that the plan names": (
         addresses("dome", address("2001:db8::1", 64, duplicate=True)),
@@ -139,47 +139,47 @@ REFUSED: dict[str, tuple[Change, Callable[[RunSetup], RunSetup], str, tuple[str,
         ("198.18.0.12", "dome itself (on dummy3)"),
     ),
     "both have one address": (
-        addresses("vault", address("198.18.0.11")),
+        addresses("hall", address("198.18.0.11")),
         lambda one: one,
         "same_address",
-        ("dome:eth1 and vault:eth1 both have 198.18.0.11",),
+        ("dome:eth1 and hall:eth1 both have 198.18.0.11",),
     ),
     "two networks": (
-        addresses("vault", address("203.0.113.4")),
+        addresses("hall", address("203.0.113.4")),
         lambda one: one,
         "no_common_network",
         (
             "dome:eth1 has 198.18.0.11/24",
-            "vault:eth1 has 203.0.113.4/24",
+            "hall:eth1 has 203.0.113.4/24",
             "temporary",
             "address: [198.18.0.11, 203.0.113.4]",
         ),
     ),
     "one end sees the other, not the other way": (
-        addresses("vault", address("198.18.0.12", 32)),
+        addresses("hall", address("198.18.0.12", 32)),
         lambda one: one,
         "no_common_network",
         ("198.18.0.12/32",),
     ),
-    "no address": (addresses("vault"), lambda one: one, "no_address", ("vault:eth1 has no address", "temporary")),
+    "no address": (addresses("hall"), lambda one: one, "no_address", ("hall:eth1 has no address", "temporary")),
     "link-local only": (
-        addresses("vault", LOCAL),
+        addresses("hall", LOCAL),
         lambda one: one,
         "no_address",
-        ("vault:eth1 has only the link-local address fe80::1", "address: temporary"),
+        ("hall:eth1 has only the link-local address fe80::1", "address: temporary"),
     ),
     "no IPv6 where it is asked for": (
         lambda facts: None,
         asking_for_ipv6,
         "no_address",
-        ("dome:eth1 has no IPv6 address", "vault:eth1 has no IPv6 address"),
+        ("dome:eth1 has no IPv6 address", "hall:eth1 has no IPv6 address"),
     ),
     "no IPv6 for a small MTU": (set_end(mtu=1000), asking_for_ipv6, "no_address", ("its MTU is 1000", "RFC 8200")),
     "a duplicate": (
-        addresses("vault", address("2001:db8::2", 64, duplicate=True)),
+        addresses("hall", address("2001:db8::2", 64, duplicate=True)),
         asking_for_ipv6,
         "no_address",
-        ("vault:eth1 cannot use 2001:db8::2", "another machine"),
+        ("hall:eth1 cannot use 2001:db8::2", "another machine"),
     ),
 }
 
@@ -209,7 +209,7 @@ HEALTHY: dict[str, tuple[Change, Callable[[RunSetup], RunSetup]]] = {
         stated("2001:0db8::0001", "2001:db8::2"),
     ),
     "two networks joined by a router, as stated": (
-        addresses("vault", address("203.0.113.4")),
+        addresses("hall", address("203.0.113.4")),
         stated("198.18.0.11", "203.0.113.4"),
     ),
     "two interfaces in one network": (another("dome", "eth7", address("198.18.0.77")), lambda one: one),
@@ -221,17 +221,17 @@ HEALTHY: dict[str, tuple[Change, Callable[[RunSetup], RunSetup]]] = {
         another("dome", "eth7", address("198.18.0.12"), master="red", master_kind="vrf"),
         lambda one: one,
     ),
-    "prefixes of two lengths that hold each other": (addresses("vault", address("198.18.0.12", 16)), lambda one: one),
+    "prefixes of two lengths that hold each other": (addresses("hall", address("198.18.0.12", 16)), lambda one: one),
     "a second network that both are in": (
-        addresses("vault", address("203.0.113.4"), address("198.18.0.12")),
+        addresses("hall", address("203.0.113.4"), address("198.18.0.12")),
         lambda one: one,
     ),
     "a tentative address, which is waited for": (
-        addresses("vault", address("198.18.0.12", tentative=True)),
+        addresses("hall", address("198.18.0.12", tentative=True)),
         lambda one: one,
     ),
     "a duplicate beside a good one": (
-        addresses("vault", address("2001:db8::2", 64, duplicate=True), address("198.18.0.12")),
+        addresses("hall", address("2001:db8::2", 64, duplicate=True), address("198.18.0.12")),
         lambda one: one,
     ),
 }
@@ -242,7 +242,7 @@ def test_a_healthy_relative_is_not_refused(which: str) -> None:
     change, setup = HEALTHY[which]
     if which == "stated in another spelling":
         both = change
-        change = lambda facts: (both(facts), addresses("vault", address("2001:db8::2", 64))(facts))[0]  # noqa: E731
+        change = lambda facts: (both(facts), addresses("hall", address("2001:db8::2", 64))(facts))[0]  # noqa: E731
     fault = refusal(change, setup)
     assert fault is None, fault and fault.message
 
@@ -250,21 +250,21 @@ def test_a_healthy_relative_is_not_refused(which: str) -> None:
 def test_a_point_to_point_address_reaches_its_peer() -> None:
     def change(facts: Json) -> None:
         addresses("dome", address("198.18.0.11", 32, peer="198.18.7.12"))(facts)
-        addresses("vault", address("198.18.7.12", 32, peer="198.18.0.11"))(facts)
+        addresses("hall", address("198.18.7.12", 32, peer="198.18.0.11"))(facts)
 
     assert refusal(change) is None
 
 
 def test_only_ends_that_may_come_up_are_waited_for() -> None:
     assert ends_not_ready(bench()) == []
-    assert ends_not_ready(bench(set_end("vault", carrier=False))) == [EndNotReady("vault", "eth1", None, None)]
+    assert ends_not_ready(bench(set_end("hall", carrier=False))) == [EndNotReady("hall", "eth1", None, None)]
     assert ends_not_ready(bench(set_end("dome", carrier=False), with_command)) == []
-    tentative = addresses("vault", address("198.18.0.12", tentative=True))
-    assert ends_not_ready(bench(tentative)) == [EndNotReady("vault", "eth1", 4, "198.18.0.12")]
+    tentative = addresses("hall", address("198.18.0.12", tentative=True))
+    assert ends_not_ready(bench(tentative)) == [EndNotReady("hall", "eth1", 4, "198.18.0.12")]
 
 
 OWN, OTHER, STRANGE = "02:00:00:00:00:02", "02:00:00:00:09:09", "02:00:00:00:0e:0e"
-ASKED = Question("trunk", "dome", "eth1", "198.18.0.11", "vault", "eth1", "198.18.0.12")
+ASKED = Question("uplink", "dome", "eth1", "198.18.0.11", "hall", "eth1", "198.18.0.12")
 
 
 @pytest.mark.parametrize(
@@ -276,18 +276,18 @@ ASKED = Question("trunk", "dome", "eth1", "198.18.0.11", "vault", "eth1", "198.1
         (
             [OWN, OTHER],
             "answered_elsewhere",
-            ("eth7 of vault answers as well", "arp_ignore=1", "take eth7 of vault off"),
+            ("eth7 of hall answers as well", "arp_ignore=1", "take eth7 of hall off"),
         ),
-        ([OTHER], "answered_elsewhere", ("eth7 of vault answers, and eth1 does not", "name vault:eth7")),
+        ([OTHER], "answered_elsewhere", ("eth7 of hall answers, and eth1 does not", "name hall:eth7")),
         ([STRANGE, OWN], "answered_by_another", (STRANGE, "another machine has the same address")),
     ],
 )
 def test_who_answers_for_an_address_is_named_whichever_answer_came_first(
     macs: list[str], code: str, words: tuple[str, ...]
 ) -> None:
-    state = bench(another("vault", "eth7", address("198.18.0.77")))
+    state = bench(another("hall", "eth7", address("198.18.0.77")))
     for order in (macs, macs[::-1]):
-        fault = wrong_answer(ASKED, order, state.hosts["vault"].facts or {})
+        fault = wrong_answer(ASKED, order, state.hosts["hall"].facts or {})
         assert (fault.code if fault else "") == code
         for word in words:
             assert fault

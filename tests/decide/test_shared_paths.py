@@ -14,7 +14,7 @@ from orchestrator.planning.min_lease import SOONEST_BACK_S, min_for_change_s, mi
 from tests.sim.fake_host import FakeHost
 from tests.sim.sim import make_setup
 
-HOSTS = ("dome", "vault")
+HOSTS = ("dome", "hall")
 
 
 def met(lease_s: float, **traffic: object) -> RunState:

@@ -77,4 +77,4 @@ def case(number: int, seed: int) -> Case:
 
 def _accident(dice: SplitMix, way: str, plans: int) -> Accident:
     after_s = dice.below(100) / 400 if dice.below(2) else 0.0
-    return Accident(way, 1 + dice.below(POINTS * plans), after_s, ("dome", "vault")[dice.below(2)])
+    return Accident(way, 1 + dice.below(POINTS * plans), after_s, ("dome", "hall")[dice.below(2)])

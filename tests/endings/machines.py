@@ -11,7 +11,7 @@ from tests.sim.fake_session import Chance, FakeWorld
 from tests.sim.results import path_results, traffic_results
 
 Json = dict[str, Any]
-NAMES = ("dome", "vault")
+NAMES = ("dome", "hall")
 NARROW_MTU = 8000  # frames of this size do not pass
 FOUND = {("mtu", "eth1"): 1500}
 

@@ -11,20 +11,20 @@ from pathlib import Path
 from orchestrator.lab.guests.machines import Machines
 
 # Emulation carries 300 to 500 Mb/s, but not at every moment: with a slower switch the switch is what is measured.
-TRUNK_RATE_BIT_S = 100_000_000
+UPLINK_RATE_BIT_S = 100_000_000
 _PLAN = """\
 plan: {name}
 purpose: Which frame size fills the link between two guests?
 hosts:
   dome: {{ssh: dome, privilege: root}}
-  vault: {{ssh: vault, privilege: root}}
+  hall: {{ssh: hall, privilege: root}}
 links:
-  trunk: {{ends: [dome:eth1, vault:eth1], rate: {rate}bit/s, ports: 20000-20063, isolated: true}}
+  uplink: {{ends: [dome:eth1, hall:eth1], rate: {rate}bit/s, ports: 20000-20063, isolated: true}}
 {rest}
 """
 
 
-def plan(rest: str, name: str = "guests", rate_bit_s: int = TRUNK_RATE_BIT_S) -> str:
+def plan(rest: str, name: str = "guests", rate_bit_s: int = UPLINK_RATE_BIT_S) -> str:
     """A plan on both guests; `rest` has the factors and how trials run."""
     return _PLAN.format(name=name, rate=rate_bit_s, rest=rest)
 

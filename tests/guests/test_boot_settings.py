@@ -68,7 +68,7 @@ def boot_state(machines: Machines, name: str) -> str:
 
 @pytest.fixture(scope="module")
 def found(observatory: Machines) -> dict[str, str]:
-    return {name: boot_state(observatory, name) for name in ("dome", "vault")}
+    return {name: boot_state(observatory, name) for name in ("dome", "hall")}
 
 
 def events(folder: Path, kind: str) -> list[dict[str, Any]]:
@@ -99,7 +99,7 @@ def test_a_matrix_of_frames_parameters_kernels_and_ways_runs_unattended_and_leav
     most = {name: observatory[name].boots - starts[name] for name in starts}
     assert set(most.values()) <= {4}, most
     assert "restarted 5 times at most" in said
-    assert as_found(folder) == {"dome": True, "vault": True}
+    assert as_found(folder) == {"dome": True, "hall": True}
     assert {name: boot_state(observatory, name) for name in found} == found
     seen = {(row["kernel"], row["parameter"], row["mtu"], row["direction"]) for row in measured}
     assert seen == {
@@ -257,7 +257,7 @@ def test_a_kernel_that_panics_costs_its_cell_and_the_guest_comes_up_with_the_old
     statuses = {row["kernel"]: row["status"] for row in rows(folder) if row["role"] == "measure"}
     assert statuses == {old: "valid", new: "skipped"}
     assert observatory["dome"].boots == starts + 4, "twice into the panic, twice out of it"
-    assert as_found(folder) == {"dome": True, "vault": True}
+    assert as_found(folder) == {"dome": True, "hall": True}
     assert {name: boot_state(observatory, name) for name in found} == found
 
 
@@ -305,5 +305,5 @@ accept: [suspect]
     )
     lines = compared.stdout.split("not the same on both sides:\n", 1)[1].splitlines()
     assert lines[0].strip() == f"dome: kernel: {old} in the reference, {new} in the candidate"
-    assert not any("vault: kernel" in line for line in lines)
+    assert not any("hall: kernel" in line for line in lines)
     assert {name: boot_state(observatory, name) for name in found} == found

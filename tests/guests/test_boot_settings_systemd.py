@@ -11,7 +11,7 @@ from orchestrator.lab.guests.machines import Machines
 from orchestrator.lab.guests.recipe import SYSTEMD
 from orchestrator.lab.guests.scenario import Guest
 from orchestrator.lab.scenario import lab_host
-from tests.guests.runs import TRUNK_RATE_BIT_S, as_found, plan, rows, run
+from tests.guests.runs import UPLINK_RATE_BIT_S, as_found, plan, rows, run
 
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(900)]
 _REST = """\
@@ -32,7 +32,7 @@ _STATE = (
 @pytest.fixture
 def machines() -> Iterator[Machines]:
     with Machines(
-        [Guest("dome", 11, recipe=SYSTEMD, memory_mb=384)], hosts=(lab_host("vault", 12),), rate_bit_s=TRUNK_RATE_BIT_S
+        [Guest("dome", 11, recipe=SYSTEMD, memory_mb=384)], hosts=(lab_host("hall", 12),), rate_bit_s=UPLINK_RATE_BIT_S
     ) as made:
         yield made
 
@@ -45,6 +45,6 @@ def test_a_unit_takes_the_line_back_and_leaves_with_it(machines: Machines, tmp_p
     measured = [row["parameter"] for row in rows(folder) if row["role"] == "measure"]
     assert measured == ["none", "mitigations=off"]
     assert dome.boots == starts + 2
-    assert as_found(folder) == {"dome": True, "vault": True}
+    assert as_found(folder) == {"dome": True, "hall": True}
     assert dome.output(_STATE) == found
     assert "linktrial" not in dome.output("systemctl list-unit-files --no-legend; systemctl --failed --no-legend")

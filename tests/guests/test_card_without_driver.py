@@ -18,7 +18,7 @@ from orchestrator.lab.guests.recipe import FULL
 from orchestrator.lab.guests.scenario import Guest
 from orchestrator.lab.scenario import lab_host
 from orchestrator.words.exit_codes import Exit
-from tests.guests.runs import TRUNK_RATE_BIT_S, as_found, linktrial, plan, rows, run
+from tests.guests.runs import UPLINK_RATE_BIT_S, as_found, linktrial, plan, rows, run
 
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(290)]
 _MATRIX = """\
@@ -31,9 +31,9 @@ trial: {length: 1s, warmup: 500ms, settle: 200ms, replicates: 1}
 
 @pytest.fixture
 def machines() -> Iterator[Machines]:
-    """The dome computer with a card that its first kernel does not know; the vault is an ordinary lab host."""
+    """The dome computer with a card that its first kernel does not know; the hall is an ordinary lab host."""
     dome = Guest("dome", 11, cards=(Card("e1000e"), Card("i82559er")), recipe=FULL)
-    with Machines([dome], hosts=[lab_host("vault", 12)], rate_bit_s=TRUNK_RATE_BIT_S) as made:
+    with Machines([dome], hosts=[lab_host("hall", 12)], rate_bit_s=UPLINK_RATE_BIT_S) as made:
         yield made
 
 
@@ -69,7 +69,7 @@ def test_a_card_without_a_driver_is_found_and_runs_after_booting_the_kernel_that
 
     done, folder = run(machines, tmp_path, plan(_MATRIX))
     assert done.returncode == Exit.COMPLETE, done.stderr[-3000:]
-    assert as_found(folder) == {"dome": True, "vault": True}
+    assert as_found(folder) == {"dome": True, "hall": True}
     assert {(row["mtu"], row["way"], row["status"]) for row in rows(folder)} == {
         (mtu, way, "valid") for mtu in ("1500", "9000") for way in ("transmit", "receive")
     }

@@ -61,14 +61,14 @@ SITUATIONS = {
     ),
     "small receive buffer, delay": Situation(
         "receiver_window",
-        f"hold: [{{setting: tcp-receive-memory, at: vault, level: {_ROOM}}}]\nfactors: {{direction: [transmit]}}",
+        f"hold: [{{setting: tcp-receive-memory, at: hall, level: {_ROOM}}}]\nfactors: {{direction: [transmit]}}",
         *_netem("delay 40ms"),
     ),
     "small send buffer, delay": Situation(
         "send_buffer",
         f"hold: [{{setting: tcp-transmit-memory, at: dome, level: {_ROOM}}}]\nfactors: {{direction: [transmit]}}",
         *_netem("delay 40ms"),
-        "vault",
+        "hall",
     ),  # at dome netem disowns what it limits
     "a hole of 1500 bytes in a jumbo path": Situation(
         "path_frame_size", "factors: {direction: [transmit], mtu: [4000]}"

@@ -41,7 +41,7 @@ def test_another_kernel_series_runs_the_plan_again_and_is_told_before_every_othe
     (second,) = (tmp_path / "again").iterdir()
     differences = again.stdout.split("not the same on both sides:\n", 1)[1].splitlines()
     assert differences[0].strip() == f"dome: kernel: {old} in the reference, {new} in the candidate"
-    assert not any("vault: kernel" in line for line in differences)
+    assert not any("hall: kernel" in line for line in differences)
     still = linktrial(observatory, *asked, str(second), "--out", str(tmp_path / "none"))
     assert still.returncode == 0
     assert "nothing is run" in still.stdout

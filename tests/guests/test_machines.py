@@ -13,7 +13,7 @@ import pytest
 
 from orchestrator.lab.guests.machines import Machines
 from orchestrator.words.exit_codes import Exit
-from tests.guests.runs import TRUNK_RATE_BIT_S, as_found, plan, rows, run
+from tests.guests.runs import UPLINK_RATE_BIT_S, as_found, plan, rows, run
 
 pytestmark = [pytest.mark.guests, pytest.mark.timeout(290)]
 _MATRIX = """\
@@ -64,19 +64,19 @@ def test_a_kernel_chosen_for_once_boots_once_with_the_lines_of_the_boot_file(obs
 
 
 def test_a_power_cut_loses_only_what_was_not_written_down(observatory: Machines) -> None:
-    vault = observatory["vault"]
-    vault.output("echo safe >/root/a; sync; echo gone >/root/b")
-    done = observatory.run(observatory.power_command("vault"), capture_output=True, text=True, check=False)
+    hall = observatory["hall"]
+    hall.output("echo safe >/root/a; sync; echo gone >/root/b")
+    done = observatory.run(observatory.power_command("hall"), capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    vault.wait_until_up()
-    assert vault.output("cat /root/a").strip() == "safe"
-    assert vault.run("cat /root/b").returncode != 0
+    hall.wait_until_up()
+    assert hall.output("cat /root/a").strip() == "safe"
+    assert hall.run("cat /root/b").returncode != 0
 
 
 def test_a_wish_that_the_power_switch_does_not_know_is_refused_with_the_known_ones(observatory: Machines) -> None:
     done = observatory.run(observatory.power_command("attic"), capture_output=True, text=True, check=False)
     assert done.returncode == 1
-    assert "dome, vault" in done.stderr
+    assert "dome, hall" in done.stderr
 
 
 def test_frame_size_by_direction_by_transport_runs_on_two_guests_and_leaves_them_as_found(
@@ -85,13 +85,13 @@ def test_frame_size_by_direction_by_transport_runs_on_two_guests_and_leaves_them
     before = [machine.output("ip -o link show dev eth1") for machine in observatory.machines.values()]
     done, folder = run(observatory, tmp_path, plan(_MATRIX))
     assert done.returncode == Exit.COMPLETE, done.stderr[-3000:]
-    assert as_found(folder) == {"dome": True, "vault": True}
+    assert as_found(folder) == {"dome": True, "hall": True}
     measured = rows(folder)
     assert len(measured) == 6
     for row in measured:
         # the ceiling is rate x payload / (MTU + 38 bytes of Ethernet, IEEE 802.3); how near it emulation comes is no
         # promise, but nothing may ever be above it
-        assert 0.3 * TRUNK_RATE_BIT_S < float(row["goodput_bit_s"]) < TRUNK_RATE_BIT_S, row
+        assert 0.3 * UPLINK_RATE_BIT_S < float(row["goodput_bit_s"]) < UPLINK_RATE_BIT_S, row
         assert float(row["fill"]) <= 1.003, row
     assert [machine.output("ip -o link show dev eth1") for machine in observatory.machines.values()] == before
 

@@ -75,4 +75,4 @@ def test_a_guest_that_lost_its_power_is_switched_and_the_run_ends_complete(
     assert [event["outcome"] for event in events(folder, "Rejoined")] == ["rebooted"]
     assert observatory["dome"].boots == starts + 1
     assert [row["status"] for row in rows(folder)] == ["valid"] * 4
-    assert as_found(folder) == {"dome": True, "vault": True}
+    assert as_found(folder) == {"dome": True, "hall": True}

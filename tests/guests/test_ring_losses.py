@@ -38,9 +38,9 @@ accept: [suspect]
 
 @pytest.fixture
 def machines() -> Iterator[Machines]:
-    """The dome computer with the old card; the vault is an ordinary lab host and sends."""
+    """The dome computer with the old card; the hall is an ordinary lab host and sends."""
     dome = Guest("dome", 11, cards=(Card("pcnet"),), recipe=FULL, kernel=1)
-    with Machines([dome], hosts=[lab_host("vault", 12)]) as made:
+    with Machines([dome], hosts=[lab_host("hall", 12)]) as made:
         yield made
 
 
@@ -57,11 +57,11 @@ def _dropped_on_the_way(machines: Machines) -> int:
 
 def _know_each_other(machines: Machines) -> None:
     """For good: a question for a hardware address would be one more frame that finds the ring full."""
-    vault = machines.lab.hosts["vault"]
-    of_vault = vault.output(["ip", "-br", "link", "show", "dev", "eth1"]).split()[2]
+    hall = machines.lab.hosts["hall"]
+    of_hall = hall.output(["ip", "-br", "link", "show", "dev", "eth1"]).split()[2]
     of_dome = machines["dome"].output("cat /sys/class/net/eth1/address").strip()
-    machines["dome"].output(f"ip neighbour replace 198.18.0.12 lladdr {of_vault} dev eth1 nud permanent")
-    vault.output(["ip", "neighbour", "replace", "198.18.0.11", "lladdr", of_dome, "dev", "eth1", "nud", "permanent"])
+    machines["dome"].output(f"ip neighbour replace 198.18.0.12 lladdr {of_hall} dev eth1 nud permanent")
+    hall.output(["ip", "neighbour", "replace", "198.18.0.11", "lladdr", of_dome, "dev", "eth1", "nud", "permanent"])
 
 
 def _missed_in_trials(folder: Path) -> dict[str, int]:

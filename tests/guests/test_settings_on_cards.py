@@ -27,7 +27,7 @@ _FULL_KERNEL = 1  # of FULL's two
 _CARDS = (Card("e1000e"), Card("rtl8139"), Card("pcnet"), Card("e1000"))  # eth1 ... eth4 of dome
 GUESTS = (
     Guest("dome", 11, cards=_CARDS, recipe=FULL, kernel=_FULL_KERNEL, cores=2),
-    Guest("vault", 12, cards=(Card("virtio-net-pci", queues=2), Card("vmxnet3")), recipe=CLOUD, cores=2),
+    Guest("hall", 12, cards=(Card("virtio-net-pci", queues=2), Card("vmxnet3")), recipe=CLOUD, cores=2),
 )
 
 
@@ -106,28 +106,28 @@ TAKEN = (
     ),
     Case("dome", "interrupt-cores", "eth1", "1", _cores("eth1"), "1 1 1"),
     Case("dome", "interrupt-cores", "eth1", "spread", _cores("eth1"), "0 1 0"),
-    Case("vault", "receive-ring", "eth1", 128, _current("-g", "eth1", "RX"), "128"),
-    Case("vault", "transmit-ring", "eth1", 128, _current("-g", "eth1", "TX"), "128"),
-    Case("vault", "channels", "eth1", 1, _current("-l", "eth1", "Combined"), "1"),
-    Case("vault", "receive-ring", "eth2", 512, _current("-g", "eth2", "RX"), "512"),
-    Case("vault", "checksum-offload", "eth2", "off", _feature("eth2", "rx-checksumming"), "off"),
-    Case("vault", "queueing", "eth1", "fq", "tc qdisc show dev eth1 root | cut -d' ' -f2", "fq"),
+    Case("hall", "receive-ring", "eth1", 128, _current("-g", "eth1", "RX"), "128"),
+    Case("hall", "transmit-ring", "eth1", 128, _current("-g", "eth1", "TX"), "128"),
+    Case("hall", "channels", "eth1", 1, _current("-l", "eth1", "Combined"), "1"),
+    Case("hall", "receive-ring", "eth2", 512, _current("-g", "eth2", "RX"), "512"),
+    Case("hall", "checksum-offload", "eth2", "off", _feature("eth2", "rx-checksumming"), "off"),
+    Case("hall", "queueing", "eth1", "fq", "tc qdisc show dev eth1 root | cut -d' ' -f2", "fq"),
     Case(
-        "vault",
+        "hall",
         "queueing",
         "eth2",
         "fq_codel limit=500",
         "tc qdisc show dev eth2 root | sed -n 's/.*\\(limit [0-9]*p\\).*/\\1/p'",
         "limit 500p",
     ),
-    Case("vault", "backlog", "", 5000, "sysctl -n net.core.netdev_max_backlog", "5000"),
-    Case("vault", "busy-polling", "", 50, "sysctl -n net.core.busy_read net.core.busy_poll | xargs", "50 50"),
-    Case("vault", "net.core.default_qdisc", "", "fq", "sysctl -n net.core.default_qdisc", "fq"),
-    Case("vault", "tcp-memory", "", "10000 20000 30000", "sysctl -n net.ipv4.tcp_mem | xargs", "10000 20000 30000"),
-    Case("vault", "receive-buffer-limit", "", "16MiB", "sysctl -n net.core.rmem_max", "16777216"),
-    Case("vault", "transmit-buffer-limit", "", "16MiB", "sysctl -n net.core.wmem_max", "16777216"),
-    Case("vault", "congestion-control", "", "bbr", "sysctl -n net.ipv4.tcp_congestion_control", "bbr"),
-    Case("vault", "flow-steering", "eth1", 1024, "sysctl -n net.core.rps_sock_flow_entries", "1024"),
+    Case("hall", "backlog", "", 5000, "sysctl -n net.core.netdev_max_backlog", "5000"),
+    Case("hall", "busy-polling", "", 50, "sysctl -n net.core.busy_read net.core.busy_poll | xargs", "50 50"),
+    Case("hall", "net.core.default_qdisc", "", "fq", "sysctl -n net.core.default_qdisc", "fq"),
+    Case("hall", "tcp-memory", "", "10000 20000 30000", "sysctl -n net.ipv4.tcp_mem | xargs", "10000 20000 30000"),
+    Case("hall", "receive-buffer-limit", "", "16MiB", "sysctl -n net.core.rmem_max", "16777216"),
+    Case("hall", "transmit-buffer-limit", "", "16MiB", "sysctl -n net.core.wmem_max", "16777216"),
+    Case("hall", "congestion-control", "", "bbr", "sysctl -n net.ipv4.tcp_congestion_control", "bbr"),
+    Case("hall", "flow-steering", "eth1", 1024, "sysctl -n net.core.rps_sock_flow_entries", "1024"),
 )
 
 # Here `shows` is what the refusal says; what the look prints must stay the same.
@@ -140,12 +140,12 @@ REFUSED = (
     Case("dome", "receive-ring", "eth2", 32, "ethtool -g eth2", "not supported"),
     Case("dome", "channels", "eth1", 2, "cat /sys/class/net/eth1/mtu", "no channels to set"),
     Case("dome", "energy-efficient-ethernet", "eth1", "off", "cat /sys/class/net/eth1/mtu", "no energy-efficient"),
-    Case("vault", "receive-ring", "eth1", 1024, "ethtool -g eth1", "at most 256"),
-    Case("vault", "interrupt-coalescing", "eth1", "rx-usecs=50", "ethtool -c eth1 | head -8", "not supported"),
-    Case("vault", "speed", "eth1", "1Gbit/s", _link("eth1"), "no speed to set"),
-    Case("vault", "channels", "eth2", 1, "ethtool -l eth2", "not supported"),
-    Case("vault", "governor", "", "performance", "true", "no cpufreq"),
-    Case("vault", "idle-limit", "", "0", "true", "no idle states"),
+    Case("hall", "receive-ring", "eth1", 1024, "ethtool -g eth1", "at most 256"),
+    Case("hall", "interrupt-coalescing", "eth1", "rx-usecs=50", "ethtool -c eth1 | head -8", "not supported"),
+    Case("hall", "speed", "eth1", "1Gbit/s", _link("eth1"), "no speed to set"),
+    Case("hall", "channels", "eth2", 1, "ethtool -l eth2", "not supported"),
+    Case("hall", "governor", "", "performance", "true", "no cpufreq"),
+    Case("hall", "idle-limit", "", "0", "true", "no idle states"),
 )
 
 
@@ -187,7 +187,7 @@ def _wait_for_carrier(machine: Machine, interface: str) -> None:
         machine.output(f"for i in $(seq 100); do grep -q 1 /sys/class/net/{interface}/carrier && exit; sleep 0.1; done")
 
 
-@pytest.mark.parametrize("name", ["dome", "vault"])
+@pytest.mark.parametrize("name", ["dome", "hall"])
 def test_what_a_card_or_a_kernel_takes_is_seen_by_other_programs_and_restored(machines: Machines, name: str) -> None:
     wrong = []
     with _prepared(machines, name, TAKEN) as (machine, holding, cases):
@@ -203,7 +203,7 @@ def test_what_a_card_or_a_kernel_takes_is_seen_by_other_programs_and_restored(ma
     assert not wrong
 
 
-@pytest.mark.parametrize("name", ["dome", "vault"])
+@pytest.mark.parametrize("name", ["dome", "hall"])
 def test_what_a_card_cannot_do_is_refused_with_the_reason_and_nothing_is_changed(machines: Machines, name: str) -> None:
     wrong = []
     with _prepared(machines, name, REFUSED) as (machine, holding, cases):
@@ -217,7 +217,7 @@ def test_what_a_card_cannot_do_is_refused_with_the_reason_and_nothing_is_changed
 
 
 def test_a_size_that_the_driver_rounds_is_seen_when_it_is_read_back(machines: Machines) -> None:
-    with held(machines, "vault") as holding:
+    with held(machines, "hall") as holding:
         holding.prepare(["eth2"], [{"setting": "receive-ring", "target": "eth2", "level": 500}])
         said = holding.apply("receive-ring", "eth2", 500)
         assert said["seen"] == {"rx": 512}  # vmxnet3 counts in steps of 32
@@ -236,16 +236,16 @@ def test_all_of_it_at_once_is_restored_and_compares_as_found(machines: Machines)
         ("mtu", "eth1", 4000),
     ]
     look = "ethtool -g eth1; ethtool -l eth1; tc qdisc show; ethtool -g eth2; sysctl net.core; ip -o link"
-    before = machines["vault"].output(look)
-    with held(machines, "vault") as holding:
+    before = machines["hall"].output(look)
+    with held(machines, "hall") as holding:
         holding.prepare(
             ["eth1", "eth2"],
             [{"setting": setting, "target": target, "level": level} for setting, target, level in at_once],
         )
         for setting, target, level in at_once:
             assert holding.apply(setting, target, level)["ok"], (setting, level)
-        assert machines["vault"].output(look) != before
+        assert machines["hall"].output(look) != before
         compared = holding.restore()
         assert compared["touched"] == []
         assert compared["ok"]
-    assert machines["vault"].output(look) == before
+    assert machines["hall"].output(look) == before

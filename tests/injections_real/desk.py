@@ -38,7 +38,7 @@ SMALL: dict[str, Any] = {
 PLAN = plan_text(factors={"mtu": [CHANGED_MTU]}, **SMALL)
 # The measured link is the one that SSH runs over.
 IN_BAND = plan_text(
-    factors={"mtu": [1400]}, links={"trunk": {"ends": ["dome:eth0", "vault:eth0"], "isolated": True}}, **SMALL
+    factors={"mtu": [1400]}, links={"uplink": {"ends": ["dome:eth0", "hall:eth0"], "isolated": True}}, **SMALL
 )
 LONG = plan_text(factors={"mtu": [CHANGED_MTU]}, **{**SMALL, "trial": {**SMALL["trial"], "length": "4s"}})
 PAUSE_S = LEASE_S + 1.5  # the hosts restore themselves meanwhile
@@ -128,7 +128,7 @@ class Desk:
         self._mark.unlink(missing_ok=True)
         told.write_text(json.dumps({**order, "mark": str(self._mark)}))
         self.plan = self.bench.write(PLAN_OF.get(scenario, PLAN))
-        self.lab.switch.set_port_mtu("vault", 1500 if scenario == "narrow" else CHANGED_MTU)
+        self.lab.switch.set_port_mtu("hall", 1500 if scenario == "narrow" else CHANGED_MTU)
         with_error = [*WITHOUT_ERROR, str(told)]
         if scenario in ("recover", "resume"):
             self._start(LINKTRIAL, ["run", self.plan, "--out", self.out])

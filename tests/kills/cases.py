@@ -37,7 +37,7 @@ def case(number: int, seed: int) -> Case:
     return Case(
         number,
         VICTIMS[dice.below(len(VICTIMS))],
-        ("dome", "vault")[dice.below(2)],
+        ("dome", "hall")[dice.below(2)],
         line=1 + number // 2 % LINES if at_line else 0,
         before=dice.below(2) == 0,
         after_s=dice.below(1000) / 1000 * RUN_S,

@@ -19,7 +19,7 @@ from tests.spine.bench import LINKTRIAL, Bench, kill_hard, plan_text, trials_of
 
 # Intervals are told a second at a time by a stream's process, every two seconds by the host; the rest is this machine.
 MOST_BEHIND_S = 6.0
-HOSTS = ("dome", "vault")
+HOSTS = ("dome", "hall")
 RATE_BIT_S = 100_000_000
 
 
@@ -42,7 +42,7 @@ def play(bench: Bench, length_s: float, seed: int) -> Seen:
     process = bench.start(
         plan_text(
             factors={"mtu": [9000], "transport": [draw.choice(["tcp", "udp"])], "direction": ["bidirectional"]},
-            links={"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "100Mbit/s", "isolated": True}},
+            links={"uplink": {"ends": ["dome:eth1", "hall:eth1"], "rate": "100Mbit/s", "isolated": True}},
             trial={"length": f"{length_s:g}s", "warmup": "300ms", "settle": "50ms", "replicates": 1},
             lease="5s",
         )

@@ -111,16 +111,16 @@ def test_a_run_whose_disk_fails_puts_the_hosts_back_and_is_resumed_later(
 def test_a_host_that_cannot_keep_a_record_is_not_taken(desk: Desk, spoil: Spoil):
     desk.begin(desk.bench.write(PLAN, "disk.yaml"), f"host-{spoil.__name__}-first", stop_at={"event": "Connected"})
     assert desk.hear().startswith("at ")
-    with spoil(desk.lab.hosts["vault"], "/run"):
+    with spoil(desk.lab.hosts["hall"], "/run"):
         assert desk.end() == 3, desk.words()
-    assert "vault: this host cannot keep its record in /run/linktrial" in desk.words()
+    assert "hall: this host cannot keep its record in /run/linktrial" in desk.words()
     assert desk.differences() == []
 
 
 def test_a_host_whose_disk_fills_up_later_still_notes_what_it_owes(desk: Desk):
     desk.begin(desk.bench.write(PLAN, "disk.yaml"), "host-full-later", stop_at=APPLY_OF_SECOND)
     assert desk.hear().startswith("at ")
-    with full(desk.lab.hosts["vault"], "/run"):
+    with full(desk.lab.hosts["hall"], "/run"):
         assert desk.end() == 0, desk.words()
         assert desk.differences() == []
     assert {outcome["status"] for outcome in desk.state().outcomes.values()} == {"valid"}
@@ -130,11 +130,11 @@ def test_a_host_that_can_note_nothing_any_more_is_not_changed_any_more_and_resto
     """The run cannot see it back: exit code 5 with what to do, and nothing untried is called impossible."""
     desk.begin(desk.bench.write(PLAN, "disk.yaml"), "host-read-only-later", stop_at=APPLY_OF_SECOND)
     assert desk.hear().startswith("at ")
-    with read_only(desk.lab.hosts["vault"], "/run/linktrial"):
+    with read_only(desk.lab.hosts["hall"], "/run/linktrial"):
         assert desk.end() == 5, desk.words()
         assert desk.bench.mtu("dome") == 1500
         until = time.monotonic() + 20.0
-        while desk.bench.mtu("vault") != 1500:
+        while desk.bench.mtu("hall") != 1500:
             assert time.monotonic() < until, "its watchdog has what it needs: the values, and the time"
             time.sleep(0.05)
     assert "cannot keep its record" in desk.words()

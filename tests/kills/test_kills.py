@@ -12,7 +12,7 @@ FIRST_APPLY, APPLIED, CONDUCTED, RESTORE = 12, 14, 16, 18  # lines of the journa
 
 
 def at_line(victim: str, line: int, *, before: bool = False, resumes: bool = False) -> Case:
-    return Case(line, victim, "vault" if line % 2 else "dome", line, before, 0.0, resumes)
+    return Case(line, victim, "hall" if line % 2 else "dome", line, before, 0.0, resumes)
 
 
 @pytest.mark.parametrize(

@@ -49,7 +49,7 @@ BRIEF_S, LEASE_IS_OVER_BY_S = 1.0, 20.0
     ],
 )
 def test_a_cut_control_path_costs_no_trial_and_leaves_no_host_changed(desk: Desk, moment: str, longer: bool):
-    host = "vault" if moment == "traffic" else "dome"
+    host = "hall" if moment == "traffic" else "dome"
     desk.begin(desk.bench.write(plan(longer), "cut.yaml"), f"cut-{moment}-{longer}", stop_at=MOMENTS[moment])
     if moment == "traffic":
         desk.wait_for("trial 2 of 2")

@@ -33,14 +33,14 @@ for _ in range(int(sys.argv[3])):
 
 
 def goodput_bit_s(lab: Lab, seconds: float = 1.0) -> tuple[float, int]:
-    """TCP payload from dome to vault, and the segments that dome sent again."""
-    return tcp_goodput_bit_s(lab.hosts["dome"], lab.hosts["vault"], lab.scenario.hosts[1].measured_address_4, seconds)
+    """TCP payload from dome to hall, and the segments that dome sent again."""
+    return tcp_goodput_bit_s(lab.hosts["dome"], lab.hosts["hall"], lab.scenario.hosts[1].measured_address_4, seconds)
 
 
 def datagrams_that_arrive(lab: Lab, payload_bytes: int, count: int = 20, *, segment_bytes: int = 0) -> int:
-    """How many of `count` datagrams from dome (cut into segments by the kernel if asked) reach vault."""
+    """How many of `count` datagrams from dome (cut into segments by the kernel if asked) reach hall."""
     address = lab.scenario.hosts[1].measured_address_4
-    with running(lab.hosts["vault"], _COLLECT, address) as (stop, counted):
+    with running(lab.hosts["hall"], _COLLECT, address) as (stop, counted):
         counted.readline()
         lab.hosts["dome"].output(
             ["python3", "-c", _SCATTER, address, str(payload_bytes), str(count), str(segment_bytes)]

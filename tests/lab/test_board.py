@@ -71,7 +71,7 @@ def test_a_governor_that_the_board_lacks_does_not_stay(board: Lab) -> None:
 @pytest.mark.lab
 def test_everything_on_the_board_is_under_its_quota_and_nothing_else_is(board: Lab) -> None:
     groups = {}
-    for host in ("dome", "vault"):
+    for host in ("dome", "hall"):
         over_ssh = board.run(
             ["ssh", "-F", board.ssh_config, host, "cat /proc/self/cgroup"],
             capture_output=True,
@@ -82,7 +82,7 @@ def test_everything_on_the_board_is_under_its_quota_and_nothing_else_is(board: L
             _group(board).name in over_ssh,
             _group(board).name in board.hosts[host].output(["cat", "/proc/self/cgroup"]),
         )
-    assert groups == {"dome": (True, True), "vault": (False, False)}
+    assert groups == {"dome": (True, True), "hall": (False, False)}
 
 
 @needs_groups
@@ -104,7 +104,7 @@ def test_a_busy_process_on_the_board_gets_its_share_and_no_more(board: Lab) -> N
 @pytest.mark.lab
 def test_the_simulated_clock_says_that_it_is_simulated_and_the_machines_own_is_untouched(board: Lab) -> None:
     assert board.hosts["dome"].path("/sys/devices/system/cpu/cpufreq/simulated").exists()
-    assert not board.hosts["vault"].path("/sys/devices/system/cpu/cpufreq/simulated").exists()
+    assert not board.hosts["hall"].path("/sys/devices/system/cpu/cpufreq/simulated").exists()
     assert not Path("/sys/devices/system/cpu/cpufreq/simulated").exists()
 
 

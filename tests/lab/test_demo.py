@@ -32,7 +32,7 @@ def test_the_demo_ends_with_the_matrix_a_report_and_both_hosts_as_found(tmp_path
     for mtu in ("1500", "9000"):
         assert mtu in done.stdout
     record = json.loads((run / "run.json").read_text())
-    assert {host: found["ok"] for host, found in record["as_found"].items()} == {"dome": True, "vault": True}
+    assert {host: found["ok"] for host, found in record["as_found"].items()} == {"dome": True, "hall": True}
     assert record["lab"]["server"] == "asyncssh"
     rows = list(csv.DictReader((run / "trials.csv").read_text().splitlines()))
     assert {(row["mtu"], row["way"]) for row in rows} == {

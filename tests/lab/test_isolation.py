@@ -74,9 +74,9 @@ def test_a_change_on_one_host_is_not_seen_on_the_other(lab: Lab) -> None:
     for command in _OWN.values():
         assert _over_ssh(lab, "dome", command).returncode == 0
     seen = _over_ssh(
-        lab, "vault", "hostname; cat /proc/sys/net/ipv4/tcp_timestamps /sys/class/net/eth1/mtu; ls /tmp $HOME"
+        lab, "hall", "hostname; cat /proc/sys/net/ipv4/tcp_timestamps /sys/class/net/eth1/mtu; ls /tmp $HOME"
     ).stdout.split()
-    assert seen == ["vault", "1", "1500", "/run/home/root:", "/tmp:"]
+    assert seen == ["hall", "1", "1500", "/run/home/root:", "/tmp:"]
 
 
 @pytest.mark.lab

@@ -35,9 +35,9 @@ def test_bytes_of_every_value_come_back_unchanged_with_the_exit_status(either: L
 @pytest.mark.lab
 def test_a_command_runs_in_the_hosts_own_place_in_the_login_shell(either: Lab) -> None:
     done = _ssh(
-        either, "vault", "hostname; pwd; echo $HOME $USER $SHELL; cat /run/linktrial-lab", stdin=subprocess.DEVNULL
+        either, "hall", "hostname; pwd; echo $HOME $USER $SHELL; cat /run/linktrial-lab", stdin=subprocess.DEVNULL
     )
-    assert done.stdout.decode().split() == ["vault", "/run/home/root", "/run/home/root", "root", "/bin/sh", "vault"]
+    assert done.stdout.decode().split() == ["hall", "/run/home/root", "/run/home/root", "root", "/bin/sh", "hall"]
 
 
 @pytest.mark.lab
@@ -99,7 +99,7 @@ def test_a_stranger_s_key_is_refused(either: Lab) -> None:
 @pytest.mark.lab
 def test_accounts_have_their_own_shell_home_and_sudo() -> None:
     people = (Account("bench", 1001, login_shell="/bin/bash", sudo=True), Account("guest", 1002))
-    with Lab(Scenario(hosts=(lab_host("dome", 11, accounts=people), lab_host("vault", 12))), server="openssh") as lab:
+    with Lab(Scenario(hosts=(lab_host("dome", 11, accounts=people), lab_host("hall", 12))), server="openssh") as lab:
         who = _ssh(lab, "bench@dome", "id -u; pwd; echo $0; sudo -n id -u", stdin=subprocess.DEVNULL)
         assert who.stdout.decode().split() == ["1001", "/run/home/bench", "bash", "0"], who.stderr
         refused = _ssh(lab, "guest@dome", "sudo -n id -u", stdin=subprocess.DEVNULL)

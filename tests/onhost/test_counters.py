@@ -155,9 +155,9 @@ def test_z6_what_the_own_queue_drops_is_counted_as_the_queues_own():
 @pytest.mark.lab
 def test_datagrams_without_a_reader_show_in_the_protocols_counts():
     with switched() as hosts:
-        before = _read(hosts, "vault")
+        before = _read(hosts, "hall")
         hosts.inside("dome", "python3", "-c", _SEND, ADDRESSES[4][1], "50")
-        moved = changes(before, _read(hosts, "vault"))
+        moved = changes(before, _read(hosts, "hall"))
     assert moved["udp.NoPorts"] == 50
 
 

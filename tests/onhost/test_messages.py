@@ -119,7 +119,7 @@ WRONG: list[tuple[str, dict[str, Any]]] = [
     ("traffic.dial", {"flows": [{**FLOW, "dscp": 64}]}),
     ("traffic.dial", {"flows": [{**FLOW, "datagram_bytes": 65508}]}),
     ("traffic.dial", {"watch_s": 0}),
-    ("neighbours.answering", {"address": "vault"}),
+    ("neighbours.answering", {"address": "hall"}),
     ("neighbours.answering", {"interface": "../x"}),
     ("path.surroundings", {"peer": "1.2.3.4; id"}),
     ("path.surroundings", {"more": 1}),
@@ -199,7 +199,7 @@ def test_what_the_shipped_plans_lead_to_is_taken(plan: Path) -> None:
     from orchestrator.decide.traffic_args import LinkFacts, traffic_args
     from orchestrator.planning import cells, load
 
-    binds = {"board": "a.example", "vault": "b.example", "dome": "c.example", "host": "d.example"}
+    binds = {"board": "a.example", "hall": "b.example", "dome": "c.example", "host": "d.example"}
     loaded = load(plan.read_text(), name=plan.name, binds=binds, catalogue=CATALOGUE)
     found = cells(loaded)
     end = {"interface": "eth1", "address": "198.18.0.11", "speed_bit_s": 2.5e9}

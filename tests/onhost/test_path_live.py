@@ -25,7 +25,7 @@ def prove(
     hosts: TwoHosts, *, family: int = 4, mtu: int = 9000, patience_s: float = 60.0, asking: str = "dome"
 ) -> tuple[Json, list[Json]]:
     """(verdict, the asking end's events); `dome` is the link's first end whoever asks."""
-    answering = "vault" if asking == "dome" else "dome"
+    answering = "hall" if asking == "dome" else "dome"
     answer = hosts.path_job(answering, "answer", family, mtu, patience_s)
     try:
         wait_for_stage(answer, "listening")
@@ -50,7 +50,7 @@ def _answered(answer: subprocess.Popen[str]) -> Json:
 @pytest.mark.parametrize("mtu", [1500, 9000])
 def test_an_open_path_is_open_in_both_directions(family: int, mtu: int):
     with switched() as hosts:
-        for who in ("dome", "vault"):
+        for who in ("dome", "hall"):
             hosts.link(who, "eth1", "mtu", str(mtu))
         verdict, _ = prove(hosts, family=family, mtu=mtu)
     assert verdict["verdict"] == "open"
@@ -62,7 +62,7 @@ def test_an_open_path_is_open_in_both_directions(family: int, mtu: int):
 @pytest.mark.parametrize("port_mtu", [1500, 4000])
 def test_a_switch_port_that_stops_jumbo_frames_is_found_with_its_size(family: int, port_mtu: int):
     with switched() as hosts:
-        hosts.link("between", "vault", "mtu", str(port_mtu))
+        hosts.link("between", "hall", "mtu", str(port_mtu))
         verdict, _ = prove(hosts, family=family)
     assert verdict["verdict"] == "too_small"
     assert verdict["full"] == {"transmit": False, "receive": False}
@@ -75,7 +75,7 @@ def test_each_direction_is_judged_alone():
     """A rule that stops long frames one way only, seen from either end: the other way is not blamed."""
     with switched() as hosts:
         hosts.rule("between", 'ingress device "dome"', "meta length > 2000 drop")
-        for asking in ("dome", "vault"):
+        for asking in ("dome", "hall"):
             verdict, _ = prove(hosts, asking=asking)
             assert verdict["verdict"] == "too_small"
             assert verdict["full"] == {"transmit": False, "receive": True}
@@ -87,8 +87,8 @@ def test_each_direction_is_judged_alone():
 def test_a_router_that_says_so_is_named_and_z1_what_it_taught_is_seen(family: int):
     """Its message leaves a path MTU behind that limits TCP for ten minutes: a fresh socket shows it."""
     with routed() as hosts:
-        hosts.link("between", "vault", "mtu", "1500")
-        hosts.link("vault", "eth1", "mtu", "9000")
+        hosts.link("between", "hall", "mtu", "1500")
+        hosts.link("hall", "eth1", "mtu", "9000")
         verdict, _ = prove(hosts, family=family)
         again, _ = prove(hosts, family=family)
     assert verdict["verdict"] == "too_small"
@@ -101,7 +101,7 @@ def test_a_router_that_says_so_is_named_and_z1_what_it_taught_is_seen(family: in
 
 def test_a_router_whose_messages_are_filtered_is_found_like_a_switch():
     with routed() as hosts:
-        hosts.link("between", "vault", "mtu", "1500")
+        hosts.link("between", "hall", "mtu", "1500")
         hosts.rule("dome", "input", "icmp type destination-unreachable drop")
         verdict, _ = prove(hosts)
     assert (verdict["verdict"], verdict["largest"]["transmit"], verdict["routers"]) == ("too_small", 1500, [])
@@ -110,7 +110,7 @@ def test_a_router_whose_messages_are_filtered_is_found_like_a_switch():
 @pytest.mark.parametrize("family", [4, 6])
 def test_a_path_that_loses_every_tenth_frame_is_never_called_too_small(family: int):
     with switched() as hosts:
-        for port in ("dome", "vault"):  # both ways: one chain per device
+        for port in ("dome", "hall"):  # both ways: one chain per device
             hosts.inside(
                 "between",
                 "nft",
@@ -123,7 +123,7 @@ def test_a_path_that_loses_every_tenth_frame_is_never_called_too_small(family: i
             )
         verdicts = [prove(hosts, family=family)[0]["verdict"] for _ in range(6)]
         assert verdicts == ["open"] * 6
-        hosts.link("between", "vault", "mtu", "1500")
+        hosts.link("between", "hall", "mtu", "1500")
         hole, _ = prove(hosts, family=family)
     assert hole["verdict"] == "too_small"
     assert hole["largest"] == {"transmit": 1504, "receive": 1504}
@@ -132,7 +132,7 @@ def test_a_path_that_loses_every_tenth_frame_is_never_called_too_small(family: i
 def test_a_slow_port_is_never_called_too_small():
     """1 Mb/s: a frame of 9000 octets takes 72 ms, and small frames wait behind it."""
     with switched() as hosts:
-        for port in ("dome", "vault"):
+        for port in ("dome", "hall"):
             hosts.inside(
                 "between",
                 "tc",
@@ -159,8 +159,8 @@ def test_z3_a_port_that_does_not_forward_yet_is_waited_for_and_said():
         hosts.inside(
             "between", "ip", "link", "set", "dev", "switch", "type", "bridge", "forward_delay", "200", "stp_state", "1"
         )
-        hosts.link("between", "vault", "down")
-        hosts.link("between", "vault", "up")
+        hosts.link("between", "hall", "down")
+        hosts.link("between", "hall", "up")
         verdict, events = prove(hosts)
     assert verdict["verdict"] == "open"
     assert verdict["small"]["waited_s"] > 2
@@ -171,7 +171,7 @@ def test_z3_a_port_that_does_not_forward_yet_is_waited_for_and_said():
 
 def test_a_filter_that_drops_is_silence_and_not_a_hole():
     with switched() as hosts:
-        hosts.rule("vault", "input", "udp dport 20000 drop")
+        hosts.rule("hall", "input", "udp dport 20000 drop")
         verdict, _ = prove(hosts, patience_s=1.5)
     assert verdict["verdict"] == "silent"
     assert verdict["small"]["receive"] is False
@@ -181,7 +181,7 @@ def test_a_filter_that_drops_is_silence_and_not_a_hole():
 @pytest.mark.parametrize("family", [4, 6])
 def test_a_filter_that_refuses_is_named_within_seconds(family: int):
     with switched() as hosts:
-        hosts.rule("vault", "input", "udp dport 20000 reject")
+        hosts.rule("hall", "input", "udp dport 20000 reject")
         began = time.monotonic()
         verdict, _ = prove(hosts, family=family, patience_s=30.0)
         waited = time.monotonic() - began
@@ -241,7 +241,7 @@ def test_z2_frames_leave_by_the_named_interface_although_another_has_the_same_su
 def test_a_stranger_gets_nothing_back_and_changes_no_receipt():
     """Wrong token, no token, garbage, and the right frames said again: from the peer's own address, even."""
     with switched() as hosts:
-        answer = hosts.path_job("vault", "answer", 4, 9000, 5.0)
+        answer = hosts.path_job("hall", "answer", 4, 9000, 5.0)
         wait_for_stage(answer, "listening")
         heard = json.loads(hosts.inside("dome", "python3", "-c", _STRANGER).stdout)
         probe = hosts.path_job("dome", "probe", 4, 9000, 10.0)

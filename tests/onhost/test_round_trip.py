@@ -44,7 +44,7 @@ def _args(who: str, family: int, **more: Any) -> str:
 
 
 def _flow(hosts: Any, family: int = 4) -> Json:
-    answering = hosts.start("vault", sys.executable, "-c", _ANSWER, _args("vault", family, seconds=8))
+    answering = hosts.start("hall", sys.executable, "-c", _ANSWER, _args("hall", family, seconds=8))
     answering.stdout.readline()
     time.sleep(0.2)
     asked = dict(json.loads(hosts.inside("dome", sys.executable, "-c", _ASK, _args("dome", family)).stdout))

@@ -32,7 +32,7 @@ def ip(*words: str) -> None:
 
 
 class TwoHosts:
-    """`dome` and `vault`, each with eth1, joined by the namespace `between`."""
+    """`dome` and `hall`, each with eth1, joined by the namespace `between`."""
 
     def __init__(self, prefix: str, who: tuple[str, ...]) -> None:
         self.names = {each: f"{prefix}-{each}" for each in who}
@@ -111,14 +111,14 @@ def result_of(job: subprocess.Popen[str], timeout_s: float) -> tuple[dict[str, A
 
 @contextlib.contextmanager
 def switched(mtu: int = 9000) -> Iterator[TwoHosts]:
-    """Both hosts on one switch whose ports carry `mtu`; ports are called dome and vault."""
+    """Both hosts on one switch whose ports carry `mtu`; ports are called dome and hall."""
     with _namespaces() as hosts:
         between = hosts.names["between"]
         ip("-n", between, "link", "add", "name", "switch", "type", "bridge")
         hosts.inside(
             "between", "sysctl", "-qw", "net.bridge.bridge-nf-call-iptables=0", "net.bridge.bridge-nf-call-ip6tables=0"
         )
-        for place, who in enumerate(("dome", "vault")):
+        for place, who in enumerate(("dome", "hall")):
             ip(
                 "link",
                 "add",
@@ -144,11 +144,11 @@ def switched(mtu: int = 9000) -> Iterator[TwoHosts]:
 
 @contextlib.contextmanager
 def routed(mtu: int = 9000) -> Iterator[TwoHosts]:
-    """Both hosts behind one router, each alone on its network; the router's interfaces are called dome and vault."""
+    """Both hosts behind one router, each alone on its network; the router's interfaces are called dome and hall."""
     with _namespaces() as hosts:
         between = hosts.names["between"]
         hosts.inside("between", "sysctl", "-qw", "net.ipv4.ip_forward=1", "net.ipv6.conf.all.forwarding=1")
-        for place, who in enumerate(("dome", "vault")):
+        for place, who in enumerate(("dome", "hall")):
             ip(
                 "link",
                 "add",
@@ -189,8 +189,8 @@ def routed(mtu: int = 9000) -> Iterator[TwoHosts]:
 @contextlib.contextmanager
 def relayed() -> Iterator[TwoHosts]:
     """Both hosts alone with a namespace each, `near` and `far`, that has the other one's address: see relay.py."""
-    with _namespaces("dome", "vault", "near", "far") as hosts:
-        for place, (who, side) in enumerate((("dome", "near"), ("vault", "far"))):
+    with _namespaces("dome", "hall", "near", "far") as hosts:
+        for place, (who, side) in enumerate((("dome", "near"), ("hall", "far"))):
             ip(
                 "link",
                 "add",
@@ -219,7 +219,7 @@ def _frames_as_they_are(hosts: TwoHosts, who: str, mtu: int) -> None:
 
 @contextlib.contextmanager
 def _namespaces(*who: str) -> Iterator[TwoHosts]:
-    hosts = TwoHosts(f"lt-{os.getpid()}", who or ("dome", "vault", "between"))
+    hosts = TwoHosts(f"lt-{os.getpid()}", who or ("dome", "hall", "between"))
     made = []
     try:
         for name in hosts.names.values():

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from orchestrator.planning.order import SplitMix
 
-HOSTS = ("dome", "vault")
+HOSTS = ("dome", "hall")
 MOMENTS = ("before apply", "after apply", "path", "warm-up", "window", "after traffic")
 SETTINGS = ("mtu", "offload", "governor", "probing", "memory", "address", "link")
 DIRECTIONS = ("transmit", "receive", "bidirectional")

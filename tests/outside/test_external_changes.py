@@ -11,13 +11,13 @@ from tests.outside.desk import OutsideDesk
 
 pytestmark = pytest.mark.lab
 CASES = (
-    Case(1, "mtu", "window", "vault", "tcp", "transmit", "reapply", False, 0),
-    Case(2, "mtu", "window", "vault", "udp", "receive", "stop", False, 1),
+    Case(1, "mtu", "window", "hall", "tcp", "transmit", "reapply", False, 0),
+    Case(2, "mtu", "window", "hall", "udp", "receive", "stop", False, 1),
     Case(3, "offload", "after apply", "dome", "tcp", "receive", "stop", False, 0),
     Case(4, "governor", "path", "dome", "udp", "transmit", "reapply", True, 0),
-    Case(5, "memory", "before apply", "vault", "tcp", "bidirectional", "stop", False, 0),
+    Case(5, "memory", "before apply", "hall", "tcp", "bidirectional", "stop", False, 0),
     Case(6, "probing", "warm-up", "dome", "tcp", "transmit", "stop", True, 1),
-    Case(7, "address", "window", "vault", "tcp", "transmit", "reapply", True, 0),
+    Case(7, "address", "window", "hall", "tcp", "transmit", "reapply", True, 0),
     Case(8, "link", "after traffic", "dome", "udp", "receive", "reapply", True, 0),
 )
 

@@ -122,7 +122,7 @@ HOSTILE: dict[str, tuple[str, str]] = {
     "a mapping as key": (HEAD + "? {a: b}\n: 2\n", "yaml-feature"),
     "true as key": (HEAD + "true: 2\n", "yaml-feature"),
     "the same key twice": (HEAD + "plan: other\n", "duplicate-key"),
-    "the same host twice": (_with("  vault:", "  dome: {ssh: other}\n  vault:"), "duplicate-key"),
+    "the same host twice": (_with("  hall:", "  dome: {ssh: other}\n  hall:"), "duplicate-key"),
     # characters
     "a surrogate": ("plan: \ud800\n", "not-text"),
     "an escaped surrogate": ('plan: "\\ud800"\n', "not-text"),
@@ -168,10 +168,10 @@ HOSTILE: dict[str, tuple[str, str]] = {
     "no hosts": ("plan: x\nhosts: {}\nlinks: {}\n", "missing-key"),
     "a host of nothing": (_with("{ssh: dome.obs.example}", ""), "wrong-type"),
     "links as number": ("plan: x\nhosts: {a: {ssh: a}}\nlinks: 1\n", "wrong-type"),
-    "ends as mapping": (_with("[dome:eth1, vault:eth1]", "{a: b}"), "bad-value"),
-    "three ends": (_with("vault:eth1]", "vault:eth1, vault:eth2]"), "bad-value"),
-    "an end of lists": (_with("vault:eth1]", "[[]]]"), "wrong-type"),
-    "an end of nothing": (_with("vault:eth1]", "~]"), "wrong-type"),
+    "ends as mapping": (_with("[dome:eth1, hall:eth1]", "{a: b}"), "bad-value"),
+    "three ends": (_with("hall:eth1]", "hall:eth1, hall:eth2]"), "bad-value"),
+    "an end of lists": (_with("hall:eth1]", "[[]]]"), "wrong-type"),
+    "an end of nothing": (_with("hall:eth1]", "~]"), "wrong-type"),
     "a hold of text": (HEAD + "hold: [mtu]\n", "wrong-type"),
     "a hold as mapping": (HEAD + "hold: {setting: mtu}\n", "wrong-type"),
     "factors as list": (HEAD + "factors: [mtu]\n", "wrong-type"),
@@ -199,7 +199,7 @@ HOSTILE: dict[str, tuple[str, str]] = {
     # names and values that would like to be something else
     **{
         f"host name {name[:12]!r}": (
-            _with("vault: {", f"vault: {{ssh: x}}\n  {_quoted(name)}: {{"),
+            _with("hall: {", f"hall: {{ssh: x}}\n  {_quoted(name)}: {{"),
             "not-text" if name == "\u0000" else "not-text" if "\u202e" in name else "bad-name",
         )
         for name in NAMES
@@ -222,7 +222,7 @@ HOSTILE: dict[str, tuple[str, str]] = {
     },
     **{
         f"plan name {name[:12]!r}": (
-            _with("plan: dome-to-vault", f"plan: {_quoted(name)}"),
+            _with("plan: dome-to-hall", f"plan: {_quoted(name)}"),
             "not-text" if name == "\u0000" or "\u202e" in name else "bad-value",
         )
         for name in NAMES

@@ -68,12 +68,12 @@ CATALOGUE: Mapping[str, FakeSetting] = {
 }
 
 HEAD = """\
-plan: dome-to-vault
+plan: dome-to-hall
 hosts:
   dome: {ssh: dome.obs.example}
-  vault: {ssh: vault.obs.example}
+  hall: {ssh: hall.obs.example}
 links:
-  trunk: {ends: [dome:eth1, vault:eth1], rate: 2.5Gbit/s, isolated: true}
+  uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s, isolated: true}
 """
 
 

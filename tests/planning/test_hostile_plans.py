@@ -54,7 +54,7 @@ def test_every_code_has_a_plan_that_fails_with_it() -> None:
         "never-applies": HEAD + "factors: {burst: [1]}\n",
         "no-cells": HEAD + "factors: {mtu: [1500]}\nleave_out: [{mtu: 1500}]\n",
         "unknown-host": HEAD.replace("dome:eth1", "dom:eth1"),
-        "clash": HEAD.replace("vault:eth1", "dome:eth2"),
+        "clash": HEAD.replace("hall:eth1", "dome:eth2"),
     }
     for code, text in extra.items():
         assert code in {one.code for one in problems(text)}
@@ -182,7 +182,7 @@ def try_mutants(count: int, seed: int) -> tuple[int, int]:
 def wrong_with(text: str) -> PlanProblems | None:
     """The problems of a text, None when it is a plan."""
     try:
-        load(text, binds={"vault": "vault", "board": "dome"}, catalogue=CATALOGUE)
+        load(text, binds={"hall": "hall", "board": "dome"}, catalogue=CATALOGUE)
     except PlanProblems as error:
         return error
     return None

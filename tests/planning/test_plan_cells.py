@@ -17,10 +17,10 @@ TWO_LINKS = """\
 plan: two-links
 hosts:
   dome: {ssh: dome}
-  vault: {ssh: vault}
+  hall: {ssh: hall}
   annex: {ssh: annex}
 links:
-  trunk: {ends: [dome:eth1, vault:eth1]}
+  uplink: {ends: [dome:eth1, hall:eth1]}
   branch: {ends: [dome:eth2, annex:eth1]}
 """
 
@@ -43,22 +43,22 @@ def test_the_last_factor_varies_quickest_and_cells_are_numbered_from_one() -> No
 
 def test_a_setting_in_short_form_is_changed_at_both_ends() -> None:
     found = cells(plan("factors: {mtu: [9000]}\n"))
-    assert uses(found[0]) == [("dome", "eth1", "mtu", 9000), ("vault", "eth1", "mtu", 9000)]
+    assert uses(found[0]) == [("dome", "eth1", "mtu", 9000), ("hall", "eth1", "mtu", 9000)]
 
 
 @pytest.mark.parametrize(
     ("at", "setting", "places"),
     [
         ("first", "mtu", [("dome", "eth1")]),
-        ("second", "mtu", [("vault", "eth1")]),
-        ("both", "mtu", [("dome", "eth1"), ("vault", "eth1")]),
+        ("second", "mtu", [("hall", "eth1")]),
+        ("both", "mtu", [("dome", "eth1"), ("hall", "eth1")]),
         ("dome", "mtu", [("dome", "eth1")]),
         ("dome:eth1", "mtu", [("dome", "eth1")]),
         ("dome:eth0", "mtu", [("dome", "eth0")]),
         ("dome:mac:02:00:5e:10:00:07", "mtu", [("dome", "mac:02:00:5e:10:00:07")]),
         ("first", "governor", [("dome", "")]),
-        ("both", "governor", [("dome", ""), ("vault", "")]),
-        ("vault", "governor", [("vault", "")]),
+        ("both", "governor", [("dome", ""), ("hall", "")]),
+        ("hall", "governor", [("hall", "")]),
     ],
 )
 def test_a_setting_is_changed_where_the_plan_says(at: str, setting: str, places: list[tuple[str, str]]) -> None:
@@ -220,14 +220,14 @@ def test_a_bundle_brings_several_settings_at_once_and_its_empty_level_none() -> 
 
 
 def test_held_settings_come_first_in_every_cell() -> None:
-    found = cells(plan("hold: [{setting: governor, at: vault, level: performance}]\nfactors: {mtu: [1500, 9000]}\n"))
-    assert [uses(cell)[0] for cell in found] == [("vault", "", "governor", "performance")] * 2
+    found = cells(plan("hold: [{setting: governor, at: hall, level: performance}]\nfactors: {mtu: [1500, 9000]}\n"))
+    assert [uses(cell)[0] for cell in found] == [("hall", "", "governor", "performance")] * 2
 
 
 def test_every_link_has_its_own_cells_and_settings() -> None:
     found = cells(load(TWO_LINKS + "factors: {mtu: [9000]}\n"))
     assert [(cell.link, cell.key, [use[:2] for use in uses(cell)]) for cell in found] == [
-        ("trunk", "link=trunk mtu=9000", [("dome", "eth1"), ("vault", "eth1")]),
+        ("uplink", "link=uplink mtu=9000", [("dome", "eth1"), ("hall", "eth1")]),
         ("branch", "link=branch mtu=9000", [("dome", "eth2"), ("annex", "eth1")]),
     ]
 
@@ -237,7 +237,7 @@ def test_a_factor_of_a_host_does_not_apply_to_a_link_that_the_host_is_not_on() -
         load(TWO_LINKS + "factors: {clock: {setting: governor, at: annex, levels: [powersave, performance]}}\n")
     )
     assert [(cell.link, cell.levels["clock"]) for cell in found] == [
-        ("trunk", None),
+        ("uplink", None),
         ("branch", "powersave"),
         ("branch", "performance"),
     ]

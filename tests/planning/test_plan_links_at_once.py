@@ -12,21 +12,21 @@ from orchestrator.planning.rehearsal import rehearsal_cells
 
 TWO_PORTS = """\
 plan: two-ports
-hosts: {dome: {ssh: dome}, vault: {ssh: vault}}
+hosts: {dome: {ssh: dome}, hall: {ssh: hall}}
 links:
-  trunk: {ends: [dome:eth1, vault:eth1], rate: 1Gbit/s}
-  spare: {ends: [dome:eth2, vault:eth2], rate: 2Gbit/s}
+  uplink: {ends: [dome:eth1, hall:eth1], rate: 1Gbit/s}
+  spare: {ends: [dome:eth2, hall:eth2], rate: 2Gbit/s}
 """
 
 
 @pytest.mark.parametrize(
     ("levels", "expected"),
     [
-        ("[alone]", [("trunk",), ("spare",)]),
-        ("[all]", [("trunk", "spare")]),
-        ("[alone, all]", [("trunk",), ("trunk", "spare"), ("spare",)]),
-        ("[[spare, trunk]]", [("spare", "trunk")]),
-        ("[spare+trunk]", [("spare", "trunk")]),
+        ("[alone]", [("uplink",), ("spare",)]),
+        ("[all]", [("uplink", "spare")]),
+        ("[alone, all]", [("uplink",), ("uplink", "spare"), ("spare",)]),
+        ("[[spare, uplink]]", [("spare", "uplink")]),
+        ("[spare+uplink]", [("spare", "uplink")]),
     ],
 )
 def test_a_cell_runs_on_the_links_that_its_level_names(levels: str, expected: list[tuple[str, ...]]) -> None:
@@ -41,9 +41,9 @@ def test_settings_are_changed_at_the_ends_of_every_link() -> None:
         ("dome", "", "governor"),
         ("dome", "eth1", "mtu"),
         ("dome", "eth2", "mtu"),
-        ("vault", "", "governor"),
-        ("vault", "eth1", "mtu"),
-        ("vault", "eth2", "mtu"),
+        ("hall", "", "governor"),
+        ("hall", "eth1", "mtu"),
+        ("hall", "eth2", "mtu"),
     ]
 
 
@@ -52,20 +52,20 @@ def test_a_setting_of_one_port_applies_when_that_port_runs_at_all() -> None:
     text = TWO_PORTS + f"factors: {{frame: {frame}, together: [alone, all]}}\n"
     found = {(cell.links, cell.levels["frame"]) for cell in cells(load(text))}
     assert found == {
-        (("trunk",), None),
+        (("uplink",), None),
         (("spare",), 1500),
         (("spare",), 9000),
-        (("trunk", "spare"), 1500),
-        (("trunk", "spare"), 9000),
+        (("uplink", "spare"), 1500),
+        (("uplink", "spare"), 9000),
     }
 
 
 def test_both_links_count_in_what_a_host_sends_and_the_time_does_not_count_twice() -> None:
     plan = load(TWO_PORTS + "factors: {together: [all]}\ntrial: {length: 9s, warmup: 1s, replicates: 1}\n")
     found = cells(plan)
-    dome, vault = changes(plan, found, schedule(plan, found), CATALOGUE)
-    assert dome.traffic_s == vault.traffic_s == 10
-    assert dome.sends_bytes_at_most == vault.receives_bytes_at_most == 10 * (10**9 + 2 * 10**9) / 8
+    dome, hall = changes(plan, found, schedule(plan, found), CATALOGUE)
+    assert dome.traffic_s == hall.traffic_s == 10
+    assert dome.sends_bytes_at_most == hall.receives_bytes_at_most == 10 * (10**9 + 2 * 10**9) / 8
 
 
 def test_temporary_addresses_are_given_to_the_ends_of_every_link() -> None:
@@ -73,9 +73,9 @@ def test_temporary_addresses_are_given_to_the_ends_of_every_link() -> None:
     setup = compose(load(text), run_id="r", holder="me")
     assert [(use.host, use.selector) for use in setup.cells[0].settings] == [
         ("dome", "eth1"),
-        ("vault", "eth1"),
+        ("hall", "eth1"),
         ("dome", "eth2"),
-        ("vault", "eth2"),
+        ("hall", "eth2"),
     ]
 
 
@@ -87,9 +87,9 @@ def test_links_at_once_are_rehearsed_although_each_was_rehearsed_alone() -> None
 @pytest.mark.parametrize(
     ("rest", "said"),
     [
-        ("factors: {together: [[trunk, cellar]]}", "'cellar' is no link of this plan"),
-        ("factors: {together: [[trunk]]}", "does not name two different links"),
-        ("factors: {together: [trunk+trunk]}", "does not name two different links"),
+        ("factors: {together: [[uplink, cellar]]}", "'cellar' is no link of this plan"),
+        ("factors: {together: [[uplink]]}", "does not name two different links"),
+        ("factors: {together: [uplink+uplink]}", "does not name two different links"),
         ("factors: {together: [yes]}", "does not name two different links"),
         ("factors: {together: [7]}", "neither alone, all, nor a list of links"),
         ("factors: {together: [{a: b}]}", "neither alone, all, nor a list of links"),
@@ -101,7 +101,7 @@ def test_what_cannot_run_together_is_said_at_plan_time(rest: str, said: str) -> 
 
 
 def test_a_plan_of_one_link_has_nothing_to_run_together() -> None:
-    one = TWO_PORTS.replace("  spare: {ends: [dome:eth2, vault:eth2], rate: 2Gbit/s}\n", "")
+    one = TWO_PORTS.replace("  spare: {ends: [dome:eth2, hall:eth2], rate: 2Gbit/s}\n", "")
     assert "the plan has one link" in problem("factors: {together: [all]}\n", head=one).message
 
 
@@ -111,9 +111,9 @@ def test_a_search_may_run_on_each_link_alone_beside_other_traffic_on_all() -> No
         "leave_out: [{together: all, intended_load: search}]\n"
     )
     assert {(cell.links, cell.traffic["transport"]) for cell in cells(load(text))} == {
-        (("trunk",), "tcp"),
-        (("trunk",), "udp"),
-        (("trunk", "spare"), "tcp"),
+        (("uplink",), "tcp"),
+        (("uplink",), "udp"),
+        (("uplink", "spare"), "tcp"),
         (("spare",), "tcp"),
         (("spare",), "udp"),
     }

@@ -16,21 +16,21 @@ from orchestrator.planning.plan import PowerCycle
 # Every key of a plan at once.
 WHOLE = """\
 # yaml-language-server: $schema=plan.schema.json
-plan: dome-to-vault
-purpose: Which frame size and clock policy fill the 2.5 Gb/s trunk from the dome computer?
+plan: dome-to-hall
+purpose: Which frame size and clock policy fill the 2.5 Gb/s uplink from the dome computer?
 bench: {card: "", cable: "", switch: "", power: "", cooling: "", room_c: 21}
 hosts:
   dome:  {ssh: dome.obs.example, privilege: sudo}
-  vault: {ssh: $vault, user: bench}
+  hall: {ssh: $hall, user: bench}
 links:
-  trunk:
-    ends: [dome:eth1, {host: vault, mac: "02:00:5e:10:00:07"}]
+  uplink:
+    ends: [dome:eth1, {host: hall, mac: "02:00:5e:10:00:07"}]
     rate: 2.5Gbit/s
     address: auto
     ports: 20000-20063
     isolated: true
 hold:
-  - {setting: governor, at: vault, level: performance}
+  - {setting: governor, at: hall, level: performance}
 factors:
   mtu: [1500, 9000]
   clock: {setting: governor, at: dome, levels: [powersave, performance]}
@@ -50,13 +50,13 @@ threshold: 3%
 """
 
 FIVE_MISTAKES = """\
-plan: dome-to-vault
+plan: dome-to-hall
 hosts:
   dome: {ssh: dome.obs.example, privlege: sudo}
-  vault: {ssh: vault.obs.example}
+  hall: {ssh: hall.obs.example}
 links:
-  trunk:
-    ends: [dome:eth1, valt:eth1]
+  uplink:
+    ends: [dome:eth1, hal:eth1]
     rate: 2500
 factors:
   mtuu: [1500, 9000]
@@ -65,16 +65,16 @@ factors:
 
 
 def test_the_whole_grammar_is_understood() -> None:
-    found = load(WHOLE, vault="vault.obs.example")
-    assert found.plan == "dome-to-vault"
-    assert found.hosts["vault"].ssh == "vault.obs.example"
-    assert found.hosts["vault"].user == "bench"
-    assert [str(end) for end in found.links["trunk"].ends] == ["dome:eth1", "vault:mac:02:00:5e:10:00:07"]
-    assert found.links["trunk"].rate_bit_s == 2_500_000_000
-    assert found.links["trunk"].ports == tuple(range(20000, 20064))
-    assert found.links["trunk"].isolated is True
+    found = load(WHOLE, hall="hall.obs.example")
+    assert found.plan == "dome-to-hall"
+    assert found.hosts["hall"].ssh == "hall.obs.example"
+    assert found.hosts["hall"].user == "bench"
+    assert [str(end) for end in found.links["uplink"].ends] == ["dome:eth1", "hall:mac:02:00:5e:10:00:07"]
+    assert found.links["uplink"].rate_bit_s == 2_500_000_000
+    assert found.links["uplink"].ports == tuple(range(20000, 20064))
+    assert found.links["uplink"].isolated is True
     assert [(change.setting, str(change.where), change.level) for change in found.hold] == [
-        ("governor", "vault", "performance")
+        ("governor", "hall", "performance")
     ]
     assert list(found.factors) == ["mtu", "clock", "tuning", "transport", "intended_load", "direction"]
     assert (found.trial.length_s, found.trial.warmup_s, found.trial.settle_s, found.trial.replicates) == (10, 2, 1, 5)
@@ -82,7 +82,7 @@ def test_the_whole_grammar_is_understood() -> None:
     assert (found.lease_s, found.patience_s, found.threshold_ratio) == (300, 7200, 0.03)
     assert (found.changed_outside, found.accept) == ("reapply", ("impossible",))
     assert found.bench.room_c == 21
-    assert found.binds == {"vault": "vault.obs.example"}
+    assert found.binds == {"hall": "hall.obs.example"}
 
 
 def test_a_plan_cannot_be_changed_afterwards() -> None:
@@ -104,7 +104,7 @@ def test_five_mistakes_are_five_located_problems() -> None:
     ]
     assert [one.suggestion for one in found] == [
         "did you mean 'privilege'?",
-        "did you mean 'vault'?",
+        "did you mean 'hall'?",
         "write 2500Mbit/s or 2500Gbit/s",
         "did you mean 'mtu'?",
         "did you mean 'bidirectional'?",
@@ -126,7 +126,7 @@ def test_a_problem_shows_the_line_with_a_caret_under_what_is_wrong() -> None:
 
 def test_a_wrong_key_does_not_hide_what_else_is_wrong_beside_it() -> None:
     text = HEAD + (
-        "hold: [{setting: governor, at: valt, level: fast, note: x}]\n"
+        "hold: [{setting: governor, at: hal, level: fast, note: x}]\n"
         "factors:\n  mtu: {levels: [1], wen: {transport: udp}, only: {transprt: udp}}\n"
     )
     assert [(one.line, one.code) for one in problems(text)] == [
@@ -227,41 +227,41 @@ def test_a_mistake_is_met_with_what_was_probably_meant(rest: str, code: str, col
 @pytest.mark.parametrize(
     ("link", "code", "suggestion"),
     [
-        ("{ends: [dome:eth1, vault]}", "bad-value", 'write vault:eth1, or {host: vault, mac: "02:00:5e:10:00:07"}'),
-        ("{ends: [dome:eth1]}", "bad-value", "write [dome:eth1, vault:eth1]"),
-        ("{ends: [dome:eth1, {host: vault}]}", "bad-value", "give exactly one of interface, mac, bus, driver"),
+        ("{ends: [dome:eth1, hall]}", "bad-value", 'write hall:eth1, or {host: hall, mac: "02:00:5e:10:00:07"}'),
+        ("{ends: [dome:eth1]}", "bad-value", "write [dome:eth1, hall:eth1]"),
+        ("{ends: [dome:eth1, {host: hall}]}", "bad-value", "give exactly one of interface, mac, bus, driver"),
         (
-            "{ends: [dome:eth1, {host: vault, mac: x, bus: y}]}",
+            "{ends: [dome:eth1, {host: hall, mac: x, bus: y}]}",
             "bad-value",
             "give exactly one of interface, mac, bus, driver",
         ),
-        ("{ends: [dome:eth1, {host: vault, mac: 02:00:5e:10:00}]}", "bad-value", ""),
-        ("{ends: [dome:eth1, {hst: vault, mac: 02:00:5e:10:00:07}]}", "unknown-key", "did you mean 'host'?"),
-        ("{ends: [dome:eth1, 'vault:a/b']}", "bad-value", ""),
-        ("{ends: [dome:eth1, 'vault:-x']}", "bad-value", ""),
+        ("{ends: [dome:eth1, {host: hall, mac: 02:00:5e:10:00}]}", "bad-value", ""),
+        ("{ends: [dome:eth1, {hst: hall, mac: 02:00:5e:10:00:07}]}", "unknown-key", "did you mean 'host'?"),
+        ("{ends: [dome:eth1, 'hall:a/b']}", "bad-value", ""),
+        ("{ends: [dome:eth1, 'hall:-x']}", "bad-value", ""),
         ("{ends: [dome:eth1, dome:eth2]}", "clash", "a link runs between two hosts"),
-        ("{ends: [dome:eth1, vault:eth1], rate: 2.5Gb/s}", "unit-unknown", "write 2.5Gbit/s or 2.5GB/s"),
-        ("{ends: [dome:eth1, vault:eth1], rate: 1bit/s}", "bad-value", ""),
-        ("{ends: [dome:eth1, vault:eth1], address: 10.0.0.1}", "bad-value", "write auto, or [198.18.0.1, 198.18.0.2]"),
+        ("{ends: [dome:eth1, hall:eth1], rate: 2.5Gb/s}", "unit-unknown", "write 2.5Gbit/s or 2.5GB/s"),
+        ("{ends: [dome:eth1, hall:eth1], rate: 1bit/s}", "bad-value", ""),
+        ("{ends: [dome:eth1, hall:eth1], address: 10.0.0.1}", "bad-value", "write auto, or [198.18.0.1, 198.18.0.2]"),
         (
-            "{ends: [dome:eth1, vault:eth1], address: [10.0.0.1/24, 10.0.0.2]}",
+            "{ends: [dome:eth1, hall:eth1], address: [10.0.0.1/24, 10.0.0.2]}",
             "bad-value",
             "write 10.0.0.1 without its prefix length",
         ),
-        ("{ends: [dome:eth1, vault:eth1], address: [10.0.0.1, '2001:2::1']}", "clash", ""),
-        ("{ends: [dome:eth1, vault:eth1], address: [10.0.0.1, 10.0.0.1]}", "clash", ""),
-        ("{ends: [dome:eth1, vault:eth1], address: [224.0.0.1, 10.0.0.1]}", "bad-value", ""),
-        ("{ends: [dome:eth1, vault:eth1], ports: 20063-20000}", "bad-value", "write 20000-20063"),
-        ("{ends: [dome:eth1, vault:eth1], ports: 80-90}", "bad-value", ""),
-        ("{ends: [dome:eth1, vault:eth1], ports: true}", "bad-value", "write 20000-20063"),
-        ("{ends: [dome:eth1, vault:eth1], ports: 20000-60000}", "bad-value", ""),
-        ("{ends: [dome:eth1, vault:eth1], ports: 20000}", "clash", "write ports: 20000-20002"),
-        ("{ends: [dome:eth1, vault:eth1], isolated: on}", "wrong-type", "write true"),
-        ("{ends: [dome:eth1, vault:eth1], speed: 1Gbit/s}", "unknown-key", "did you mean 'rate'?"),
+        ("{ends: [dome:eth1, hall:eth1], address: [10.0.0.1, '2001:2::1']}", "clash", ""),
+        ("{ends: [dome:eth1, hall:eth1], address: [10.0.0.1, 10.0.0.1]}", "clash", ""),
+        ("{ends: [dome:eth1, hall:eth1], address: [224.0.0.1, 10.0.0.1]}", "bad-value", ""),
+        ("{ends: [dome:eth1, hall:eth1], ports: 20063-20000}", "bad-value", "write 20000-20063"),
+        ("{ends: [dome:eth1, hall:eth1], ports: 80-90}", "bad-value", ""),
+        ("{ends: [dome:eth1, hall:eth1], ports: true}", "bad-value", "write 20000-20063"),
+        ("{ends: [dome:eth1, hall:eth1], ports: 20000-60000}", "bad-value", ""),
+        ("{ends: [dome:eth1, hall:eth1], ports: 20000}", "clash", "write ports: 20000-20002"),
+        ("{ends: [dome:eth1, hall:eth1], isolated: on}", "wrong-type", "write true"),
+        ("{ends: [dome:eth1, hall:eth1], speed: 1Gbit/s}", "unknown-key", "did you mean 'rate'?"),
     ],
 )
 def test_a_mistake_in_a_link_is_met_with_what_was_probably_meant(link: str, code: str, suggestion: str) -> None:
-    head = HEAD[: HEAD.index("  trunk:")] + f"  trunk: {link}\n"
+    head = HEAD[: HEAD.index("  uplink:")] + f"  uplink: {link}\n"
     found = problems(head)
     assert [(one.code, one.suggestion, one.line) for one in found if one.code != "never-applies"] == [
         (code, suggestion, 6)
@@ -302,9 +302,9 @@ def test_a_mistake_in_a_host_is_met_with_what_was_probably_meant(host: str, code
 
 @pytest.mark.parametrize("mark", ["interface: eth1", "mac: 02:00:5E:10:00:07", "bus: 0000:03:00.0", "driver: veth"])
 def test_an_end_is_named_by_any_of_four_marks_without_quotes(mark: str) -> None:
-    found = load(HEAD.replace("vault:eth1", f"{{host: vault, {mark}}}"))
+    found = load(HEAD.replace("hall:eth1", f"{{host: hall, {mark}}}"))
     kind, value = mark.split(": ", 1)
-    assert found.links["trunk"].ends[1].selector == (value if kind == "interface" else f"{kind}:{value.lower()}")
+    assert found.links["uplink"].ends[1].selector == (value if kind == "interface" else f"{kind}:{value.lower()}")
 
 
 def test_the_bound_value_of_a_name_stands_where_the_name_stood() -> None:
@@ -315,7 +315,7 @@ def test_the_bound_value_of_a_name_stands_where_the_name_stood() -> None:
     assert found.hosts["dome"].ssh == "spare"
     assert found.hosts["dome"].user == "jox"
     assert found.purpose == "costs 5$ and jo"
-    assert found.links["trunk"].rate_bit_s == 10**9
+    assert found.links["uplink"].rate_bit_s == 10**9
     assert [level.shown for level in found.factors["mtu"].levels] == [1500, 9000]
 
 
@@ -331,7 +331,7 @@ def test_a_bound_value_is_judged_as_if_it_stood_in_the_file() -> None:
     assert [one.code for one in problems(HEAD.replace("dome.obs.example", "$board"), board="a b")] == ["bad-value"]
 
 
-@pytest.mark.parametrize("text", ["vault", "=x", "1a=x", "a b=x", "a=\x1b[31m", "a=" + "x" * 5000])
+@pytest.mark.parametrize("text", ["hall", "=x", "1a=x", "a b=x", "a=\x1b[31m", "a=" + "x" * 5000])
 def test_a_bind_that_is_none_is_refused(text: str) -> None:
     with pytest.raises(PlanProblems) as caught:
         parse_binds([text])
@@ -356,11 +356,11 @@ def test_a_bind_that_no_plan_uses_is_told_with_the_name_that_was_meant() -> None
 
 def test_the_privilege_is_what_the_changes_need() -> None:
     hosts = plan("factors: {clock: {setting: governor, at: dome, levels: [powersave]}}\n").hosts
-    assert (hosts["dome"].privilege, hosts["vault"].privilege) == ("sudo", "none")
+    assert (hosts["dome"].privilege, hosts["hall"].privilege) == ("sudo", "none")
     hosts = plan("factors: {mtu: [1500]}\n").hosts
-    assert (hosts["dome"].privilege, hosts["vault"].privilege) == ("sudo", "sudo")
+    assert (hosts["dome"].privilege, hosts["hall"].privilege) == ("sudo", "sudo")
     hosts = plan("factors: {mtu: {levels: [1500], at: second}}\n").hosts
-    assert (hosts["dome"].privilege, hosts["vault"].privilege) == ("none", "sudo")
+    assert (hosts["dome"].privilege, hosts["hall"].privilege) == ("none", "sudo")
 
 
 def test_a_level_of_a_command_is_the_text_that_was_written() -> None:
@@ -423,7 +423,7 @@ def test_every_part_of_the_grammar_is_understood(part: tuple[str, ...]) -> None:
 def test_a_hosts_power_switch_is_arguments_and_a_wait_and_absent_unless_asked_for() -> None:
     hosts = load(PARTS["hosts", "*", "power_cycle"]).hosts
     assert hosts["dome"].power_cycle == PowerCycle(("plug", "1-off"), 60.0)
-    assert hosts["vault"].power_cycle is None
+    assert hosts["hall"].power_cycle is None
 
 
 @pytest.mark.parametrize("text", ["plug 1-off", "[]", "{shell: plug}", "[plug, 1]", '[""]', '["a\\0b"]'])

@@ -35,11 +35,11 @@ def caution_codes(rest: str, head: str = HEAD) -> set[str]:
 
 
 def test_each_host_is_told_what_is_changed_there_with_which_privilege() -> None:
-    found = of("hold: [{setting: governor, at: vault, level: performance}]\nfactors: {mtu: [1500, 9000]}\n")
+    found = of("hold: [{setting: governor, at: hall, level: performance}]\nfactors: {mtu: [1500, 9000]}\n")
     assert [(one.setting, one.place, one.levels, one.privilege) for one in host(found, "dome").settings] == [
         ("mtu", "eth1", (1500, 9000), "root")
     ]
-    assert [(one.setting, one.place, one.levels) for one in host(found, "vault").settings] == [
+    assert [(one.setting, one.place, one.levels) for one in host(found, "hall").settings] == [
         ("governor", "", ("performance",)),
         ("mtu", "eth1", (1500, 9000)),
     ]
@@ -54,7 +54,7 @@ def test_how_often_a_setting_is_written_is_counted_along_the_schedule() -> None:
 
 def test_only_the_second_end_listens() -> None:
     found = of("")
-    assert (host(found, "dome").listens, host(found, "vault").listens) == ((), ("20000-20063 (trunk)",))
+    assert (host(found, "dome").listens, host(found, "hall").listens) == ((), ("20000-20063 (uplink)",))
 
 
 @pytest.mark.parametrize(
@@ -70,9 +70,9 @@ def test_only_the_second_end_listens() -> None:
 )
 def test_the_bytes_are_bounded_by_rate_and_time(rest: str, first: int, second: int) -> None:
     found = of(rest + "\n")
-    dome, vault = host(found, "dome"), host(found, "vault")
-    assert (dome.sends_bytes_at_most, vault.sends_bytes_at_most) == (first, second)
-    assert (vault.receives_bytes_at_most, dome.receives_bytes_at_most) == (first, second)
+    dome, hall = host(found, "dome"), host(found, "hall")
+    assert (dome.sends_bytes_at_most, hall.sends_bytes_at_most) == (first, second)
+    assert (hall.receives_bytes_at_most, dome.receives_bytes_at_most) == (first, second)
     assert dome.traffic_s == 5 * 12
 
 
@@ -96,7 +96,7 @@ def test_the_text_names_cells_trials_hosts_and_what_becomes_of_them() -> None:
         "Cells   4 from 2 mtu x 2 direction",
         "Trials  20 = 4 cells x 5 replicates, shuffled with seed 7",
         "mtu of eth1: 1500, 9000 bytes (needs root",
-        "listens for its peer on ports 20000-20063 (trunk)",
+        "listens for its peer on ports 20000-20063 (uplink)",
         "ssh dome.obs.example",
         "for 5min, during a trial of any length too",
         "block 5, trials",
@@ -233,20 +233,20 @@ STRANGERS = [
 @pytest.mark.parametrize("address", OWN)
 def test_private_link_local_and_benchmarking_addresses_lead_to_no_stranger(address: str) -> None:
     assert own_address(address)
-    assert unlimited_udp_problem(plan("factors: {transport: [udp]}\n", SHARED), "trunk", [address, "10.0.0.1"]) == ""
+    assert unlimited_udp_problem(plan("factors: {transport: [udp]}\n", SHARED), "uplink", [address, "10.0.0.1"]) == ""
 
 
 @pytest.mark.parametrize("address", STRANGERS)
 def test_unlimited_udp_to_anybody_else_is_refused_unless_the_link_is_isolated(address: str) -> None:
     unlimited = "factors: {transport: [tcp, udp]}\n"
     assert not own_address(address)
-    said = unlimited_udp_problem(plan(unlimited, SHARED), "trunk", ["10.0.0.1", address])
+    said = unlimited_udp_problem(plan(unlimited, SHARED), "uplink", ["10.0.0.1", address])
     assert "isolated: true" in said
-    assert "trunk" in said
-    assert unlimited_udp_problem(plan(unlimited), "trunk", ["10.0.0.1", address]) == ""
-    assert unlimited_udp_problem(plan("factors: {transport: [tcp]}\n", SHARED), "trunk", [address]) == ""
+    assert "uplink" in said
+    assert unlimited_udp_problem(plan(unlimited), "uplink", ["10.0.0.1", address]) == ""
+    assert unlimited_udp_problem(plan("factors: {transport: [tcp]}\n", SHARED), "uplink", [address]) == ""
     limited = "factors: {transport: [tcp, udp], intended_load: [50%]}\n"
-    assert unlimited_udp_problem(plan(limited, SHARED), "trunk", [address]) == ""
+    assert unlimited_udp_problem(plan(limited, SHARED), "uplink", [address]) == ""
 
 
 def test_check_says_that_run_will_refuse() -> None:

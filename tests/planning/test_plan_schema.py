@@ -29,7 +29,7 @@ def validator() -> jsonschema.Draft202012Validator:
 
 def wrong(text: str) -> list[str]:
     """Where an editor would underline."""
-    names = {name: f"${name}" for name in ("board", "vault")}  # an editor sees the names, not what is bound to them
+    names = {name: f"${name}" for name in ("board", "hall")}  # an editor sees the names, not what is bound to them
     return [error.json_path for error in validator().iter_errors(read(text, binds=names).data)]
 
 
@@ -74,7 +74,7 @@ def test_what_the_loader_accepts_the_schema_accepts() -> None:
 def test_what_is_wrong_by_form_is_underlined() -> None:
     found = wrong(FIVE_MISTAKES)
     assert "$.hosts.dome" in found
-    assert "$.links.trunk.rate" in found
+    assert "$.links.uplink.rate" in found
 
 
 def described(node: Any, path: str = "$") -> list[str]:

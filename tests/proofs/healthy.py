@@ -40,10 +40,10 @@ def main() -> int:
     plan = plan_text(
         factors=FACTORS,
         order={"seed": chosen.seed, "control": False},
-        links={"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "200Mbit/s", "isolated": True}},
+        links={"uplink": {"ends": ["dome:eth1", "hall:eth1"], "rate": "200Mbit/s", "isolated": True}},
         trial={"length": "500ms", "warmup": "300ms", "settle": "50ms", "replicates": chosen.replicates},
     )
-    scenario = Scenario((lab_host("dome", 11), lab_host("vault", 12)), RATE_BIT_S)
+    scenario = Scenario((lab_host("dome", 11), lab_host("hall", 12)), RATE_BIT_S)
     with tempfile.TemporaryDirectory() as folder, Lab(scenario, server="openssh") as lab:
         bench = Bench(lab, Path(folder))
         done = lab.run(

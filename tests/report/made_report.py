@@ -14,13 +14,13 @@ from orchestrator.results.read_run import RunData
 
 
 def cell(number: int, levels: dict[str, str], mean_bit_s: float | None = 1e9, **other: Any) -> CellResult:
-    """A cell of link trunk, transmit unless said otherwise."""
+    """A cell of link uplink, transmit unless said otherwise."""
     way = other.get("way", "transmit")
-    ends = ("dome", "vault") if way == "transmit" else ("vault", "dome")
+    ends = ("dome", "hall") if way == "transmit" else ("hall", "dome")
     counts = dict.fromkeys(STATUSES, 0) | other.get("counts", {"valid": 5})
     return CellResult(
         number=number,
-        link=other.get("link", "trunk"),
+        link=other.get("link", "uplink"),
         way=way,
         sender=ends[0],
         receiver=ends[1],

@@ -58,7 +58,7 @@ EVIL = Scenario(
     {HOSTILE: [HOSTILE, "x"], "direction": ["transmit", "receive"]},
     replicates=2,
     plan=HOSTILE,
-    hosts=(HOSTILE, "vault"),
+    hosts=(HOSTILE, "hall"),
 )
 
 

@@ -30,10 +30,10 @@ def test_each_direction_has_its_best_and_min_with_their_levels() -> None:
     text = said(made(cells, FACTORS))
 
     assert (
-        "trunk carries up to 2.40 Gb/s from dome to vault, 100.0 % of the ceiling, with mtu 9000; the least is "
+        "uplink carries up to 2.40 Gb/s from dome to hall, 100.0 % of the ceiling, with mtu 9000; the least is "
         "1.20 Gb/s, with mtu 1500."
     ) in text
-    assert "trunk carries up to 900 Mb/s from vault to dome" in text
+    assert "uplink carries up to 900 Mb/s from hall to dome" in text
 
 
 def test_levels_that_cannot_be_told_apart_are_not_named_as_the_best() -> None:
@@ -101,7 +101,7 @@ def test_what_was_noted_in_valid_trials_is_said_once_with_cells_way_and_words() 
 
     noted, valid = int(of_first.sum()), len(trials)
     assert (
-        f"Noted in {noted} of {valid} valid trials, dome to vault with mtu 1500: 2.3 % of TCP's segments were sent "
+        f"Noted in {noted} of {valid} valid trials, dome to hall with mtu 1500: 2.3 % of TCP's segments were sent "
         "again: lost between the interfaces 120."
     ) in text
     assert text.count("sent again") == 1
@@ -126,7 +126,7 @@ def test_what_is_not_valid_is_counted() -> None:
 
 
 def test_a_host_that_is_not_as_found_is_named_first_of_its_sentence() -> None:
-    found = {"dome": {"ok": False, "left": []}, "vault": {"ok": True}}
+    found = {"dome": {"ok": False, "left": []}, "hall": {"ok": True}}
     text = said(made([cell(1, {"mtu": "1500", "direction": "transmit"})], FACTORS, {"as_found": found}))
 
     assert "NOT verified as found: dome." in text

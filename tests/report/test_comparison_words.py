@@ -19,7 +19,7 @@ from orchestrator.results.comparison.verdicts import Verdict
 
 def _cell(mtu: str, word: str, verdict: Verdict | None, reason: str = "") -> CellComparison:
     means = (2.4e9, 2.25e9) if verdict else (None, None)
-    return CellComparison(CellKey("trunk", "transmit", (("mtu", mtu),)), word, reason, verdict, *means, sizes=(5, 5))
+    return CellComparison(CellKey("uplink", "transmit", (("mtu", mtu),)), word, reason, verdict, *means, sizes=(5, 5))
 
 
 WORSE = _cell("9000", "worse", Verdict("worse", 0.9388, 0.921, 0.957, 0.001, 1.0))
@@ -36,7 +36,7 @@ FOUND = Comparison(
     (),
     ("Each side is one run.",),
     (SAME, WORSE, UNSURE, GONE),
-    (CellKey("trunk", "receive", (("mtu", "576"),)),),
+    (CellKey("uplink", "receive", (("mtu", "576"),)),),
     (),
     {"no change": 1, "worse": 2, "cannot tell": 1},
 )
@@ -145,8 +145,8 @@ def test_junit_fails_on_what_was_asked_and_skips_what_cannot_be_told() -> None:
         "errors": "0",
     }
     assert [case.get("name") for case in suite if case.find("failure") is not None] == [
-        "trunk, transmit, mtu 9000",
-        "trunk, transmit, mtu 9600",
+        "uplink, transmit, mtu 9000",
+        "uplink, transmit, mtu 9600",
     ]
     strict = ET.fromstring(junit(FOUND, frozenset({"worse", "cannot tell"})))
     assert (strict.get("failures"), strict.get("skipped")) == ("3", "0")
@@ -165,7 +165,7 @@ HOSTILE = "\x1b[31m|</failure><script>`*\u202e"
 
 
 def test_hostile_names_stay_text() -> None:
-    cell = replace(WORSE, key=CellKey("trunk", "transmit", (("mtu", HOSTILE),)))
+    cell = replace(WORSE, key=CellKey("uplink", "transmit", (("mtu", HOSTILE),)))
     found = replace(FOUND, cells=(cell,), environment=(Unlike("dome: kernel", HOSTILE, "6"),))
     for text in ("\n".join(text_lines(found)), markdown(found), junit(found, frozenset({"worse"}))):
         assert "\x1b" not in text

@@ -17,7 +17,7 @@ def _report(goodputs: list[float], **other: str) -> Report:
             "trial": 10 * place,
             "position": 10 * place,
             "cell": 1,
-            "link": "trunk",
+            "link": "uplink",
             "way": "transmit",
             "mtu": "1500",
             "role": "control",

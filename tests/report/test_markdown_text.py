@@ -11,7 +11,7 @@ from orchestrator.report.model import Report
 
 
 @pytest.mark.parametrize(
-    "text", ["mtu 9000 (both ends): +27 % (24 to 30); 1.5 - 2.5", "intended_load 50%, eth1.100", "dome → vault"]
+    "text", ["mtu 9000 (both ends): +27 % (24 to 30); 1.5 - 2.5", "intended_load 50%, eth1.100", "dome → hall"]
 )
 def test_ordinary_sentences_need_no_backslash(text: str) -> None:
     assert markdown.safe(text) == text

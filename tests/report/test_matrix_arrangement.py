@@ -23,10 +23,10 @@ def test_direction_runs_across_where_it_varies() -> None:
     matrix = arrange(made(cells, {"mtu": ("1500",), "direction": ("transmit", "receive", "bidirectional")}))
 
     assert [column_label(column, matrix.across_factor) for column in matrix.across] == [
-        "transmit: dome → vault",
-        "receive: vault → dome",
-        "both at once: dome → vault",
-        "both at once: vault → dome",
+        "transmit: dome → hall",
+        "receive: hall → dome",
+        "both at once: dome → hall",
+        "both at once: hall → dome",
     ]
     assert [[one.number if one else None for one in row.cells] for row in matrix.rows] == [[1, 2, 3, 3]]
     assert matrix.fixed == (("mtu", "1500"),)
@@ -72,11 +72,11 @@ def test_a_factor_with_many_levels_does_not_run_across() -> None:
 
 
 def test_several_links_become_rows() -> None:
-    cells = [cell(1, {"direction": "transmit"}, link="trunk"), cell(2, {"direction": "transmit"}, link="spare")]
+    cells = [cell(1, {"direction": "transmit"}, link="uplink"), cell(2, {"direction": "transmit"}, link="spare")]
     matrix = arrange(made(cells, {"direction": ("transmit", "receive")}))
 
     assert [factor.name for factor in matrix.down] == ["link"]
-    assert [row.levels for row in matrix.rows] == [("trunk",), ("spare",)]
+    assert [row.levels for row in matrix.rows] == [("uplink",), ("spare",)]
 
 
 def test_transmit_stands_before_receive_whatever_the_order_of_the_cells() -> None:

@@ -11,7 +11,7 @@ from page_tree import Element
 
 def test_language_title_and_one_first_heading(tree: Element) -> None:
     assert tree.all("html")[0].attributes["lang"] == "en"
-    assert "dome-to-vault" in tree.all("title")[0].text()
+    assert "dome-to-hall" in tree.all("title")[0].text()
     assert len(tree.all("h1")) == 1
 
 
@@ -52,7 +52,7 @@ def test_a_silent_drawing_stands_beside_its_figure(tree: Element) -> None:
     for drawn in tree.all("svg"):
         if drawn.attributes.get("aria-hidden") == "true":
             assert any(
-                re.search(r"\d|dome|vault|clock|direction", element.text())
+                re.search(r"\d|dome|hall|clock|direction", element.text())
                 for element in [next(iter(drawn.ancestors)), next(iter(next(iter(drawn.ancestors)).ancestors))]
             )
 

@@ -38,12 +38,12 @@ from orchestrator.run_files import Folder
 
 SEED = int(os.environ.get("LINKTRIAL_SEED", "1"))
 PLAN = """# for Marta
-plan: dome-to-vault
+plan: dome-to-hall
 hosts:
   dome: {ssh: dome.obs.example, user: marta, privilege: sudo}
-  vault: {ssh: vault}
+  hall: {ssh: hall}
 links:
-  trunk: {ends: [dome:eth1, vault:eth1], rate: 2.5Gbit/s}
+  uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s}
 factors:
   mtu: [1500, 9000]
   clock: {setting: governor, at: dome, levels: [powersave, performance]}
@@ -127,7 +127,7 @@ def test_in_a_sentence_of_ours_a_secret_does_not_pass_for_what_belongs_there(kin
 @pytest.mark.parametrize("name", ["table", "valid"])
 def test_a_host_that_is_called_like_one_of_our_words_cannot_be_told(tmp_path: Path, name: str) -> None:
     """Where a host's name stands there is a stand-in; where our own text has the word, it is our word."""
-    copies = [copy_of_hosts(tmp_path / "copy", name, "vault"), copy_of_hosts(tmp_path / "other", "dome", "vault")]
+    copies = [copy_of_hosts(tmp_path / "copy", name, "hall"), copy_of_hosts(tmp_path / "other", "dome", "hall")]
 
     for file in ("trials.csv", "hosts.csv", "cells.csv", "report.md", "plan.yaml"):
         assert copies[0][file] == copies[1][file]
@@ -135,7 +135,7 @@ def test_a_host_that_is_called_like_one_of_our_words_cannot_be_told(tmp_path: Pa
 
 @pytest.mark.parametrize("name", ["mtu", "eth1"])
 def test_a_host_that_is_called_like_a_factor_or_an_interface_has_both_replaced(tmp_path: Path, name: str) -> None:
-    copied = copy_of_hosts(tmp_path, name, "vault")
+    copied = copy_of_hosts(tmp_path, name, "hall")
 
     assert [file for file in ("hosts.csv", "cells.csv") if re.search(rf"(?m)(^|,){name}(,|$)", copied[file])] == []
 
@@ -233,7 +233,7 @@ def test_the_plan_is_read_like_any_other_with_its_settings_and_levels(copy: Path
     assert plan.factors["mtu"].levels[1].shown == 9000
     assert "setting: governor" in text
     assert "mitigations=off" in text
-    assert not re.search(r"(?i)marta|dome|vault|trunk|obs\.example|fan-is", text)
+    assert not re.search(r"(?i)marta|dome|hall|uplink|obs\.example|fan-is", text)
 
 
 def test_the_same_thing_has_the_same_stand_in_everywhere(copy: Path) -> None:

@@ -51,10 +51,10 @@ def run_with_a_screen(path: Path, *, blocks: int = 4, never_valid: int = 0) -> P
                     "whole_plot": len(rows) + 1,
                     "position": len(rows) + 1,
                     "role": "measure",
-                    "link": "trunk",
+                    "link": "uplink",
                     "way": "transmit",
                     "sender": "dome",
-                    "receiver": "vault",
+                    "receiver": "hall",
                     "goodput_bit_s": goodput,
                     "ceiling_bit_s": 2.4e9,
                     "fill": goodput / 2.4e9,
@@ -119,8 +119,8 @@ def test_a_screen_that_can_say_little_says_so(tmp_path: Path, blocks: int, never
 
 def test_a_run_s_folder_carries_its_screen_from_the_plan_to_the_report(tmp_path: Path) -> None:
     plan = load(
-        "plan: night\nhosts: {dome: {ssh: dome, privilege: root}, vault: {ssh: vault, privilege: root}}\n"
-        "links: {trunk: {ends: [dome:eth1, vault:eth1], isolated: true}}\nscreen: true\n"
+        "plan: night\nhosts: {dome: {ssh: dome, privilege: root}, hall: {ssh: hall, privilege: root}}\n"
+        "links: {uplink: {ends: [dome:eth1, hall:eth1], isolated: true}}\nscreen: true\n"
         "factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6], zero_copy: [false, true]}\n",
         catalogue=CATALOGUE,
     )
@@ -144,7 +144,7 @@ def test_a_run_s_folder_carries_its_screen_from_the_plan_to_the_report(tmp_path:
             "block": 1,
             "whole_plot": cell["number"],
             "way": "transmit",
-            "link": "trunk",
+            "link": "uplink",
             "role": "measure",
             "status": "valid",
             "goodput_bit_s": 1e9 * (2 if cell["levels"]["zero_copy"] else 1),

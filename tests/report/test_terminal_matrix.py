@@ -74,4 +74,4 @@ def test_print_matrix_reads_the_folder(run_folder: Path) -> None:
     out = io.StringIO()
     print_matrix(run_folder, Console(file=out, width=200))
 
-    assert "trunk carries up to" in out.getvalue()
+    assert "uplink carries up to" in out.getvalue()

@@ -73,7 +73,7 @@ def test_an_interval_that_fell_out_stays_visible_among_ten_thousand(
             tmp_path / "series.csv.gz",
             names,
             (
-                f"{trial},1,trunk,transmit,{round((place + 1) / 10, 1)},{size},0,{role}\n"
+                f"{trial},1,uplink,transmit,{round((place + 1) / 10, 1)},{size},0,{role}\n"
                 for place, size in enumerate(octets)
             ),
         )
@@ -89,10 +89,10 @@ def test_an_interval_that_fell_out_stays_visible_among_ten_thousand(
 
 
 def test_the_cores_of_both_hosts_are_means_over_the_trials(small: Report, evidence: Evidence) -> None:
-    cores = evidence.cores[(1, "trunk"), "dome"]
+    cores = evidence.cores[(1, "uplink"), "dome"]
 
     assert [core.core for core in cores] == [0, 1, 2, 3]
-    assert {host for _, host in evidence.cores} == {"dome", "vault"}
+    assert {host for _, host in evidence.cores} == {"dome", "hall"}
     assert max(cores, key=lambda core: core.busy).core == 2
     assert all(core.softirq == pytest.approx(0.1) for core in cores)
 
@@ -123,7 +123,7 @@ def test_loss_curves_differ_in_the_intended_load_only_and_the_worst_comes_first(
     assert len(found) == 2 * 2 * 2
     assert greatest == sorted(greatest, reverse=True)
     assert {len(curve.points) for curve in found} == {2}
-    assert found[0].name == "mtu 1500, clock powersave, vault → dome"
+    assert found[0].name == "mtu 1500, clock powersave, hall → dome"
     assert found[0].points[0].offered_load_bit_s < found[0].points[1].offered_load_bit_s
 
 
@@ -144,13 +144,13 @@ def test_what_differs_between_the_ends_is_marked_where_it_means_something(report
     names, rows = ends.compare(report.run)
     differing = [row.what for row in rows if row.differs]
 
-    assert names == ("dome", "vault")
+    assert names == ("dome", "hall")
     assert differing == ["kernel"]
-    assert {row.what for row in rows} >= {"trunk: MAC", "trunk: addresses", "trunk: driver", "trunk: speed"}
+    assert {row.what for row in rows} >= {"uplink: MAC", "uplink: addresses", "uplink: driver", "uplink: speed"}
 
 
 def test_what_the_traffic_pair_reaches_alone_is_shown_for_each_host(report: Report) -> None:
-    _, rows = ends.compare({**report.run, "instrument": {"dome": {"tcp": 6.96e9}, "vault": {"tcp": 1.79e10}}})
+    _, rows = ends.compare({**report.run, "instrument": {"dome": {"tcp": 6.96e9}, "hall": {"tcp": 1.79e10}}})
     (row,) = [row for row in rows if row.what == "the traffic pair alone, tcp"]
 
     assert [value.replace("\u202f", " ") for value in row.values] == ["6.96 Gb/s", "17.9 Gb/s"]
@@ -158,7 +158,7 @@ def test_what_the_traffic_pair_reaches_alone_is_shown_for_each_host(report: Repo
 
 
 def test_an_end_named_by_its_mac_finds_its_interface(report: Report) -> None:
-    facts = ends.facts_of(report.run["hosts"]["vault"])
+    facts = ends.facts_of(report.run["hosts"]["hall"])
 
     assert ends.interface_of(facts, "mac:02:00:5e:10:00:07")["name"] == "eth1"
     assert ends.interface_of(facts, "driver:stella")["name"] == "eth1"
@@ -177,12 +177,12 @@ def section(report: Report, name: str) -> Element:
 
 def test_a_host_that_is_not_as_found_shows_what_differs_and_the_command_that_mends_it(small: Report) -> None:
     left = {"setting": "mtu", "target": "eth1", "before": 1500, "now": 9000, "command": "ip link set eth1 mtu 1500"}
-    report = with_run(small, as_found={"dome": {"ok": False, "left": [left]}, "vault": {"ok": True}})
+    report = with_run(small, as_found={"dome": {"ok": False, "left": [left]}, "hall": {"ok": True}})
     found = section(report, "environment")
     alarms = [element.text() for element in found.walk() if element.attributes.get("class") == "alarm"]
 
     assert alarms == ["dome is NOT verified as found."]
-    assert "vault is verified as found." in found.text()
+    assert "hall is verified as found." in found.text()
     assert "ip link set eth1 mtu 1500" in [code.text() for code in found.all("code")]
 
 
@@ -265,10 +265,10 @@ def test_one_replicate_says_nothing_of_what_lies_between_replicates(tmp_path: Pa
 
 
 def test_links_stand_in_the_plan_s_order_everywhere(small: Report) -> None:
-    effects = [replace(one, link=link) for link in ("alpha", "trunk") for one in small.effects]
-    shown = influence.on_goodput(replace(small, links=("trunk", "alpha"), effects=tuple(effects)))
+    effects = [replace(one, link=link) for link in ("alpha", "uplink") for one in small.effects]
+    shown = influence.on_goodput(replace(small, links=("uplink", "alpha"), effects=tuple(effects)))
 
-    assert list(dict.fromkeys(one.link for one in shown)) == ["trunk", "alpha"]
+    assert list(dict.fromkeys(one.link for one in shown)) == ["uplink", "alpha"]
 
 
 def test_a_page_is_drawn_whole_unless_it_is_large(small: Report) -> None:

@@ -1,7 +1,7 @@
 """A made-up run's folder for the tests of results and report: plausible figures, no measurement.
 
 Nothing outside the tests uses it. The model: goodput = min(ceiling, what the dome's core manages at its clock), with a
-little noise; the vault is the faster machine. Deterministic for a seed.
+little noise; the hall is the faster machine. Deterministic for a seed.
 """
 
 from __future__ import annotations
@@ -37,9 +37,9 @@ class Scenario:
     )
     replicates: int = 5
     seed: int = 7
-    run_id: str = "dome-to-vault-20260301T210000Z-4f2a"
-    plan: str = "dome-to-vault"
-    hosts: tuple[str, str] = ("dome", "vault")
+    run_id: str = "dome-to-hall-20260301T210000Z-4f2a"
+    plan: str = "dome-to-hall"
+    hosts: tuple[str, str] = ("dome", "hall")
     series: bool = True
     noise: float = 0.004
     trouble: bool = True
@@ -58,7 +58,7 @@ def make_run(path: Path, scenario: Scenario | None = None) -> Path:
     write_rows(folder / "hosts.csv", columns.names("hosts.csv"), hosts)
     (folder / "run.json").write_text(json.dumps(run_json(scenario, cells), indent=1))
     (folder / "plan.yaml").write_text(f"plan: {scenario.plan}\n")
-    (folder / "log.txt").write_text("21:00:00 connected to dome and vault\n")
+    (folder / "log.txt").write_text("21:00:00 connected to dome and hall\n")
     cells_csv = cells_table(read_table(open_run(folder), "trials.csv"), names)
     write_rows(folder / "cells.csv", list(cells_csv.columns), cells_csv.to_dict("records"))
     return folder
@@ -77,7 +77,7 @@ def _cells(scenario: Scenario) -> list[dict[str, Any]]:
             cell["intended_load"] = None
     unique = [cell for index, cell in enumerate(levels) if cell not in levels[:index]]
     return [
-        {"number": number, "key": f"c{number:04d}", "levels": cell, "link": "trunk"}
+        {"number": number, "key": f"c{number:04d}", "levels": cell, "link": "uplink"}
         for number, cell in enumerate(unique, 1)
     ]
 
@@ -127,7 +127,7 @@ def _row(
         "whole_plot": block,
         "position": number,
         "role": "measure",
-        "link": "trunk",
+        "link": "uplink",
         "way": way,
         "sender": sender,
         "receiver": receiver,
@@ -246,7 +246,7 @@ def _host_rows(scenario: Scenario, made: list[dict[str, Any]], chance: random.Ra
                 "trial": row["trial"],
                 "attempt": 1,
                 "cell": row["cell"],
-                "link": "trunk",
+                "link": "uplink",
                 "host": host,
                 "interface": "eth1",
                 "busy": row[f"{side}_busiest_core_busy"] * 0.4,
@@ -271,7 +271,7 @@ def _write_series(folder: Path, scenario: Scenario, made: list[dict[str, Any]], 
             {
                 "trial": row["trial"],
                 "attempt": 1,
-                "link": "trunk",
+                "link": "uplink",
                 "way": row["way"],
                 "t_s": (step + 1) / 10,
                 "bytes": int(row["goodput_bit_s"] / 80 * chance.gauss(1, 0.01)),
@@ -369,7 +369,7 @@ def run_json(scenario: Scenario, cells: list[dict[str, Any]]) -> dict[str, Any]:
         "run_id": scenario.run_id,
         "plan_name": scenario.plan,
         "linktrial": "0.1.0",
-        "purpose": "Which frame size and clock policy fill the 2.5 Gb/s trunk from the dome computer?",
+        "purpose": "Which frame size and clock policy fill the 2.5 Gb/s uplink from the dome computer?",
         "started_at": "2026-03-01T21:00:00Z",
         "ended_at": "2026-03-01T22:41:12Z",
         "exit": 0,
@@ -383,17 +383,17 @@ def run_json(scenario: Scenario, cells: list[dict[str, Any]]) -> dict[str, Any]:
         "replicates_asked": scenario.replicates,
         "hosts": {
             first: {"facts": facts("dome", "6.1.0-18-arm64", "02:00:5e:10:00:01", "198.18.0.11")},
-            second: {"facts": facts("vault", "6.12.9-amd64", "02:00:5e:10:00:07", "198.18.0.12")},
+            second: {"facts": facts("hall", "6.12.9-amd64", "02:00:5e:10:00:07", "198.18.0.12")},
         },
         "links": {
-            "trunk": {
+            "uplink": {
                 "ends": [[first, "eth1"], [second, "mac:02:00:5e:10:00:07"]],
                 "rate_bit_s": LINK_BIT_S,
                 "isolated": True,
             }
         },
         "cells": cells,
-        "notes": ["the clock policy of vault was held at performance"],
+        "notes": ["the clock policy of hall was held at performance"],
         "as_found": {
             host: {"ok": True, "changed": True, "left": [], "conflicts": [], "touched": [], "other": []}
             for host in scenario.hosts

@@ -48,7 +48,7 @@ def test_a_quota_is_named_although_the_core_looks_idle() -> None:
 
 
 @pytest.mark.parametrize(
-    ("end", "code", "host"), [("first", "sender_process", "dome"), ("second", "receiver_process", "vault")]
+    ("end", "code", "host"), [("first", "sender_process", "dome"), ("second", "receiver_process", "hall")]
 )
 def test_a_process_that_never_rests_is_named_with_its_host(end: str, code: str, host: str) -> None:
     path = {f"{end}__parts__0__process": {"cpu_s": 9.7, "run_delay_s": 0.1, "throttled_ratio": None}}
@@ -92,7 +92,7 @@ def test_a_core_full_of_softirq_is_named_with_its_number_and_host() -> None:
         second__watch__busiest_core_busy=0.99,
     )
     cause = _cause(record)
-    assert (cause.code, "core 3" in cause.sentence, "vault" in cause.sentence) == ("receiver_softirq", True, True)
+    assert (cause.code, "core 3" in cause.sentence, "hall" in cause.sentence) == ("receiver_softirq", True, True)
 
 
 def test_a_window_too_small_for_the_delay_is_named() -> None:

@@ -18,10 +18,10 @@ from orchestrator.results.write import write_rows
 def _trials(rows: list[dict[str, Any]]) -> pd.DataFrame:
     base = {
         "role": "measure",
-        "link": "trunk",
+        "link": "uplink",
         "way": "transmit",
         "sender": "dome",
-        "receiver": "vault",
+        "receiver": "hall",
         "status": "valid",
         "doubts": "",
         "cell": 1,

@@ -33,7 +33,7 @@ def made(
     conditions: dict[str, str] | None = None,
     statuses: dict[str, int] | None = None,
     plan: str = "",
-    link: str = "trunk",
+    link: str = "uplink",
 ) -> RunSummary:
     """A run with goodputs by mtu."""
     return RunSummary(
@@ -182,7 +182,7 @@ def test_cells_are_matched_by_their_levels_not_by_number_or_order() -> None:
 
 def test_a_factor_that_does_not_apply_is_no_difference() -> None:
     bare = made("a", {"9000": STEADY})
-    key = CellKey("trunk", "transmit", (("intended_load", ""), ("mtu", "9000")))
+    key = CellKey("uplink", "transmit", (("intended_load", ""), ("mtu", "9000")))
     padded = replace(bare, run_id="b", cells=(replace(bare.cells[0], key=key),))
     assert len(compare([bare], [padded]).cells) == 1
 
@@ -190,7 +190,7 @@ def test_a_factor_that_does_not_apply_is_no_difference() -> None:
 def test_the_only_links_are_compared_whatever_they_are_called() -> None:
     found = compare([made("a", {"9000": STEADY})], [made("b", {"9000": STEADY}, link="cable")])
     assert len(found.cells) == 1
-    assert "The link cable of the candidate is compared with trunk." in found.notes
+    assert "The link cable of the candidate is compared with uplink." in found.notes
 
 
 def test_no_common_cell_is_refused() -> None:
@@ -290,8 +290,8 @@ def test_a_runs_folder_becomes_its_summary_and_comes_back_from_storage(tmp_path:
     summary = summarise_run(data)
     assert summary.run_id == data.run["run_id"]
     assert summary.environment["dome: kernel"] == "6.1.0-18-arm64"
-    driver = data.run["hosts"]["vault"]["facts"]["interfaces"][0]["driver"]
-    assert summary.environment["trunk, vault: driver"] == driver
+    driver = data.run["hosts"]["hall"]["facts"]["interfaces"][0]["driver"]
+    assert summary.environment["uplink, hall: driver"] == driver
     assert summary.conditions["factors"] == "clock, direction, mtu, transport"
     valid = data.trials[data.trials["status"] == "valid"]
     assert sum(len(cell.values.get("goodput", ())) for cell in summary.cells) == len(valid)

@@ -31,11 +31,11 @@ def bench() -> dict[str, Any]:
                 "kernel_identity": deepcopy(IDENTITY),
             }
         }
-        for number, name in enumerate(("dome", "vault"))
+        for number, name in enumerate(("dome", "hall"))
     }
     return {
         "hosts": hosts,
-        "links": {"trunk": {"ends": [["dome", "eth1"], ["vault", "eth1"]], "rate_bit_s": 1e9}},
+        "links": {"uplink": {"ends": [["dome", "eth1"], ["hall", "eth1"]], "rate_bit_s": 1e9}},
         "linktrial": "0.1.0",
         "helper_hash": "aa",
         "plan_name": "kernel",
@@ -60,26 +60,26 @@ def test_another_release_or_build_is_a_change(key: str, what: str) -> None:
 @pytest.mark.parametrize(
     ("key", "value", "what"),
     [
-        ("build_id", "bb22", "vault: kernel build id"),
-        ("configuration_sha256", "dd", "vault: kernel configuration"),
-        ("boot_parameters", "quiet mitigations=off", "vault: boot parameters"),
-        ("modules", ["stella 0c", "tun 0b"], "vault: module stella"),
+        ("build_id", "bb22", "hall: kernel build id"),
+        ("configuration_sha256", "dd", "hall: kernel configuration"),
+        ("boot_parameters", "quiet mitigations=off", "hall: boot parameters"),
+        ("modules", ["stella 0c", "tun 0b"], "hall: module stella"),
     ],
 )
 def test_a_rebuilt_kernel_of_the_same_release_is_a_change(key: str, value: Any, what: str) -> None:
     now = now_of(bench())
-    now["vault"]["kernel_identity"][key] = value
+    now["hall"]["kernel_identity"][key] = value
     assert [change.what for change in kernel_changes(bench(), now)] == [what]
 
 
 def test_another_driver_of_the_measured_interface_is_a_change_and_of_others_is_not() -> None:
     now = now_of(bench())
-    now["vault"]["interfaces"].append({**now["vault"]["interfaces"][0], "name": "eth7", "driver": "else"})
+    now["hall"]["interfaces"].append({**now["hall"]["interfaces"][0], "name": "eth7", "driver": "else"})
     assert kernel_changes(bench(), now) == []
-    now["vault"]["interfaces"][0]["driver_version"] = "2"
+    now["hall"]["interfaces"][0]["driver_version"] = "2"
     reference = bench()
-    reference["hosts"]["vault"]["facts"]["interfaces"][0]["driver_version"] = "1"
-    assert [change.what for change in kernel_changes(reference, now)] == ["trunk, vault: driver version"]
+    reference["hosts"]["hall"]["facts"]["interfaces"][0]["driver_version"] = "1"
+    assert [change.what for change in kernel_changes(reference, now)] == ["uplink, hall: driver version"]
 
 
 def test_a_module_that_measuring_loaded_is_no_change_and_what_an_older_run_did_not_record_is_none() -> None:
@@ -100,8 +100,8 @@ def test_a_host_that_the_reference_does_not_know_is_a_change() -> None:
 def test_a_comparison_tells_kernels_before_everything_else() -> None:
     one, other = bench(), bench()
     other |= {"linktrial": "0.2.0", "helper_hash": "bb"}
-    other["hosts"]["vault"]["facts"] |= {"kernel": "6.12.1", "python": "3.13"}
-    other["hosts"]["vault"]["facts"]["kernel_identity"] |= {"release": "6.12.1", "configuration_sha256": "dd"}
+    other["hosts"]["hall"]["facts"] |= {"kernel": "6.12.1", "python": "3.13"}
+    other["hosts"]["hall"]["facts"]["kernel_identity"] |= {"release": "6.12.1", "configuration_sha256": "dd"}
     found = [each.what for each in differences(environment(one), environment(other))]
-    assert found[:2] == ["vault: kernel", "vault: kernel configuration"]
-    assert {"linktrial", "helper code", "vault: Python"} <= set(found[2:])
+    assert found[:2] == ["hall: kernel", "hall: kernel configuration"]
+    assert {"linktrial", "helper code", "hall: Python"} <= set(found[2:])

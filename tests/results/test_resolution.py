@@ -40,19 +40,19 @@ def test_the_noise_is_the_median_deviation_of_the_cells_over_their_means(tmp_pat
     noise = noise_of(folder)
     assert noise is not None
     assert noise.ratio == pytest.approx(0.01, rel=0.4)  # the ceiling cuts some cells' noise
-    assert latest_noise(tmp_path, "dome-to-vault") == noise
+    assert latest_noise(tmp_path, "dome-to-hall") == noise
 
 
 def test_the_newest_readable_run_of_the_same_plan_counts(tmp_path: Path) -> None:
     for when, noise in (("20260301T210000Z-aaaa", 0.01), ("20260401T210000Z-bbbb", 0.002)):
-        make_run(tmp_path, Scenario(run_id=f"dome-to-vault-{when}", noise=noise, series=False))
-    (tmp_path / "dome-to-vault-20260501T210000Z-cccc").mkdir()  # a run that broke off before it wrote anything
-    make_run(tmp_path, Scenario(run_id="dome-to-vault-20260601T210000Z-dddd", plan="another", series=False))
-    found = latest_noise(tmp_path, "dome-to-vault")
+        make_run(tmp_path, Scenario(run_id=f"dome-to-hall-{when}", noise=noise, series=False))
+    (tmp_path / "dome-to-hall-20260501T210000Z-cccc").mkdir()  # a run that broke off before it wrote anything
+    make_run(tmp_path, Scenario(run_id="dome-to-hall-20260601T210000Z-dddd", plan="another", series=False))
+    found = latest_noise(tmp_path, "dome-to-hall")
     assert found is not None
     assert found.run.endswith("bbbb")
     assert latest_noise(tmp_path, "unheard-of") is None
-    assert latest_noise(tmp_path / "no-such-folder", "dome-to-vault") is None
+    assert latest_noise(tmp_path / "no-such-folder", "dome-to-hall") is None
 
 
 def test_a_run_of_single_trials_has_no_noise_and_a_folder_that_is_no_run_is_refused(tmp_path: Path) -> None:

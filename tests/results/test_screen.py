@@ -170,7 +170,7 @@ def _trials(values: list[list[float]], **other: object) -> pd.DataFrame:
             "block": block + 1,
             "whole_plot": block * 100 + cell,
             "way": "transmit",
-            "link": "trunk",
+            "link": "uplink",
             "role": "measure",
             "status": "valid",
             "goodput_bit_s": math.exp(value / 100),

@@ -27,7 +27,7 @@ from orchestrator.results.write import append_member, csv_text
 from tests.decide.records import HEADERS, changed, count, healthy_record
 
 Json = dict[str, Any]
-RUN: Json = {"run_id": "dome-to-vault-x", "plan_name": "dome-to-vault"}
+RUN: Json = {"run_id": "dome-to-hall-x", "plan_name": "dome-to-hall"}
 
 # What a reader of trials.csv may rely on, written out once more on purpose
 DESIGN = [
@@ -169,8 +169,8 @@ def test_the_share_that_a_late_process_ran_is_of_the_time_between_its_own_two_lo
 def test_both_ways_at_once_are_two_rows_with_their_own_ends() -> None:
     rows = _rows(healthy_record(direction="bidirectional"))
     assert [(row["way"], row["sender"], row["receiver"]) for row in rows] == [
-        ("transmit", "dome", "vault"),
-        ("receive", "vault", "dome"),
+        ("transmit", "dome", "hall"),
+        ("receive", "hall", "dome"),
     ]
     assert rows[0]["wire_fill"] > rows[0]["fill"]  # the other way's acknowledgements take their share
 
@@ -306,7 +306,7 @@ def test_rfc_6349_metrics_of_a_row() -> None:
 
 
 def test_the_instruments_ceiling_is_the_slower_hosts() -> None:
-    run = {**RUN, "instrument": {"dome": {"tcp": 3e9, "udp": 1e9}, "vault": {"tcp": 9e9}}}
+    run = {**RUN, "instrument": {"dome": {"tcp": 3e9, "udp": 1e9}, "hall": {"tcp": 9e9}}}
     assert _rows(healthy_record(), run)[0]["instrument_ceiling_bit_s"] == 3e9
     assert _rows(healthy_record())[0]["instrument_ceiling_bit_s"] is None
 
@@ -324,7 +324,7 @@ def test_host_rows_hold_drops_by_place() -> None:
         queue_drops=3,
     )
     row = host_rows(record, judge(record), RUN)[1]
-    assert (row["host"], row["dropped_socket"], row["dropped_backlog"], row["dropped_own_queue"]) == ("vault", 7, 5, 3)
+    assert (row["host"], row["dropped_socket"], row["dropped_backlog"], row["dropped_own_queue"]) == ("hall", 7, 5, 3)
     assert host_rows(record, judge(record), RUN)[0]["dropped_socket"] is None
 
 

@@ -183,7 +183,7 @@ def _run(blocks: int = 5, noise: float = TRUE_NOISE, seed: int = 1, **extra: Any
                 {
                     "cell": number,
                     "block": block,
-                    "link": "trunk",
+                    "link": "uplink",
                     "way": "transmit",
                     "mtu": mtu,
                     "clock": clock,
@@ -266,7 +266,7 @@ def test_a_transport_is_compared_across_what_applies_to_one_only() -> None:
                 {
                     "cell": number,
                     "block": block,
-                    "link": "trunk",
+                    "link": "uplink",
                     "way": "transmit",
                     "transport": transport,
                     "intended_load": offered,
@@ -296,8 +296,8 @@ def test_loss_is_a_difference_and_cpu_a_ratio() -> None:
 def test_ways_and_links_have_effects_of_their_own() -> None:
     both = pd.concat([_run(), _run(seed=2, way="receive"), _run(seed=3, link="spare")])
     assert {(one.link, one.way) for one in effects(both, FACTORS)} == {
-        ("trunk", "transmit"),
-        ("trunk", "receive"),
+        ("uplink", "transmit"),
+        ("uplink", "receive"),
         ("spare", "transmit"),
     }
 

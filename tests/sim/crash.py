@@ -112,7 +112,7 @@ class Case:
             for position, (trial, cell) in enumerate(zip(whole.schedule, cells, strict=False), 1)
         )
         self.setup: RunSetup = replace(
-            whole, hosts=("dome", "vault"), cells=cells, schedule=schedule, length_s=0.1, warmup_s=0.0, settle_s=0.0
+            whole, hosts=("dome", "hall"), cells=cells, schedule=schedule, length_s=0.1, warmup_s=0.0, settle_s=0.0
         )
         self.hosts: dict[str, FakeHost] = make_hosts(self.setup)
         self.before = {name: dict(host.values) for name, host in self.hosts.items()}

@@ -228,15 +228,15 @@ async def sessions_lost(stage: InjectedStage) -> None:
     await stage.until(2)
     stage.world.lose_all("dome")
     await asyncio.sleep(9.0)
-    stage.world.lose_all("vault")
+    stage.world.lose_all("hall")
     await stage.to_the_end()
 
 
 async def cut_for_long(stage: InjectedStage) -> None:
     await stage.until(2)
-    stage.cut("vault")
+    stage.cut("hall")
     await asyncio.sleep(LEASE_S * 2)
-    stage.mend("vault")
+    stage.mend("hall")
     await stage.to_the_end()
 
 
@@ -265,7 +265,7 @@ async def interrupted(stage: InjectedStage) -> None:
 
 async def over_one_port(stage: InjectedStage) -> None:
     """SSH runs over the interface that is changed."""
-    host = stage.hosts["vault"]
+    host = stage.hosts["hall"]
     host._control = lambda args, now: {
         "local": "",
         "peer": "",

@@ -18,7 +18,7 @@ MESSAGES = 80  # of a run of one trial, and some more
 WAYS = ("killed", "stopped", "cut off")
 FOR_EVER_S = 1e12
 NOTICED_S = 1.0  # a watchdog looks at the clock at least once a second
-BOTH = ("dome", "vault")
+BOTH = ("dome", "hall")
 
 
 @dataclass(frozen=True)

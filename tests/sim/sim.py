@@ -108,11 +108,11 @@ class Outcome:
 def make_setup(seed: int) -> RunSetup:
     """A small plan: two frame sizes, a clock policy, a lasting command; two or three hosts."""
     dice = SplitMix(seed ^ 0xC0FFEE)
-    hosts = ("dome", "vault") if dice.below(4) else ("dome", "spare", "vault")
+    hosts = ("dome", "hall") if dice.below(4) else ("dome", "spare", "hall")
     cells = []
     for mtu in (1500, 9000):
         for polling in ("off", "on"):
-            uses = [SettingUse(host, "eth1", "mtu", mtu, "mtu") for host in ("dome", "vault")]
+            uses = [SettingUse(host, "eth1", "mtu", mtu, "mtu") for host in ("dome", "hall")]
             if polling == "on":
                 switch = {"level": "on", "read": ["r"], "write": ["w", "{level}"]}
                 uses.append(SettingUse("dome", "", "command", switch, "polling"))
@@ -123,7 +123,7 @@ def make_setup(seed: int) -> RunSetup:
                     f"mtu={mtu} polling={polling}",
                     {"mtu": mtu, "polling": polling},
                     tuple(uses),
-                    "trunk",
+                    "uplink",
                     dict(DEFAULTS),
                 )
             )
@@ -131,7 +131,7 @@ def make_setup(seed: int) -> RunSetup:
     schedule = tuple(
         Trial(position, cell, replicate, replicate, position) for position, (replicate, cell) in enumerate(order, 1)
     )
-    link = LinkSetup("trunk", (("dome", "eth1"), ("vault", "eth1")), 1e9, (), tuple(range(20000, 20064)), True)
+    link = LinkSetup("uplink", (("dome", "eth1"), ("hall", "eth1")), 1e9, (), tuple(range(20000, 20064)), True)
     return RunSetup(
         run_id=f"sim-{seed}",
         plan_name="sim",

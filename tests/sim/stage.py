@@ -60,13 +60,13 @@ class HookedWorld(FakeWorld):
 class Stage:
     """Two hosts, a plan of four cells twice over, and the controller that runs it."""
 
-    def __init__(self, changed: tuple[str, ...] = ("dome", "vault")) -> None:
+    def __init__(self, changed: tuple[str, ...] = ("dome", "hall")) -> None:
         """The plan sets frame sizes on the hosts in `changed`, and on dome a lasting command if dome is one."""
         whole = make_setup(3)
         cells = tuple(
             replace(cell, settings=tuple(use for use in cell.settings if use.host in changed)) for cell in whole.cells
         )
-        self.setup = replace(whole, hosts=("dome", "vault"), cells=cells, lease_s=LEASE_S, changed_outside="reapply")
+        self.setup = replace(whole, hosts=("dome", "hall"), cells=cells, lease_s=LEASE_S, changed_outside="reapply")
         self.hosts = make_hosts(self.setup, HelperHost)
         self.before = {name: dict(host.values) for name, host in self.hosts.items()}
         self.world = HookedWorld(self.hosts)

@@ -23,7 +23,7 @@ from tests.sim.fake_host import FakeHost
 from tests.sim.stage import LEASE_S, MTU, POLLING, TICK_S, Stage
 
 Ends = tuple[str, ...]
-BOTH: Ends = ("dome", "vault")
+BOTH: Ends = ("dome", "hall")
 STRANGE_MTU = 4321  # neither as found nor any level of the plan
 LARGE, CHANGED = 4, 9000  # the trial whose cell sets everything there is to set, and its frame size
 
@@ -334,7 +334,7 @@ TABLE = (
 )
 
 
-@pytest.mark.parametrize("ends", [("dome",), ("vault",), BOTH], ids="+".join)
+@pytest.mark.parametrize("ends", [("dome",), ("hall",), BOTH], ids="+".join)
 @pytest.mark.parametrize("row", TABLE, ids=lambda row: f"{row.number}: {row.event}: {row.must_happen}")
 def test_the_event_table(row: Row, ends: Ends):
     async def scene(stage: Stage) -> None:

@@ -80,14 +80,14 @@ def test_a_host_that_the_broken_machine_cannot_reach_is_named_and_makes_exit_cod
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
         monkeypatch.setattr(runner_module, "handle", _raises(ZeroDivisionError("no such state")))
-        stage.cut("vault")
+        stage.cut("hall")
         assert stage.running is not None
         assert await stage.running == 5
         assert stage.is_as_found("dome")
         words = {end.host: end.words for end in host_ends(stage.state)}
-        assert words["vault"].startswith("NOT verified as found: recover: vault: connection refused")
+        assert words["hall"].startswith("NOT verified as found: recover: hall: connection refused")
         assert words["dome"] == "restored and verified as found"
-        assert [name for name, host in stage.state.hosts.items() if not host.as_found] == ["vault"]
+        assert [name for name, host in stage.state.hosts.items() if not host.as_found] == ["hall"]
 
     Stage().play(scene)
 
@@ -180,7 +180,7 @@ def _raises(error: Exception) -> Callable[..., object]:
 
 def at_work() -> RunState:
     """Two hosts, both asked to connect."""
-    state = begin(replace(make_setup(3), hosts=("dome", "vault")))
+    state = begin(replace(make_setup(3), hosts=("dome", "hall")))
     advance(state)
     return state
 

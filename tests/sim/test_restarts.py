@@ -35,14 +35,14 @@ def cells_of(hosts: tuple[str, ...]) -> tuple[Cell, ...]:
     for kernel in KERNELS:
         for mtu in (1500, 9000):
             uses = [SettingUse(host, "", "kernel", {"level": kernel}, "kernel", restarts=True) for host in hosts]
-            uses += [SettingUse(host, "eth1", "mtu", mtu, "mtu") for host in ("dome", "vault")]
+            uses += [SettingUse(host, "eth1", "mtu", mtu, "mtu") for host in ("dome", "hall")]
             found.append(
                 Cell(
                     len(found) + 1,
                     f"kernel={kernel} mtu={mtu}",
                     {"kernel": kernel, "mtu": mtu},
                     tuple(uses),
-                    "trunk",
+                    "uplink",
                     dict(DEFAULTS),
                 )
             )
@@ -53,7 +53,7 @@ class StartedStage(Stage):
     """The stage with kernels: a host that is asked to restart is away for a while."""
 
     def __init__(
-        self, hosts: tuple[str, ...] = ("dome", "vault"), patience_s: float = 600.0, switch: bool = False
+        self, hosts: tuple[str, ...] = ("dome", "hall"), patience_s: float = 600.0, switch: bool = False
     ) -> None:
         super().__init__()
         cells = cells_of(hosts)
@@ -153,17 +153,17 @@ def played(scene: Callable[[StartedStage], Awaitable[None]], stage: StartedStage
     return stage
 
 
-@pytest.mark.parametrize("hosts", [("dome",), ("dome", "vault")], ids=["one end", "both ends"])
+@pytest.mark.parametrize("hosts", [("dome",), ("dome", "hall")], ids=["one end", "both ends"])
 def test_a_run_restarts_as_often_as_its_schedule_says_and_ends_with_the_kernel_it_found(hosts: tuple[str, ...]) -> None:
     async def scene(stage: StartedStage) -> None:
         assert await stage.exit_code() == 0
         assert stage.all_valid()
         assert stage.each_in_its_kernel()
         assert stage.boots_as_found()
-        assert all(map(stage.is_as_found, ("dome", "vault")))
+        assert all(map(stage.is_as_found, ("dome", "hall")))
         assert stage.nothing_of_ours()
         # old, new, new, old: the first is as found, and so is the last
-        assert stage.starts == {name: 2 if name in hosts else 0 for name in ("dome", "vault")}
+        assert stage.starts == {name: 2 if name in hosts else 0 for name in ("dome", "hall")}
         assert stage.state.hosts["dome"].deaths == {}
 
     played(scene, StartedStage(hosts))
@@ -179,7 +179,7 @@ def with_lines(stage: StartedStage, order: list[int]) -> None:
                 SettingUse("dome", "", "kernel", {"level": kernel}, "kernel", restarts=True),
                 SettingUse("dome", "", "boot-lines", level, "lines", restarts=True),
                 SettingUse("dome", "eth1", "mtu", 1500, "mtu"),
-                SettingUse("vault", "eth1", "mtu", 1500, "mtu"),
+                SettingUse("hall", "eth1", "mtu", 1500, "mtu"),
             )
             cells.append(
                 Cell(
@@ -187,7 +187,7 @@ def with_lines(stage: StartedStage, order: list[int]) -> None:
                     f"{kernel} {lines}",
                     {"kernel": kernel, "lines": " ".join(lines)},
                     uses,
-                    "trunk",
+                    "uplink",
                     dict(DEFAULTS),
                 )
             )
@@ -257,11 +257,11 @@ def test_the_controller_is_killed_and_the_boot_file_comes_back_without_it(moment
         await stage.kill()
         await asyncio.sleep(3 * stage.setup.lease_s + BOOT_S)
         assert stage.files_as_found()
-        found = [await stage.recover(name) for name in ("dome", "vault")]
+        found = [await stage.recover(name) for name in ("dome", "hall")]
         assert all(one.as_found for one in found)
         assert stage.boots_as_found(), "recover starts a host that still runs with what a trial started it with"
-        assert all(map(stage.is_as_found, ("dome", "vault")))
-        again = [await stage.recover(name) for name in ("dome", "vault")]
+        assert all(map(stage.is_as_found, ("dome", "hall")))
+        again = [await stage.recover(name) for name in ("dome", "hall")]
         assert not any(one.restarted for one in again)
 
     played(scene, StartedStage())
@@ -281,7 +281,7 @@ def test_the_controller_is_killed_and_a_resumed_run_measures_every_trial_in_its_
         assert stage.all_valid()
         assert stage.each_in_its_kernel()
         assert stage.boots_as_found()
-        assert all(map(stage.is_as_found, ("dome", "vault")))
+        assert all(map(stage.is_as_found, ("dome", "hall")))
 
     played(scene, StartedStage())
 
@@ -403,7 +403,7 @@ def test_a_person_stops_the_run_and_the_hosts_run_as_before(moment: str) -> None
         stage.runner.post(ev.StopAsked("interrupt", "interrupted"))
         assert await stage.exit_code() == 130
         assert stage.boots_as_found()
-        assert all(map(stage.is_as_found, ("dome", "vault")))
+        assert all(map(stage.is_as_found, ("dome", "hall")))
 
     played(scene, StartedStage())
 

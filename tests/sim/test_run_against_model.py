@@ -29,7 +29,7 @@ from tests.sim.helper_host import helpers
 from tests.sim.stage import MTU, Stage
 from tests.sim.virtual_loop import VirtualLoop
 
-HOSTS = ("dome", "vault")
+HOSTS = ("dome", "hall")
 STRANGE_MTU = 4321
 NEXT_MESSAGE = (
     "lost_before",

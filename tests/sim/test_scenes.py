@@ -18,7 +18,7 @@ from tests.sim.test_event_table import BOTH, LARGE, STRANGE_MTU, Ends
 FIRST_LARGE = LARGE - 1
 
 
-@pytest.mark.parametrize("ends", [("dome",), ("vault",), BOTH], ids="+".join)
+@pytest.mark.parametrize("ends", [("dome",), ("hall",), BOTH], ids="+".join)
 @pytest.mark.parametrize("longer", [False, True], ids=["shorter than the lease", "longer than the lease"])
 @pytest.mark.parametrize("moment", ["prepare", "apply", "verify", "traffic", "restore", "lease.release"])
 def test_a_control_path_that_is_cut_costs_no_trial_and_leaves_no_host_changed(moment: str, longer: bool, ends: Ends):
@@ -79,8 +79,8 @@ def test_a_host_that_can_keep_no_record_any_more_ends_the_run_and_no_cell_is_cal
 
     async def scene(stage: Stage) -> None:
         async def before_message(host: FakeHost, asked: str) -> None:
-            if asked == verb and host.name == "vault" and stage.state.position == LARGE - 1:
-                raise HostError("record", "vault: cannot keep its record: No space left on device", host="vault")
+            if asked == verb and host.name == "hall" and stage.state.position == LARGE - 1:
+                raise HostError("record", "hall: cannot keep its record: No space left on device", host="hall")
 
         stage.world.before_message = before_message
         assert await stage.exit_code() == 6
@@ -92,7 +92,7 @@ def test_a_host_that_can_keep_no_record_any_more_ends_the_run_and_no_cell_is_cal
     Stage().play(scene)
 
 
-@pytest.mark.parametrize("ends", [("dome",), ("vault",), BOTH], ids="+".join)
+@pytest.mark.parametrize("ends", [("dome",), ("hall",), BOTH], ids="+".join)
 def test_a_trial_whose_host_restore_itself_before_it_could_be_read_again_is_repeated_not_doubted(ends: Ends):
     """The way to it stood still for longer than the lease and no session was lost: words arrive late, but arrive."""
 
@@ -126,13 +126,13 @@ def test_a_run_taken_up_again_says_what_a_stranger_keeps_it_from_putting_back():
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
         await stage.kill()
-        stage.hosts["vault"].watchdog = False
+        stage.hosts["hall"].watchdog = False
         await asyncio.sleep(3 * LEASE_S)
-        stage.hosts["vault"].values[MTU] = STRANGE_MTU
+        stage.hosts["hall"].values[MTU] = STRANGE_MTU
         stage.start()
         assert await stage.exit_code() == 5
-        assert [one["now"] for one in stage.state.hosts["vault"].restored["conflicts"]] == [STRANGE_MTU]
-        assert stage.hosts["vault"].values[MTU] == STRANGE_MTU
+        assert [one["now"] for one in stage.state.hosts["hall"].restored["conflicts"]] == [STRANGE_MTU]
+        assert stage.hosts["hall"].values[MTU] == STRANGE_MTU
         assert stage.is_as_found("dome")
 
     Stage().play(scene)
@@ -249,7 +249,7 @@ def test_one_renewal_that_fails_does_not_end_all_later_ones(trouble: Fault):
         met: list[str] = []
 
         async def before_message(host: FakeHost, verb: str) -> None:
-            if verb == "apply" and host.name == "vault" and stage.state.position == FIRST_LARGE and not met:
+            if verb == "apply" and host.name == "hall" and stage.state.position == FIRST_LARGE and not met:
                 slow.append(verb)
                 await asyncio.sleep(2 * LEASE_S)  # a slow driver, for longer than the other host waits unheard
             if verb == "lease.renew" and host.name == "dome" and slow and not met:
@@ -278,11 +278,11 @@ def test_a_host_with_one_port_that_can_keep_no_record_ends_the_run_and_no_cell_i
     """Its refusal must not be hidden by the answer of the new connection, that there is nothing to confirm."""
 
     async def scene(stage: Stage) -> None:
-        _comes_in_by_the_measured_link(stage, "vault")
+        _comes_in_by_the_measured_link(stage, "hall")
 
         async def before_message(host: FakeHost, verb: str) -> None:
-            if verb == "apply" and host.name == "vault":
-                raise HostError("record", "vault: cannot keep its record: No space left on device", host="vault")
+            if verb == "apply" and host.name == "hall":
+                raise HostError("record", "hall: cannot keep its record: No space left on device", host="hall")
 
         stage.world.before_message = before_message
         assert await stage.exit_code() == 6
@@ -298,11 +298,11 @@ def test_a_slow_host_is_not_lost_over_a_change_of_the_interface_that_ssh_uses():
     """Found on a busy machine: each new connection was given up just before it was there, until the lease was over."""
 
     async def scene(stage: Stage) -> None:
-        _comes_in_by_the_measured_link(stage, "vault")
+        _comes_in_by_the_measured_link(stage, "hall")
         sessions, connect = itertools.count(2), stage.world.connect
 
         async def slow_connect(name: str) -> FakeSession:
-            await asyncio.sleep(LEASE_S / 4 if name == "vault" else 0.0)
+            await asyncio.sleep(LEASE_S / 4 if name == "hall" else 0.0)
             return await connect(name)
 
         async def before_message(host: FakeHost, verb: str) -> None:
@@ -313,7 +313,7 @@ def test_a_slow_host_is_not_lost_over_a_change_of_the_interface_that_ssh_uses():
         stage.world.connect = slow_connect
         assert await stage.exit_code() == 0
         assert stage.all_valid()
-        assert stage.rejoined("vault") == []
+        assert stage.rejoined("hall") == []
 
     Stage().play(scene)
 
@@ -322,16 +322,16 @@ def test_a_change_of_the_control_path_whose_request_was_lost_is_made_again():
     """It never came to the host: that says nothing about the level, and the cell is not impossible."""
 
     async def scene(stage: Stage) -> None:
-        _comes_in_by_the_measured_link(stage, "vault")
+        _comes_in_by_the_measured_link(stage, "hall")
         lost: list[str] = []
         sessions = itertools.count(2)
 
         async def before_message(host: FakeHost, verb: str) -> None:
             if verb == "control":
                 host.session = next(sessions)
-            if verb == "apply" and host.name == "vault" and not lost:
+            if verb == "apply" and host.name == "hall" and not lost:
                 lost.append(verb)
-                raise HostError("lost", "vault: the connection was lost", host="vault")
+                raise HostError("lost", "hall: the connection was lost", host="hall")
 
         stage.world.before_message = before_message
         assert await stage.exit_code() == 0

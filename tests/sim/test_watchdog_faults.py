@@ -41,9 +41,9 @@ def test_an_error_in_the_watchdog_costs_no_host_its_restoring(
     async def scene(stage: Stage) -> None:
         await stage.traffic_of(LARGE)
         await stage.kill()
-        host = stage.hosts["vault"]
+        host = stage.hosts["hall"]
         assert isinstance(host, HelperHost)
-        assert not stage.is_as_found("vault")
+        assert not stage.is_as_found("hall")
         if stranger:
             host.values[MTU] = STRANGE_MTU
         host._run_as(host.record["deadline_ns"] + 1)  # type: ignore[index] # its lease is held
@@ -51,7 +51,7 @@ def test_an_error_in_the_watchdog_costs_no_host_its_restoring(
 
         def kept(state: Any, guard: int) -> bool:
             """Until it is as found, or was given long enough."""
-            return len(turns) < 12 and (stranger or not stage.is_as_found("vault"))
+            return len(turns) < 12 and (stranger or not stage.is_as_found("hall"))
 
         monkeypatch.setattr(watchdog, "_is_kept_by", kept)
         monkeypatch.setattr(watchdog, "time", SimpleNamespace(sleep=turns.append, monotonic=lambda: 0.0))
@@ -60,7 +60,7 @@ def test_an_error_in_the_watchdog_costs_no_host_its_restoring(
         watchdog._work(Record(str(host._folder)), os.getppid())
         assert met or stranger, "a value that stays needs no bookkeeping"
         assert max(turns, default=0.0) <= 60.0
-        assert host.values[MTU] == (STRANGE_MTU if stranger else stage.before["vault"][MTU])
-        assert stage.is_as_found("vault") or stranger
+        assert host.values[MTU] == (STRANGE_MTU if stranger else stage.before["hall"][MTU])
+        assert stage.is_as_found("hall") or stranger
 
     Stage().play(scene)

@@ -24,8 +24,8 @@ def plan_text(**changes: Any) -> str:
     """A small plan for the observatory; keyword arguments replace its parts."""
     plan = {
         "plan": "night",
-        "hosts": {name: {"ssh": name, "privilege": "root"} for name in ("dome", "vault")},
-        "links": {"trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "2.5Gbit/s", "isolated": True}},
+        "hosts": {name: {"ssh": name, "privilege": "root"} for name in ("dome", "hall")},
+        "links": {"uplink": {"ends": ["dome:eth1", "hall:eth1"], "rate": "2.5Gbit/s", "isolated": True}},
         "factors": {"mtu": [1500, 9000]},
         "trial": {"length": "600ms", "warmup": "300ms", "settle": "50ms", "replicates": 1},
         "lease": "5s",

@@ -32,19 +32,19 @@ def wait_until(true: object, timeout_s: float) -> None:
 
 
 def test_a_killed_controller_leaves_nothing_behind_after_the_lease(bench: Bench):
-    before = {host: bench.links_and_addresses(host) for host in ("dome", "vault")}
+    before = {host: bench.links_and_addresses(host) for host in ("dome", "hall")}
     process = bench.start(plan_text(**{**SHORT_TRIALS, "trial": {**SHORT_TRIALS["trial"], "length": "20s"}}))
     folder = bench.wait_for("trial 1 of")
     assert bench.mtu("dome") in (9000, 4000)
     time.sleep(1.0)  # in the middle of traffic
     kill_hard(process, bench)
     lease_s, room_s = 3, 5  # for a busy machine
-    wait_until(lambda: (bench.mtu("dome"), bench.mtu("vault")) == (1500, 1500), lease_s + room_s)
-    assert {host: bench.links_and_addresses(host) for host in ("dome", "vault")} == before
+    wait_until(lambda: (bench.mtu("dome"), bench.mtu("hall")) == (1500, 1500), lease_s + room_s)
+    assert {host: bench.links_and_addresses(host) for host in ("dome", "hall")} == before
     recovered = bench.contact("recover", folder)
     assert recovered.returncode == 0, recovered.stdout + recovered.stderr
     assert "as found" in recovered.stdout
-    assert [bench.traces(host) for host in ("dome", "vault")] == [[], []]
+    assert [bench.traces(host) for host in ("dome", "hall")] == [[], []]
 
 
 def test_recover_ends_a_dead_controllers_lease_at_once(bench: Bench):
@@ -53,7 +53,7 @@ def test_recover_ends_a_dead_controllers_lease_at_once(bench: Bench):
     kill_hard(process, bench)
     recovered = bench.contact("recover", folder)
     assert recovered.returncode == 0, recovered.stdout + recovered.stderr
-    assert (bench.mtu("dome"), bench.mtu("vault")) == (1500, 1500)
+    assert (bench.mtu("dome"), bench.mtu("hall")) == (1500, 1500)
     assert bench.contact("recover", folder).returncode == 0  # harmless to repeat
 
 
@@ -64,8 +64,8 @@ def test_an_interrupted_run_puts_the_hosts_back_first(bench: Bench, number: int,
     time.sleep(1.0)
     bench.signal(number)
     assert process.wait(timeout=30) == code
-    assert (bench.mtu("dome"), bench.mtu("vault")) == (1500, 1500)
-    assert [bench.traces(host) for host in ("dome", "vault")] == [[], []]
+    assert (bench.mtu("dome"), bench.mtu("hall")) == (1500, 1500)
+    assert [bench.traces(host) for host in ("dome", "hall")] == [[], []]
 
 
 def test_an_interrupted_run_is_resumed_with_the_same_trials(bench: Bench):
@@ -77,7 +77,7 @@ def test_an_interrupted_run_is_resumed_with_the_same_trials(bench: Bench):
     rows = trials_of(folder)
     assert sorted(int(row["trial"]) for row in rows) == list(range(1, 11))
     assert {row["status"] for row in rows} == {"valid"}
-    assert (bench.mtu("dome"), bench.mtu("vault")) == (1500, 1500)
+    assert (bench.mtu("dome"), bench.mtu("hall")) == (1500, 1500)
 
 
 def test_a_second_run_is_refused_while_the_first_holds_the_hosts(bench: Bench):

@@ -14,7 +14,7 @@ pytestmark = pytest.mark.lab
 
 @pytest.mark.parametrize("carries", [1500, 4000])
 def test_a_switch_port_that_stops_jumbo_frames_makes_the_cell_impossible(bench: Bench, carries: int):
-    bench.lab.switch.set_port_mtu("vault", carries)
+    bench.lab.switch.set_port_mtu("hall", carries)
     done, folder = bench.run(plan_text())
     rows = {row["mtu"]: row for row in trials_of(folder)}
     assert rows["1500"]["status"] == "valid"
@@ -26,16 +26,16 @@ def test_a_switch_port_that_stops_jumbo_frames_makes_the_cell_impossible(bench: 
 
 
 def test_what_the_plan_accepts_does_not_fail_the_run(bench: Bench):
-    bench.lab.switch.set_port_mtu("vault", 1500)
+    bench.lab.switch.set_port_mtu("hall", 1500)
     done, _ = bench.run(plan_text(accept=["impossible"]))
     assert done.returncode == 0, done.stderr
 
 
 def test_a_path_that_is_repaired_measures_in_the_very_next_trial(bench: Bench):
-    bench.lab.switch.set_port_mtu("vault", 1500)
+    bench.lab.switch.set_port_mtu("hall", 1500)
     process = bench.start(plan_text(factors={"mtu": [9000]}))
     bench.wait_for("impossible")  # in the rehearsal
-    bench.lab.switch.set_port_mtu("vault", 9000)
+    bench.lab.switch.set_port_mtu("hall", 9000)
     process.wait(timeout=90)
     assert [row["status"] for row in trials_of(bench.newest(), "rehearsal.csv")] == ["impossible"]
     assert [row["status"] for row in trials_of(bench.newest())] == ["valid"], bench.said()
@@ -45,8 +45,8 @@ def test_a_path_that_is_repaired_measures_in_the_very_next_trial(bench: Bench):
 
 def test_a_port_that_forwards_late_is_waited_for(bench: Bench):
     bench.lab.switch.spanning_tree(10.0)  # forwards after twice as long
-    bench.lab.switch.unplug("vault")
-    bench.lab.switch.plug("vault")
+    bench.lab.switch.unplug("hall")
+    bench.lab.switch.plug("hall")
     done, folder = bench.run(plan_text(factors={"mtu": [9000]}))
     assert done.returncode == 0, done.stderr
     assert {row["status"] for row in trials_of(folder)} == {"valid"}

@@ -10,14 +10,14 @@ import pytest
 
 from orchestrator.lab.lab import Lab
 from orchestrator.lab.scenario import Scenario, lab_host
-from orchestrator.lab.wiring import SPARE, TRUNK
+from orchestrator.lab.wiring import SPARE, UPLINK
 from tests.spine.bench import Bench, plan_text, trials_of
 
 pytestmark = pytest.mark.lab
 RATE_BIT_S = 100_000_000
 LINKS = {
-    "trunk": {"ends": ["dome:eth1", "vault:eth1"], "rate": "100Mbit/s", "isolated": True},
-    "spare": {"ends": ["dome:eth2", "vault:eth2"], "rate": "100Mbit/s", "isolated": True, "ports": "21000-21063"},
+    "uplink": {"ends": ["dome:eth1", "hall:eth1"], "rate": "100Mbit/s", "isolated": True},
+    "spare": {"ends": ["dome:eth2", "hall:eth2"], "rate": "100Mbit/s", "isolated": True, "ports": "21000-21063"},
 }
 TRIAL = {"length": "600ms", "warmup": "300ms", "settle": "50ms", "replicates": 2}
 # Framing (IEEE 802.3, RFC 768, 9293, 7323): 1538 octets on the wire with preamble 8, header 14, check 4, gap 12
@@ -27,7 +27,7 @@ TCP_CEILING = RATE_BIT_S * 1448 / 1538
 
 @pytest.fixture
 def two_links(tmp_path: Path) -> Iterator[Bench]:
-    scenario = Scenario((lab_host("dome", 11, spare_end=True), lab_host("vault", 12, spare_end=True)), RATE_BIT_S)
+    scenario = Scenario((lab_host("dome", 11, spare_end=True), lab_host("hall", 12, spare_end=True)), RATE_BIT_S)
     with Lab(scenario, server="openssh") as made:
         yield Bench(made, tmp_path)
 
@@ -37,28 +37,28 @@ def test_each_link_has_its_rows_and_the_sum_is_in_cells_and_report(two_links: Be
     assert done.returncode == 0, done.stderr + done.stdout
     rows = trials_of(folder)
     assert sorted((row["together"], row["link"]) for row in rows) == sorted(
-        2 * [("alone", "trunk"), ("alone", "spare"), ("all", "trunk"), ("all", "spare")]
+        2 * [("alone", "uplink"), ("alone", "spare"), ("all", "uplink"), ("all", "spare")]
     )
     assert {row["status"] for row in rows} == {"valid"}
     interfaces = {(row["link"], row["sender_interface"], row["receiver_interface"]) for row in rows}
-    assert interfaces == {("trunk", "eth1", "eth1"), ("spare", "eth2", "eth2")}
+    assert interfaces == {("uplink", "eth1", "eth1"), ("spare", "eth2", "eth2")}
     for row in rows:
         assert float(row["ceiling_bit_s"]) == pytest.approx(TCP_CEILING, rel=1e-9)
         assert 0.97 < float(row["fill"]) <= 1.003
     cells = {(row["together"], row["link"]): row for row in trials_of(folder, "cells.csv")}
-    summed = cells["all", "trunk+spare"]
+    summed = cells["all", "uplink+spare"]
     assert float(summed["ceiling_bit_s"]) == pytest.approx(2 * TCP_CEILING, rel=1e-9)
-    each = [float(cells["all", link]["goodput_mean_bit_s"]) for link in ("trunk", "spare")]
+    each = [float(cells["all", link]["goodput_mean_bit_s"]) for link in ("uplink", "spare")]
     assert float(summed["goodput_mean_bit_s"]) == pytest.approx(sum(each), rel=1e-9)
-    assert ("alone", "trunk+spare") not in cells
-    assert "trunk+spare" in (folder / "report.md").read_text()
-    assert "trunk+spare" in (folder / "report.html").read_text()
+    assert ("alone", "uplink+spare") not in cells
+    assert "uplink+spare" in (folder / "report.md").read_text()
+    assert "uplink+spare" in (folder / "report.html").read_text()
 
 
 def test_loss_on_one_link_is_that_links_and_weighs_in_the_sum_as_its_datagrams_do(two_links: Bench):
-    two_links.lab.switch.drop_every(50, "dome")  # the trunk's port; the spare link has its own
+    two_links.lab.switch.drop_every(50, "dome")  # the uplink's port; the spare link has its own
     factors = {
-        "together": [["trunk", "spare"]],
+        "together": [["uplink", "spare"]],
         "transport": ["udp"],
         "direction": ["bidirectional"],
         "intended_load": ["40%"],
@@ -70,14 +70,14 @@ def test_loss_on_one_link_is_that_links_and_weighs_in_the_sum_as_its_datagrams_d
         lost, sent = int(row["datagrams_lost"]), int(row["datagrams_sent"])
         duplicate = int(row["datagrams_duplicate"])
         assert duplicate == 0
-        if (row["link"], row["way"]) == ("trunk", "transmit"):
+        if (row["link"], row["way"]) == ("uplink", "transmit"):
             assert lost / sent == pytest.approx(1 / 50, rel=0.05)  # every 50th frame, ours and the small talk counted
             assert int(row["lost_between"]) == lost
         else:
             assert lost == 0, row
         assert sent == int(row["datagrams_received"]) + lost
         assert float(row["intended_load_bit_s"]) == pytest.approx(0.4 * UDP_CEILING)
-    summed = {row["way"]: row for row in trials_of(folder, "cells.csv") if row["link"] == "trunk+spare"}
+    summed = {row["way"]: row for row in trials_of(folder, "cells.csv") if row["link"] == "uplink+spare"}
     assert set(summed) == {"transmit", "receive"}
     assert float(summed["receive"]["loss_ratio_mean"] or 0) == 0
     # a busy machine does not send what is asked on each link, so the links' shares are those that the rows tell
@@ -91,11 +91,11 @@ def test_loss_on_one_link_is_that_links_and_weighs_in_the_sum_as_its_datagrams_d
 
 
 def test_crossed_cables_are_named_at_the_start(two_links: Bench):
-    for port, bridge in (("port-vault", SPARE), ("por2-vault", TRUNK)):
+    for port, bridge in (("port-hall", SPARE), ("por2-hall", UPLINK)):
         two_links.lab.switch.output(["ip", "link", "set", "dev", port, "master", bridge])
     plan = two_links.write(plan_text(links=LINKS, trial=TRIAL, factors={"together": ["all"]}))
     done = two_links.contact("run", plan, "--rehearse", "--out", two_links.out)
     assert done.returncode == 3
     # either link may be looked at first, and each is crossed
-    assert re.search(r"eth2 of vault answers, and eth1 does not|eth1 of vault answers, and eth2 does not", done.stderr)
+    assert re.search(r"eth2 of hall answers, and eth1 does not|eth1 of hall answers, and eth2 does not", done.stderr)
     assert "or put the cable where the plan says" in done.stderr

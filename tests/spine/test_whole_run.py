@@ -15,7 +15,7 @@ pytestmark = pytest.mark.lab
 
 
 def test_a_run_measures_every_cell_and_leaves_hosts_as_found(bench: Bench):
-    before = {host: bench.links_and_addresses(host) for host in ("dome", "vault")}
+    before = {host: bench.links_and_addresses(host) for host in ("dome", "hall")}
     directions = ["transmit", "receive", "bidirectional"]
     done, folder = bench.run(plan_text(factors={"mtu": [1500, 9000], "direction": directions}))
     assert done.returncode == 0, done.stderr
@@ -25,8 +25,8 @@ def test_a_run_measures_every_cell_and_leaves_hosts_as_found(bench: Bench):
     assert {row["status"] for row in rows} == {"valid"}
     assert all(float(row["goodput_bit_s"]) > 0 for row in rows)
     assert all(float(row["fill"]) <= 1.003 for row in rows)
-    assert {host: bench.links_and_addresses(host) for host in ("dome", "vault")} == before
-    assert [bench.traces(host) for host in ("dome", "vault")] == [[], []]
+    assert {host: bench.links_and_addresses(host) for host in ("dome", "hall")} == before
+    assert [bench.traces(host) for host in ("dome", "hall")] == [[], []]
 
 
 def test_the_runs_folder_holds_what_it_promises_and_is_private(bench: Bench):
@@ -67,7 +67,7 @@ LOG_LINE = re.compile(r"20\d\d-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}\+00:00 (debug|inf
 
 def the_log_has_time_level_and_every_message(lines: list[str]) -> None:
     assert [line for line in lines if not LOG_LINE.fullmatch(line)] == []
-    for host in ("dome", "vault"):
+    for host in ("dome", "hall"):
         for verb in ("lease.acquire", "prepare", "apply", "verify", "restore", "lease.release"):
             told = [line for line in lines if f" {host} " in line and f" {verb}: " in line]
             asked, answered = [[line for line in told if f" {word}, " in line] for word in ("asked", "done")]

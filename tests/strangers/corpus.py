@@ -58,8 +58,8 @@ def make_corpus(folder: Path) -> dict[str, Path]:
 def _two_links(folder: Path) -> Path:
     """A plan of two links, alone and together."""
     links = {
-        name: {"ends": [f"dome:{end}", f"vault:{end}"], "rate": "1Gbit/s", "isolated": True, "ports": ports}
-        for name, end, ports in (("trunk", "eth1", "20000-20063"), ("spare", "eth2", "21000-21063"))
+        name: {"ends": [f"dome:{end}", f"hall:{end}"], "rate": "1Gbit/s", "isolated": True, "ports": ports}
+        for name, end, ports in (("uplink", "eth1", "20000-20063"), ("spare", "eth2", "21000-21063"))
     }
     plan = folder / "links.yaml"
     factors = {"together": ["alone", "all"], "mtu": [1500, 9000]}
@@ -102,8 +102,8 @@ def _stream(run: Path) -> None:
     watch: Any = [{"t_ms": [100, 200], "cores": {"0": [[500, 600], [1, 2], [0, 0], [0, 0], [1_800_000, 1_800_000]]}}]
     with Journal(run / "journal.jsonl") as journal:
         for position in range(1, 5):
-            for end, host in (("first", "dome"), ("second", "vault")):
-                journal.append_soon(IntervalLine(position, 1, 1, "trunk", end, host, series, watch))
+            for end, host in (("first", "dome"), ("second", "hall")):
+                journal.append_soon(IntervalLine(position, 1, 1, "uplink", end, host, series, watch))
 
 
 def _search(run: Path) -> None:

@@ -1,6 +1,6 @@
 """Guests by hand: `python -m orchestrator.lab.guests [-- COMMAND...]`.
 
-Starts two guests (dome and vault) and runs COMMAND, or a shell, in the controller's place, where `ssh dome` and
+Starts two guests (dome and hall) and runs COMMAND, or a shell, in the controller's place, where `ssh dome` and
 `linktrial` reach them; the guests end with it.
 """
 
@@ -39,7 +39,7 @@ def main() -> int:
             for machine in machines.machines.values():
                 _say(f"{machine.name} runs {machine.starts[-1].release}: ssh -F {machines.ssh_config} {machine.name}")
                 _say(f"  its power: {' '.join(machines.power_command(machine.name))}")
-            _say(f"a plan: linktrial run PLAN --ssh-config {machines.ssh_config}; measured ends dome:eth1, vault:eth1")
+            _say(f"a plan: linktrial run PLAN --ssh-config {machines.ssh_config}; measured ends dome:eth1, hall:eth1")
             command = asked.command or [os.environ.get("SHELL", "/bin/sh")]
             return machines.lab.run(command, check=False).returncode
     except (GuestError, LabError) as error:

@@ -23,7 +23,7 @@ from orchestrator.lab.guests.missing import GuestError, missing_programs
 from orchestrator.lab.guests.scenario import OBSERVATORY, Guest
 from orchestrator.lab.lab import Lab
 from orchestrator.lab.scenario import LabHost, Scenario
-from orchestrator.lab.wiring import CONTROL, TRUNK, batch, control_port, queue_of_port
+from orchestrator.lab.wiring import CONTROL, UPLINK, batch, control_port, queue_of_port
 
 _EMULATOR = {"qemu-system-x86_64": "qemu-system-x86", "ip": "iproute2", "ssh": "openssh-client", "cp": "coreutils"}
 _LONGEST_FRAMES_BYTES = 9216  # an emulated card's greatest MTU; the bridge between the taps takes what they take
@@ -58,7 +58,7 @@ class Machines:
         """`hosts` are made of namespaces as in every lab; `rate_bit_s` is the line rate of the switch's ports."""
         self.guests = tuple(guests)
         self.lab = Lab(
-            Scenario(hosts=tuple(hosts), trunk_rate_bit_s=rate_bit_s, switch_mtu_bytes=_LONGEST_FRAMES_BYTES),
+            Scenario(hosts=tuple(hosts), uplink_rate_bit_s=rate_bit_s, switch_mtu_bytes=_LONGEST_FRAMES_BYTES),
             server="asyncssh",
         )
         self.machines: dict[str, Machine] = {}
@@ -155,7 +155,7 @@ class Machines:
         for guest in self.guests:
             ports.append((control_port(guest.name), CONTROL, 1, 1500))
             ports += [
-                (guest.port(number), TRUNK, card.queues, _LONGEST_FRAMES_BYTES)
+                (guest.port(number), UPLINK, card.queues, _LONGEST_FRAMES_BYTES)
                 for number, card in enumerate(guest.cards)
             ]
         for name, bridge, queues, mtu_bytes in ports:
@@ -168,6 +168,6 @@ class Machines:
         batch("ip", lines, in_network_of=self.lab.switch.pid)
         batch(
             "tc",
-            [queue_of_port(name, self._rate_bit_s) for name, bridge, _, _ in ports if bridge == TRUNK],
+            [queue_of_port(name, self._rate_bit_s) for name, bridge, _, _ in ports if bridge == UPLINK],
             in_network_of=self.lab.switch.pid,
         )

@@ -53,4 +53,4 @@ class Guest:
         return "\n".join(lines) + "\n"
 
 
-OBSERVATORY = (Guest("dome", 11), Guest("vault", 12))
+OBSERVATORY = (Guest("dome", 11), Guest("hall", 12))

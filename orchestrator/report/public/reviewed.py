@@ -190,4 +190,4 @@ CHART_WORDS = _words("""
     title role graphics object line area rule bar point chart color fill stroke""")
 
 # Words of the scenario in examples and messages: people copy it, so that it may be what their hosts are called.
-SCENARIO = _words("dome vault hall uplink trunk desk meter obs example marta plug stella observatory")
+SCENARIO = _words("dome hall uplink desk meter obs example marta plug stella observatory")

@@ -51,7 +51,7 @@ class CellKey:
     levels: tuple[tuple[str, str], ...]
 
     def text(self) -> str:
-        """`trunk, transmit, mtu 9000, clock performance`; a direction that is the way itself goes without saying."""
+        """`uplink, transmit, mtu 9000, clock performance`; a direction that is the way itself goes without saying."""
         return ", ".join(
             [
                 self.link,

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 from orchestrator.cli.plans import load_plans
 from orchestrator.cli.say import say, say_json
 from orchestrator.decide.links.ends import target_of
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
-from orchestrator.onhost.settings.saved_state import Kept, keep
+from orchestrator.onhost.settings.saved_state import Given, Kept, keep
 from orchestrator.planning import cells
 from orchestrator.planning.cells import Cell
 from orchestrator.run_files import Folder
@@ -40,11 +39,11 @@ def _cell(run: Path, number: int) -> Cell:
     return cell
 
 
-def _uses(run: Path, cell: Cell) -> dict[str, list[Mapping[str, Any]]]:
-    """By host: {setting, target, level}, the interfaces by the names that they had in the run."""
+def _uses(run: Path, cell: Cell) -> dict[str, list[Given]]:
+    """By host, the interfaces by the names that they had in the run."""
     known = Folder(run).json("run.json") if Folder(run).has("run.json") else {}
     facts = known.get("hosts", {}) if isinstance(known, dict) else {}
-    uses: dict[str, list[Mapping[str, Any]]] = {}
+    uses: dict[str, list[Given]] = {}
     for use in cell.settings:
         host = facts.get(use.host)
         if not host:

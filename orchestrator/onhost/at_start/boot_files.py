@@ -8,10 +8,27 @@ import errno
 import os
 import re
 import stat
-from typing import Any, Dict, Optional
+from typing import Optional, TypedDict
 
-# {content (base64), mode, uid, gid}; None where there is no such file
-BootFile = Optional[Dict[str, Any]]
+
+class File(TypedDict):
+    """A plain file: its octets in base64, its mode and owner as numbers."""
+
+    content: str
+    mode: int
+    uid: int
+    gid: int
+
+
+BootFile = Optional[File]  # None where there is no such file
+
+
+class ArmedFile(TypedDict):
+    """A boot file that the next start restores: as it was found."""
+
+    file: BootFile
+
+
 MOST_BYTES = 1 << 16
 _NEW = ".linktrial-new"
 _ESCAPED = re.compile(rb"\\([0-7]{3})")
@@ -98,10 +115,10 @@ def content_of(file: BootFile) -> bytes:
     return base64.b64decode(file["content"]) if file is not None else b""
 
 
-def with_content(file: BootFile, content: bytes) -> BootFile:
+def with_content(file: BootFile, content: bytes) -> File:
     """The file with other bytes; a new one belongs to root and is readable by all, as boot files are."""
-    about = file or {"mode": 0o644, "uid": 0, "gid": 0}
-    return {**about, "content": base64.b64encode(content).decode("ascii")}
+    mode, uid, gid = (file["mode"], file["uid"], file["gid"]) if file is not None else (0o644, 0, 0)
+    return {"content": base64.b64encode(content).decode("ascii"), "mode": mode, "uid": uid, "gid": gid}
 
 
 def _read_all(handle: int) -> bytes:
@@ -114,7 +131,7 @@ def _read_all(handle: int) -> bytes:
     return bytes(parts)
 
 
-def _own(path: str, wanted: Dict[str, Any]) -> None:
+def _own(path: str, wanted: File) -> None:
     try:
         os.chown(path, wanted["uid"], wanted["gid"])
         os.chmod(path, wanted["mode"])

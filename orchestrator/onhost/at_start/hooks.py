@@ -208,7 +208,7 @@ def _program(process: str) -> str:
 
 
 def _write(path: str, text: str, mode: int) -> None:
-    write_file(path, {**(with_content(None, text.encode()) or {}), "mode": mode})
+    write_file(path, {**with_content(None, text.encode()), "mode": mode})
 
 
 def _unlink(path: str) -> None:

@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 import shlex
-from typing import Any, Dict, List, Optional, Tuple
+from typing import List, Optional, Tuple
 
 from orchestrator.onhost.at_start import boot_files, boot_loader, revert
+from orchestrator.onhost.at_start.boot_files import ArmedFile, BootFile
 from orchestrator.onhost.settings.kernel import NextStart
 
 
 class RealNextStart(NextStart):
     """The real one. What an earlier start was to restore is restored before anything is read."""
 
-    def read(self, path: str) -> Optional[Dict[str, Any]]:
+    def read(self, path: str) -> BootFile:
         """The boot file."""
         revert.take_back_if_due()
         revert.require_mounted(path)
         return boot_files.read_file(path)
 
-    def write(self, path: str, file: Optional[Dict[str, Any]]) -> None:
+    def write(self, path: str, file: BootFile) -> None:
         """Make it so."""
         boot_files.write_file(path, file)
 
-    def arm_file(self, path: str, original: Optional[Dict[str, Any]], wanted: bytes) -> None:
+    def arm_file(self, path: str, original: BootFile, wanted: bytes) -> None:
         """The next start puts the file back."""
         revert.arm_file(path, original, wanted)
 
@@ -34,7 +35,7 @@ class RealNextStart(NextStart):
         """The next start runs these arguments."""
         revert.arm_command(name, shlex.join(undo), shlex.join(read), wanted)
 
-    def armed_original(self, path: str) -> Optional[Dict[str, Any]]:
+    def armed_original(self, path: str) -> Optional[ArmedFile]:
         """{file} as found, or None."""
         revert.take_back_if_due()
         return revert.armed_original(path)

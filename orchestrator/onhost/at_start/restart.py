@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
-from typing import Any, Dict
+from typing import TypedDict
 
 from orchestrator.onhost.catalogue import setting_of
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import lease
 from orchestrator.onhost.safety.record import Record, boot_id, boottime_ns
-from orchestrator.onhost.settings.kernel import Kernel, this_host
+from orchestrator.onhost.settings.kernel import Kernel
+from orchestrator.onhost.settings.this_host import this_host
 
 # A moment for the answer to leave; then the host's own way down, which ends its programs and writes its disks.
 _GO_DOWN = 'sleep 1; exec "$0" "$@"'
@@ -20,8 +21,14 @@ _PID_NAMESPACE, _FIRST_PID_NAMESPACE = "/proc/self/ns/pid", 0xEFFFFFFC
 _PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 
 
-def restart(record: Record, token: int, kernel: Kernel | None = None) -> Dict[str, Any]:
-    """Have this host restart in a second; {boot_id} of the start that ends.
+class Restarting(TypedDict):
+    """Of the start that ends."""
+
+    boot_id: str
+
+
+def restart(record: Record, token: int, kernel: Kernel | None = None) -> Restarting:
+    """Have this host restart in a second.
 
     Refusal "cannot" unless this process is root on a machine of its own, never one that shares its kernel with
     another, and the run has looked at a setting that takes a restart.

@@ -25,10 +25,11 @@ import hashlib
 import os
 import shutil
 import subprocess
-from typing import Any, Dict, Iterator, List, Optional
+from typing import Dict, Iterator, List, Optional
 
 from orchestrator.onhost.at_start import hooks
 from orchestrator.onhost.at_start.boot_files import (
+    ArmedFile,
     BootFile,
     content_of,
     mount_of,
@@ -75,7 +76,7 @@ def arm_command(name: str, undo: str, read: str, wanted: str) -> None:
     )
 
 
-def armed_original(path: str) -> Optional[Dict[str, Any]]:
+def armed_original(path: str) -> Optional[ArmedFile]:
     """{file} as found, where this file is to be restored at the next start; None when it is not."""
     entry = os.path.join(FOLDER, key_of(path))
     if not os.path.exists(os.path.join(entry, "boot")):

@@ -5,9 +5,10 @@ from __future__ import annotations
 import errno
 import ipaddress
 import re
-from typing import Any, Dict, List, NamedTuple, Optional
+from typing import List, NamedTuple, Optional
 
 from orchestrator.onhost.bsd.tools import run
+from orchestrator.onhost.netlink.entries import AddressEntry
 
 _HEAD = re.compile(r"^(\S+): flags=(?:0x)?[0-9a-f]+<([^>]*)>.*?\bmtu (\d+)")
 _MAC = re.compile(r"^\s+(?:ether|lladdr|address:) ((?:[0-9a-f]{2}:){5}[0-9a-f]{2})\b")
@@ -36,7 +37,7 @@ class Interface(NamedTuple):
     mac: str
     status: str
     lies_on: List[str]
-    addresses: List[Dict[str, Any]]
+    addresses: List[AddressEntry]
 
 
 def read_interfaces() -> List[Interface]:
@@ -82,7 +83,7 @@ def _with_line(interface: Interface, line: str) -> Interface:
     return interface
 
 
-def _address(words: List[str]) -> Optional[Dict[str, Any]]:
+def _address(words: List[str]) -> Optional[AddressEntry]:
     """One address as `netlink.addresses` describes it, without its interface; None where the line is another."""
     text, _, short = words[1].partition("/")
     after = {word: words[place + 1] for place, word in enumerate(words[2:-1], 2)}

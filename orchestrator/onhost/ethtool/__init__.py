@@ -5,9 +5,10 @@ Reads answer None (or nothing) when a driver does not know the command; everythi
 
 from __future__ import annotations
 
-from orchestrator.onhost.ethtool.features import features, set_features
+from orchestrator.onhost.ethtool.features import FeatureState, RequestedState, features, set_features
 from orchestrator.onhost.ethtool.identity import driver_info, permanent_address
 from orchestrator.onhost.ethtool.link_modes import (
+    LinkSettings,
     fastest,
     link_settings,
     mode_name,
@@ -32,6 +33,9 @@ __all__ = [
     "ENERGY_EFFICIENCY",
     "PAUSE",
     "RINGS",
+    "FeatureState",
+    "LinkSettings",
+    "RequestedState",
     "Table",
     "driver_info",
     "fastest",

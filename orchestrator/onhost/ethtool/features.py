@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import struct
-from typing import Dict, List, Mapping
+from typing import Dict, List, Mapping, TypedDict
 
 from orchestrator.onhost.ethtool.call import call, call_if_known
 
@@ -15,14 +15,27 @@ _BLOCK = struct.Struct("=IIII")  # available, requested, active, never changed
 _BITS = 32
 
 
-def features(interface: str) -> Dict[str, Dict[str, bool]]:
-    """Every feature: `active` now, `requested` by somebody, `changeable`. Raises OSError."""
+class RequestedState(TypedDict):
+    """A feature as it is `active` now and was `requested` by somebody."""
+
+    active: bool
+    requested: bool
+
+
+class FeatureState(RequestedState):
+    """The same, and whether the driver lets it be changed."""
+
+    changeable: bool
+
+
+def features(interface: str) -> Dict[str, FeatureState]:
+    """Every feature by name. Raises OSError."""
     names = _names(interface)
     blocks = (len(names) + _BITS - 1) // _BITS
     answer = call_if_known(interface, struct.pack("=II", _GET_FEATURES, blocks) + bytes(_BLOCK.size * blocks))
     if answer is None:
         return {}
-    found = {}
+    found: Dict[str, FeatureState] = {}
     for position, name in enumerate(names):
         available, requested, active, never = _BLOCK.unpack_from(answer, 8 + _BLOCK.size * (position // _BITS))
         bit = 1 << (position % _BITS)

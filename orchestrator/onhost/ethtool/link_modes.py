@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from typing import Any, Dict, FrozenSet, Iterable, List, Optional, Tuple
+from typing import Dict, FrozenSet, Iterable, List, Optional, Tuple, TypedDict
 
 from orchestrator.onhost.ethtool.call import call, call_if_known
 
@@ -53,11 +53,20 @@ _MODES: Dict[int, Tuple[int, str, str]] = {
 }
 
 
-def link_settings(interface: str) -> Optional[Dict[str, Any]]:
-    """Speed in bit/s (None when unknown), duplex, negotiation and the masks as sets of bit numbers.
+class LinkSettings(TypedDict):
+    """Speed in bit/s (None when unknown), duplex, negotiation, and the masks as sorted bit numbers."""
 
-    None when the driver does not know the command. Raises OSError.
-    """
+    speed_bit_s: Optional[int]
+    duplex: str  # full | half | unknown
+    port: int
+    autoneg: bool
+    supported: List[int]
+    advertised: List[int]
+    peer_advertised: List[int]
+
+
+def link_settings(interface: str) -> Optional[LinkSettings]:
+    """None when the driver does not know the command. Raises OSError."""
     words = _mask_words(interface)
     if words is None:
         return None

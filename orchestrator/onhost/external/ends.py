@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, List, Optional, Set, Tuple
+from typing import Any, Dict, List, Mapping, Optional, Set, Tuple
 
 from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.netlink import notices
@@ -27,7 +27,7 @@ class End:
     def __init__(self, interface: str, addresses: List[str]) -> None:
         """Remembers the interface as it is now; it has to be up, and to keep the addresses once it has them."""
         self.interface, self._addresses = interface, [address.partition("%")[0] for address in addresses]
-        self._link = netlink.find_link(interface) or {}
+        self._link: Mapping[str, Any] = netlink.find_link(interface) or {}
         self.index = int(self._link.get("index", 0))
         self._seen = _addresses(self.index) if self.index else set()
         self._features = _features(interface)
@@ -54,14 +54,14 @@ class End:
         if notice.interface_index != self.index or not self.index:
             return []
         if notice.kind == notices.LINK:
-            return self.of_link(notice.about)
+            return self.of_link(notice.link)
         if notice.kind == notices.LINK_GONE:
             return self.of_link(None)
-        if notice.kind == notices.ADDRESS_GONE and notice.about["address"] in self._addresses:
-            return [self._gone(notice.about["address"])]
+        if notice.kind == notices.ADDRESS_GONE and notice.address and notice.address["address"] in self._addresses:
+            return [self._gone(notice.address["address"])]
         return []
 
-    def of_link(self, link: Optional[Dict[str, Any]]) -> List[Seen]:
+    def of_link(self, link: Optional[Mapping[str, Any]]) -> List[Seen]:
         """The link's properties against those remembered."""
         if link is None or not self._link:
             return [("", came_or_went(f"interface {self.interface}", self.interface))]

@@ -11,6 +11,7 @@ import os
 from typing import Any, Dict, Iterator, List
 
 from orchestrator.onhost import ethtool, netlink
+from orchestrator.onhost.netlink.entries import Link
 from orchestrator.onhost.settings.mtu import stacked_on
 from orchestrator.onhost.watch.cores import interrupt_numbers
 from orchestrator.onhost.watch.files import read_once
@@ -68,7 +69,7 @@ def take_image(interfaces: List[str]) -> Dict[str, Any]:
     return {"interfaces": list(interfaces), "stacked": stacked, "items": items}
 
 
-def _links(links: List[Dict[str, Any]]) -> Items:
+def _links(links: List[Link]) -> Items:
     return {
         f"link:{link['name']}:{what}": link[what]
         for link in links
@@ -83,7 +84,7 @@ def _addresses(names: Dict[int, str]) -> Items:
         passing = each["valid_s"] is not None
         if passing and "secondary" in each["flags"]:
             continue  # a privacy address: a new one every day
-        kept = {key: each[key] for key in ("address", "prefix", "peer", "broadcast", "label", "scope")}
+        kept: Items = {key: each[key] for key in ("address", "prefix", "peer", "broadcast", "label", "scope")}
         kept["flags"] = [flag for flag in each["flags"] if flag not in _OWN_WORK_OF_THE_KERNEL]
         found[f"address:{names.get(each['index'], '')}:{each['address']}/{each['prefix']}"] = _marked(kept, passing)
     return found
@@ -94,8 +95,8 @@ def _routes(names: Dict[int, str]) -> Items:
     for each in netlink.routes():
         if each["table"] == _LOCAL_TABLE or each["type"] == "multicast":
             continue  # the kernel's own, made from the addresses
-        name = names.get(each["index"], "")
-        kept = {
+        name = names.get(each["index"] or 0, "")
+        kept: Items = {
             key: each[key]
             for key in (
                 "family",

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import ipaddress
 import struct
-from typing import Any, Dict, List, Optional
+from typing import List, Optional
 
 from orchestrator.onhost.netlink import frames
 from orchestrator.onhost.netlink.channel import Channel
+from orchestrator.onhost.netlink.entries import Address, AddressEntry
 
 _BODY = struct.Struct("=BBBBi")  # ifaddrmsg: family, prefix length, flags, scope, index
 _LIFETIMES = struct.Struct("=IIII")  # ifa_cacheinfo: preferred, valid, created, updated
@@ -32,7 +33,7 @@ _FLAG_BITS = {
 _SETTABLE = (NO_DUPLICATE_CHECK, "home", "mngtmpaddr", "noprefixroute", "autojoin")
 
 
-def addresses(index: Optional[int] = None) -> List[Dict[str, Any]]:
+def addresses(index: Optional[int] = None) -> List[Address]:
     """Every address of this namespace, or of one interface; lifetimes in seconds, None for ever."""
     with Channel() as channel:
         answers = channel.dump(frames.GET_ADDRESS, _BODY.pack(0, 0, 0, 0, 0))
@@ -40,7 +41,7 @@ def addresses(index: Optional[int] = None) -> List[Dict[str, Any]]:
     return [each for each in found if each["family"] and index in (None, each["index"])]
 
 
-def add_address(index: int, entry: Dict[str, Any], *, no_duplicate_check: bool = False, replace: bool = False) -> None:
+def add_address(index: int, entry: AddressEntry, *, no_duplicate_check: bool = False, replace: bool = False) -> None:
     """Add an address as `addresses` describes it (only "address" and "prefix" must be there).
 
     With `replace` an address that is there takes the given flags and lifetimes. Raises NetlinkError.
@@ -60,13 +61,13 @@ def add_address(index: int, entry: Dict[str, Any], *, no_duplicate_check: bool =
         channel.change(frames.NEW_ADDRESS, frames.CREATE | (frames.REPLACE if replace else frames.EXCLUSIVE), body)
 
 
-def remove_address(index: int, entry: Dict[str, Any]) -> None:
+def remove_address(index: int, entry: AddressEntry) -> None:
     """Take an address away; raise NetlinkError when it is not there."""
     with Channel() as channel:
         channel.change(frames.DELETE_ADDRESS, 0, _head(index, entry))
 
 
-def _head(index: int, entry: Dict[str, Any]) -> bytes:
+def _head(index: int, entry: AddressEntry) -> bytes:
     own = ipaddress.ip_address(entry["address"])
     scope = entry.get("scope", 0)
     far = entry.get("peer")
@@ -80,7 +81,7 @@ def _head(index: int, entry: Dict[str, Any]) -> bytes:
     return body
 
 
-def _lifetimes(entry: Dict[str, Any]) -> bytes:
+def _lifetimes(entry: AddressEntry) -> bytes:
     valid, preferred = entry.get("valid_s"), entry.get("preferred_s")
     if valid is None and preferred is None:
         return b""
@@ -88,7 +89,7 @@ def _lifetimes(entry: Dict[str, Any]) -> bytes:
     return frames.attribute(_LIFETIME, packed)
 
 
-def described(answer: bytes) -> Dict[str, Any]:
+def described(answer: bytes) -> Address:
     """An address from the body of the kernel's message about it."""
     number, prefix, short_flags, scope, index = _BODY.unpack_from(answer)
     values = frames.attribute_map(answer[_BODY.size :])

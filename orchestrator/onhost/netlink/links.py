@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import errno
 import struct
-from typing import Any, Dict, List, Optional
+from typing import Dict, List, Optional
 
 from orchestrator.onhost.netlink import frames
 from orchestrator.onhost.netlink.channel import Channel, NetlinkError
+from orchestrator.onhost.netlink.entries import Link
 
 _BODY = struct.Struct("=BxHiII")  # ifinfomsg: family, hardware type, index, flags, change
 _LOOPBACK, _UP = 0x8, 0x1
@@ -22,26 +23,15 @@ _MTU_LEAST, _MTU_MOST, _PERMANENT_MAC = 50, 51, 54
 _INFO_KIND = 1
 _SKIP_STATISTICS = 1 << 3
 
-_NUMBERS = {
-    "mtu": _MTU,
-    "min_mtu": _MTU_LEAST,
-    "max_mtu": _MTU_MOST,
-    "transmit_queue_length": _QUEUE_LENGTH,
-    "gro_max_size": _COALESCED_BYTES_MOST,
-    "gso_max_size": _SEGMENT_BYTES_MOST,
-    "gso_max_segs": _SEGMENTS_MOST,
-    "carrier_changes": _CARRIER_CHANGES,
-}
 
-
-def links() -> List[Dict[str, Any]]:
+def links() -> List[Link]:
     """Every interface of this network namespace; sizes in bytes, what the kernel does not tell is None."""
     body = _BODY.pack(0, 0, 0, 0, 0) + frames.attribute(_EXTENDED_MASK, frames.pack_u32(_SKIP_STATISTICS))
     with Channel() as channel:
         return [described(answer) for kind, answer in channel.dump(frames.GET_LINK, body) if kind == frames.NEW_LINK]
 
 
-def find_link(name: str) -> Optional[Dict[str, Any]]:
+def find_link(name: str) -> Optional[Link]:
     """The interface called `name`, or None."""
     if not 0 < len(name.encode()) < 16:
         return None
@@ -66,11 +56,11 @@ def set_link(index: int, *, mtu: Optional[int] = None, transmit_queue_length: Op
         channel.change(frames.NEW_LINK, 0, body)
 
 
-def described(answer: bytes) -> Dict[str, Any]:
+def described(answer: bytes) -> Link:
     """An interface from the body of the kernel's message about it."""
     _, _, index, flags, _ = _BODY.unpack_from(answer)
     values = frames.attribute_map(answer[_BODY.size :])
-    found: Dict[str, Any] = {
+    return {
         "index": index,
         "name": frames.text(values.get(_NAME, b"")),
         "up": bool(flags & _UP),
@@ -84,10 +74,19 @@ def described(answer: bytes) -> Dict[str, Any]:
         "master": frames.u32(values[_MASTER]) if _MASTER in values else None,
         # a parent in another namespace has an index that means nothing here
         "parent": frames.u32(values[_PARENT]) if _PARENT in values and _PARENT_ELSEWHERE not in values else None,
+        "mtu": _number(values, _MTU) or 0,
+        "min_mtu": _number(values, _MTU_LEAST),
+        "max_mtu": _number(values, _MTU_MOST),
+        "transmit_queue_length": _number(values, _QUEUE_LENGTH),
+        "gro_max_size": _number(values, _COALESCED_BYTES_MOST),
+        "gso_max_size": _number(values, _SEGMENT_BYTES_MOST),
+        "gso_max_segs": _number(values, _SEGMENTS_MOST),
+        "carrier_changes": _number(values, _CARRIER_CHANGES),
     }
-    for name, kind in _NUMBERS.items():
-        found[name] = frames.u32(values[kind]) if kind in values else None
-    return found
+
+
+def _number(values: Dict[int, bytes], kind: int) -> Optional[int]:
+    return frames.u32(values[kind]) if kind in values else None
 
 
 def _state(number: int) -> str:

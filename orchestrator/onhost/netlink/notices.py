@@ -10,11 +10,12 @@ import contextlib
 import errno
 import socket
 import struct
-from typing import Any, Dict, List, NamedTuple, Optional, Tuple
+from typing import List, NamedTuple, Optional, Tuple
 
 from orchestrator.onhost.netlink import frames
 from orchestrator.onhost.netlink.addresses import described as described_address
 from orchestrator.onhost.netlink.channel import NETLINK_GENERIC, NETLINK_ROUTE, Channel
+from orchestrator.onhost.netlink.entries import Address, Link
 from orchestrator.onhost.netlink.links import described as described_link
 
 LINK, LINK_GONE, ADDRESS, ADDRESS_GONE, DRIVER, LOST = "link", "link gone", "address", "address gone", "driver", "lost"
@@ -39,7 +40,8 @@ class Notice(NamedTuple):
 
     kind: str
     interface_index: int
-    about: Dict[str, Any]  # a link or an address as links and addresses describe it; {} of a driver
+    link: Optional[Link]  # of LINK and LINK_GONE
+    address: Optional[Address]  # of ADDRESS and ADDRESS_GONE
     port: int  # of the netlink socket that asked for it: mostly the process's number; 0 where the kernel does not say
 
 
@@ -65,18 +67,21 @@ class Notices:
             except OSError as error:
                 if error.errno != errno.ENOBUFS:
                     raise
-                found.append(Notice(LOST, 0, {}, 0))
+                found.append(Notice(LOST, 0, None, None, 0))
                 continue
             found += [notice for notice in map(self._notice, _messages(data)) if notice is not None]
 
     def _notice(self, message: Tuple[int, int, bytes]) -> Optional[Notice]:
         kind, port, body = message
         if self._of_drivers:
-            return Notice(DRIVER, _index_of(body), {}, port)
+            return Notice(DRIVER, _index_of(body), None, None, port)
         if kind not in _KINDS:
             return None
-        about = (described_link if _KINDS[kind] in (LINK, LINK_GONE) else described_address)(body)
-        return Notice(_KINDS[kind], int(about["index"]), about, port)
+        if _KINDS[kind] in (LINK, LINK_GONE):
+            link = described_link(body)
+            return Notice(_KINDS[kind], link["index"], link, None, port)
+        address = described_address(body)
+        return Notice(_KINDS[kind], address["index"], None, address, port)
 
     def close(self) -> None:
         """Give the socket back."""

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import struct
-from typing import Any, Dict, List, Optional
+from typing import List, Optional
 
 from orchestrator.onhost.netlink import frames
 from orchestrator.onhost.netlink.channel import Channel
+from orchestrator.onhost.netlink.entries import Qdisc
 
 _BODY = struct.Struct("=BxHiIII")  # tcmsg: family, padding, index, handle, parent, info
 _KIND, _OPTIONS = 1, 2
 ROOT = 0xFFFFFFFF
 
 
-def qdiscs(index: int) -> List[Dict[str, Any]]:
+def qdiscs(index: int) -> List[Qdisc]:
     """The disciplines of an interface; `default` is one that the kernel put there itself (handle 0).
 
     `options` are the kernel's packed bytes as hex digits: good for restoring, not for reading.
@@ -39,7 +40,7 @@ def drop_root_qdisc(index: int) -> None:
         channel.change(frames.DELETE_QDISC, 0, _BODY.pack(0, 0, index, 0, ROOT, 0))
 
 
-def _read(answer: bytes) -> Dict[str, Any]:
+def _read(answer: bytes) -> Qdisc:
     _, _, index, handle, parent, _ = _BODY.unpack_from(answer)
     values = frames.attribute_map(answer[_BODY.size :])
     options: Optional[bytes] = values.get(_OPTIONS)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import errno
 import ipaddress
 import struct
-from typing import Any, Dict, List, Optional
+from typing import Dict, List, Optional
 
 from orchestrator.onhost.netlink import frames
 from orchestrator.onhost.netlink.channel import Channel, NetlinkError
+from orchestrator.onhost.netlink.entries import Route, RouteKept
 
 # rtmsg: family, destination and source length, tos, table, protocol, scope, type, flags
 _BODY = struct.Struct("=BBBBBBBBI")
@@ -53,7 +54,7 @@ _MAIN_TABLE = 254
 _LOCAL_TABLE = 255
 
 
-def routes(family: int = 0) -> List[Dict[str, Any]]:
+def routes(family: int = 0) -> List[Route]:
     """Every route of this namespace (family 4, 6 or 0 for both); `raw` is what `add_route` needs, as hex digits."""
     found = []
     with Channel() as channel:
@@ -64,26 +65,24 @@ def routes(family: int = 0) -> List[Dict[str, Any]]:
     return [route for route in found if not route["learned"]]
 
 
-def add_route(entry: Dict[str, Any], index: Optional[int] = None) -> None:
-    """Put a route back as `routes` gave it; `index` is its interface's number now. Raises NetlinkError."""
+def add_route(entry: RouteKept, index: Optional[int] = None) -> None:
+    """Restore a route as `routes` gave it, for ever; `index` is its interface's number now. Raises NetlinkError."""
     raw = bytes.fromhex(entry["raw"])
     body = bytearray(raw[: _BODY.size])
     for kind, payload in frames.marked_attributes(raw[_BODY.size :]):
         renumbered = kind == _OUT and index is not None
         body += frames.attribute(kind, frames.pack_u32(index or 0) if renumbered else payload)
-    if entry.get("expires_s"):
-        body += frames.attribute(_EXPIRES, frames.pack_u32(entry["expires_s"]))
     with Channel() as channel:
         channel.change(frames.NEW_ROUTE, frames.CREATE, bytes(body))
 
 
-def delete_route(entry: Dict[str, Any]) -> None:
+def delete_route(entry: RouteKept) -> None:
     """Take away exactly this route; raise NetlinkError when it is not there."""
     with Channel() as channel:
         channel.change(frames.DELETE_ROUTE, 0, bytes.fromhex(entry["raw"]))
 
 
-def route_to(peer: str, index: Optional[int] = None, source: str = "") -> Dict[str, Any]:
+def route_to(peer: str, index: Optional[int] = None, source: str = "") -> Route:
     """The route that a datagram to `peer` would take, by interface `index` when given; raise NetlinkError."""
     body = _request(peer, index, 0)
     if source:
@@ -119,7 +118,7 @@ def _request(peer: str, index: Optional[int], flags: int) -> bytes:
     return body
 
 
-def _read(answer: bytes) -> Dict[str, Any]:
+def _read(answer: bytes) -> Route:
     number, length, source_length, tos, table, protocol, scope, kind, flags = _BODY.unpack_from(answer)
     values = frames.attribute_map(answer[_BODY.size :])
     metrics = {

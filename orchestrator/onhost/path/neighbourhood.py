@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import errno
 import time
-from typing import Any, Dict, Optional
+from typing import Optional
 
 from orchestrator.onhost import netlink
+from orchestrator.onhost.netlink.entries import Neighbour
 
 TIMEOUT_S = 1.0  # an answer on one link takes milliseconds; the kernel asks three times, a second apart
 _LOOK_S = 0.02
@@ -15,7 +16,7 @@ _LINK_SCOPE = 253
 _ANSWERED = ("reachable", "stale", "delay", "probe", "permanent", "noarp")
 
 
-def find(index: int, address: str) -> Optional[Dict[str, Any]]:
+def find(index: int, address: str) -> Optional[Neighbour]:
     """The interface's entry for `address`, or None."""
     return next((each for each in netlink.neighbours(index) if each["address"] == address and not each["proxy"]), None)
 

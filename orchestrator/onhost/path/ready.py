@@ -10,9 +10,10 @@ from __future__ import annotations
 import contextlib
 import errno
 import time
-from typing import Any, Dict, List, Optional
+from typing import Any, Dict, List, Mapping, Optional
 
 from orchestrator.onhost import ethtool, netlink
+from orchestrator.onhost.netlink.entries import Address
 from orchestrator.onhost.path import neighbourhood
 from orchestrator.onhost.refusal import Refusal
 
@@ -110,7 +111,7 @@ def _look(interface: str, family: Optional[int], address: Optional[str]) -> Dict
             "mtu": 0,
             "address": "",
         }
-    settings: Dict[str, Any] = {}
+    settings: Mapping[str, Any] = {}
     with contextlib.suppress(OSError):
         settings = ethtool.link_settings(interface) or {}
     usable = _usable(link["index"], family)
@@ -177,7 +178,7 @@ def _speed_problem(interface: str, seen: Dict[str, Any], wanted_bit_s: Optional[
     return ""
 
 
-def _usable(index: int, family: Optional[int]) -> List[Dict[str, Any]]:
+def _usable(index: int, family: Optional[int]) -> List[Address]:
     """The addresses that can be bound now, the best first."""
     found = [
         each

@@ -6,7 +6,7 @@ Nothing is changed and nothing sent. What cannot be read here is None.
 from __future__ import annotations
 
 import contextlib
-from typing import Any, Dict, List, Optional
+from typing import Any, Dict, List, Mapping, Optional
 
 from orchestrator.onhost import netlink
 from orchestrator.onhost.path import neighbourhood
@@ -47,14 +47,14 @@ def surroundings(args: Dict[str, Any]) -> Dict[str, Any]:
         "carrier": link["carrier"],
         "neighbour": state,
         "gateway": gateway,
-        "leaves_by": names.get(chosen.get("index")),
+        "leaves_by": names.get(chosen.get("index") or 0),
         "filters": _filters(),
         "strict_reverse_path": None if ":" in peer else _strict(interface),
         "lower": lower_devices(interface, peer)["lower"],
     }
 
 
-def _route(peer: str, index: Optional[int]) -> Dict[str, Any]:
+def _route(peer: str, index: Optional[int]) -> Mapping[str, Any]:
     with contextlib.suppress(OSError):
         return netlink.route_to(peer, index)
     return {}

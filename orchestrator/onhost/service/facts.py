@@ -7,9 +7,10 @@ import hashlib
 import os
 import platform
 import time
-from typing import Any, Dict, List
+from typing import Any, Dict, List, Mapping
 
 from orchestrator.onhost import ethtool, netlink
+from orchestrator.onhost.netlink.entries import Address, Link
 from orchestrator.onhost.system import boot
 from orchestrator.onhost.system.core_list import parse_core_list
 
@@ -49,7 +50,7 @@ def read_interfaces() -> List[Dict[str, Any]]:
     masters = {link["index"]: link for link in links}
     return [
         _interface(
-            link, [each for each in addresses if each["index"] == link["index"]], masters.get(link.get("master")) or {}
+            link, [each for each in addresses if each["index"] == link["index"]], masters.get(link["master"] or 0) or {}
         )
         for link in links
     ]
@@ -60,9 +61,11 @@ def online_cores() -> List[int]:
     return list(parse_core_list(_text("/sys/devices/system/cpu/online"))) or [0]
 
 
-def _interface(link: Dict[str, Any], addresses: List[Dict[str, Any]], master: Dict[str, Any]) -> Dict[str, Any]:
+def _interface(link: Link, addresses: List[Address], master: Mapping[str, Any]) -> Dict[str, Any]:
     name = link["name"]
-    driver, settings, burnt_in = {}, {}, ""
+    driver: Mapping[str, Any] = {}
+    settings: Mapping[str, Any] = {}
+    burnt_in = ""
     # an interface may vanish between two questions, and a stuck driver may refuse to answer
     with contextlib.suppress(OSError):
         driver = ethtool.driver_info(name) or {}

@@ -10,13 +10,13 @@ import hashlib
 import os
 import re
 import shlex
-from typing import Any, Dict, Iterator
+from typing import Generic, Iterator, TypedDict
 
 from orchestrator.onhost.at_start.boot_files import BootFile, content_of, with_content
 from orchestrator.onhost.at_start.hooks import NONE
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety.told import Told, told
-from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
+from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Level, SettingOf, Verified
 
 WRITTEN = "written, in effect after a restart"
 _CHANGED = "{} was changed by somebody else since: it is left as it is"
@@ -24,11 +24,20 @@ _PATH = re.compile(r"/[\x21-\x7e]{1,250}")
 _SOMEBODY_ELSES = ("/proc/", "/sys/", "/dev/", "/run/", "/tmp/")  # noqa: S108 - none of them outlasts a restart
 
 
-class AtStart(Setting):
+class StartValue(TypedDict):
+    """A boot file, and with what this start began."""
+
+    path: str
+    file: BootFile
+    started: str  # what tells this start from one with another level
+    by_trial: bool  # whether the file was not as found in this start
+
+
+class AtStart(SettingOf[Level, StartValue], Generic[Level]):
     """A setting in a boot file; subclasses say which file, what is to be in it, and what shows the effect."""
 
     scope = HOST
-    survives_reboot = True  # the file does, until the next start has restore it
+    survives_reboot = True  # the file does, until the next start has restored it
     costly = True
     cheap_to_read = False
     whole_machine = True
@@ -37,16 +46,13 @@ class AtStart(Setting):
         """Always."""
         return True
 
-    def restart_due(self, before: Any, now: Any) -> bool:
+    def _restart_due(self, before: StartValue, now: StartValue) -> bool:
         """Whether this start is another than that of `before`, and one more would help.
 
         Before may itself have been the start of an earlier run's trial: no plain start brings that back.
         """
-        return bool(
-            before
-            and now
-            and before["started"] != now["started"]
-            and (now.get("by_trial") or not before.get("by_trial"))
+        return before["started"] != now["started"] and (
+            bool(now.get("by_trial")) or not before.get("by_trial")  # a record of an earlier version has none
         )
 
     def apply(self, target: str, level: object) -> None:
@@ -58,7 +64,7 @@ class AtStart(Setting):
             else:
                 self.write_for_next_start(target, level)
 
-    def write_for_next_start(self, target: str, level: object) -> Dict[str, Any]:
+    def write_for_next_start(self, target: str, level: object) -> Verified:
         """Write it, armed; a level that the file as found has anyway leaves the file as found."""
         self._require_possible(target, level)
         with self._explained(target):
@@ -107,7 +113,7 @@ class AtStart(Setting):
         folder = os.path.dirname(self._path(level)) or "/"
         return "" if self._kernel.exists(folder) else f"{self._called(target)}: this host has no folder {folder}"
 
-    def _read(self, target: str, level: object) -> Any:
+    def _read(self, target: str, level: object) -> StartValue:
         path = self._path(level)
         if not self._kernel.exists(os.path.dirname(path) or "/"):
             raise Refusal(CANNOT, self._cannot(target, level), target=target)
@@ -119,23 +125,24 @@ class AtStart(Setting):
             "by_trial": start.started_with(path) is not None,
         }
 
-    def _same(self, before: Any, now: Any) -> bool:
-        return bool(before["path"] == now["path"] and before["file"] == now["file"])
+    def _same(self, before: StartValue, now: StartValue) -> bool:
+        return before["path"] == now["path"] and before["file"] == now["file"]
 
-    def _restored(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: StartValue) -> None:
         start = self._kernel.next_start()
-        if not self._same(before, {**before, "file": start.read(before["path"])}):
+        now: StartValue = {**before, "file": start.read(before["path"])}
+        if not self._same(before, now):
             if start.armed_original(before["path"]) is None:
                 raise Refusal(FAILED, _CHANGED.format(before["path"]))
             self._check_ours(before["path"])
             start.write(before["path"], before["file"])
         start.disarm(before["path"])
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: StartValue) -> str:
         path, file = shlex.quote(value["path"]), value["file"]
         return f"rm -f {path}" if file is None else f"printf %s {file['content']} | base64 -d >{path}"
 
-    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+    def _told(self, target: str, before: StartValue, now: StartValue) -> Iterator[Told]:
         """A boot file is told by its size and the beginning of its sum: nobody compares two files in a line."""
         yield told(f"file {before['path']}", _file_in_words(before), _file_in_words(now), self._mended(target, before))
 
@@ -161,7 +168,7 @@ class AtStart(Setting):
             start.disarm(path)
 
 
-def _file_in_words(value: Dict[str, Any]) -> str:
+def _file_in_words(value: StartValue) -> str:
     content = content_of(value["file"])
     if value["file"] is None:
         return "no such file"

@@ -6,7 +6,7 @@ from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.sysctl import SysctlSetting
 
 
-class Backlog(SysctlSetting):
+class Backlog(SysctlSetting[int]):
     """The receive backlog of each core; used by drivers without a poll of their own, and by receive steering."""
 
     name = "backlog"

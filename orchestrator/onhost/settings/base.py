@@ -1,7 +1,8 @@
 """What every setting is: metadata that `linktrial settings` and `check` read, and the same five verbs.
 
-A setting says how it is checked, read, written and restore; the order of these, the privilege, and what a kernel's
-refusal means, are the same for all and stand here.
+A setting says how it is checked, read, written and restored; the order of these, the privilege, and what a kernel's
+refusal means, are the same for all and stand here. What the five verbs are given comes out of a plan or a host's record,
+so they take any object: a level is checked where it is parsed, and a value is one that `read` gave.
 """
 
 from __future__ import annotations
@@ -10,8 +11,9 @@ import contextlib
 import errno
 import fnmatch
 import os
-from typing import Any, Dict, Iterator, List, Tuple
+from typing import Any, Generic, Iterator, List, Tuple, TypedDict, TypeVar, cast
 
+from orchestrator.onhost.netlink.entries import Link
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety.told import Told, bounded, leaves, told
 from orchestrator.onhost.settings.kernel import Kernel
@@ -35,7 +37,23 @@ _NEVER = (
 _NOT_ALLOWED = (errno.EPERM, errno.EACCES)
 
 
-class Setting:
+Level = TypeVar("Level")  # a level in the terms of a setting
+Value = TypeVar("Value")  # what a setting restores: plain JSON, because it waits in a host's record
+
+
+class _Seen(TypedDict):
+    ok: bool
+    seen: object
+    why: str  # empty when it is well
+
+
+class Verified(_Seen, total=False):
+    """Whether a setting has the level now, what was seen, why it is not well; whether it takes a restart."""
+
+    restart: bool
+
+
+class SettingOf(Generic[Level, Value]):
     """One setting of a host or of an interface; subclasses fill the metadata and the underscored methods."""
 
     name = ""
@@ -60,7 +78,7 @@ class Setting:
     moved_by: Tuple[str, ...] = ()
     # whether reading it while traffic runs disturbs nothing
     cheap_to_read = True
-    # whether its value is {part: value} of which each part is put right by a command of its own
+    # whether its value is {part: value} of which each part is restored by a command of its own
     by_part = False
 
     def __init__(self, kernel: Kernel) -> None:
@@ -91,7 +109,7 @@ class Setting:
             # a parameter of the machine does not even exist in a namespace of it: that is the reason then
             return self._not_ours(target) or refusal.message
 
-    def read(self, target: str, level: object = None) -> Any:
+    def read(self, target: str, level: object = None) -> object:
         """The value that `restore` takes, as JSON; None when this host has no such thing. Raises Refusal."""
         try:
             with self._explained(target):
@@ -108,52 +126,52 @@ class Setting:
             if not self._holds(target, level):
                 self._write(target, level)
 
-    def verify(self, target: str, level: object) -> Dict[str, Any]:
+    def verify(self, target: str, level: object) -> Verified:
         """Whether `target` has the level now, what was seen, and why it is not well. Raises Refusal."""
         with self._explained(target):
             seen, ok = self._current(target, level), self._holds(target, level)
             why = "" if ok else f"{self._called(target)} reads {seen}, not {self._shown(level)}"
             return {"ok": ok, "seen": seen, "why": why}
 
-    def write_for_next_start(self, target: str, level: object) -> Dict[str, Any]:
-        """Write a level that takes a restart, whatever is in effect now; {ok, seen, why, restart}. Raises Refusal."""
+    def write_for_next_start(self, target: str, level: object) -> Verified:
+        """Write a level that takes a restart, whatever is in effect now. Raises Refusal."""
         raise NotImplementedError
 
-    def restore(self, target: str, before: Any) -> None:
-        """Put `before` (from `read`) back; nothing is written when it is so. Raises Refusal."""
+    def restore(self, target: str, before: object) -> None:
+        """Restore `before` (from `read`); nothing is written when it is so. Raises Refusal."""
         if before is not None:
             with self._explained(target):
-                self._restored(target, before)
+                self._restored(target, self._recorded(before))
 
     def forget(self, target: str) -> None:
         """Nothing is to be restored: drop what was remembered for that between two levels. Nothing by default."""
 
     # --- comparing and telling --------------------------------------------------------------------------------------
-    def same(self, before: Any, now: Any) -> bool:
+    def same(self, before: object, now: object) -> bool:
         """Whether two values from `read` are the same finding."""
-        return before is now if before is None or now is None else self._same(before, now)
+        return before is now if before is None or now is None else self._same(self._recorded(before), self._recorded(now))
 
     def restarts(self, level: object) -> bool:
         """Whether this level takes effect when the host starts, and not before. Pure."""
         return False
 
-    def restart_due(self, before: Any, now: Any) -> bool:
+    def restart_due(self, before: object, now: object) -> bool:
         """Whether the host runs with another level than `before` until it is started again. Pure."""
-        return False
+        return bool(before and now) and self._restart_due(self._recorded(before), self._recorded(now))
 
     def holds_ours(self, target: str, level: object) -> bool:
-        """Whether the place reads as this level, in effect or not: what was found there is then our own."""
-        return bool(self.verify(target, level)["ok"])
+        """Whether it reads as this level, in effect or not: what was found there is then our own."""
+        return self.verify(target, level)["ok"]
 
-    def mend_command(self, target: str, value: Any) -> str:
-        """What a person types to put `value` (from `read`) back; empty when there is nothing."""
-        return "" if value is None else self._mended(target, value)
+    def mend_command(self, target: str, value: object) -> str:
+        """What a person types to restore `value` (from `read`); empty when there is nothing."""
+        return "" if value is None else self._mended(target, self._recorded(value))
 
-    def told(self, target: str, before: Any, now: Any) -> List[Told]:
+    def told(self, target: str, before: object, now: object) -> List[Told]:
         """What differs between two values from `read`: each thing alone, in words, with the command that mends it."""
         if before is None or now is None:
             return [told(self._called(target), before, now, self.mend_command(target, before))]
-        return bounded(list(self._told(target, before, now)))
+        return bounded(list(self._told(target, self._recorded(before), self._recorded(now))))
 
     def may_be_moved_by(self, other: str) -> bool:
         """Whether this setting may read otherwise only because `other` was changed on the same interface. Pure."""
@@ -174,43 +192,36 @@ class Setting:
     def _kept(self, target: str, level: object) -> str:
         raise NotImplementedError
 
-    def _parsed(self, level: object) -> Any:
+    def _parsed(self, level: object) -> Level:
         """The level in the terms of the setting; ValueError, in a sentence, when it can be one on no host. Pure."""
         raise NotImplementedError
 
-    def _same(self, before: Any, now: Any) -> bool:
+    def _same(self, before: Value, now: Value) -> bool:
         return bool(before == now)
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _restart_due(self, before: Value, now: Value) -> bool:
+        return False
+
+    def _mended(self, target: str, value: Value) -> str:
         raise NotImplementedError
 
-    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
-        """By default every single value that differs; one command mends all of them, unless the parts stand alone."""
-        if self.by_part:
-            for part in [*before, *(part for part in now if part not in before)]:
-                if before.get(part) != now.get(part):
-                    command = self._mended(target, {part: before[part]}) if part in before else ""
-                    yield told(self._part_called(target, part), before.get(part), now.get(part), command)
-            return
+    def _told(self, target: str, before: Value, now: Value) -> Iterator[Told]:
+        """By default every single value that differs; one command mends all of them."""
         command = self._mended(target, before)
         for path, was, is_now in leaves(before, now):
             where = " ".join(path)
             yield told(f"{where} ({self._called(target)})" if where else self._called(target), was, is_now, command)
             command = ""
 
-    def _part_called(self, target: str, part: str) -> str:
-        """A part of the value as a person names it."""
-        return f"{part} of {target}" if target else part
-
-    def _current(self, target: str, level: object) -> Any:
-        """The value now, comparable with a level."""
+    def _current(self, target: str, level: object) -> object:
+        """What is there now, comparable with a level."""
         raise NotImplementedError
 
-    def _read(self, target: str, level: object) -> Any:
-        """All that has to be restored; the value itself where that is enough."""
-        return self._current(target, level)
+    def _read(self, target: str, level: object) -> Value:
+        """All that has to be restored."""
+        raise NotImplementedError
 
-    def _matches(self, level: object, seen: Any) -> bool:
+    def _matches(self, level: object, seen: object) -> bool:
         """Whether the value seen is what the level asks for."""
         return bool(self._parsed(level) == seen)
 
@@ -221,12 +232,16 @@ class Setting:
     def _write(self, target: str, level: object) -> None:
         raise NotImplementedError
 
-    def _restored(self, target: str, before: Any) -> None:
-        self._write(target, before)
+    def _restored(self, target: str, before: Value) -> None:
+        raise NotImplementedError
 
     def _shown(self, level: object) -> str:
         """The level as a person reads it."""
         return str(level)
+
+    def _recorded(self, value: object) -> Value:
+        """A value that waited in the host's record, which root alone writes: what the same setting's `read` gave."""
+        return cast("Value", value)
 
     # --- shared -----------------------------------------------------------------------------------------------------
     def _require_possible(self, target: str, level: object) -> None:
@@ -241,7 +256,7 @@ class Setting:
     def _called(self, target: str) -> str:
         return f"{self.name} of {target}" if target else self.name
 
-    def _link(self, target: str) -> Dict[str, Any]:
+    def _link(self, target: str) -> Link:
         """The interface; Refusal when it is not there."""
         link = self._kernel.find_link(target)
         if link is None:
@@ -277,3 +292,6 @@ class Setting:
                 target=target,
                 errno=errno.errorcode.get(number, str(number)),
             ) from error
+
+
+Setting = SettingOf[Any, Any]  # one of which nobody asks of what kind its levels and values are

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any, Tuple
+from typing import Tuple
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety.spelled import write_command
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.base import CANNOT, HOST, Setting
+from orchestrator.onhost.settings.base import CANNOT, HOST, SettingOf
 from orchestrator.onhost.settings.cpu_policies import CPU_TREE
 
 # (file, what it says when boost is on): one driver offers the opposite
 _FILES = ((f"{CPU_TREE}/cpufreq/boost", "1"), (f"{CPU_TREE}/intel_pstate/no_turbo", "0"))
 
 
-class Boost(Setting):
+class Boost(SettingOf[bool, bool]):
     """One switch for the host; the clocks reached with it depend on heat and are no steady condition."""
 
     name = "boost"
@@ -40,8 +40,14 @@ class Boost(Setting):
         path, on = self._file()
         return self._kernel.read_text(path) == on
 
+    def _read(self, target: str, level: object) -> bool:
+        return self._current(target, level)
+
     def _write(self, target: str, level: object) -> None:
-        self._kernel.write_text(*self._spelled(self._parsed(level)))
+        self._restored(target, self._parsed(level))
+
+    def _restored(self, target: str, before: bool) -> None:
+        self._kernel.write_text(*self._spelled(before))
 
     def _spelled(self, wanted: bool) -> Tuple[str, str]:
         path, on = self._file()
@@ -53,5 +59,5 @@ class Boost(Setting):
         values = (on, off) if self._parsed(level) else (off, on)
         return f"test -e {usual} && echo {values[0]} > {usual} || echo {values[1]} > {opposite}"
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: bool) -> str:
         return write_command(*self._spelled(value))

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import re
 import shlex
-from typing import Any
 
 from orchestrator.onhost.at_start import boot_loader
 from orchestrator.onhost.at_start.boot_files import content_of
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.settings.at_start import AtStart, path_problem
+from orchestrator.onhost.settings.at_start import AtStart, StartValue, path_problem
 from orchestrator.onhost.settings.base import CANNOT
 from orchestrator.onhost.settings.levels import shown, unknown_key
 
@@ -18,7 +17,7 @@ _KEYS = {"level", "file"}
 _MODULES, _IMAGE = "/lib/modules", "/boot/vmlinuz-"
 
 
-class BootKernel(AtStart):
+class BootKernel(AtStart[str]):
     """The kernel of this release is chosen for the next start alone, and the host restarted for it.
 
     Where the plan names a `file`, the release is written there (a choice that the boot loader uses up is the safe one:
@@ -44,11 +43,11 @@ class BootKernel(AtStart):
             return f"{shown(release)} is no kernel's release, which uname -r shows"
         return path_problem(level["file"]) if level.get("file") else ""
 
-    def _parsed(self, level: object) -> Any:
+    def _parsed(self, level: object) -> str:
         problem = self.problem_with(level)
         if problem:
             raise ValueError(problem)
-        return level["level"] if isinstance(level, dict) else level
+        return str(level["level"] if isinstance(level, dict) else level)
 
     def _started(self, path: str) -> str:
         return self._kernel.release()
@@ -79,7 +78,7 @@ class BootKernel(AtStart):
         _, menu = self._kernel.next_start().boot_loader()
         return boot_loader.entry_of(self._kernel.read_text(menu), release)
 
-    def _same(self, before: Any, now: Any) -> bool:
+    def _same(self, before: StartValue, now: StartValue) -> bool:
         """Of GRUB's block only the choice for the next start: the rest is GRUB's own to write at any start."""
         blocks = [content_of(one["file"]) for one in (before, now)]
         if before["path"] == now["path"] and all(map(boot_loader.is_block, blocks)):
@@ -96,11 +95,11 @@ class BootKernel(AtStart):
             return problem
         return "" if self._entry(release) else f"the boot loader's menu has no entry that starts {release}"
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> str:
         return self._kernel.release()
 
     def _shown(self, level: object) -> str:
-        return str(self._parsed(level))
+        return self._parsed(level)
 
     def _kept(self, target: str, level: object) -> str:
         if isinstance(level, dict) and level.get("file"):

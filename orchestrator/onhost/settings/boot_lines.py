@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from typing import Any, List
+from typing import List, Optional, TypedDict, cast
 
 from orchestrator.onhost.at_start.boot_files import content_of
 from orchestrator.onhost.at_start.managed_lines import BLOCK, FORMS, WORDS, cannot_have_words, with_lines
@@ -20,7 +20,20 @@ _TIMEOUT_S = 30.0
 _CMDLINE = "/proc/cmdline"
 
 
-class BootLines(AtStart):
+class _LinesAlways(TypedDict):
+    level: List[str]
+    file: str
+
+
+class Lines(_LinesAlways, total=False):
+    """Lines of a boot file, and what shows that they have an effect."""
+
+    form: str
+    effect: str
+    check: List[str]
+
+
+class BootLines(AtStart[Lines]):
     """The host is started with these lines in its boot file; the start itself puts the file back.
 
     In effect when the start found them there and, where the plan asks for it, the kernel's command line holds each of
@@ -48,45 +61,41 @@ class BootLines(AtStart):
             return f"check {problem_with_arguments(level['check'])}"
         return path_problem(level.get("file")) or _lines_problem(level["level"], level.get("form") or BLOCK)
 
-    def _parsed(self, level: object) -> Any:
+    def _parsed(self, level: object) -> Lines:
         problem = self.problem_with(level)
         if problem:
             raise ValueError(problem)
-        return level
+        return _lines(level)
 
     def _path(self, level: object) -> str:
-        assert isinstance(level, dict), "problem_with has seen it"
-        return str(level["file"])
+        return _lines(level)["file"]
 
     def _wanted(self, level: object, original: bytes) -> bytes:
-        assert isinstance(level, dict), "problem_with has seen it"
-        return with_lines(original, level["level"], level.get("form") or BLOCK)
+        lines = _lines(level)
+        return with_lines(original, lines["level"], lines.get("form") or BLOCK)
 
     def _cannot(self, target: str, level: object) -> str:
-        assert isinstance(level, dict), "problem_with has seen it"
         problem = super()._cannot(target, level)
-        if problem or level.get("form") != WORDS:
+        if problem or _lines(level).get("form") != WORDS:
             return problem
         why = cannot_have_words(content_of(self._original(self._path(level))))
         return f"{self._path(level)}: {why}" if why else ""
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> Optional[List[str]]:
         """The lines in effect, as a list; None when something else is."""
-        assert isinstance(level, dict), "problem_with has seen it"
         path = self._path(level)
         original = content_of(self._original(path))
         found = self._kernel.next_start().started_with(path)
         began = original if found is None else found
         if began != self._wanted(level, original):
             return None
-        missing = self._missing(level)
-        return None if missing else level["level"]
+        missing = self._missing(_lines(level))
+        return None if missing else _lines(level)["level"]
 
-    def _matches(self, level: object, seen: Any) -> bool:
-        assert isinstance(level, dict), "problem_with has seen it"
-        return bool(seen == level["level"])
+    def _matches(self, level: object, seen: object) -> bool:
+        return seen == _lines(level)["level"]
 
-    def _missing(self, level: dict[str, Any]) -> str:
+    def _missing(self, level: Lines) -> str:
         """What shows that the lines, although the start found them, have no effect."""
         if level.get("effect") == COMMAND_LINE:
             words = self._kernel.read_text(_CMDLINE).split()
@@ -105,11 +114,17 @@ class BootLines(AtStart):
         return text_of(level["level"]) if isinstance(level, dict) else str(level)
 
     def _kept(self, target: str, level: object) -> str:
-        assert isinstance(level, dict), "problem_with has seen it"
-        if not level["level"] or level.get("form") == WORDS:
+        given = _lines(level)
+        if not given["level"] or given.get("form") == WORDS:
             return ""
-        lines = " ".join(shlex.quote(line) for line in level["level"])
-        return f"printf '%s\\n' {lines} >>{shlex.quote(level['file'])}"
+        lines = " ".join(shlex.quote(line) for line in given["level"])
+        return f"printf '%s\\n' {lines} >>{shlex.quote(given['file'])}"
+
+
+def _lines(level: object) -> Lines:
+    """A level that `problem_with` has seen."""
+    assert isinstance(level, dict), "problem_with has seen it"
+    return cast(Lines, level)
 
 
 def text_of(lines: List[str]) -> str:

@@ -8,7 +8,7 @@ from orchestrator.onhost.settings.sysctl import SysctlSetting
 _LEAST_BYTES, _MOST_BYTES = 2304, (1 << 31) - 1  # SOCK_MIN_RCVBUF on 64-bit machines, and the size of an int
 
 
-class BufferLimit(SysctlSetting):
+class BufferLimit(SysctlSetting[int]):
     """A limit in bytes; it belongs to the machine and is read-only in any namespace but the first."""
 
     unit = "bytes"

@@ -6,7 +6,7 @@ from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.sysctl import SysctlSetting
 
 
-class BusyPolling(SysctlSetting):
+class BusyPolling(SysctlSetting[int]):
     """For reading and for select or poll alike; 0 is off. It spends a core to save microseconds."""
 
     name = "busy-polling"

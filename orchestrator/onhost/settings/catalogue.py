@@ -21,7 +21,7 @@ from orchestrator.onhost.settings.governor import Governor
 from orchestrator.onhost.settings.idle_limit import IdleLimit
 from orchestrator.onhost.settings.interrupt_coalescing import InterruptCoalescing
 from orchestrator.onhost.settings.interrupt_cores import InterruptCores
-from orchestrator.onhost.settings.kernel import Kernel, this_host
+from orchestrator.onhost.settings.kernel import Kernel
 from orchestrator.onhost.settings.max_frequency import GreatestFrequency
 from orchestrator.onhost.settings.min_frequency import LeastFrequency
 from orchestrator.onhost.settings.mtu import Mtu
@@ -40,6 +40,7 @@ from orchestrator.onhost.settings.tcp_memory import TcpMemory
 from orchestrator.onhost.settings.tcp_receive_memory import TcpReceiveMemory
 from orchestrator.onhost.settings.tcp_transmit_memory import TcpTransmitMemory
 from orchestrator.onhost.settings.temporary_address import TemporaryAddress
+from orchestrator.onhost.settings.this_host import this_host
 from orchestrator.onhost.settings.transmit_buffer_limit import TransmitBufferLimit
 from orchestrator.onhost.settings.transmit_queue_length import TransmitQueueLength
 from orchestrator.onhost.settings.transmit_ring import TransmitRing

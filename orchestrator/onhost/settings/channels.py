@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from shlex import quote
-from typing import Any, Dict, List, Mapping
+from typing import Dict, List, Mapping, Optional, TypedDict
 
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.safety.spelled import default_queueing_command
@@ -14,7 +14,18 @@ _KINDS = ("combined", "rx", "tx", "other")
 _MOST = 4096
 
 
-class Channels(DriverTable):
+class _ChannelsAlways(TypedDict):
+    channels: Dict[str, int]
+    steering: Dict[str, str]
+
+
+class _Channels(_ChannelsAlways, total=False):
+    """What goes with the channels; `waiting` are the kernel's own disciplines of the queues, None where others are."""
+
+    waiting: Optional[List[str]]
+
+
+class Channels(DriverTable[Dict[str, int], _Channels]):
     """A number stands for combined channels where the driver has such, otherwise for as many of each way.
 
     Drivers set steering and interrupts anew with the channels; steering is restored with them. So are the kernel's own
@@ -28,7 +39,6 @@ class Channels(DriverTable):
     domain_text = "a number, or for example rx=2 tx=2, within the driver's limits"
     costly = True
     table = ethtool.CHANNELS
-    by_part = False
     option, called = "-L", "channels"
     touches = ("channels:{target}:*", "steering:{target}:*", "interrupt:{target}:*", "qdisc:{target}:")
 
@@ -42,7 +52,7 @@ class Channels(DriverTable):
         kinds = ("combined",) if words["combined-max"] else ("rx", "tx")
         return dict.fromkeys(kinds, wanted["any"]) if "any" in wanted else wanted
 
-    def _read(self, target: str, level: object) -> Dict[str, Any]:
+    def _read(self, target: str, level: object) -> _Channels:
         words = self._words(target)
         return {
             "channels": {name: words[name] for name in _KINDS},
@@ -50,9 +60,9 @@ class Channels(DriverTable):
             "waiting": default_queues.kinds(self._kernel, self._link(target)["index"]),
         }
 
-    def _same(self, before: Any, now: Any) -> bool:
+    def _same(self, before: _Channels, now: _Channels) -> bool:
         """Where another discipline than the kernel's has the root, those of the queues are not there to compare."""
-        alike = all(before[part] == now[part] for part in ("channels", "steering"))
+        alike = before["channels"] == now["channels"] and before["steering"] == now["steering"]
         waiting = [each.get("waiting") for each in (before, now)]  # a record of an earlier version has none
         return alike and (None in waiting or waiting[0] == waiting[1])
 
@@ -62,8 +72,8 @@ class Channels(DriverTable):
         if default_queues.are_mixed(default_queues.kinds(self._kernel, index)):
             default_queues.make_anew(self._kernel, index)
 
-    def _restored(self, target: str, before: Any) -> None:
-        super()._restored(target, before["channels"])
+    def _restored(self, target: str, before: _Channels) -> None:
+        self._restore_words(target, before["channels"])
         wanted, index = before.get("waiting"), self._link(target)["index"]
         if wanted and default_queues.kinds(self._kernel, index) not in (None, wanted):
             self._make_waiting_anew(target, before["channels"], wanted)
@@ -75,11 +85,11 @@ class Channels(DriverTable):
         name = "combined" if channels["combined"] else "tx"
         fewer = {**channels, name: channels[name] - len(wanted) + first}
         if fewer[name] > 0:
-            super()._restored(target, fewer)
+            self._restore_words(target, fewer)
             default_queues.make_anew(self._kernel, self._link(target)["index"])
-            super()._restored(target, channels)
+            self._restore_words(target, channels)
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: _Channels) -> str:
         words = " ".join(f"{name} {number}" for name, number in value["channels"].items() if number)
         anew = [default_queueing_command(target)] if value.get("waiting") else []
         return " && ".join([f"ethtool -L {quote(target)} {words}", *anew, *queues.commands(target, value["steering"])])

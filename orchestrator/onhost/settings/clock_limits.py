@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict
+from typing import Dict, Union
 
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.base import HOST, Setting
+from orchestrator.onhost.settings.base import HOST, SettingOf
 from orchestrator.onhost.settings.cpu_policies import (
     CPU_TREE,
     POLICIES,
@@ -18,8 +18,8 @@ _FILES = {"least": "scaling_min_freq", "greatest": "scaling_max_freq"}
 _WHAT = "the limits of its clock"
 
 
-class ClockLimit(Setting):
-    """One of the two limits. Both are read and restore, because the kernel refuses a least above the greatest.
+class ClockLimit(SettingOf[Union[str, int], Dict[str, Dict[str, int]]]):
+    """One of the two limits. Both are read and restored, because the kernel refuses a least above the greatest.
 
     Every step keeps least <= greatest: what rises has its upper limit written first, what falls its lower one.
     """
@@ -33,10 +33,10 @@ class ClockLimit(Setting):
     touches = ("clock::cpufreq/policy*/scaling_min_freq", "clock::cpufreq/policy*/scaling_max_freq")
     limit = ""  # a key of _FILES
 
-    def _parsed(self, level: object) -> Any:
-        return level if level in ("lowest", "highest") else levels.clock_khz(level, f"a {self.name}")
+    def _parsed(self, level: object) -> Union[str, int]:
+        return level if isinstance(level, str) and level in ("lowest", "highest") else levels.clock_khz(level, f"a {self.name}")
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> object:
         """In kHz: a number when all policies agree, otherwise each policy's."""
         found = {policy: limits[self.limit] for policy, limits in self._read(target, level).items()}
         return next(iter(found.values())) if len(set(found.values())) == 1 else found
@@ -71,7 +71,7 @@ class ClockLimit(Setting):
             wanted["least"] = min(wanted["least"], wanted["greatest"])
             self._write_both(policy, limits, wanted)
 
-    def _restored(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Dict[str, Dict[str, int]]) -> None:
         for policy, limits in self._read(target, None).items():
             if policy in before:
                 self._write_both(policy, limits, before[policy])
@@ -99,7 +99,7 @@ class ClockLimit(Setting):
             f"for policy in {POLICIES}/policy*; do cat $policy/cpuinfo_{end}_freq > $policy/{_FILES[self.limit]}; done"
         )
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: Dict[str, Dict[str, int]]) -> str:
         return " && ".join(
             spelled_writes(_FILES[limit], {policy: limits[limit] for policy, limits in value.items()})
             for limit in ("greatest", "least")

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import shlex
 import time
-from typing import Any, Dict, Iterator, List
+from typing import Dict, Iterator, List, TypedDict, Union, cast
 
 from orchestrator.onhost.at_start.hooks import NONE
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety.told import Told, told
 from orchestrator.onhost.settings.at_start import WRITTEN
-from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, Setting
+from orchestrator.onhost.settings.base import CANNOT, FAILED, HOST, SettingOf, Verified
 from orchestrator.onhost.settings.kernel import Outcome
 from orchestrator.onhost.settings.levels import unknown_key
 
@@ -22,7 +22,32 @@ _KEYS = {"read", "write", "check", "wait_s", "level", "reboot"}
 _SHOWN_CHARACTERS = 200
 
 
-class Command(Setting):
+class _Programs(TypedDict):
+    read: List[str]
+    write: List[str]
+
+
+class Definition(_Programs, total=False):
+    """A command setting with a level, as the plan defines it; without the level it says how to read."""
+
+    level: Union[str, int]
+    check: List[str]
+    wait_s: float
+    reboot: bool
+
+
+class _CommandAlways(_Programs):
+    value: str
+    wait_s: float
+
+
+class CommandValue(_CommandAlways, total=False):
+    """What `read` printed, and with what it is restored; `started`: whether this start used a trial's value."""
+
+    started: bool
+
+
+class Command(SettingOf[Definition, CommandValue]):
     """Programs run without a shell, each bounded in time and output; the level replaces `{level}` in an argument.
 
     `read` prints the value; `write` sets it, then `wait_s` passes; with `check` its exit status 0 says that the level
@@ -60,11 +85,11 @@ class Command(Setting):
         """As the plan says."""
         return isinstance(level, dict) and bool(level.get("reboot"))
 
-    def restart_due(self, before: Any, now: Any) -> bool:
+    def _restart_due(self, before: CommandValue, now: CommandValue) -> bool:
         """Whether this start used a trial's value, as the one in which the run began did not."""
-        return bool(before and now and now.get("started") and not before.get("started"))
+        return bool(now.get("started")) and not before.get("started")
 
-    def write_for_next_start(self, target: str, level: object) -> Dict[str, Any]:
+    def write_for_next_start(self, target: str, level: object) -> Verified:
         """Write it, armed, whatever the running system has."""
         self._require_possible(target, level)
         with self._explained(target):
@@ -81,8 +106,8 @@ class Command(Setting):
         """Whether `read` prints this level."""
         if not self.restarts(level):
             return super().holds_ours(target, level)
-        assert isinstance(level, dict), "problem_with has seen it"
-        return self._output(level["read"]) == str(level["level"])
+        given = _definition(level)
+        return self._output(given["read"]) == str(given["level"])
 
     def _cannot(self, target: str, level: object) -> str:
         """A restart needs a machine of its own, and a way to take the change back at the next start."""
@@ -93,63 +118,62 @@ class Command(Setting):
         return "" if self._kernel.next_start().way_back() else f"{self._called(target)}: {NONE}"
 
     def _kept(self, target: str, level: object) -> str:
-        assert isinstance(level, dict), "problem_with has seen it"
-        return " ".join(shlex.quote(argument) for argument in filled(level["write"], level["level"]))
+        given = _definition(level)
+        return " ".join(shlex.quote(argument) for argument in filled(given["write"], given["level"]))
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: CommandValue) -> str:
         """The plan's own write, with the value found."""
         return " ".join(shlex.quote(argument) for argument in filled(value["write"], value["value"]))
 
-    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+    def _told(self, target: str, before: CommandValue, now: CommandValue) -> Iterator[Told]:
         """What the program said; how it is asked is no finding."""
         yield told(self._called(target), before["value"], now["value"], self._mended(target, before))
 
-    def _current(self, target: str, level: object) -> Any:
-        assert isinstance(level, dict)  # problem_with has seen it
-        if level.get("check") and "level" in level:
-            outcome = self._run(filled(level["check"], level["level"]))
+    def _current(self, target: str, level: object) -> object:
+        given = _definition(level)
+        if given.get("check") and "level" in given:
+            outcome = self._run(filled(given["check"], given["level"]))
             if outcome.status == 0:
-                return str(level["level"])
+                return str(given["level"])
             if self.restarts(level):  # what `read` prints is for the next start
                 return None
-        return self._output(level["read"])
+        return self._output(given["read"])
 
-    def _read(self, target: str, level: object) -> Dict[str, Any]:
+    def _read(self, target: str, level: object) -> CommandValue:
         """The value, and with what to restore it: `restore` is told nothing else."""
-        assert isinstance(level, dict)  # as above
-        value = {
-            "value": self._output(level["read"]),
-            "read": level["read"],
-            "write": level["write"],
-            "wait_s": level.get("wait_s") or 0,
+        given = _definition(level)
+        value: CommandValue = {
+            "value": self._output(given["read"]),
+            "read": given["read"],
+            "write": given["write"],
+            "wait_s": given.get("wait_s") or 0,
         }
         if self.restarts(level):
             value["started"] = self._kernel.next_start().started_with(f"command {target}") is not None
         return value
 
-    def _matches(self, level: object, seen: Any) -> bool:
-        assert isinstance(level, dict)  # as above
-        return bool(str(level["level"]) == seen)
+    def _matches(self, level: object, seen: object) -> bool:
+        return str(_definition(level)["level"]) == seen
 
     def _write(self, target: str, level: object) -> None:
-        assert isinstance(level, dict)  # as above
+        given = _definition(level)
         if self.restarts(level):
-            now = self._output(level["read"])
-            if now == str(level["level"]):  # the next start would use it as it is
+            now = self._output(given["read"])
+            if now == str(given["level"]):  # the next start would use it as it is
                 return
-            undo = filled(level["write"], now)
-            self._kernel.next_start().arm_command(target, undo, level["read"], str(level["level"]))
-        self._output(filled(level["write"], level["level"]))
-        time.sleep(level.get("wait_s") or 0)
+            undo = filled(given["write"], now)
+            self._kernel.next_start().arm_command(target, undo, given["read"], str(given["level"]))
+        self._output(filled(given["write"], given["level"]))
+        time.sleep(given.get("wait_s") or 0)
 
-    def _restored(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: CommandValue) -> None:
         if self._output(before["read"]) != before["value"]:
             self._write(target, {**before, "level": before["value"]})
         if "started" in before:
             self._kernel.next_start().disarm(f"command {target}")
 
-    def _same(self, before: Any, now: Any) -> bool:
-        return bool({**before, "started": None} == {**now, "started": None})
+    def _same(self, before: CommandValue, now: CommandValue) -> bool:
+        return {**before, "started": None} == {**now, "started": None}
 
     def _shown(self, level: object) -> str:
         return str(level["level"]) if isinstance(level, dict) else str(level)
@@ -178,17 +202,24 @@ class Command(Setting):
         return outcome
 
 
+def _definition(level: object) -> Definition:
+    """A level that `problem_with` has seen."""
+    assert isinstance(level, dict), "problem_with has seen it"
+    return cast(Definition, level)
+
+
 def filled(arguments: List[str], level: object) -> List[str]:
     """The arguments with the level in its place."""
     return [argument.replace(PLACE, str(level)) for argument in arguments]
 
 
-def _problem_with_programs(level: Dict[str, Any]) -> str:
+def _problem_with_programs(level: Dict[str, object]) -> str:
     for part in ("read", "write", *(["check"] if level.get("check") else [])):
         problem = problem_with_arguments(level.get(part))
         if problem:
             return f"{part} {problem}"
-    if not any(PLACE in argument for argument in level["write"]):
+    write = level["write"]
+    if not isinstance(write, list) or not any(PLACE in argument for argument in write):
         return f"write has no {PLACE} in any argument"
     reboot = level.get("reboot", False)
     if not isinstance(reboot, bool):

@@ -8,7 +8,7 @@ from orchestrator.onhost.settings.sysctl import SysctlSetting
 _AVAILABLE = "/proc/sys/net/ipv4/tcp_available_congestion_control"
 
 
-class CongestionControl(SysctlSetting):
+class CongestionControl(SysctlSetting[str]):
     """The algorithm of new TCP connections, of both IP versions. One that is a module is loaded by the kernel."""
 
     name = "congestion-control"

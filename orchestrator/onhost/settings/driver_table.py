@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from shlex import quote
-from typing import Any, Dict, Mapping, Tuple
+from typing import Dict, Generic, Mapping, Tuple
 
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.settings.base import CANNOT, Level, SettingOf, Value
+from orchestrator.onhost.settings.in_parts import InParts
 
 
-class DriverTable(Setting):
-    """The words that a level asks for are written together; the value that is restored holds the whole table."""
+class DriverTable(SettingOf[Level, Value], Generic[Level, Value]):
+    """The words that a level asks for are written together."""
 
     table: ethtool.Table = ethtool.RINGS
     option = ""  # how a person changes the table with ethtool
     called = ""  # how a person calls it
     switches: Tuple[str, ...] = ()  # words that a person types as on and off
-    by_part = True
 
     def _wanted(self, level: object, words: Mapping[str, int]) -> Dict[str, int]:
         """The words that a level asks for, where the table is `words` now."""
@@ -31,16 +31,13 @@ class DriverTable(Setting):
             raise Refusal(CANNOT, f"the driver of {target} has no {self.called} to set")
         return words
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> object:
         words = self._words(target)
         return {name: words[name] for name in (self._wanted(level, words) if level is not None else words)}
 
     def _holds(self, target: str, level: object) -> bool:
         words = self._words(target)
         return all(words[name] == value for name, value in self._wanted(level, words).items())
-
-    def _read(self, target: str, level: object) -> Dict[str, int]:
-        return {name: value for name, value in self._words(target).items() if not name.endswith("-max")}
 
     def _cannot(self, target: str, level: object) -> str:
         """For tables that tell their greatest values: which word of the level is above its own."""
@@ -54,7 +51,7 @@ class DriverTable(Setting):
     def _write(self, target: str, level: object) -> None:
         self._kernel.write_table(target, self.table, self._wanted(level, self._words(target)))
 
-    def _restored(self, target: str, before: Mapping[str, int]) -> None:
+    def _restore_words(self, target: str, before: Mapping[str, int]) -> None:
         now = self._words(target)
         changes = {name: value for name, value in before.items() if now[name] != value}
         if changes:
@@ -66,7 +63,20 @@ class DriverTable(Setting):
             f"{name} {self._typed(name, value)}" for name, value in words.items()
         )
 
-    def _mended(self, target: str, value: Mapping[str, int]) -> str:
+    def _typed(self, name: str, number: int) -> object:
+        return ("off", "on")[bool(number)] if name in self.switches else number
+
+
+class WholeTable(DriverTable[Level, Dict[str, int]], InParts[Level, int]):
+    """The value that is restored holds the whole table, word by word."""
+
+    def _read(self, target: str, level: object) -> Dict[str, int]:
+        return {name: value for name, value in self._words(target).items() if not name.endswith("-max")}
+
+    def _restored(self, target: str, before: Dict[str, int]) -> None:
+        self._restore_words(target, before)
+
+    def _mended(self, target: str, value: Dict[str, int]) -> str:
         words = " ".join(
             f"{name} {self._typed(name, number)}" for name, number in value.items() if number or name in self.switches
         )
@@ -76,6 +86,3 @@ class DriverTable(Setting):
 
     def _part_called(self, target: str, part: str) -> str:
         return f"{self.called} {part} of {target}"
-
-    def _typed(self, name: str, number: int) -> object:
-        return ("off", "on")[bool(number)] if name in self.switches else number

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from shlex import quote
-from typing import Any, Dict, Mapping
+from typing import Dict, Mapping
 
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.driver_table import DriverTable
+from orchestrator.onhost.settings.driver_table import WholeTable
 
 _KEPT = ("enabled", "advertised", "tx-lpi-enabled", "tx-lpi-timer")
 
 
-class EnergyEfficientEthernet(DriverTable):
+class EnergyEfficientEthernet(WholeTable[bool]):
     """Saves power and costs microseconds of waking; some cards lose frames with it. A change negotiates anew."""
 
     name = "energy-efficient-ethernet"
@@ -44,5 +44,5 @@ class EnergyEfficientEthernet(DriverTable):
     def _kept(self, target: str, level: object) -> str:
         return self._mended(target, {"enabled": self._parsed(level)})
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: Dict[str, int]) -> str:
         return f"ethtool --set-eee {quote(target)} eee {'on' if value['enabled'] else 'off'}"

@@ -5,19 +5,21 @@ from __future__ import annotations
 import difflib
 import re
 from shlex import quote
-from typing import Any, Dict, Iterator, List, Tuple
+from typing import Dict, Iterator, List, Tuple
 
+from orchestrator.onhost.ethtool import FeatureState, RequestedState
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety.told import Told, told
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.settings.base import CANNOT
+from orchestrator.onhost.settings.in_parts import InParts
 from orchestrator.onhost.settings.kernel import Kernel
 
 _PREFIX = "feature."
 _NAME = re.compile(r"[a-z][a-z0-9_-]{1,30}")  # ETH_GSTRING_LEN is 32 with the end
 
 
-class FeatureSwitch(Setting):
+class FeatureSwitch(InParts[bool, RequestedState]):
     """Features by kernel name, all on or all off; those that the driver cannot change are left as they are.
 
     The value that is restored holds every changeable feature of the interface: switching one off switches others off
@@ -29,7 +31,6 @@ class FeatureSwitch(Setting):
     domain_text = "on, off"
     features: Tuple[str, ...] = ()
     touches = ("feature:{target}:*",)
-    by_part = True
     # drivers switch some off while frames are large, and features need each other
     moved_by = (
         "mtu",
@@ -44,20 +45,20 @@ class FeatureSwitch(Setting):
     def _parsed(self, level: object) -> bool:
         return levels.switch(level, self.name)
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> object:
         """True or False when all that can be changed agree, otherwise each by name."""
         found = {name: state["active"] for name, state in self._known(target).items()}
         return next(iter(found.values())) if len(set(found.values())) == 1 else found
 
-    def _read(self, target: str, level: object) -> Dict[str, Dict[str, bool]]:
+    def _read(self, target: str, level: object) -> Dict[str, RequestedState]:
         self._known(target)
         return {
-            name: {what: state[what] for what in ("active", "requested")}
+            name: {"active": state["active"], "requested": state["requested"]}
             for name, state in self._kernel.features(target).items()
             if state["changeable"]
         }
 
-    def _known(self, target: str) -> Dict[str, Dict[str, bool]]:
+    def _known(self, target: str) -> Dict[str, FeatureState]:
         """The states of this setting's features; Refusal "cannot" when the interface can change none of them."""
         self._link(target)
         everything = self._kernel.features(target)
@@ -78,7 +79,7 @@ class FeatureSwitch(Setting):
     def _write(self, target: str, level: object) -> None:
         self._kernel.set_features(target, dict.fromkeys(self._known(target), self._parsed(level)))
 
-    def _restored(self, target: str, before: Dict[str, Dict[str, bool]]) -> None:
+    def _restored(self, target: str, before: Dict[str, RequestedState]) -> None:
         now = self._read(target, None)
         wanted = {name: state["requested"] for name, state in before.items() if name in now and now[name] != state}
         if wanted:
@@ -88,7 +89,7 @@ class FeatureSwitch(Setting):
         switch = "on" if self._parsed(level) else "off"
         return f"ethtool -K {quote(target)} " + " ".join(f"{name} {switch}" for name in self.features)
 
-    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+    def _told(self, target: str, before: Dict[str, RequestedState], now: Dict[str, RequestedState]) -> Iterator[Told]:
         """Whether each is on; what was requested of one that is as before is nothing that a person sees."""
         words = [{name: state["active"] for name, state in found.items()} for found in (before, now)]
         for name in [name for name in words[0] if words[0][name] != words[1].get(name)]:
@@ -108,17 +109,17 @@ class FeatureSwitch(Setting):
                 f"ethtool -K {quote(target)} {words_before}",
             )
 
-    def _mended(self, target: str, value: Dict[str, Dict[str, bool]]) -> str:
+    def _mended(self, target: str, value: Dict[str, RequestedState]) -> str:
         now = self._kernel.features(target) if self._kernel.find_link(target) else {}
         words = [
             f"{name} {'on' if state['requested'] else 'off'}"
             for name, state in value.items()
-            if now.get(name, {}).get("active") != state["active"]
+            if name not in now or now[name]["active"] != state["active"]
         ]
         return f"ethtool -K {quote(target)} {' '.join(words)}" if words else ""
 
 
-def _switch(state: Dict[str, bool]) -> str:
+def _switch(state: RequestedState) -> str:
     """What was asked for: what is to be had of it follows."""
     return "on" if state["requested"] else "off"
 

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict
+from typing import Dict, TypedDict
 
 from orchestrator.onhost.safety.spelled import sysctl_command
 from orchestrator.onhost.settings import levels, queues
-from orchestrator.onhost.settings.base import Setting
+from orchestrator.onhost.settings.base import SettingOf
 
 _TABLE = "net/core/rps_sock_flow_entries"
 _FILE = "rps_flow_cnt"
 _MOST = 1 << 20
 
 
-class FlowSteering(Setting):
+class _Entries(TypedDict):
+    """Of the host's table, and of each queue's share; as the files' texts."""
+
+    table: str
+    queues: Dict[str, str]
+
+
+class FlowSteering(SettingOf[int, _Entries]):
     """Entries of the host's table; every receive queue gets its share, and both must be there to work.
 
     The table belongs to the machine, so that no namespace but the first may set it.
@@ -32,14 +39,14 @@ class FlowSteering(Setting):
         entries = levels.whole(level, 0, _MOST, "the number of flows")
         return 1 << (entries - 1).bit_length() if entries else 0
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> object:
         found = self._read(target, level)
         shares = {int(text) for text in found["queues"].values()}
         table = int(found["table"])
         fits = shares == {table // max(len(found["queues"]), 1)}
         return table if fits else found
 
-    def _read(self, target: str, level: object) -> Dict[str, Any]:
+    def _read(self, target: str, level: object) -> _Entries:
         return {
             "table": self._kernel.read_text(f"/proc/sys/{_TABLE}"),
             "queues": queues.read_files(self._kernel, self._link(target), (_FILE,)),
@@ -50,7 +57,7 @@ class FlowSteering(Setting):
         share = entries // max(len(found["queues"]), 1)
         self._restored(target, {"table": str(entries), "queues": dict.fromkeys(found["queues"], str(share))})
 
-    def _restored(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: _Entries) -> None:
         if self._kernel.read_text(f"/proc/sys/{_TABLE}") != before["table"]:
             self._kernel.write_text(f"/proc/sys/{_TABLE}", before["table"])
         queues.write_files(self._kernel, self._link(target), before["queues"])
@@ -62,5 +69,5 @@ class FlowSteering(Setting):
             f"echo $(( {entries} / $(ls -d {files} | wc -l) )) > $queue/{_FILE}; done"
         )
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: _Entries) -> str:
         return " && ".join([sysctl_command(_TABLE, value["table"]), *queues.commands(target, value["queues"])])

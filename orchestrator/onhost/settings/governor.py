@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import difflib
 import re
-from typing import Any, Dict
+from typing import Dict
 
-from orchestrator.onhost.settings.base import HOST, Setting
+from orchestrator.onhost.settings.base import HOST
 from orchestrator.onhost.settings.cpu_policies import CPU_TREE, each_policy, spelled_writes, write_everywhere
+from orchestrator.onhost.settings.in_parts import InParts
 
 _KNOWN = ("performance", "powersave", "userspace", "schedutil", "ondemand", "conservative")
 _SHAPE = re.compile(r"[a-z][a-z0-9_]{0,14}")  # CPUFREQ_NAME_LEN is 16
 
 
-class Governor(Setting):
+class Governor(InParts[str, str]):
     """One governor for all the policies of a host: a board may have one for each kind of core."""
 
     name = "governor"
@@ -25,7 +26,6 @@ class Governor(Setting):
     whole_machine = True
     simulated_at = CPU_TREE
     touches = ("clock::cpufreq/policy*/scaling_governor",)
-    by_part = True
 
     def _parsed(self, level: object) -> str:
         """A near miss of a known governor is taken for a mistake, an unknown name for a governor of the host's own."""
@@ -36,7 +36,7 @@ class Governor(Setting):
             raise ValueError(f"no governor is called {level}: did you mean {near[0]}?")
         return level
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: Dict[str, str]) -> str:
         """One write for each policy."""
         return spelled_writes("scaling_governor", value)
 
@@ -46,7 +46,7 @@ class Governor(Setting):
     def _kept(self, target: str, level: object) -> str:
         return write_everywhere("scaling_governor", level)
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> object:
         """The name when all policies agree, otherwise each policy's."""
         found = self._read(target, level)
         return next(iter(found.values())) if len(set(found.values())) == 1 else found
@@ -65,9 +65,9 @@ class Governor(Setting):
         return ""
 
     def _write(self, target: str, level: object) -> None:
-        self._restored(target, dict.fromkeys(each_policy(self._kernel, "its governor"), level))
+        self._restored(target, dict.fromkeys(each_policy(self._kernel, "its governor"), self._parsed(level)))
 
-    def _restored(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Dict[str, str]) -> None:
         for policy, path in each_policy(self._kernel, "its governor").items():
             if policy in before and self._kernel.read_text(f"{path}/scaling_governor") != before[policy]:
                 self._kernel.write_text(f"{path}/scaling_governor", before[policy])

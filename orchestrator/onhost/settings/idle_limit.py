@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict
+from typing import Dict, Union
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety.spelled import write_command
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.base import CANNOT, HOST, Setting
+from orchestrator.onhost.settings.base import CANNOT, HOST
 from orchestrator.onhost.settings.cpu_policies import CPU_TREE
+from orchestrator.onhost.settings.in_parts import InParts
 
 _ALL = "all"
 _MOST_STATES = 9
 
 
-class IdleLimit(Setting):
+class IdleLimit(InParts[Union[str, int], str]):
     """The number of the deepest idle state that is left on, by the kernel's own numbers; waking from it costs latency.
 
     State 0 cannot be switched off on most hosts: it only polls.
@@ -29,12 +30,11 @@ class IdleLimit(Setting):
     whole_machine = True
     simulated_at = CPU_TREE
     touches = ("clock::cpu*/cpuidle/state*/disable",)
-    by_part = True
 
-    def _parsed(self, level: object) -> Any:
+    def _parsed(self, level: object) -> Union[str, int]:
         return _ALL if level == _ALL else levels.whole(level, 0, _MOST_STATES, "an idle state's number")
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> object:
         """The level where it holds, otherwise the limit found; each file's text when no single limit describes them."""
         found = self._read(target, level)
         asked = [self._parsed(level)] if level is not None else []
@@ -56,12 +56,12 @@ class IdleLimit(Setting):
     def _cannot(self, target: str, level: object) -> str:
         deepest = max(_number(path) for path in self._read(target, level))
         wanted = self._parsed(level)
-        return f"this host's deepest idle state is {deepest}" if wanted != _ALL and wanted > deepest else ""
+        return f"this host's deepest idle state is {deepest}" if isinstance(wanted, int) and wanted > deepest else ""
 
     def _write(self, target: str, level: object) -> None:
         self._restored(target, _wanted(self._read(target, level), self._parsed(level)))
 
-    def _restored(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Dict[str, str]) -> None:
         for path, text in before.items():
             if self._kernel.read_text(path) != text:
                 self._kernel.write_text(path, text)
@@ -71,12 +71,12 @@ class IdleLimit(Setting):
         switch = "0" if limit == _ALL else f"$(( ${{state##*state}} > {limit} ))"
         return f"for state in {CPU_TREE}/cpu*/cpuidle/state*; do echo {switch} > $state/disable; done"
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: Dict[str, str]) -> str:
         return " && ".join(write_command(path, text) for path, text in value.items())
 
 
-def _wanted(found: Dict[str, str], limit: Any) -> Dict[str, str]:
-    return {path: "0" if limit == _ALL or _number(path) <= limit else "1" for path in found}
+def _wanted(found: Dict[str, str], limit: Union[str, int]) -> Dict[str, str]:
+    return {path: "0" if isinstance(limit, str) or _number(path) <= limit else "1" for path in found}
 
 
 def _number(path: str) -> int:

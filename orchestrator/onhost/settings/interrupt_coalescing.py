@@ -6,12 +6,12 @@ from typing import Dict, Mapping
 
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.driver_table import DriverTable
+from orchestrator.onhost.settings.driver_table import WholeTable
 
 _ADAPTIVE = ("adaptive-rx", "adaptive-tx")
 
 
-class InterruptCoalescing(DriverTable):
+class InterruptCoalescing(WholeTable[Dict[str, int]]):
     """Any words of the driver's table. Adaptive coalescing makes fixed values idle although they read back equal.
 
     So a level that fixes a time or number of frames switches the adaptive kind off, unless it says otherwise.

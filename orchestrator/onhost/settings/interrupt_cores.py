@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, List
+from typing import Dict, List, Union
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety.spelled import write_command
 from orchestrator.onhost.settings import levels, queues
-from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.settings.base import CANNOT
+from orchestrator.onhost.settings.in_parts import InParts
 from orchestrator.onhost.system.core_list import parse_core_list
 
 _SPREAD = "spread"
 
 
-class InterruptCores(Setting):
+class InterruptCores(InParts[Union[str, List[int]], str]):
     """One core, a set for all of them, or `spread`: one interrupt after the other over the cores that are online.
 
     A balancer that runs on the host moves them again; that is seen when the setting is read back.
@@ -26,14 +27,13 @@ class InterruptCores(Setting):
     domain_text = "spread, or cores such as 0 or 0-2,5"
     whole_machine = True
     touches = ("interrupt:{target}:*",)
-    by_part = True
     # a change of channels makes the interrupts anew
     after = ("channels",)
 
-    def _parsed(self, level: object) -> Any:
-        return level if level == _SPREAD else levels.cores(level, self.name)
+    def _parsed(self, level: object) -> Union[str, List[int]]:
+        return _SPREAD if level == _SPREAD else levels.cores(level, self.name)
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> object:
         """The level where it holds, otherwise each interrupt's cores."""
         found = {number: list(parse_core_list(text)) for number, text in self._read(target, level).items()}
         if level is not None and found == self._wanted(list(found), level):
@@ -49,7 +49,7 @@ class InterruptCores(Setting):
 
     def _wanted(self, numbers: List[str], level: object) -> Dict[str, List[int]]:
         parsed, online = self._parsed(level), queues.online_cores(self._kernel)
-        if parsed != _SPREAD:
+        if not isinstance(parsed, str):
             return dict.fromkeys(numbers, parsed)
         return {number: [online[place % len(online)]] for place, number in enumerate(numbers)}
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import errno
-from typing import Any, Dict, Iterator, List
+from typing import Dict, Iterator, List, TypedDict
 
+from orchestrator.onhost.netlink.entries import Address, AddressEntry, Link, NeighbourKept, Route, RouteKept
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import spelled
 from orchestrator.onhost.safety.told import Told, came_or_went, told
@@ -20,7 +21,16 @@ _NO_DUPLICATE_CHECK = "nodad"
 _LOCAL_TABLE = 255
 
 
-def take(kernel: Kernel, link: Dict[str, Any]) -> Dict[str, Any]:
+class Ipv6State(TypedDict):
+    """All that IPv6 has on an interface; sysctls as `conf/accept_ra` and `neigh/...`, with the file's text."""
+
+    addresses: List[AddressEntry]
+    routes: List[RouteKept]
+    neighbours: List[NeighbourKept]
+    sysctls: Dict[str, str]
+
+
+def take(kernel: Kernel, link: Link) -> Ipv6State:
     """Addresses, routes, fixed neighbours and sysctls. Lifetimes that count down are not part of it.
 
     What a router announced (it has a lifetime) is announced again and not ours to repeat.
@@ -36,8 +46,15 @@ def take(kernel: Kernel, link: Dict[str, Any]) -> Dict[str, Any]:
         and each["expires_s"] is None
         and each["protocol"] not in ("ra", "redirect")
     ]
-    neighbours = [
-        {key: each[key] for key in ("family", "address", "mac", "state", "proxy", "router")}
+    neighbours: List[NeighbourKept] = [
+        {
+            "family": each["family"],
+            "address": each["address"],
+            "mac": each["mac"],
+            "state": each["state"],
+            "proxy": each["proxy"],
+            "router": each["router"],
+        }
         for each in kernel.neighbours(index)
         if each["family"] == 6 and (each["state"] == "permanent" or each["proxy"])
     ]
@@ -49,7 +66,7 @@ def take(kernel: Kernel, link: Dict[str, Any]) -> Dict[str, Any]:
     }
 
 
-def missing(before: Dict[str, Any], now: Dict[str, Any]) -> List[str]:
+def missing(before: Ipv6State, now: Ipv6State) -> List[str]:
     """What `before` has and `now` has not, each as a person names it; more than before is no difference."""
     gone = [
         f"address {each['address']}/{each['prefix']}" for each in before["addresses"] if each not in now["addresses"]
@@ -60,32 +77,32 @@ def missing(before: Dict[str, Any], now: Dict[str, Any]) -> List[str]:
     return gone
 
 
-def told_missing(name: str, before: Dict[str, Any], now: Dict[str, Any]) -> Iterator[Told]:
+def told_missing(name: str, before: Ipv6State, now: Ipv6State) -> Iterator[Told]:
     """The same for a person, each with its command: the values of sysctls, the others as things that are gone."""
-    for each in before["addresses"]:
-        if each not in now["addresses"]:
-            yield came_or_went(
-                f"address {each['address']}/{each['prefix']} of {name}", each, spelled.address_command(each, name)
-            )
-    for each in before["routes"]:
-        if each not in now["routes"]:
-            yield came_or_went(f"route {each['destination']} of {name}", each, spelled.route_command(each, name))
-    for each in before["neighbours"]:
-        if each not in now["neighbours"]:
-            yield came_or_went(f"neighbour {each['address']} of {name}", each, spelled.neighbour_command(each, name))
+    for address in before["addresses"]:
+        if address not in now["addresses"]:
+            called = f"address {address['address']}/{address['prefix']} of {name}"
+            yield came_or_went(called, address, spelled.address_command(address, name))
+    for route in before["routes"]:
+        if route not in now["routes"]:
+            yield came_or_went(f"route {route['destination']} of {name}", route, spelled.route_command(route, name))
+    for entry in before["neighbours"]:
+        if entry not in now["neighbours"]:
+            command = spelled.neighbour_command(entry, name)
+            yield came_or_went(f"neighbour {entry['address']} of {name}", entry, command)
     for key, value in before["sysctls"].items():
         if now["sysctls"].get(key) != value:
             path = f"net/ipv6/{key.replace('/', '/' + name + '/', 1)}"
             yield told(path, value, now["sysctls"].get(key), spelled.sysctl_command(path, value))
 
 
-def restored(kernel: Kernel, link: Dict[str, Any], before: Dict[str, Any]) -> None:
+def restored(kernel: Kernel, link: Link, before: Ipv6State) -> None:
     """Bring back all of `before`; Refusal names what would not come."""
     if not missing(before, take(kernel, link)):
         return
     _write_sysctls(kernel, link["name"], before["sysctls"])
-    for entry in before["addresses"]:
-        _put_address(kernel, link["index"], entry)
+    for address in before["addresses"]:
+        _put_address(kernel, link["index"], address)
     _put_routes(kernel, link["index"], before)
     for entry in before["neighbours"]:
         if entry not in take(kernel, link)["neighbours"]:
@@ -95,7 +112,7 @@ def restored(kernel: Kernel, link: Dict[str, Any], before: Dict[str, Any]) -> No
         raise Refusal("failed", f"IPv6 of {link['name']} did not come back whole: {', '.join(gone[:5])}", missing=gone)
 
 
-def mend_commands(kernel: Kernel, name: str, state: Dict[str, Any]) -> List[str]:
+def mend_commands(kernel: Kernel, name: str, state: Ipv6State) -> List[str]:
     """What a person types to bring it back; sysctls only where they are not, or would not come back, as they were."""
     # where the directory is gone it will come back with the defaults; neighbours have those in the first namespace only
     now = {**_sysctls(kernel, "lo"), **_sysctls(kernel, "default"), **_sysctls(kernel, name)}
@@ -111,26 +128,30 @@ def mend_commands(kernel: Kernel, name: str, state: Dict[str, Any]) -> List[str]
     return lines
 
 
-def _address(entry: Dict[str, Any]) -> Dict[str, Any]:
-    kept = {key: entry[key] for key in ("address", "prefix", "peer", "scope", "priority", "protocol")}
-    return {**kept, "flags": [flag for flag in entry["flags"] if flag not in _OWN_WORK_OF_THE_KERNEL]}
-
-
-def _route(entry: Dict[str, Any]) -> Dict[str, Any]:
+def _address(entry: Address) -> AddressEntry:
     return {
-        key: entry[key]
-        for key in (
-            "family",
-            "destination",
-            "gateway",
-            "table",
-            "priority",
-            "protocol",
-            "metrics",
-            "type",
-            "onlink",
-            "raw",
-        )
+        "address": entry["address"],
+        "prefix": entry["prefix"],
+        "peer": entry["peer"],
+        "scope": entry["scope"],
+        "priority": entry["priority"],
+        "protocol": entry["protocol"],
+        "flags": [flag for flag in entry["flags"] if flag not in _OWN_WORK_OF_THE_KERNEL],
+    }
+
+
+def _route(entry: Route) -> RouteKept:
+    return {
+        "family": entry["family"],
+        "destination": entry["destination"],
+        "gateway": entry["gateway"],
+        "table": entry["table"],
+        "priority": entry["priority"],
+        "protocol": entry["protocol"],
+        "metrics": entry["metrics"],
+        "type": entry["type"],
+        "onlink": entry["onlink"],
+        "raw": entry["raw"],
     }
 
 
@@ -161,7 +182,7 @@ def _write_sysctls(kernel: Kernel, name: str, wanted: Dict[str, str]) -> None:
                 raise
 
 
-def _put_address(kernel: Kernel, index: int, entry: Dict[str, Any]) -> None:
+def _put_address(kernel: Kernel, index: int, entry: AddressEntry) -> None:
     """Make the address what it was, at once usable.
 
     The link-local address that the kernel made anew is still being checked for duplicates: it is replaced. The check
@@ -177,7 +198,7 @@ def _put_address(kernel: Kernel, index: int, entry: Dict[str, Any]) -> None:
         kernel.add_address(index, entry, replace=True)
 
 
-def _put_routes(kernel: Kernel, index: int, before: Dict[str, Any]) -> None:
+def _put_routes(kernel: Kernel, index: int, before: Ipv6State) -> None:
     """Add what is missing, as often as one more succeeds: a route by a gateway needs the way to the gateway first."""
     while True:
         present = [_route(each)["raw"] for each in kernel.routes(6)]

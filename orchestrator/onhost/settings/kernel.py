@@ -6,11 +6,21 @@ its text.
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any, Dict, Iterable, List, Mapping, NamedTuple, Optional, Tuple, cast
+from typing import TYPE_CHECKING, Dict, Iterable, List, Mapping, NamedTuple, Optional, Tuple
 
 if TYPE_CHECKING:
-    from orchestrator.onhost.ethtool.tables import Table
+    from orchestrator.onhost.at_start.boot_files import ArmedFile, BootFile
+    from orchestrator.onhost.ethtool import FeatureState, LinkSettings, Table
+    from orchestrator.onhost.netlink.entries import (
+        Address,
+        AddressEntry,
+        Link,
+        Neighbour,
+        NeighbourKept,
+        Qdisc,
+        Route,
+        RouteKept,
+    )
 
 # A host of the lab carries this file: it shares its kernel with the machine it runs on.
 LAB_MARK = "/run/linktrial-lab"
@@ -29,15 +39,15 @@ class Outcome(NamedTuple):
 class NextStart:
     """What a machine is started with, and how a change of it is taken back; see at_start/."""
 
-    def read(self, path: str) -> Optional[Dict[str, Any]]:
+    def read(self, path: str) -> BootFile:
         """A boot file {content (base64), mode, uid, gid}, or None."""
         raise NotImplementedError
 
-    def write(self, path: str, file: Optional[Dict[str, Any]]) -> None:
+    def write(self, path: str, file: BootFile) -> None:
         """Make it so, on the disk when this returns; None removes it."""
         raise NotImplementedError
 
-    def arm_file(self, path: str, original: Optional[Dict[str, Any]], wanted: bytes) -> None:
+    def arm_file(self, path: str, original: BootFile, wanted: bytes) -> None:
         """From now on the next start puts this file back, where it holds `wanted`, which may then be written."""
         raise NotImplementedError
 
@@ -49,7 +59,7 @@ class NextStart:
         """From now on the next start runs `undo`, where `read` prints `wanted` then."""
         raise NotImplementedError
 
-    def armed_original(self, path: str) -> Optional[Dict[str, Any]]:
+    def armed_original(self, path: str) -> Optional[ArmedFile]:
         """{file} as found, where the next start puts this one back; None where it does not."""
         raise NotImplementedError
 
@@ -80,7 +90,7 @@ class Kernel:
         raise NotImplementedError
 
     def owns_machine(self) -> bool:
-        """Whether what belongs to the whole machine is ours to change, and not that of a machine itself us."""
+        """Whether what belongs to the whole machine is ours to change, and not that of a machine which others use too."""
         raise NotImplementedError
 
     def is_private(self, path: str) -> bool:
@@ -107,11 +117,11 @@ class Kernel:
 
     # --- interfaces -------------------------------------------------------------------------------------------------
 
-    def find_link(self, name: str) -> Optional[Dict[str, Any]]:
+    def find_link(self, name: str) -> Optional[Link]:
         """An interface as `netlink.links` describes it, or None."""
         raise NotImplementedError
 
-    def links(self) -> List[Dict[str, Any]]:
+    def links(self) -> List[Link]:
         """Every interface."""
         raise NotImplementedError
 
@@ -119,33 +129,33 @@ class Kernel:
         """Change an interface."""
         raise NotImplementedError
 
-    def addresses(self, index: int) -> List[Dict[str, Any]]:
+    def addresses(self, index: int) -> List[Address]:
         """An interface's addresses."""
         raise NotImplementedError
 
     def add_address(
-        self, index: int, entry: Dict[str, Any], *, no_duplicate_check: bool = False, replace: bool = False
+        self, index: int, entry: AddressEntry, *, no_duplicate_check: bool = False, replace: bool = False
     ) -> None:
         """Add an address."""
         raise NotImplementedError
 
-    def remove_address(self, index: int, entry: Dict[str, Any]) -> None:
+    def remove_address(self, index: int, entry: AddressEntry) -> None:
         """Take an address away."""
         raise NotImplementedError
 
-    def routes(self, family: int) -> List[Dict[str, Any]]:
+    def routes(self, family: int) -> List[Route]:
         """The routes of a family."""
         raise NotImplementedError
 
-    def add_route(self, entry: Dict[str, Any], index: Optional[int]) -> None:
+    def add_route(self, entry: RouteKept, index: Optional[int]) -> None:
         """Put a route back."""
         raise NotImplementedError
 
-    def neighbours(self, index: int) -> List[Dict[str, Any]]:
+    def neighbours(self, index: int) -> List[Neighbour]:
         """An interface's neighbour entries."""
         raise NotImplementedError
 
-    def set_neighbour(self, index: int, entry: Dict[str, Any]) -> None:
+    def set_neighbour(self, index: int, entry: NeighbourKept) -> None:
         """Put a neighbour entry back."""
         raise NotImplementedError
 
@@ -153,7 +163,7 @@ class Kernel:
         """Who else on the interface's link has `address`: a hardware address, or empty."""
         raise NotImplementedError
 
-    def qdiscs(self, index: int) -> List[Dict[str, Any]]:
+    def qdiscs(self, index: int) -> List[Qdisc]:
         """An interface's queueing disciplines."""
         raise NotImplementedError
 
@@ -167,7 +177,7 @@ class Kernel:
 
     # --- drivers ----------------------------------------------------------------------------------------------------
 
-    def features(self, interface: str) -> Dict[str, Dict[str, bool]]:
+    def features(self, interface: str) -> Dict[str, FeatureState]:
         """Offload features by kernel name."""
         raise NotImplementedError
 
@@ -183,7 +193,7 @@ class Kernel:
         """Change words of such a table."""
         raise NotImplementedError
 
-    def link_settings(self, interface: str) -> Optional[Dict[str, Any]]:
+    def link_settings(self, interface: str) -> Optional[LinkSettings]:
         """Speed, duplex and negotiation; None when the driver has none."""
         raise NotImplementedError
 
@@ -221,28 +231,14 @@ class Kernel:
 
     # --- what has to be remembered between two levels ---------------------------------------------------------------
 
-    def keep(self, name: str, value: Any) -> None:
+    def keep(self, name: str, value: object) -> None:
         """Remember a JSON value until `drop`; a reboot forgets it, as it forgets the settings."""
         raise NotImplementedError
 
-    def kept(self, name: str) -> Any:
+    def kept(self, name: str) -> object:
         """What was kept under this name, or None."""
         raise NotImplementedError
 
     def drop(self, name: str) -> None:
         """Forget it; the last one takes the folder along."""
         raise NotImplementedError
-
-
-class _OnFirstUse:
-    """Becomes this host when it is asked anything: `check` reads the settings' descriptions without that."""
-
-    def __getattr__(self, name: str) -> Any:
-        real = importlib.import_module("orchestrator.onhost.settings.real_kernel").RealKernel()
-        self.__dict__.update({each: getattr(real, each) for each in dir(real) if not each.startswith("_")})
-        return getattr(real, name)
-
-
-def this_host() -> Kernel:
-    """The host that this program runs on."""
-    return cast(Kernel, _OnFirstUse())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Any, Dict, List, Mapping, Optional, Sequence, Set
+from typing import Dict, List, Mapping, Optional, Sequence, Set
 
 _SWITCHES = {"on": True, "off": False, True: True, False: False}
 _SIZE = re.compile(r"([0-9]{1,15})\s*(KiB|MiB|GiB|kB|MB|GB|B)?")
@@ -16,7 +16,7 @@ _CORES = re.compile(r"[0-9]{1,4}(-[0-9]{1,4})?(,[0-9]{1,4}(-[0-9]{1,4})?){0,63}"
 _MOST_CORES = 8192  # the kernel's own limit
 
 
-def unknown_key(level: Mapping[Any, Any], known: Set[str], what: str) -> str:
+def unknown_key(level: Mapping[str, object], known: Set[str], what: str) -> str:
     """What is said of a part that this level cannot have; empty when all are known."""
     unknown = next((key for key in level if key not in known), None)
     return "" if unknown is None else f"{what} has no {shown(unknown)}"
@@ -86,7 +86,7 @@ def cores(level: object, what: str) -> List[int]:
 
 def pairs(level: object, names: Sequence[str], what: str, switches: Sequence[str] = ()) -> Dict[str, int]:
     """Words with values, as a mapping or as text such as `rx-usecs=50 adaptive-rx=off`."""
-    given: Mapping[Any, Any] = level if isinstance(level, dict) else _split(level)
+    given: Mapping[str, object] = level if isinstance(level, dict) else _split(level)
     if not given:
         raise ValueError(f"{what} is written as {names[0]}=..., not {shown(level)}")
     found = {}

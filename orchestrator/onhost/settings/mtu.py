@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from shlex import quote
-from typing import Any, Dict, Iterator, List, Tuple
+from typing import Dict, Iterator, List, Tuple, TypedDict, cast
 
+from orchestrator.onhost.netlink.entries import Link
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety.told import Told, came_or_went, told
 from orchestrator.onhost.settings import ipv6_state, levels
-from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.settings.base import CANNOT, SettingOf
+from orchestrator.onhost.settings.ipv6_state import Ipv6State
 
 _LEAST, _MOST = 68, 65535  # RFC 791's least, and the kernel's constant ceiling
 IPV6_LEAST = 1280  # RFC 8200; below it the kernel takes IPv6 off the interface
@@ -17,7 +19,20 @@ _ORDINARY = 1500
 _STACKED = ("vlan", "macvlan", "macvtap", "ipvlan", "ipvtap", "macsec")
 
 
-class Mtu(Setting):
+class _TakenAway(TypedDict):
+    """What a lower MTU takes along: MTUs of interfaces on top of this one, and IPv6, by the interface's name."""
+
+    children: Dict[str, int]
+    ipv6: Dict[str, Ipv6State]
+
+
+class MtuValue(_TakenAway):
+    """An interface's MTU in bytes, and what goes with it."""
+
+    mtu: int
+
+
+class Mtu(SettingOf[int, MtuValue]):
     """MTU by netlink, which alone says what the driver's limits are.
 
     Two things go with it. Below 1280 the kernel drops every IPv6 address, route, neighbour and sysctl of the
@@ -56,14 +71,14 @@ class Mtu(Setting):
     def _parsed(self, level: object) -> int:
         return levels.whole(level, _LEAST, _MOST, "an MTU (RFC 791: every link carries 68)", "bytes")
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: MtuValue) -> str:
         """The interface's own MTU first, then those on top of it, then what IPv6 lost."""
         lines = [self._command(name, mtu) for name, mtu in [(target, value["mtu"]), *value["children"].items()]]
         for name, state in value["ipv6"].items():
             lines += ipv6_state.mend_commands(self._kernel, name, state)
         return " && ".join(lines)
 
-    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+    def _told(self, target: str, before: MtuValue, now: MtuValue) -> Iterator[Told]:
         """The MTU, those on top of it, and what IPv6 lost; below 1280 it is lost whole, and comes back with the MTU."""
         sizes = {target: before["mtu"], **before["children"]}
         sizes_now = {target: now["mtu"], **now["children"]}
@@ -84,17 +99,17 @@ class Mtu(Setting):
     def _command(self, name: str, mtu: int) -> str:
         return f"ip link set dev {quote(name)} mtu {mtu}"
 
-    def _same(self, before: Any, now: Any) -> bool:
+    def _same(self, before: MtuValue, now: MtuValue) -> bool:
         """Equal in size, and nothing that IPv6 had is missing; more (a test address) is no difference."""
-        return bool(before["mtu"] == now["mtu"] and before["children"] == now["children"]) and all(
+        return before["mtu"] == now["mtu"] and before["children"] == now["children"] and all(
             name in now["ipv6"] and not ipv6_state.missing(state, now["ipv6"][name])
             for name, state in before["ipv6"].items()
         )
 
     def _current(self, target: str, level: object) -> int:
-        return int(self._link(target)["mtu"])
+        return self._link(target)["mtu"]
 
-    def _read(self, target: str, level: object) -> Dict[str, Any]:
+    def _read(self, target: str, level: object) -> MtuValue:
         family = self._family(target)
         return {
             "mtu": family[0]["mtu"],
@@ -126,7 +141,7 @@ class Mtu(Setting):
         if wanted > family[0]["mtu"]:
             self._give_back(target, wanted)
 
-    def _restored(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: MtuValue) -> None:
         family = self._family(target)
         if family[0]["mtu"] != before["mtu"]:
             self._kernel.set_link(family[0]["index"], mtu=before["mtu"])
@@ -134,7 +149,7 @@ class Mtu(Setting):
         self._put_ipv6_back(before["ipv6"])
         self._kernel.drop(_saved_state(target))
 
-    def _family(self, target: str) -> List[Dict[str, Any]]:
+    def _family(self, target: str) -> List[Link]:
         """The interface and those that lie on it, parents before children."""
         everyone = self._kernel.links()
         family = [link for link in everyone if link["name"] == target]
@@ -144,9 +159,9 @@ class Mtu(Setting):
             family += [link for link in stacked_on(parent, everyone) if link not in family]
         return family
 
-    def _remember(self, target: str, wanted: int, family: List[Dict[str, Any]]) -> None:
+    def _remember(self, target: str, wanted: int, family: List[Link]) -> None:
         """Keep what this step takes away; what an earlier step took away is kept already and stays."""
-        kept = self._kernel.kept(_saved_state(target)) or {"children": {}, "ipv6": {}}
+        kept = self._taken_away(target)
         for link in family[1:]:
             if link["mtu"] > wanted:
                 kept["children"].setdefault(link["name"], link["mtu"])
@@ -158,8 +173,8 @@ class Mtu(Setting):
 
     def _give_back(self, target: str, reached: int) -> None:
         """Undo what lower levels took away, as far as the MTU reached now allows."""
-        kept = self._kernel.kept(_saved_state(target))
-        if kept is None:
+        kept = self._taken_away(target)
+        if not kept["children"] and not kept["ipv6"]:
             return
         self._raise_children(kept["children"], reached)
         if reached >= IPV6_LEAST:
@@ -171,20 +186,25 @@ class Mtu(Setting):
         else:
             self._kernel.drop(_saved_state(target))
 
+    def _taken_away(self, target: str) -> _TakenAway:
+        """What was kept since the MTU was first lowered."""
+        kept = self._kernel.kept(_saved_state(target))
+        return cast(_TakenAway, kept) if kept else {"children": {}, "ipv6": {}}
+
     def _raise_children(self, children: Dict[str, int], most: int) -> None:
         for name, mtu in children.items():
             link = self._kernel.find_link(name)
             if link is not None and link["mtu"] != min(mtu, most):
                 self._kernel.set_link(link["index"], mtu=min(mtu, most))
 
-    def _put_ipv6_back(self, states: Dict[str, Any]) -> None:
+    def _put_ipv6_back(self, states: Dict[str, Ipv6State]) -> None:
         for name, state in states.items():
             link = self._kernel.find_link(name)
             if link is not None and link["mtu"] >= IPV6_LEAST:
                 ipv6_state.restored(self._kernel, link, state)
 
 
-def stacked_on(link: Dict[str, Any], everyone: List[Dict[str, Any]]) -> List[Dict[str, Any]]:
+def stacked_on(link: Link, everyone: List[Link]) -> List[Link]:
     """The interfaces that lie directly on `link` and whose MTU is bound to its own."""
     return [each for each in everyone if each["parent"] == link["index"] and each["kind"] in _STACKED]
 

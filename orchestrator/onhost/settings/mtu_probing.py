@@ -8,7 +8,7 @@ from orchestrator.onhost.settings.sysctl import SysctlSetting
 _LEVELS = {"off": 0, "after-black-hole": 1, "always": 2}
 
 
-class MtuProbing(SysctlSetting):
+class MtuProbing(SysctlSetting[str]):
     """0 off, 1 once a black hole was found, 2 always, as the kernel counts."""
 
     name = "mtu-probing"

@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import fnmatch
-from typing import Any, List, Mapping, Optional, Sequence, Set
+from typing import List, Mapping, Optional, Sequence, Set, TypeVar
 
 from orchestrator.onhost.settings.base import Setting
 
 
-def in_order(uses: Sequence[Mapping[str, Any]], settings: Mapping[str, Setting]) -> List[Mapping[str, Any]]:
+Use = TypeVar("Use", bound=Mapping[str, object])
+
+
+def in_order(uses: Sequence[Use], settings: Mapping[str, Setting]) -> List[Use]:
     """`uses` (each has a key "setting") so that every setting comes after those it names in `after`.
 
     Otherwise their order stays; a circle among the names would be broken at its first member. A name that this version
     does not know (a record that another one left) waits for nothing.
     """
     waiting = list(uses)
-    ordered: List[Mapping[str, Any]] = []
+    ordered: List[Use] = []
     while waiting:
-        names = {use["setting"] for use in waiting}
-        ready = next((use for use in waiting if not _waits(settings.get(use["setting"]), names)), waiting[0])
+        names = {str(use["setting"]) for use in waiting}
+        ready = next((use for use in waiting if not _waits(settings.get(str(use["setting"])), names)), waiting[0])
         waiting.remove(ready)
         ordered.append(ready)
     return ordered

@@ -6,7 +6,7 @@ from typing import Dict, Mapping
 
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.driver_table import DriverTable
+from orchestrator.onhost.settings.driver_table import WholeTable
 
 _LEVELS = {
     "off": {"autoneg": 0, "rx": 0, "tx": 0},
@@ -17,7 +17,7 @@ _LEVELS = {
 }
 
 
-class PauseFrames(DriverTable):
+class PauseFrames(WholeTable[Dict[str, int]]):
     """`receive` heeds the other end's pause frames, `transmit` sends them. What is negotiated is up to both ends."""
 
     name = "pause-frames"

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import struct
 from shlex import quote
-from typing import Any, Dict, Iterator, List, NamedTuple, Optional
+from typing import Iterator, List, NamedTuple, Optional
 
 from orchestrator.onhost.netlink import frames
+from orchestrator.onhost.netlink.entries import Qdisc, QdiscKept
+from orchestrator.onhost.netlink.qdiscs import ROOT
 from orchestrator.onhost.safety.spelled import default_queueing_command
 from orchestrator.onhost.safety.told import Told, told
 from orchestrator.onhost.settings import default_queues, levels
-from orchestrator.onhost.settings.base import Setting
+from orchestrator.onhost.settings.base import SettingOf
 
 _DEFAULT = "default"
 _MOST_LIMIT = 10_000_000
@@ -40,7 +42,7 @@ class _Wish(NamedTuple):
     limit: Optional[int]
 
 
-class Queueing(Setting):
+class Queueing(SettingOf[_Wish, QdiscKept]):
     """One simple discipline at the root; `default` is what the kernel puts there by itself.
 
     A host with a tree of its own is not touched: it could not be restored exactly.
@@ -65,7 +67,7 @@ class Queueing(Setting):
             raise ValueError(f"queueing by {kind} has no limit to set")
         return _Wish(kind, levels.pairs(words[1], ["limit"], f"queueing by {kind}")["limit"])
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> object:
         """The level where it holds, otherwise what is there, as a level would be written."""
         root = _root(self._kernel.qdiscs(self._link(target)["index"]))
         if level is not None and self._fits(root, self._parsed(level)):
@@ -73,22 +75,22 @@ class Queueing(Setting):
         limit = _limit_of(root)
         return _DEFAULT if root["default"] else root["kind"] + (f" limit={limit}" if limit is not None else "")
 
-    def _matches(self, level: object, seen: Any) -> bool:
+    def _matches(self, level: object, seen: object) -> bool:
         return bool(level == seen)
 
-    def _fits(self, root: Dict[str, Any], wish: _Wish) -> bool:
+    def _fits(self, root: Qdisc, wish: _Wish) -> bool:
         if wish.kind == _DEFAULT:
-            return bool(root["default"])
+            return root["default"]
         if root["kind"] != wish.kind or (root["default"] and wish.kind != "noqueue"):
             return False
         return wish.limit is None or _limit_of(root) == wish.limit
 
-    def _read(self, target: str, level: object) -> Dict[str, Any]:
+    def _read(self, target: str, level: object) -> QdiscKept:
         """The root; the kernel's default needs no more than its name to come back."""
         root = _root(self._kernel.qdiscs(self._link(target)["index"]))
         if root["default"]:
             return {"kind": root["kind"], "default": True}
-        return {key: root[key] for key in ("kind", "default", "handle", "options")}
+        return {"kind": root["kind"], "default": False, "handle": root["handle"], "options": root["options"]}
 
     def _cannot(self, target: str, level: object) -> str:
         found = self._kernel.qdiscs(self._link(target)["index"])
@@ -115,7 +117,7 @@ class Queueing(Setting):
         else:
             self._kernel.set_root_qdisc(index, wish.kind, _packed(wish), 0)
 
-    def _restored(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: QdiscKept) -> None:
         if self._read(target, None) == before:
             return
         index = self._link(target)["index"]
@@ -132,18 +134,18 @@ class Queueing(Setting):
             return f"tc qdisc delete dev {quote(target)} root"
         return f"tc qdisc replace dev {quote(target)} root {wish.kind}{limit}"
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: QdiscKept) -> str:
         if value["default"]:
             return f"tc qdisc delete dev {quote(target)} root"
         limit = _limit_of(value)
         with_limit = f" limit {limit}" if limit is not None else ""
         return f"tc qdisc replace dev {quote(target)} root {value['kind']}{with_limit}"
 
-    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+    def _told(self, target: str, before: QdiscKept, now: QdiscKept) -> Iterator[Told]:
         yield told(self._called(target), _in_words(before), _in_words(now), self._mended(target, before))
 
 
-def _in_words(root: Dict[str, Any]) -> str:
+def _in_words(root: QdiscKept) -> str:
     """A root discipline in words; two that differ in what has no words are told apart by its bytes."""
     if root["default"]:
         return f"the kernel's own ({root['kind']})"
@@ -151,9 +153,17 @@ def _in_words(root: Dict[str, Any]) -> str:
     return f"{root['kind']} " + (f"limit {limit}" if limit is not None else root["options"][:24]).strip()
 
 
-def _root(found: List[Dict[str, Any]]) -> Dict[str, Any]:
+def _root(found: List[Qdisc]) -> Qdisc:
     """The discipline at the root; an interface without any waiting has `noqueue`, which the kernel may not list."""
-    nothing = {"kind": "noqueue", "default": True, "root": True, "handle": 0, "options": ""}
+    nothing: Qdisc = {
+        "kind": "noqueue",
+        "default": True,
+        "root": True,
+        "handle": 0,
+        "options": "",
+        "index": 0,
+        "parent": ROOT,
+    }
     return next((each for each in found if each["root"]), nothing)
 
 
@@ -165,7 +175,7 @@ def _packed(wish: _Wish) -> bytes:
     return word if attribute == _FIRST_WORD else frames.attribute(attribute or 0, word)
 
 
-def _limit_of(root: Dict[str, Any]) -> Optional[int]:
+def _limit_of(root: QdiscKept) -> Optional[int]:
     kind, options = _KINDS.get(root["kind"]), bytes.fromhex(root.get("options", ""))
     if kind is None or kind.limit_attribute is None or not options:
         return None

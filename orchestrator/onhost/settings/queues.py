@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Dict, Iterable, List, Sequence
 
+from orchestrator.onhost.netlink.entries import Link
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety.spelled import write_command
 from orchestrator.onhost.settings.kernel import Kernel
@@ -23,9 +24,9 @@ def queue_folder(kernel: Kernel, name: str, index: int) -> str:
     return f"/sys/class/net/{name}/queues"
 
 
-def read_files(kernel: Kernel, link: "dict[str, object]", files: Sequence[str]) -> Dict[str, str]:
+def read_files(kernel: Kernel, link: Link, files: Sequence[str]) -> Dict[str, str]:
     """Text by path below the folder of queues, such as `rx-0/rps_cpus`; files that cannot be read are left out."""
-    folder = queue_folder(kernel, str(link["name"]), int(str(link["index"])))
+    folder = queue_folder(kernel, link["name"], link["index"])
     found = {}
     for queue in kernel.names(folder):
         for file in files:
@@ -37,9 +38,9 @@ def read_files(kernel: Kernel, link: "dict[str, object]", files: Sequence[str]) 
     return found
 
 
-def write_files(kernel: Kernel, link: "dict[str, object]", wanted: Dict[str, str]) -> None:
+def write_files(kernel: Kernel, link: Link, wanted: Dict[str, str]) -> None:
     """Write what is not so already; queues that are gone have nothing to get back."""
-    folder = queue_folder(kernel, str(link["name"]), int(str(link["index"])))
+    folder = queue_folder(kernel, link["name"], link["index"])
     for path, text in wanted.items():
         if kernel.exists(f"{folder}/{path}") and kernel.read_text(f"{folder}/{path}") != text:
             kernel.write_text(f"{folder}/{path}", text)

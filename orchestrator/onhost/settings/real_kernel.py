@@ -5,10 +5,20 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from typing import Any, Dict, Iterable, List, Mapping, Optional
+from typing import Dict, Iterable, List, Mapping, Optional
 
 from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.at_start.next_start import RealNextStart
+from orchestrator.onhost.netlink.entries import (
+    Address,
+    AddressEntry,
+    Link,
+    Neighbour,
+    NeighbourKept,
+    Qdisc,
+    Route,
+    RouteKept,
+)
 from orchestrator.onhost.path import neighbourhood
 from orchestrator.onhost.settings.kernel import LAB_MARK, Kernel, NextStart, Outcome
 from orchestrator.onhost.settings.programs import run_program
@@ -31,7 +41,7 @@ class RealKernel(Kernel):
         return os.geteuid() == 0
 
     def owns_machine(self) -> bool:
-        """Whether what belongs to the whole machine is ours to change, and not that of a machine itself us."""
+        """Whether what belongs to the whole machine is ours to change, and not that of a machine which others use too."""
         return os.path.exists(_ONLY_IN_THE_FIRST_NAMESPACE) and not os.path.exists(LAB_MARK)
 
     def is_private(self, path: str) -> bool:
@@ -72,11 +82,11 @@ class RealKernel(Kernel):
             os.close(handle)
 
     # --- interfaces -------------------------------------------------------------------------------------------------
-    def find_link(self, name: str) -> Optional[Dict[str, Any]]:
+    def find_link(self, name: str) -> Optional[Link]:
         """An interface as `netlink.links` describes it, or None."""
         return netlink.find_link(name)
 
-    def links(self) -> List[Dict[str, Any]]:
+    def links(self) -> List[Link]:
         """Every interface."""
         return netlink.links()
 
@@ -84,33 +94,33 @@ class RealKernel(Kernel):
         """Change an interface."""
         netlink.set_link(index, mtu=mtu, transmit_queue_length=transmit_queue_length)
 
-    def addresses(self, index: int) -> List[Dict[str, Any]]:
+    def addresses(self, index: int) -> List[Address]:
         """An interface's addresses."""
         return netlink.addresses(index)
 
     def add_address(
-        self, index: int, entry: Dict[str, Any], *, no_duplicate_check: bool = False, replace: bool = False
+        self, index: int, entry: AddressEntry, *, no_duplicate_check: bool = False, replace: bool = False
     ) -> None:
         """Add an address."""
         netlink.add_address(index, entry, no_duplicate_check=no_duplicate_check, replace=replace)
 
-    def remove_address(self, index: int, entry: Dict[str, Any]) -> None:
+    def remove_address(self, index: int, entry: AddressEntry) -> None:
         """Take an address away."""
         netlink.remove_address(index, entry)
 
-    def routes(self, family: int) -> List[Dict[str, Any]]:
+    def routes(self, family: int) -> List[Route]:
         """The routes of a family."""
         return netlink.routes(family)
 
-    def add_route(self, entry: Dict[str, Any], index: Optional[int]) -> None:
+    def add_route(self, entry: RouteKept, index: Optional[int]) -> None:
         """Put a route back."""
         netlink.add_route(entry, index)
 
-    def neighbours(self, index: int) -> List[Dict[str, Any]]:
+    def neighbours(self, index: int) -> List[Neighbour]:
         """An interface's neighbour entries."""
         return netlink.neighbours(index)
 
-    def set_neighbour(self, index: int, entry: Dict[str, Any]) -> None:
+    def set_neighbour(self, index: int, entry: NeighbourKept) -> None:
         """Put a neighbour entry back."""
         netlink.set_neighbour(index, entry)
 
@@ -118,7 +128,7 @@ class RealKernel(Kernel):
         """Who else on the interface's link has `address`: a hardware address, or empty."""
         return neighbourhood.owner_of(index, address)
 
-    def qdiscs(self, index: int) -> List[Dict[str, Any]]:
+    def qdiscs(self, index: int) -> List[Qdisc]:
         """An interface's queueing disciplines."""
         return netlink.qdiscs(index)
 
@@ -131,7 +141,7 @@ class RealKernel(Kernel):
         netlink.drop_root_qdisc(index)
 
     # --- drivers ----------------------------------------------------------------------------------------------------
-    def features(self, interface: str) -> Dict[str, Dict[str, bool]]:
+    def features(self, interface: str) -> Dict[str, ethtool.FeatureState]:
         """Offload features by kernel name."""
         return ethtool.features(interface)
 
@@ -147,7 +157,7 @@ class RealKernel(Kernel):
         """Change words of such a table."""
         ethtool.write_table(interface, table, changes)
 
-    def link_settings(self, interface: str) -> Optional[Dict[str, Any]]:
+    def link_settings(self, interface: str) -> Optional[ethtool.LinkSettings]:
         """Speed, duplex and negotiation; None when the driver has none."""
         return ethtool.link_settings(interface)
 
@@ -184,7 +194,7 @@ class RealKernel(Kernel):
         return run_program(arguments, timeout_s)
 
     # --- what has to be remembered between two levels ---------------------------------------------------------------
-    def keep(self, name: str, value: Any) -> None:
+    def keep(self, name: str, value: object) -> None:
         """Remember a JSON value until `drop`; a reboot forgets it, as it forgets the settings."""
         with contextlib.suppress(FileExistsError):
             os.mkdir(_SAVED_STATES, 0o700)
@@ -193,11 +203,12 @@ class RealKernel(Kernel):
             json.dump(value, handle)
         os.rename(path + ".new", path)
 
-    def kept(self, name: str) -> Any:
+    def kept(self, name: str) -> object:
         """What was kept under this name, or None."""
         try:
             with open(os.path.join(_SAVED_STATES, name), encoding="utf-8") as handle:
-                return json.load(handle)
+                value: object = json.load(handle)
+                return value
         except (OSError, ValueError):
             return None
 

@@ -6,12 +6,12 @@ from typing import Dict, Mapping
 
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.driver_table import DriverTable
+from orchestrator.onhost.settings.driver_table import WholeTable
 
 _MOST = 1 << 20
 
 
-class Ring(DriverTable):
+class Ring(WholeTable[int]):
     """A number of descriptors; drivers round it to what they can do, which the read-back shows."""
 
     unit = "descriptors"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from typing import Any, List, Mapping, NamedTuple, Sequence
+from typing import List, Mapping, NamedTuple, Sequence, TypedDict
 
 from orchestrator.onhost.settings.base import Setting
 from orchestrator.onhost.settings.order import in_order
@@ -21,8 +21,16 @@ class Kept(NamedTuple):
     not_kept: List[str]
 
 
-def keep(uses: Sequence[Mapping[str, Any]], settings: Mapping[str, Setting]) -> Kept:
-    """How one host keeps these levels ({setting, target, level} each), in the order in which they are applied."""
+class Given(TypedDict):
+    """One setting with its target and level."""
+
+    setting: str
+    target: str
+    level: object
+
+
+def keep(uses: Sequence[Given], settings: Mapping[str, Setting]) -> Kept:
+    """How one host keeps these levels, in the order in which they are applied."""
     commands: List[str] = []
     not_kept: List[str] = []
     for use in in_order(uses, settings):

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import time
 from shlex import quote
-from typing import Any, Dict, Iterator, NamedTuple, Optional
+from typing import Iterator, List, NamedTuple, Optional, Set, TypedDict
 
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety.told import Told, told
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.settings.base import CANNOT, SettingOf
 
 _AUTO, _FORCED = "auto", "forced"
 _WAYS = ("full", "half")
@@ -23,7 +23,17 @@ class _Wish(NamedTuple):
     duplex: str
 
 
-class Speed(Setting):
+class _Negotiation(TypedDict):
+    """How the link was negotiated or forced; with negotiation speed and duplex are its outcome and not kept."""
+
+    autoneg: bool
+    advertised: List[int]
+    supported: List[int]
+    speed_bit_s: Optional[int]
+    duplex: str
+
+
+class Speed(SettingOf[_Wish, _Negotiation]):
     """`auto` offers all that the driver can do; `1Gbit/s` offers only that; `forced 100Mbit/s half` asks nobody.
 
     From 1 Gb/s on copper has to negotiate (IEEE 802.3 clause 28), and an end that forces a speed makes the other fall
@@ -51,17 +61,17 @@ class Speed(Setting):
             raise ValueError(f"Ethernet has no {levels.shown(' '.join(words))}")
         return wish
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> object:
         """The level where it holds; otherwise what is offered or forced, as text."""
         found = self._read(target, level)
         if level is not None and self._fits(found, self._parsed(level)):
             return level
         return _in_words(found)
 
-    def _matches(self, level: object, seen: Any) -> bool:
+    def _matches(self, level: object, seen: object) -> bool:
         return bool(level == seen)
 
-    def _fits(self, found: Dict[str, Any], wish: _Wish) -> bool:
+    def _fits(self, found: _Negotiation, wish: _Wish) -> bool:
         if wish.forced or not found["autoneg"]:
             return bool(
                 wish.forced
@@ -70,31 +80,34 @@ class Speed(Setting):
                 and found["duplex"] == wish.duplex
             )
         offered = ethtool.speed_modes() & set(found["advertised"])
-        return bool(offered == self._offer(found, wish))
+        return offered == self._offer(found["supported"], wish)
 
-    def _offer(self, found: Dict[str, Any], wish: _Wish) -> Any:
-        can = ethtool.speed_modes() & set(found["supported"])
+    def _offer(self, supported: List[int], wish: _Wish) -> Set[int]:
+        can = set(ethtool.speed_modes() & set(supported))
         return can if wish.speed_bit_s is None else can & ethtool.modes_of(wish.speed_bit_s, wish.duplex)
 
-    def _settings(self, target: str) -> Dict[str, Any]:
+    def _settings(self, target: str) -> ethtool.LinkSettings:
         self._link(target)
         found = self._kernel.link_settings(target)
         if found is None:
             raise Refusal(CANNOT, f"the driver of {target} has no speed to set")
         return found
 
-    def _read(self, target: str, level: object) -> Dict[str, Any]:
+    def _read(self, target: str, level: object) -> _Negotiation:
         found = self._settings(target)
-        kept = {key: found[key] for key in ("autoneg", "advertised", "supported")}
-        # with negotiation speed and duplex are its outcome
-        outcome = {} if found["autoneg"] else {key: found[key] for key in ("speed_bit_s", "duplex")}
-        return {**kept, "speed_bit_s": None, "duplex": "", **outcome}
+        return {
+            "autoneg": found["autoneg"],
+            "advertised": found["advertised"],
+            "supported": found["supported"],
+            "speed_bit_s": None if found["autoneg"] else found["speed_bit_s"],
+            "duplex": "" if found["autoneg"] else found["duplex"],
+        }
 
     def _cannot(self, target: str, level: object) -> str:
         found, wish = self._settings(target), self._parsed(level)
         if not found["supported"]:
             return f"the driver of {target} has no speed to set"
-        if wish.speed_bit_s is not None and not self._offer(found, wish):
+        if wish.speed_bit_s is not None and not self._offer(found["supported"], wish):
             fastest = ethtool.fastest(found["supported"])
             return f"{target} cannot do {level}" + (f": its fastest is {fastest / 1e6:g} Mbit/s" if fastest else "")
         return ""
@@ -107,9 +120,9 @@ class Speed(Setting):
         else:
             # modes that are no speed (pause, the kind of port) are offered as before
             others = set(found["advertised"]) - ethtool.speed_modes()
-            self._kernel.set_link_settings(target, autoneg=True, advertised=sorted(others | self._offer(found, wish)))
+            self._kernel.set_link_settings(target, autoneg=True, advertised=sorted(others | self._offer(found["supported"], wish)))
 
-    def _restored(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: _Negotiation) -> None:
         now = self._read(target, None)
         if now == before:
             return
@@ -141,17 +154,17 @@ class Speed(Setting):
         modes = sum(1 << bit for bit in ethtool.modes_of(wish.speed_bit_s, wish.duplex))
         return f"ethtool -s {quote(target)} autoneg on advertise {modes:#x}"
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: _Negotiation) -> str:
         if value["autoneg"]:
             return f"ethtool -s {quote(target)} autoneg on advertise {sum(1 << bit for bit in value['advertised']):#x}"
         speed = (value["speed_bit_s"] or 0) // 10**6
         return f"ethtool -s {quote(target)} autoneg off speed {speed} duplex {value['duplex']}"
 
-    def _told(self, target: str, before: Any, now: Any) -> Iterator[Told]:
+    def _told(self, target: str, before: _Negotiation, now: _Negotiation) -> Iterator[Told]:
         yield told(self._called(target), _in_words(before), _in_words(now), self._mended(target, before))
 
 
-def _in_words(found: Dict[str, Any]) -> str:
+def _in_words(found: _Negotiation) -> str:
     if found["autoneg"]:
         return "offers " + ", ".join(filter(None, map(ethtool.mode_name, found["advertised"])))
     return f"forced {(found['speed_bit_s'] or 0) / 1e6:g}Mbit/s {found['duplex']}".rstrip()

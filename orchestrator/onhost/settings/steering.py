@@ -2,30 +2,30 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, List
+from typing import Dict, List, Union
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import levels, queues
-from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.settings.base import CANNOT
+from orchestrator.onhost.settings.in_parts import InParts
 
 _WORDS = ("off", "all", "spread")
 
 
-class QueueSteering(Setting):
+class QueueSteering(InParts[Union[str, List[int]], str]):
     """Cores by number, `all` that are online, `spread` one queue after the other over them, or `off`."""
 
     unit = ""
     example = "all"
     domain_text = "off, all, spread, or cores such as 0 or 0-2,5"
     file = ""
-    by_part = True
     # a change of channels sets steering anew
     after = ("channels",)
 
-    def _parsed(self, level: object) -> Any:
-        return level if level in _WORDS and isinstance(level, str) else levels.cores(level, self.name)
+    def _parsed(self, level: object) -> Union[str, List[int]]:
+        return level if isinstance(level, str) and level in _WORDS else levels.cores(level, self.name)
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> object:
         """The level where it holds, otherwise each queue's cores."""
         found = self._read(target, level)
         if level is not None and _same_cores(found, self._wanted(found, level)):
@@ -71,7 +71,7 @@ class QueueSteering(Setting):
             return ""  # depends on the host's queues and cores
         if parsed == "all":
             return f"printf '%x\\n' $(( (1 << $(nproc --all)) - 1 )) | tee {files}"
-        return f"echo {queues.mask([] if parsed == 'off' else parsed)} | tee {files}"
+        return f"echo {queues.mask([] if isinstance(parsed, str) else parsed)} | tee {files}"
 
     def _mended(self, target: str, value: Dict[str, str]) -> str:
         return " && ".join(queues.commands(target, value))

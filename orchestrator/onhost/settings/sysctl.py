@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from typing import Any, Dict, Tuple
+from typing import Dict, Tuple
 
 from orchestrator.onhost.safety.spelled import sysctl_command
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.base import HOST, Setting
+from orchestrator.onhost.settings.base import HOST, Level
+from orchestrator.onhost.settings.in_parts import InParts
 from orchestrator.onhost.settings.kernel import Kernel
 
 _TREE = "/proc/sys"
@@ -15,14 +16,13 @@ _PART = re.compile(r"[A-Za-z0-9_@+-][A-Za-z0-9_.@+-]{0,63}")
 _MOST_PARTS, _MOST_CHARACTERS = 8, 200
 
 
-class SysctlSetting(Setting):
+class SysctlSetting(InParts[Level, str]):
     """One or more files of /proc/sys that all take the same text; subclasses name them and read the level."""
 
     scope = HOST
     paths: Tuple[str, ...] = ()  # below /proc/sys, with slashes
-    by_part = True
 
-    def _current(self, target: str, level: object) -> Any:
+    def _current(self, target: str, level: object) -> object:
         found = self._read(target, level)
         values = set(found.values())
         return self._read_level(values.pop()) if len(values) == 1 else found
@@ -30,7 +30,7 @@ class SysctlSetting(Setting):
     def _read(self, target: str, level: object) -> Dict[str, str]:
         return {path: " ".join(self._kernel.read_text(f"{_TREE}/{path}").split()) for path in self.paths}
 
-    def _read_level(self, text: str) -> Any:
+    def _read_level(self, text: str) -> object:
         """A file's text as a level is read."""
         return int(text)
 
@@ -41,7 +41,7 @@ class SysctlSetting(Setting):
     def _write(self, target: str, level: object) -> None:
         self._restored(target, dict.fromkeys(self.paths, self._written(level)))
 
-    def _restored(self, target: str, before: Any) -> None:
+    def _restored(self, target: str, before: Dict[str, str]) -> None:
         for path, text in before.items():
             if " ".join(self._kernel.read_text(f"{_TREE}/{path}").split()) != text:
                 self._kernel.write_text(f"{_TREE}/{path}", text)
@@ -49,14 +49,14 @@ class SysctlSetting(Setting):
     def _kept(self, target: str, level: object) -> str:
         return " && ".join(sysctl_command(path, self._written(level)) for path in self.paths)
 
-    def _mended(self, target: str, value: Any) -> str:
+    def _mended(self, target: str, value: Dict[str, str]) -> str:
         return " && ".join(sysctl_command(path, text) for path, text in value.items())
 
     def _part_called(self, target: str, part: str) -> str:
         return part if "." in part else part.replace("/", ".")
 
 
-class Sysctl(SysctlSetting):
+class Sysctl(SysctlSetting[str]):
     """Any parameter below net by its own name, such as net.ipv4.tcp_sack; with slashes where a part has a dot."""
 
     unit = ""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import ipaddress
 from shlex import quote
-from typing import Any, Dict, Iterator, List, Optional, Tuple, Union
+from typing import Iterator, List, Optional, Tuple, Union
 
+from orchestrator.onhost.netlink.entries import AddressEntry
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety.spelled import address_command
 from orchestrator.onhost.safety.told import Told, came_or_went
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.base import CANNOT, Setting
+from orchestrator.onhost.settings.base import CANNOT, SettingOf
 
 _Network = Union[ipaddress.IPv4Network, ipaddress.IPv6Network]
 _Interface = Union[ipaddress.IPv4Interface, ipaddress.IPv6Interface]
@@ -20,7 +21,7 @@ _MOST = 4
 LEAST_IPV6_MTU_BYTES = 1280  # RFC 8200 s5
 
 
-class TemporaryAddress(Setting):
+class TemporaryAddress(SettingOf[List[str], List[str]]):
     """One address or several, with their prefix length. An address that anybody uses is never taken.
 
     IPv6 addresses are usable at once: the duplicate check of the kernel takes seconds and is replaced by asking the
@@ -94,7 +95,7 @@ class TemporaryAddress(Setting):
             owner = self._kernel.owner_of(index, address)
             if owner:
                 raise Refusal(CANNOT, f"{address} is in use on the link of {target}, by {owner}", owner=owner)
-        ours = self._kernel.kept(_saved_state(target)) or []
+        ours = self._given(target)
         self._kernel.keep(_saved_state(target), sorted({*ours, *missing}))
         # first, because the kernel takes later IPv4 addresses of a subnet away with the first one
         self._take_away(target, [text for text in ours if text not in wanted])
@@ -108,9 +109,14 @@ class TemporaryAddress(Setting):
         )
 
     def _restored(self, target: str, before: List[str]) -> None:
-        ours = self._kernel.kept(_saved_state(target)) or []
+        ours = self._given(target)
         self._take_away(target, [text for text in ours if text not in before])
         self._kernel.drop(_saved_state(target))
+
+    def _given(self, target: str) -> List[str]:
+        """The addresses that we gave it."""
+        kept = self._kernel.kept(_saved_state(target))
+        return [str(text) for text in kept] if isinstance(kept, list) else []
 
     def _take_away(self, target: str, texts: List[str]) -> None:
         index, present = self._link(target)["index"], self._present(target)
@@ -139,7 +145,7 @@ def _saved_state(target: str) -> str:
     return f"test-address-{target}"
 
 
-def _entry(text: str) -> Dict[str, Any]:
+def _entry(text: str) -> AddressEntry:
     wanted = ipaddress.ip_interface(text)
     return {"address": str(wanted.ip), "prefix": wanted.network.prefixlen}
 

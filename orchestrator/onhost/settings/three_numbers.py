@@ -8,7 +8,7 @@ from orchestrator.onhost.settings import levels
 from orchestrator.onhost.settings.sysctl import SysctlSetting
 
 
-class ThreeNumbers(SysctlSetting):
+class ThreeNumbers(SysctlSetting[List[int]]):
     """Least, middle and most, not falling."""
 
     example = "4096 131072 6291456"

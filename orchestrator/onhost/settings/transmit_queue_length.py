@@ -5,12 +5,12 @@ from __future__ import annotations
 from shlex import quote
 
 from orchestrator.onhost.settings import levels
-from orchestrator.onhost.settings.base import Setting
+from orchestrator.onhost.settings.base import SettingOf
 
 _MOST = 1_000_000
 
 
-class TransmitQueueLength(Setting):
+class TransmitQueueLength(SettingOf[int, int]):
     """Used by the simple disciplines when they are made; a discipline that stands keeps the limit it began with."""
 
     name = "transmit-queue-length"
@@ -24,7 +24,10 @@ class TransmitQueueLength(Setting):
         return levels.whole(level, 1, _MOST, "a transmit queue's length", self.unit)
 
     def _current(self, target: str, level: object) -> int:
-        return int(self._link(target)["transmit_queue_length"])
+        return self._link(target)["transmit_queue_length"] or 0
+
+    def _read(self, target: str, level: object) -> int:
+        return self._current(target, level)
 
     def _write(self, target: str, level: object) -> None:
         self._kernel.set_link(self._link(target)["index"], transmit_queue_length=self._parsed(level))

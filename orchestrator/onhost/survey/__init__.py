@@ -6,7 +6,7 @@ from typing import Any, Dict
 
 from orchestrator.onhost.safety.control_path import control_path
 from orchestrator.onhost.service.facts import read_facts
-from orchestrator.onhost.settings.kernel import this_host
+from orchestrator.onhost.settings.this_host import this_host
 from orchestrator.onhost.survey.activity import read_activity
 from orchestrator.onhost.survey.cards import read_cards, read_interface_depths
 from orchestrator.onhost.survey.kernel_identity import read_kernel_identity

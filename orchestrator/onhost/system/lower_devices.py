@@ -10,6 +10,7 @@ import struct
 from typing import Any, Dict, List, Optional, Set
 
 from orchestrator.onhost import netlink
+from orchestrator.onhost.netlink.entries import Link
 from orchestrator.onhost.path import neighbourhood
 from orchestrator.onhost.system.direct_lower_devices import lower_interfaces
 
@@ -37,7 +38,7 @@ def lower_devices(interface: str, peer: Optional[str] = None) -> Dict[str, Any]:
     return {"lower": found}
 
 
-def _mac_of(link: Optional[Dict[str, Any]], peer: Optional[str]) -> str:
+def _mac_of(link: Optional[Link], peer: Optional[str]) -> str:
     if link is None or not peer:
         return ""
     return str((neighbourhood.find(link["index"], peer) or {"mac": ""})["mac"])

@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import errno
 import socket
-from typing import Any, Dict, List, Optional
+from typing import Dict, List, Optional
 
 from orchestrator.onhost.bsd.ifconfig import Interface, read_interfaces, set_mtu
 from orchestrator.onhost.netlink.channel import NetlinkError
+from orchestrator.onhost.netlink.entries import Link
 
 _CARRIES = ("active", "associated", "running")  # of `status:`; anything else is "no carrier" or worse
 
 
-def links() -> List[Dict[str, Any]]:
+def links() -> List[Link]:
     """Every interface; sizes in bytes."""
     indexes = {name: index for index, name in socket.if_nameindex()}
     return [_described(each, indexes) for each in read_interfaces() if each.name in indexes]
 
 
-def find_link(name: str) -> Optional[Dict[str, Any]]:
+def find_link(name: str) -> Optional[Link]:
     """The interface called `name`, or None."""
     return next((link for link in links() if link["name"] == name), None)
 
@@ -35,23 +36,11 @@ def set_link(index: int, *, mtu: Optional[int] = None, transmit_queue_length: Op
         raise NetlinkError(error.errno, error.strerror or str(error)) from error
 
 
-def _described(interface: Interface, indexes: Dict[str, int]) -> Dict[str, Any]:
+def _described(interface: Interface, indexes: Dict[str, int]) -> Link:
     up = "UP" in interface.flags
     carrier = interface.status in _CARRIES if interface.status else "RUNNING" in interface.flags
     parent = indexes.get(interface.lies_on[0]) if len(interface.lies_on) == 1 else None
-    unknown = dict.fromkeys(
-        (
-            "min_mtu",
-            "max_mtu",
-            "transmit_queue_length",
-            "gro_max_size",
-            "gso_max_size",
-            "gso_max_segs",
-            "carrier_changes",
-        )
-    )
     return {
-        **unknown,
         "index": indexes[interface.name],
         "name": interface.name,
         "up": up,
@@ -65,9 +54,16 @@ def _described(interface: Interface, indexes: Dict[str, int]) -> Dict[str, Any]:
         "qdisc": "",
         "master": None,
         "parent": parent,
+        "min_mtu": None,
+        "max_mtu": None,
+        "transmit_queue_length": None,
+        "gro_max_size": None,
+        "gso_max_size": None,
+        "gso_max_segs": None,
+        "carrier_changes": None,
     }
 
 
-def described(_: bytes) -> Dict[str, Any]:
-    """Nothing: no kernel of this family sends such messages."""
-    return {}
+def described(_: bytes) -> Link:
+    """Refused: no kernel of this family sends such messages."""
+    raise NetlinkError(errno.EOPNOTSUPP, "this system has no netlink")

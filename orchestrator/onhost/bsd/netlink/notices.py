@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, List, NamedTuple
+from typing import List, NamedTuple, Optional
+
+from orchestrator.onhost.netlink.entries import Address, Link
 
 LINK, LINK_GONE, ADDRESS, ADDRESS_GONE, DRIVER, LOST = "link", "link gone", "address", "address gone", "driver", "lost"
 
@@ -12,7 +14,8 @@ class Notice(NamedTuple):
 
     kind: str
     interface_index: int
-    about: Dict[str, Any]
+    link: Optional[Link]
+    address: Optional[Address]
     port: int
 
 

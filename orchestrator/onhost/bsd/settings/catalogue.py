@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from shlex import quote
-from typing import Any, Dict, Iterator, List, Mapping
+from typing import Iterator, List, Mapping
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.settings.base import CANNOT, Setting
-from orchestrator.onhost.settings.kernel import Kernel, this_host
-from orchestrator.onhost.settings.mtu import IPV6_LEAST, Mtu, stacked_on
+from orchestrator.onhost.settings.base import CANNOT, Setting, SettingOf, Verified
+from orchestrator.onhost.settings.kernel import Kernel
+from orchestrator.onhost.settings.mtu import IPV6_LEAST, Mtu, MtuValue, stacked_on
+from orchestrator.onhost.settings.this_host import this_host
 
-FAMILIES: List[Any] = []
+FAMILIES: List[object] = []
 
 
 class BsdMtu(Mtu):
@@ -35,7 +36,7 @@ class BsdMtu(Mtu):
             )
         return ""
 
-    def _read(self, target: str, level: object) -> Dict[str, Any]:
+    def _read(self, target: str, level: object) -> MtuValue:
         return {"mtu": self._current(target, level), "children": {}, "ipv6": {}}
 
     def _write(self, target: str, level: object) -> None:
@@ -49,7 +50,7 @@ class BsdMtu(Mtu):
         return f"ifconfig {quote(name)} mtu {mtu}"
 
 
-class NotHere(Setting):
+class NotHere(SettingOf[object, object]):
     """A setting of Linux."""
 
     def __init__(self, kernel: Kernel, name: str) -> None:
@@ -60,7 +61,7 @@ class NotHere(Setting):
         """Never possible."""
         return f"{self.name} cannot be set on a host of the BSD family: only mtu can"
 
-    def read(self, target: str, level: object = None) -> Any:
+    def read(self, target: str, level: object = None) -> object:
         """There is no such thing."""
         return None
 
@@ -68,7 +69,7 @@ class NotHere(Setting):
         """Refused."""
         raise Refusal(CANNOT, self.check(target, level), setting=self.name, target=target)
 
-    def verify(self, target: str, level: object) -> Dict[str, Any]:
+    def verify(self, target: str, level: object) -> Verified:
         """It has not the level."""
         return {"ok": False, "seen": None, "why": self.check(target, level)}
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from orchestrator.act.conduct import ConductedTrial
 from orchestrator.act.instrument import self_test
+from orchestrator.act.latest import CHANGE_TIMEOUT_S
 from orchestrator.act.looking_at_ends import look_at_ends
 from orchestrator.act.power import switch_power
 from orchestrator.act.recovering import Recovered, Same, recover_host, same_value
@@ -23,7 +24,6 @@ from orchestrator.decide.restarting.power import NO_LIFE, START_BY_HAND, switch_
 from orchestrator.decide.setup import PowerSwitch, RunSetup
 from orchestrator.decide.state import RunState, acts_on_interface, changed_places, place_name, restart_uses
 from orchestrator.faults import BugError, Fault, HostError, as_fault
-from orchestrator.onhost.safety.latest import CHANGE_TIMEOUT_S
 from orchestrator.planning.min_lease import CONNECT_S, FIRST_PAUSE_S, confirm_s, longest_pause_s
 
 Json = dict[str, Any]

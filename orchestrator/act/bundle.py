@@ -13,12 +13,14 @@ import ast
 import functools
 import hashlib
 import importlib.resources
+import re
 from dataclasses import dataclass
 from importlib.resources.abc import Traversable
 
-SENT_ROOMS = ("onhost", "wire", "metrics")
+SENT_ROOM, SHARED_ROOMS = "onhost", ("wire", "metrics")  # what runs on hosts; what hosts and controller compute with
 MARKER = "linktrial:start"
 OLDEST_PYTHON = (3, 8)
+_IMPORT = re.compile(r"^[ ]*from (orchestrator[.\w]*) import (\([^)]*\)|[^\n#]*)", re.MULTILINE)
 
 
 @dataclass(frozen=True)
@@ -68,9 +70,26 @@ def collect_sources() -> dict[str, tuple[bool, str]]:
     """The source of everything a host gets: {module name: (is a package, source)}."""
     package = importlib.resources.files("orchestrator")
     sources = {"orchestrator": (True, package.joinpath("__init__.py").read_text(encoding="utf-8"))}
-    for room in SENT_ROOMS:
-        _collect(package.joinpath(room), f"orchestrator.{room}", sources)
+    _collect(package.joinpath(SENT_ROOM), f"orchestrator.{SENT_ROOM}", sources)
+    shared: dict[str, tuple[bool, str]] = {}
+    for room in SHARED_ROOMS:
+        _collect(package.joinpath(room), f"orchestrator.{room}", shared)
+    waiting = set(sources)
+    while waiting:
+        used = {name for module in waiting for name in _imported(sources[module][1]) if name in shared}
+        waiting = used - sources.keys()
+        sources.update({name: shared[name] for name in waiting})
     return sources
+
+
+def _imported(source: str) -> set[str]:
+    """The names of ours that a source imports, and those of the packages around them; by the lines' form alone."""
+    found: set[str] = set()
+    for module, names in _IMPORT.findall(source):
+        whole = [f"{module}.{name}" for name in re.findall(r"\w+", names)]
+        parts = module.split(".")
+        found |= {*whole, *(".".join(parts[:count]) for count in range(1, len(parts) + 1))}
+    return found
 
 
 def _collect(folder: Traversable, name: str, sources: dict[str, tuple[bool, str]]) -> None:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from orchestrator.act.latest import latest_s
 from orchestrator.cli.plans import load_plans
 from orchestrator.cli.say import say, say_json, say_text
-from orchestrator.onhost.safety.latest import latest_s
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import PlanProblems, parse_binds
 from orchestrator.planning.order import replicate_range

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from orchestrator.cli.kept_levels import Given, Kept, keep
 from orchestrator.cli.plans import load_plans
 from orchestrator.cli.say import say, say_json
 from orchestrator.decide.links.ends import target_of
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
-from orchestrator.onhost.settings.saved_state import Given, Kept, keep
 from orchestrator.planning import cells
 from orchestrator.planning.cells import Cell
 from orchestrator.run_files import Folder

@@ -15,7 +15,7 @@ from orchestrator.lab import namespaces
 from orchestrator.lab.cpu_group import CpuGroup
 from orchestrator.lab.hosts import CPU_FOLDER
 
-LEAST_KHZ, GREATEST_KHZ = 600_000, 2_400_000
+LEAST_KHZ, GREATEST_KHZ = 800_000, 2_000_000
 GOVERNORS = ("performance", "powersave", "schedutil", "userspace")
 FULL_SHARE_FILE = "/run/linktrial-board/share-at-greatest-clock"  # of one core; written from outside the lab
 FULL_SHARE = 1.2  # so that the greatest clock leaves room above the uplink's rate, and the least does not reach it

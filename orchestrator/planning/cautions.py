@@ -64,7 +64,7 @@ _DANGERS = (
     _Danger(
         "boot",
         re.compile(
-            r"^(boot-lines|kernel)(?![\w.-])|/boot/|grub|extlinux|uboot|fw_setenv|(cmdline|config)\.txt|eeprom|flashrom",
+            r"^(boot-lines|kernel)(?![\w.-])|/boot/|grub|extlinux|uboot|fw_setenv|eeprom|flashrom",
             re.IGNORECASE,
         ),
         "a wrong boot line or kernel leaves a host that does not come up, and wrongly written firmware one that "

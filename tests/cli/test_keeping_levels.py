@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from orchestrator.cli.kept_levels import keep
 from orchestrator.cli.settings import command
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
-from orchestrator.onhost.settings.saved_state import keep
 
 PLAN = """plan: keep-me
 hosts:

@@ -17,7 +17,7 @@ from orchestrator.onhost.at_start.managed_lines import BLOCK, WORDS, with_lines
 from orchestrator.onhost.at_start.next_start import RealNextStart
 from orchestrator.onhost.safety.record import boot_id
 
-ORIGINAL, CHANGED = b"arm_64bit=1\n", b"arm_64bit=1\nover=1\n"
+ORIGINAL, CHANGED = b"first=1\n", b"first=1\ncore-volts=2\n"
 SHELLS = [["/bin/sh"], *([["busybox", "sh"]] if shutil.which("busybox") else [])]
 STEPS = ("cat", "cmp", "chown", "chmod", "sync", "mv", "rm", "mkdir", "rmdir")
 
@@ -92,11 +92,11 @@ def test_run_by_hand_in_the_start_that_changed_it_puts_back_and_claims_no_start(
 # --- somebody else's change, and file systems that are not as they were -------------------------------------------
 def test_what_somebody_else_wrote_since_stays(place: Path) -> None:
     there, new = change(place)
-    there.write_bytes(b"arm_64bit=1\nmine=1\n")
+    there.write_bytes(b"first=1\nmine=1\n")
     new.write_bytes(b"5.0.0-mine\n")
     assert not revert.holds_written(str(there))
     start(place, SHELLS[0])
-    assert there.read_bytes() == b"arm_64bit=1\nmine=1\n"
+    assert there.read_bytes() == b"first=1\nmine=1\n"
     assert new.read_bytes() == b"5.0.0-mine\n"
     assert not (place / "lib/at-start").exists()
 
@@ -104,7 +104,7 @@ def test_what_somebody_else_wrote_since_stays(place: Path) -> None:
 def test_our_lines_are_taken_out_of_what_somebody_else_wrote_around_them(place: Path) -> None:
     there = place / "boot/config"
     original = boot_files.read_file(str(there))
-    written = with_lines(ORIGINAL, ["over=1"], BLOCK)
+    written = with_lines(ORIGINAL, ["core-volts=2"], BLOCK)
     revert.arm_file(str(there), original, written)
     there.write_bytes(written + b"mine=1\n")
     start(place, SHELLS[0])

@@ -9,15 +9,15 @@ from typing import Any
 
 import pytest
 
-from orchestrator.lab.fake_host import fake_host
-from orchestrator.lab.fake_kernel import CHOICE_ONCE, FakeKernel
 from orchestrator.onhost.at_start import restart
 from orchestrator.onhost.at_start.managed_lines import BLOCK, WORDS, cannot_have_words, with_lines
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import catalogue
 from orchestrator.onhost.settings.kernel import Outcome
+from tests.testing.fake_host import fake_host
+from tests.testing.fake_kernel import CHOICE_ONCE, FakeKernel
 
-FILE = "/boot/config"
+FILE = "/boot/parameters"
 OFF = {"file": FILE, "level": ["mitigations=off", "isolcpus=3"]}
 NONE: dict[str, Any] = {"file": FILE, "level": []}
 NEW = {"file": CHOICE_ONCE, "level": "6.12.9-dome"}
@@ -107,7 +107,7 @@ def test_a_level_that_is_in_effect_leaves_nothing_written_for_the_next_start(hos
     assert not host.boot.armed
 
 
-MINE = "arm_64bit=1\nmine=1\n"
+MINE = "first=1\nmine=1\n"
 
 
 @pytest.mark.parametrize("level", [{"file": FILE, "level": ["quiet"]}, NONE])
@@ -246,7 +246,7 @@ def test_a_host_on_which_nobody_would_take_it_back_is_refused_before_a_byte_is_w
         assert "nobody would take a boot change back" in catalogue(host)[name].check("", level)
         with pytest.raises(Refusal):
             catalogue(host)[name].apply("", level)
-    assert host.boot.text(FILE) == "arm_64bit=1\n"
+    assert host.boot.text(FILE) == "first=1\n"
 
 
 @pytest.mark.parametrize(

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 from own_namespace import in_own_namespace, make_pair, run
 
-from orchestrator.lab.fake_host import INTERFACE, fake_host
 from orchestrator.onhost.image import differences, take_image
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import CATALOGUE, catalogue
+from tests.testing.fake_host import INTERFACE, fake_host
 
 MTU = CATALOGUE["mtu"]
 

@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 
 from orchestrator.act import actions, recovering
-from orchestrator.lab.fake_host import INTERFACE, fake_host
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import lease, restoring, watchdog
 from orchestrator.onhost.safety.record import Record, boottime_ns
@@ -19,6 +18,7 @@ from orchestrator.onhost.service import bounded
 from orchestrator.onhost.settings import catalogue
 from orchestrator.onhost.system.process import started_ticks
 from tests.onhost.one_place import File, changed, only_place
+from tests.testing.fake_host import INTERFACE, fake_host
 
 
 @pytest.fixture

@@ -8,12 +8,12 @@ from typing import Any
 
 import pytest
 
-from orchestrator.lab.fake_host import INTERFACE, fake_host
-from orchestrator.lab.fake_kernel import FakeKernel
 from orchestrator.onhost import ethtool
 from orchestrator.onhost import settings as room
 from orchestrator.onhost.safety import lease, restoring
 from orchestrator.onhost.settings import catalogue, in_order
+from tests.testing.fake_host import INTERFACE, fake_host
+from tests.testing.fake_kernel import FakeKernel
 
 
 @pytest.fixture

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from orchestrator.lab.fake_host import INTERFACE, example_for, fake_host
-from orchestrator.lab.fake_kernel import FakeKernel
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import CATALOGUE, FAMILIES, catalogue, in_order
+from tests.testing.fake_host import INTERFACE, example_for, fake_host
+from tests.testing.fake_kernel import FakeKernel
 
 NAMES = [*CATALOGUE, *(family.example for family in FAMILIES)]
 # A second level for each, so that a sequence can go to and fro; the first is the example.
@@ -38,7 +38,7 @@ OTHER_LEVELS: dict[str, Any] = {
     "transmit-steering": "off",
     "test-address": ["198.18.7.7/24", "2001:2::7/64"],
     "governor": "powersave",
-    "min-frequency": "700MHz",
+    "min-frequency": "900MHz",
     "max-frequency": "lowest",
     "boost": "on",
     "idle-limit": "all",
@@ -54,7 +54,7 @@ OTHER_LEVELS: dict[str, Any] = {
     "command": {"read": ["dial"], "write": ["dial", "{level}"], "level": "slow"},
     "feature.tx-udp-segmentation": "on",
     "net.ipv4.tcp_sack": 0,
-    "boot-lines": {"file": "/boot/config", "level": []},
+    "boot-lines": {"file": "/boot/parameters", "level": []},
     "kernel": {"file": "/boot/choice-once", "level": "6.1.0-dome"},
 }
 HOSTILE: list[Any] = [

@@ -155,7 +155,7 @@ def test_a_link_that_is_not_marked_isolated_carries_the_caution_of_rfc_6815() ->
         ("clock", "set-clock", "clock"),
         ("cpu", "cpu-freq", "clock"),
         ("core", "set-voltage", "voltage"),
-        ("core", "over_voltage", "voltage"),
+        ("core", "core-volts", "voltage"),
         ("core", "grub-set-default", "boot"),
         ("core", "/boot/choose", "boot"),
         ("plug", "relay-board", "mains"),

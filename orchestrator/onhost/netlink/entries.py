@@ -39,7 +39,7 @@ class _AddressAlways(TypedDict):
 
 
 class AddressEntry(_AddressAlways, total=False):
-    """An address as it is asked for; lifetimes in seconds, None for ever. `peer` is empty but on a point-to-point link."""
+    """An address as it is asked for; lifetimes in seconds, None for ever; `peer` of a point-to-point link alone."""
 
     family: int  # 4 or 6
     scope: int

@@ -6,7 +6,7 @@ Nothing here is ever run by us; it is printed when something could not be restor
 from __future__ import annotations
 
 import shlex
-from typing import Any, Dict
+from typing import Any, Mapping
 
 _MAIN_TABLE = 254
 _TO_BE_TYPED = ("nodad", "home", "mngtmpaddr", "noprefixroute", "autojoin")
@@ -23,7 +23,7 @@ _METRICS = {
 }
 
 
-def address_command(entry: Dict[str, Any], interface: str) -> str:
+def address_command(entry: Mapping[str, Any], interface: str) -> str:
     """An address as `netlink.addresses` describes it."""
     peer = f" peer {entry['peer']}" if entry.get("peer") else ""
     broadcast = f" broadcast {entry['broadcast']}" if entry.get("broadcast") else ""
@@ -33,7 +33,7 @@ def address_command(entry: Dict[str, Any], interface: str) -> str:
     return f"ip address replace {own}{broadcast} dev {shlex.quote(interface)}{flags}"
 
 
-def route_command(entry: Dict[str, Any], interface: str) -> str:
+def route_command(entry: Mapping[str, Any], interface: str) -> str:
     """A route as `netlink.routes` describes it; one with several ways or an encapsulation is more than a line."""
     words = ["ip", "-6" if entry["family"] == 6 else "-4", "route", "replace"]
     words += [entry["type"]] if entry["type"] != "unicast" else []
@@ -51,7 +51,7 @@ def route_command(entry: Dict[str, Any], interface: str) -> str:
     return " ".join(words)
 
 
-def neighbour_command(entry: Dict[str, Any], interface: str) -> str:
+def neighbour_command(entry: Mapping[str, Any], interface: str) -> str:
     """A neighbour entry as `netlink.neighbours` describes it."""
     if entry["proxy"]:
         return f"ip neighbour add proxy {entry['address']} dev {shlex.quote(interface)}"

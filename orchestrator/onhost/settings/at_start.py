@@ -178,7 +178,7 @@ def _file_in_words(value: StartValue) -> str:
 def path_problem(path: object) -> str:
     """Why this is no boot file's path; empty when it can be one. Pure."""
     if not isinstance(path, str) or not _PATH.fullmatch(path):
-        return "file is the whole path of a boot file, such as /boot/config"
+        return "file is the whole path of a boot file, such as /boot/parameters"
     if os.path.normpath(path) != path or path.endswith("/"):
         return f"file is written without detours: {os.path.normpath(path)}"
     if path.startswith(_SOMEBODY_ELSES):

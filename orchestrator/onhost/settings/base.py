@@ -1,8 +1,8 @@
 """What every setting is: metadata that `linktrial settings` and `check` read, and the same five verbs.
 
 A setting says how it is checked, read, written and restored; the order of these, the privilege, and what a kernel's
-refusal means, are the same for all and stand here. What the five verbs are given comes out of a plan or a host's record,
-so they take any object: a level is checked where it is parsed, and a value is one that `read` gave.
+refusal means, are the same for all and stand here. What the five verbs are given comes out of a plan or a host's
+record, so they take any object: a level is checked where it is parsed, and a value is one that `read` gave.
 """
 
 from __future__ import annotations
@@ -149,7 +149,9 @@ class SettingOf(Generic[Level, Value]):
     # --- comparing and telling --------------------------------------------------------------------------------------
     def same(self, before: object, now: object) -> bool:
         """Whether two values from `read` are the same finding."""
-        return before is now if before is None or now is None else self._same(self._recorded(before), self._recorded(now))
+        return (
+            before is now if before is None or now is None else self._same(self._recorded(before), self._recorded(now))
+        )
 
     def restarts(self, level: object) -> bool:
         """Whether this level takes effect when the host starts, and not before. Pure."""

@@ -43,7 +43,7 @@ class BootLines(AtStart[Lines]):
     name = "boot-lines"
     unit = ""
     doc = "Lines in a boot file (file:), for one start; the host is restarted for it."
-    example = '{file: /boot/config, levels: [[], ["mitigations=off"]]}'
+    example = '{file: /boot/parameters, levels: [[], ["first=1"]]}'
     domain_text = "a list of lines, or one line as text; [] for the file as found"
 
     def problem_with(self, level: object) -> str:

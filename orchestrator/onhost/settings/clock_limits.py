@@ -34,7 +34,11 @@ class ClockLimit(SettingOf[Union[str, int], Dict[str, Dict[str, int]]]):
     limit = ""  # a key of _FILES
 
     def _parsed(self, level: object) -> Union[str, int]:
-        return level if isinstance(level, str) and level in ("lowest", "highest") else levels.clock_khz(level, f"a {self.name}")
+        return (
+            level
+            if isinstance(level, str) and level in ("lowest", "highest")
+            else levels.clock_khz(level, f"a {self.name}")
+        )
 
     def _current(self, target: str, level: object) -> object:
         """In kHz: a number when all policies agree, otherwise each policy's."""

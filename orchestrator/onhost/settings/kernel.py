@@ -90,7 +90,7 @@ class Kernel:
         raise NotImplementedError
 
     def owns_machine(self) -> bool:
-        """Whether what belongs to the whole machine is ours to change, and not that of a machine which others use too."""
+        """Whether what belongs to the whole machine is ours to change, not that of one which others use too."""
         raise NotImplementedError
 
     def is_private(self, path: str) -> bool:

@@ -101,9 +101,13 @@ class Mtu(SettingOf[int, MtuValue]):
 
     def _same(self, before: MtuValue, now: MtuValue) -> bool:
         """Equal in size, and nothing that IPv6 had is missing; more (a test address) is no difference."""
-        return before["mtu"] == now["mtu"] and before["children"] == now["children"] and all(
-            name in now["ipv6"] and not ipv6_state.missing(state, now["ipv6"][name])
-            for name, state in before["ipv6"].items()
+        return (
+            before["mtu"] == now["mtu"]
+            and before["children"] == now["children"]
+            and all(
+                name in now["ipv6"] and not ipv6_state.missing(state, now["ipv6"][name])
+                for name, state in before["ipv6"].items()
+            )
         )
 
     def _current(self, target: str, level: object) -> int:

@@ -7,7 +7,6 @@ from typing import List, Mapping, Optional, Sequence, Set, TypeVar
 
 from orchestrator.onhost.settings.base import Setting
 
-
 Use = TypeVar("Use", bound=Mapping[str, object])
 
 

@@ -41,7 +41,7 @@ class RealKernel(Kernel):
         return os.geteuid() == 0
 
     def owns_machine(self) -> bool:
-        """Whether what belongs to the whole machine is ours to change, and not that of a machine which others use too."""
+        """Whether what belongs to the whole machine is ours to change, not that of one which others use too."""
         return os.path.exists(_ONLY_IN_THE_FIRST_NAMESPACE) and not os.path.exists(LAB_MARK)
 
     def is_private(self, path: str) -> bool:

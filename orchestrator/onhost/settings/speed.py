@@ -120,7 +120,9 @@ class Speed(SettingOf[_Wish, _Negotiation]):
         else:
             # modes that are no speed (pause, the kind of port) are offered as before
             others = set(found["advertised"]) - ethtool.speed_modes()
-            self._kernel.set_link_settings(target, autoneg=True, advertised=sorted(others | self._offer(found["supported"], wish)))
+            self._kernel.set_link_settings(
+                target, autoneg=True, advertised=sorted(others | self._offer(found["supported"], wish))
+            )
 
     def _restored(self, target: str, before: _Negotiation) -> None:
         now = self._read(target, None)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import shlex
-from typing import List, Mapping, NamedTuple, Sequence, TypedDict
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple, TypedDict
 
 from orchestrator.onhost.settings.base import Setting
 from orchestrator.onhost.settings.order import in_order
@@ -16,9 +17,9 @@ _PARAMETER = "sysctl -w "
 class Kept(NamedTuple):
     """For one host: what to type now, what to put into which file, and what no line can keep."""
 
-    commands: List[str]
+    commands: list[str]
     files: Mapping[str, str]
-    not_kept: List[str]
+    not_kept: list[str]
 
 
 class Given(TypedDict):
@@ -31,8 +32,8 @@ class Given(TypedDict):
 
 def keep(uses: Sequence[Given], settings: Mapping[str, Setting]) -> Kept:
     """How one host keeps these levels, in the order in which they are applied."""
-    commands: List[str] = []
-    not_kept: List[str] = []
+    commands: list[str] = []
+    not_kept: list[str] = []
     for use in in_order(uses, settings):
         command = settings[use["setting"]].keep_command(use["target"], use["level"])
         if command:

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable
-from typing import Any
 
-from orchestrator.onhost.at_start.boot_files import content_of, with_content
+from orchestrator.onhost.at_start.boot_files import ArmedFile, BootFile, content_of, with_content
 from orchestrator.onhost.settings.kernel import NextStart, Outcome
-
-BootFile = dict[str, Any] | None
 
 
 class FakeNextStart(NextStart):
@@ -77,7 +74,7 @@ class FakeNextStart(NextStart):
         self.reads[name] = list(read)
         self.written.setdefault(f"command {name}", []).append(wanted.encode())
 
-    def armed_original(self, path: str) -> dict[str, Any] | None:
+    def armed_original(self, path: str) -> ArmedFile | None:
         """The original, if the next start restores it."""
         return {"file": copy.deepcopy(self.armed[path])} if path in self.armed else None
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from orchestrator.lab.fake_kernel import CHOICE_ONCE, FakeKernel
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.settings.kernel import Outcome
+from tests.testing.fake_kernel import CHOICE_ONCE, FakeKernel
 
 INTERFACE = "eth1"
 CORES = 4
@@ -57,14 +57,14 @@ def _add_boot_files(kernel: FakeKernel) -> None:
     """Two kernels, a boot configuration, and a loader that starts a kernel once when a file says so."""
     for release in (kernel.running_release, "6.12.9-dome"):
         kernel.files[f"/boot/vmlinuz-{release}"] = kernel.files[f"/lib/modules/{release}/modules.dep"] = ""
-    kernel.boot.put("/boot/config", "arm_64bit=1\n")
+    kernel.boot.put("/boot/parameters", "first=1\n")
 
 
 def _add_clocks(kernel: FakeKernel) -> None:
     """Two policies, as a board with large and small cores has."""
     kernel.files[f"{_CPU_TREE}/online"] = f"0-{CORES - 1}"
     kernel.files[f"{_CPU_TREE}/cpufreq/boost"] = "1"
-    for policy, (cores, greatest) in {"policy0": ("0 1", 1_800_000), "policy2": ("2 3", 2_400_000)}.items():
+    for policy, (cores, greatest) in {"policy0": ("0 1", 1_600_000), "policy2": ("2 3", 2_000_000)}.items():
         kernel.files.update(
             {
                 f"{_CPU_TREE}/cpufreq/{policy}/{file}": text
@@ -72,9 +72,9 @@ def _add_clocks(kernel: FakeKernel) -> None:
                     "affected_cpus": cores,
                     "scaling_governor": "schedutil",
                     "scaling_available_governors": "conservative ondemand performance schedutil powersave userspace",
-                    "scaling_min_freq": "600000",
+                    "scaling_min_freq": "800000",
                     "scaling_max_freq": str(greatest),
-                    "cpuinfo_min_freq": "600000",
+                    "cpuinfo_min_freq": "800000",
                     "cpuinfo_max_freq": str(greatest),
                 }.items()
             }
@@ -96,6 +96,16 @@ def _add_interface(kernel: FakeKernel, name: str, index: int) -> None:
         "parent": None,
         "up": True,
         "carrier": True,
+        "loopback": False,
+        "mac": "02:00:00:00:00:01",
+        "permanent_mac": "02:00:00:00:00:01",
+        "operstate": "up",
+        "qdisc": "fq_codel",
+        "master": None,
+        "gro_max_size": None,
+        "gso_max_size": None,
+        "gso_max_segs": None,
+        "carrier_changes": None,
     }
     kernel.files[f"/sys/class/net/{name}/ifindex"] = str(index)
     for queue in range(QUEUES):
@@ -162,6 +172,6 @@ def example_for(name: str, example: str) -> Any:
     """A setting's example as a level of this host; some examples are pictures, because their levels are tables."""
     return {
         "command": {"read": ["dial"], "write": ["dial", "{level}"], "level": "fast"},
-        "boot-lines": {"file": "/boot/config", "level": ["mitigations=off"]},
+        "boot-lines": {"file": "/boot/parameters", "level": ["core-volts=2"]},
         "kernel": {"file": CHOICE_ONCE, "level": example},
     }.get(name, example)

@@ -10,11 +10,21 @@ import copy
 import errno
 import os
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from typing import cast
 
-from orchestrator.lab.fake_next_start import FakeNextStart
 from orchestrator.onhost import ethtool
+from orchestrator.onhost.netlink.entries import (
+    Address,
+    AddressEntry,
+    Link,
+    Neighbour,
+    NeighbourKept,
+    Qdisc,
+    Route,
+    RouteKept,
+)
 from orchestrator.onhost.settings.kernel import Kernel, Outcome
+from tests.testing.fake_next_start import FakeNextStart
 
 IPV6_LEAST_MTU = 1280
 CHOICE_ONCE = "/boot/choice-once"
@@ -35,21 +45,21 @@ class FakeKernel(Kernel):
         self.first_namespace = True
         self.files: dict[str, str] = {}
         self.refused_writes: dict[str, int] = {}  # path: errno
-        self.links_by_name: dict[str, dict[str, Any]] = {}
-        self.addresses_by_index: dict[int, list[dict[str, Any]]] = {}
-        self.all_routes: list[dict[str, Any]] = []
-        self.neighbours_by_index: dict[int, list[dict[str, Any]]] = {}
+        self.links_by_name: dict[str, Link] = {}
+        self.addresses_by_index: dict[int, list[Address]] = {}
+        self.all_routes: list[Route] = []
+        self.neighbours_by_index: dict[int, list[Neighbour]] = {}
         self.answering: dict[str, str] = {}  # address: hardware address of somebody else on the link
-        self.qdiscs_by_index: dict[int, dict[str, Any]] = {}
+        self.qdiscs_by_index: dict[int, Qdisc] = {}
         # the kernel's own discipline of each queue of a card with several, those that are not in use last
         self.queue_kinds_by_index: dict[int, list[str]] = {}
-        self.features_by_name: dict[str, dict[str, dict[str, bool]]] = {}
+        self.features_by_name: dict[str, dict[str, ethtool.FeatureState]] = {}
         self.tables: dict[tuple[str, ethtool.Table], dict[str, int]] = {}
         self.rounding: dict[str, int] = {}  # word of a table: the driver takes multiples of this
-        self.link_settings_by_name: dict[str, dict[str, Any]] = {}
+        self.link_settings_by_name: dict[str, ethtool.LinkSettings] = {}
         self.interrupts: dict[str, list[str]] = {}
         self.programs: dict[str, Callable[[list[str]], Outcome]] = {}
-        self.saved_states: dict[str, Any] = {}
+        self.saved_states: dict[str, object] = {}
         self.private_paths: tuple[str, ...] = ()
         self.written: list[tuple[str, str]] = []
         self.running_release, self.default_release = "6.1.0-dome", ""
@@ -105,11 +115,11 @@ class FakeKernel(Kernel):
                 raise OSError(errno.EINVAL, os.strerror(errno.EINVAL), path)
 
     # --- interfaces
-    def find_link(self, name: str) -> dict[str, Any] | None:
+    def find_link(self, name: str) -> Link | None:
         """A copy, as the kernel gives one."""
         return copy.deepcopy(self.links_by_name.get(name))
 
-    def links(self) -> list[dict[str, Any]]:
+    def links(self) -> list[Link]:
         """All of them."""
         return copy.deepcopy(list(self.links_by_name.values()))
 
@@ -127,17 +137,17 @@ class FakeKernel(Kernel):
             if mtu < IPV6_LEAST_MTU:
                 self.addresses_by_index[index] = [each for each in self.addresses(index) if each["family"] != 6]
 
-    def addresses(self, index: int) -> list[dict[str, Any]]:
+    def addresses(self, index: int) -> list[Address]:
         """The interface's."""
         return copy.deepcopy(self.addresses_by_index.get(index, []))
 
     def add_address(
-        self, index: int, entry: dict[str, Any], *, no_duplicate_check: bool = False, replace: bool = False
+        self, index: int, entry: AddressEntry, *, no_duplicate_check: bool = False, replace: bool = False
     ) -> None:
         """Given for ever, with the flags asked for."""
         flags = [flag for flag in entry.get("flags", []) if flag != "permanent"] + ["permanent"]
         flags += ["nodad"] if no_duplicate_check and "nodad" not in flags else []
-        whole = {
+        whole: Address = {
             "index": index,
             "family": 6 if ":" in entry["address"] else 4,
             "peer": "",
@@ -159,7 +169,7 @@ class FakeKernel(Kernel):
             held.remove(each)
         held.append(whole)
 
-    def remove_address(self, index: int, entry: dict[str, Any]) -> None:
+    def remove_address(self, index: int, entry: AddressEntry) -> None:
         """Gone, or EADDRNOTAVAIL."""
         held = self.addresses_by_index.get(index, [])
         same = [each for each in held if (each["address"], each["prefix"]) == (entry["address"], entry["prefix"])]
@@ -167,30 +177,30 @@ class FakeKernel(Kernel):
             raise OSError(errno.EADDRNOTAVAIL, os.strerror(errno.EADDRNOTAVAIL))
         held.remove(same[0])
 
-    def routes(self, family: int) -> list[dict[str, Any]]:
+    def routes(self, family: int) -> list[Route]:
         """Those of a family."""
         return [copy.deepcopy(each) for each in self.all_routes if family in (0, each["family"])]
 
-    def add_route(self, entry: dict[str, Any], index: int | None) -> None:
+    def add_route(self, entry: RouteKept, index: int | None) -> None:
         """Kept as given."""
-        self.all_routes.append({**entry, "indexes": [index], "expires_s": None})
+        self.all_routes.append(cast(Route, {**entry, "indexes": [index], "expires_s": None}))
 
-    def neighbours(self, index: int) -> list[dict[str, Any]]:
+    def neighbours(self, index: int) -> list[Neighbour]:
         """The interface's."""
         return copy.deepcopy(self.neighbours_by_index.get(index, []))
 
-    def set_neighbour(self, index: int, entry: dict[str, Any]) -> None:
+    def set_neighbour(self, index: int, entry: NeighbourKept) -> None:
         """Kept as given."""
         self.neighbours_by_index.setdefault(index, []).append({**entry, "index": index})
 
-    def owner_of(self, index: int, address: str) -> str:  # noqa: ARG002 - one link is enough
+    def owner_of(self, index: int, address: str) -> str:
         """Somebody answers when the test says so."""
         return self.answering.get(address, "")
 
-    def qdiscs(self, index: int) -> list[dict[str, Any]]:
+    def qdiscs(self, index: int) -> list[Qdisc]:
         """The root alone; of a card with several queues also those of the queues in use, while the kernel made them."""
         if index in self.qdiscs_by_index:
-            return [dict(self.qdiscs_by_index[index])]
+            return [copy.copy(self.qdiscs_by_index[index])]
         kinds = self.queue_kinds_by_index.get(index, [])
         return [
             _default_qdisc(index, "mq" if kinds else "pfifo_fast", 0xFFFFFFFF),
@@ -225,7 +235,7 @@ class FakeKernel(Kernel):
             self.queue_kinds_by_index[index] = ["fq_codel"] * used + ["pfifo_fast"] * (len(kinds) - used)
 
     # --- drivers
-    def features(self, interface: str) -> dict[str, dict[str, bool]]:
+    def features(self, interface: str) -> dict[str, ethtool.FeatureState]:
         """A copy."""
         return copy.deepcopy(self.features_by_name.get(interface, {}))
 
@@ -261,7 +271,7 @@ class FakeKernel(Kernel):
             step = self.rounding.get(name, 1)
             words[name] = -(-value // step) * step
 
-    def link_settings(self, interface: str) -> dict[str, Any] | None:
+    def link_settings(self, interface: str) -> ethtool.LinkSettings | None:
         """A copy, or None."""
         return copy.deepcopy(self.link_settings_by_name.get(interface))
 
@@ -306,17 +316,17 @@ class FakeKernel(Kernel):
         self.boot.start()
 
     # --- programs and memory
-    def run_program(self, arguments: list[str], timeout_s: float) -> Outcome:  # noqa: ARG002 - nothing here takes time
+    def run_program(self, arguments: list[str], timeout_s: float) -> Outcome:
         """What the test put there under the program's name."""
         if arguments[0] not in self.programs:
             raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), arguments[0])
         return self.programs[arguments[0]](arguments)
 
-    def keep(self, name: str, value: Any) -> None:
+    def keep(self, name: str, value: object) -> None:
         """In memory."""
         self.saved_states[name] = copy.deepcopy(value)
 
-    def kept(self, name: str) -> Any:
+    def kept(self, name: str) -> object:
         """From memory."""
         return copy.deepcopy(self.saved_states.get(name))
 
@@ -325,7 +335,7 @@ class FakeKernel(Kernel):
         self.saved_states.pop(name, None)
 
 
-def _default_qdisc(index: int, kind: str, parent: int) -> dict[str, Any]:
+def _default_qdisc(index: int, kind: str, parent: int) -> Qdisc:
     return {
         "index": index,
         "kind": kind,

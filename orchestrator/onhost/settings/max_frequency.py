@@ -10,6 +10,6 @@ class GreatestFrequency(ClockLimit):
 
     name = "max-frequency"
     doc = "The clock above which the governor does not go; every policy of the host."
-    example = "1.8GHz"
+    example = "1.5GHz"
     limit = "greatest"
     after = ("governor",)

@@ -28,7 +28,7 @@ class Restarting(TypedDict):
 
 
 def restart(record: Record, token: int, kernel: Kernel | None = None) -> Restarting:
-    """Have this host restart in a second.
+    """Have this host restart in a second; {boot_id} of the start that ends.
 
     Refusal "cannot" unless this process is root on a machine of its own, never one that shares its kernel with
     another, and the run has looked at a setting that takes a restart.

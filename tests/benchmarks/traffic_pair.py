@@ -29,10 +29,10 @@ from typing import Any
 from orchestrator.lab.cpu_group import CpuGroup
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent / "onhost" / "traffic"))
+sys.path.insert(0, str(HERE.parents[1]))
 
-from two_ends import PORTS, arguments, flow, part, run_pair, times  # noqa: E402 - found by the line above
-from wire_lab import enter, in_own_namespace, inside, run  # noqa: E402 - as above
+from tests.onhost.traffic.two_ends import PORTS, arguments, flow, part, run_pair, times  # noqa: E402 - found by the line above
+from tests.onhost.traffic.wire_lab import enter, in_own_namespace, inside, run  # noqa: E402 - as above
 
 NEAR, FAR = "198.18.7.1", "198.18.7.2"
 PORT = PORTS[0]

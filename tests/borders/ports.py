@@ -8,22 +8,17 @@ from __future__ import annotations
 import random
 import socket
 import struct
-import sys
 import threading
 import time
 from collections import Counter
-from pathlib import Path
 from typing import Any
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "onhost" / "traffic"))
-
-from own_ports import OWN_PORTS
-from test_forged_datagrams import FORGED
-from two_ends import JobFailed, Running, arguments, flow, other_end, times
 
 from orchestrator.onhost.path import proof as path
 from orchestrator.onhost.service.job_process import Job
 from orchestrator.onhost.traffic import signs
+from tests.onhost.traffic.own_ports import OWN_PORTS
+from tests.onhost.traffic.test_forged_datagrams import FORGED
+from tests.onhost.traffic.two_ends import JobFailed, Running, arguments, flow, other_end, times
 
 FLOWS = (
     flow("transmit", "udp", datagram_bytes=600, intended_load_bit_s=8e6),

@@ -7,8 +7,8 @@ import signal
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "onhost" / "traffic"))
-import relay
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+from tests.onhost.traffic import relay
 
 if __name__ == "__main__":
     one, other, hold_s, lost_ratio = sys.argv[1], sys.argv[2], float(sys.argv[3]), float(sys.argv[4])

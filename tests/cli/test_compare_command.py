@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,9 +12,6 @@ from xml.etree import ElementTree as ET
 import pytest
 from click.testing import CliRunner, Result
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "results"))
-from synthetic import Scenario, make_run
-
 from orchestrator.cli.compare import _MEASURES, command
 from orchestrator.cli.if_changed import Again, verdict
 from orchestrator.cli.plans import LoadedPlan
@@ -23,6 +19,7 @@ from orchestrator.faults import PlanError
 from orchestrator.results.comparison.run_summary import MEASURES
 from orchestrator.results.write import restore_text
 from orchestrator.words.exit_codes import Exit
+from tests.results.synthetic import Scenario, make_run
 
 
 @pytest.fixture

@@ -6,11 +6,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
-from records import healthy_record
 
 from orchestrator.decide.verdict.above_ceiling import AGREEING_TRIALS, HELD_S, fills, fills_before
 from orchestrator.decide.verdict.judge import judge
 from orchestrator.planning.order import Trial
+from tests.decide.records import healthy_record
 
 
 def short_record(

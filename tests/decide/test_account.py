@@ -6,10 +6,10 @@ import copy
 from typing import Any
 
 import pytest
-from records import changed, healthy_record
 
 from orchestrator.decide.verdict.account import accounts
 from orchestrator.decide.verdict.judge import judge
+from tests.decide.records import changed, healthy_record
 
 Json = dict[str, Any]
 ETHERNET, IP4, TCP = 14, 20, 32  # TCP with timestamps (RFC 7323)

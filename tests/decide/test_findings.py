@@ -8,10 +8,10 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from benches import NEED, end, healthy_bench
 
 from orchestrator import wire
 from orchestrator.decide.findings import SEVERITIES, LinkNeed, ceilings, findings, survey_changes
+from tests.decide.benches import NEED, end, healthy_bench
 
 Bench = dict[str, dict[str, Any]]
 CARD = {

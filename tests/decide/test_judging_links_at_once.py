@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
-from records import healthy_record
 
 from orchestrator.decide.verdict.evidence import each_link, goodputs
 from orchestrator.decide.verdict.judge import judge
 from orchestrator.results.rows import counter_rows, host_rows, series_rows, trial_rows, watch_rows
+from tests.decide.records import healthy_record
 
 PARTS = ("link_facts", "ready", "path", "first", "second", "after")
 RUN = {"run_id": "r", "plan_name": "p"}

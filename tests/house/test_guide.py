@@ -95,7 +95,7 @@ def test_every_proof_is_told_of_beside_the_figures() -> None:
 
 # Words that stood for papers which are not in the repository, and numbers of somebody's list of work.
 NOWHERE = re.compile(
-    r"\btraps? Z?\d|\btraps? \(|\bdesign(\.md|'s)? (section|table)\b|\bfeasibility section|\bcheck-values\b|"
+    r"\btraps? Z?\d|\btraps? \(|\bdesign(\.md|'s)? (section|table|\d)|\bfeasibility section|\bcheck-values\b|"
     r"\bissues? #?\d|\bticket #?\d|\bthe brief\b|\bseen from outside\b",
     re.IGNORECASE,
 )

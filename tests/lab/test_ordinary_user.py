@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from ordinary_user import run_as_ordinary_user, why_not
+
+from tests.lab.ordinary_user import run_as_ordinary_user, why_not
 
 pytestmark = pytest.mark.skipif(bool(why_not()), reason=why_not())
 

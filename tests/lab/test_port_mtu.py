@@ -5,9 +5,9 @@ from __future__ import annotations
 import subprocess
 
 import pytest
-from crossing import datagrams_that_arrive, set_mtu_of_both
 
 from orchestrator.lab.lab import Lab
+from tests.lab.crossing import datagrams_that_arrive, set_mtu_of_both
 
 FULL_BYTES = 9000 - 28  # IPv4 header 20 (RFC 791), UDP header 8 (RFC 768)
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from crossing import goodput_bit_s, set_mtu_of_both
 
 from orchestrator.lab.lab import Lab
+from tests.lab.crossing import goodput_bit_s, set_mtu_of_both
 
 pytestmark = pytest.mark.alone
 

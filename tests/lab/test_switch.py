@@ -5,9 +5,9 @@ from __future__ import annotations
 import time
 
 import pytest
-from crossing import datagrams_that_arrive
 
 from orchestrator.lab.lab import Lab
+from tests.lab.crossing import datagrams_that_arrive
 
 
 @pytest.mark.lab

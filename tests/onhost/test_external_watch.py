@@ -6,13 +6,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from own_namespace import in_own_namespace, make_pair, run
 
 from orchestrator.onhost.external.before_apply import changed_before
 from orchestrator.onhost.external.change import MOST_CHANGES, Changes
 from orchestrator.onhost.external.watching import _Watcher
 from orchestrator.onhost.safety.record import Record
 from orchestrator.onhost.safety.told import told
+from tests.onhost.own_namespace import in_own_namespace, make_pair, run
 
 pytestmark = pytest.mark.lab
 NEAR = "near0"

@@ -9,10 +9,10 @@ import time
 from typing import Any
 
 import pytest
-from own_namespace import in_own_namespace, make_pair, run
 
 from orchestrator.onhost.image import differences, take_image
 from orchestrator.onhost.settings import CATALOGUE
+from tests.onhost.own_namespace import in_own_namespace, make_pair, run
 
 MTU_OF_NEAR = {"setting": "mtu", "target": "near0"}
 

@@ -7,10 +7,10 @@ import struct
 from pathlib import Path
 
 import pytest
-from test_survey import RELEASE, tree
 
 from orchestrator.onhost.survey.kernel_identity import build_id, read_kernel_identity
 from orchestrator.onhost.survey.roots import Roots
+from tests.onhost.test_survey import RELEASE, tree
 
 CONFIGURATION = "CONFIG_NET=y\n"
 

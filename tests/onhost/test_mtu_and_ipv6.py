@@ -7,11 +7,11 @@ import time
 from typing import Any
 
 import pytest
-from own_namespace import in_own_namespace, make_pair, run
 
 from orchestrator.onhost.image import differences, take_image
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import CATALOGUE, catalogue
+from tests.onhost.own_namespace import in_own_namespace, make_pair, run
 from tests.testing.fake_host import INTERFACE, fake_host
 
 MTU = CATALOGUE["mtu"]

@@ -11,12 +11,12 @@ from typing import Any
 
 import psutil
 import pytest
-from own_namespace import as_ordinary_user, in_own_namespace, make_pair, run
 from pyroute2 import IPRoute
 
 from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.netlink.filter_tables import filter_tables
 from orchestrator.onhost.service.facts import read_facts, read_interfaces
+from tests.onhost.own_namespace import as_ordinary_user, in_own_namespace, make_pair, run
 
 
 def a_busy_namespace() -> None:

@@ -8,10 +8,10 @@ import time
 from typing import Any
 
 import pytest
-from own_namespace import in_own_namespace, make_pair, run
 
 from orchestrator.onhost.path import ready
 from orchestrator.onhost.refusal import Refusal
+from tests.onhost.own_namespace import in_own_namespace, make_pair, run
 
 pytestmark = pytest.mark.lab
 

@@ -15,11 +15,11 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from own_namespace import in_own_namespace, make_pair, run
 
 from orchestrator.onhost.image import differences, take_image
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.settings import CATALOGUE
+from tests.onhost.own_namespace import in_own_namespace, make_pair, run
 
 pytestmark = pytest.mark.lab
 

@@ -11,7 +11,6 @@ from typing import Any
 
 import psutil
 import pytest
-from own_namespace import as_ordinary_user, in_own_namespace, make_pair, run
 
 from orchestrator.onhost.survey import read_survey
 from orchestrator.onhost.survey.activity import firmware_missing, read_activity
@@ -19,6 +18,7 @@ from orchestrator.onhost.survey.cards import bus_link, read_cards, read_interfac
 from orchestrator.onhost.survey.machine import kernel_configuration, read_machine
 from orchestrator.onhost.survey.modules import modules_that_claim, option_of
 from orchestrator.onhost.survey.roots import Roots
+from tests.onhost.own_namespace import as_ordinary_user, in_own_namespace, make_pair, run
 
 RELEASE = "6.1.0-cloud"
 ALIAS = "pci:v0000ABCDd00000010sv0000ABCDsd00000000bc02sc00i00"

@@ -5,13 +5,13 @@ from __future__ import annotations
 import copy
 
 import pytest
-from own_namespace import in_own_namespace, make_pair, run
 
 from orchestrator.onhost.image import differences, take_image
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import accepting
 from orchestrator.onhost.safety.told import LONGEST_TEXT, MOST_LINES, bounded, in_words, leaves, told
 from orchestrator.onhost.settings import CATALOGUE
+from tests.onhost.own_namespace import in_own_namespace, make_pair, run
 
 NEAR = "near0"
 

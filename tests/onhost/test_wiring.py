@@ -6,11 +6,11 @@ import os
 import secrets
 
 import pytest
-from own_namespace import as_ordinary_user
 
 from orchestrator.onhost.path import wiring
 from orchestrator.onhost.path.probe_frame import FrameCodec
 from orchestrator.onhost.refusal import Refusal
+from tests.onhost.own_namespace import as_ordinary_user
 
 TOKEN = secrets.token_hex(32)
 

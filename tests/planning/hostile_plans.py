@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from planning_fakes import HEAD
+from tests.planning.planning_fakes import HEAD
 
 NAMES = (
     "eth0; rm -rf /",

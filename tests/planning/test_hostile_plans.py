@@ -8,14 +8,14 @@ import sys
 from pathlib import Path
 
 import pytest
-from hostile_plans import HOSTILE
-from planning_fakes import HEAD, problems
-from test_plan_load import FIVE_MISTAKES, WHOLE
 
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import PlanProblems, load
 from orchestrator.planning.order import SplitMix
 from orchestrator.planning.problems import CODES
+from tests.planning.hostile_plans import HOSTILE
+from tests.planning.planning_fakes import HEAD, problems
+from tests.planning.test_plan_load import FIVE_MISTAKES, WHOLE
 
 PLANS = Path(__file__).parents[2] / "plans"
 IN_THE_NORMAL_RUN, AS_A_PROOF = 600, 20_000
@@ -67,9 +67,9 @@ def test_all_hostile_plans_together_stay_within_memory_and_time() -> None:
     code = (
         "import resource, sys\n"
         f"resource.setrlimit(resource.RLIMIT_CPU, ({MOST_CPU_S}, {MOST_CPU_S}))\n"
-        f"sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
-        "from hostile_plans import HOSTILE\n"
-        "from planning_fakes import problems\n"
+        f"sys.path.insert(0, {str(Path(__file__).parents[2])!r})\n"
+        "from tests.planning.hostile_plans import HOSTILE\n"
+        "from tests.planning.planning_fakes import problems\n"
         "for text, _ in HOSTILE.values(): problems(text)\n"
         # not ru_maxrss, which a child inherits from whatever forked it
         "print(int(next(x for x in open('/proc/self/status') if x.startswith('VmHWM')).split()[1]) * 1024)\n"

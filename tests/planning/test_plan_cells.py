@@ -7,11 +7,11 @@ from itertools import product
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from planning_fakes import HEAD, load, plan, problem
 
 from orchestrator.planning import Cell, cells
 from orchestrator.planning.cells import MOST_CELLS, ports_needed
 from orchestrator.planning.traffic import DEFAULTS, TRAFFIC_FACTORS, LevelError
+from tests.planning.planning_fakes import HEAD, load, plan, problem
 
 TWO_LINKS = """\
 plan: two-links

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from planning_fakes import CATALOGUE, load, problem
 
 from orchestrator.decide.compose import compose
 from orchestrator.planning import cells, schedule
 from orchestrator.planning.changes import changes
 from orchestrator.planning.rehearsal import rehearsal_cells
+from tests.planning.planning_fakes import CATALOGUE, load, problem
 
 TWO_PORTS = """\
 plan: two-ports

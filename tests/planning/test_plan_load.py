@@ -6,12 +6,12 @@ import dataclasses
 from pathlib import Path
 
 import pytest
-from planning_fakes import CATALOGUE, HEAD, load, plan, problem, problems
 from pydantic import ValidationError
 
 from orchestrator import planning
 from orchestrator.planning import PlanProblems, parse_binds, unused_binds
 from orchestrator.planning.plan import PowerCycle
+from tests.planning.planning_fakes import CATALOGUE, HEAD, load, plan, problem, problems
 
 # Every key of a plan at once.
 WHOLE = """\

@@ -8,10 +8,10 @@ from itertools import groupby
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from planning_fakes import plan
 
 from orchestrator.planning import cells, schedule
 from orchestrator.planning.order import SplitMix, Trial
+from tests.planning.planning_fakes import plan
 
 FACTORS = "factors: {mtu: [1500, 9000], direction: [transmit, receive], streams: [1, 4]}\n"
 

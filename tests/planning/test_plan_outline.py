@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 
 import pytest
-from planning_fakes import CATALOGUE, HEAD, load, plan
 
 from orchestrator.planning.cautions import own_address, unlimited_udp_problem
 from orchestrator.planning.changes import HostChanges
 from orchestrator.planning.estimate import COSTLY_S, DRAIN_S, HANDLING_S
 from orchestrator.planning.outline import Outline, bytes_text, duration_text, outline, render
+from tests.planning.planning_fakes import CATALOGUE, HEAD, load, plan
 
 SHARED = HEAD.replace(", isolated: true", "")
 COMMAND = (

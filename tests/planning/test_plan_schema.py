@@ -8,12 +8,12 @@ from typing import Any
 
 import jsonschema
 import pytest
-from test_plan_load import FIVE_MISTAKES, WHOLE
 
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import cells, load, schedule
 from orchestrator.planning.reader import read
 from orchestrator.planning.schema import plan_schema
+from tests.planning.test_plan_load import FIVE_MISTAKES, WHOLE
 
 PLANS = Path(__file__).parents[2] / "plans"
 SHIPPED = sorted(PLANS.rglob("*.yaml"))

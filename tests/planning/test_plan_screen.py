@@ -5,12 +5,12 @@ from __future__ import annotations
 import itertools
 
 import pytest
-from planning_fakes import CATALOGUE, plan, problem
 
 from orchestrator.planning import cells, schedule
 from orchestrator.planning.fraction import fraction, made_again
 from orchestrator.planning.outline import outline, render
 from orchestrator.planning.screening import screen_as_dict, screen_of
+from tests.planning.planning_fakes import CATALOGUE, plan, problem
 
 SIX = (
     "factors:\n  mtu: [1500, 9000]\n  governor: {at: dome, levels: [powersave, performance]}\n  streams: [1, 4]\n"

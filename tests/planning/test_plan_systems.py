@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from planning_fakes import CATALOGUE, HEAD, plan, problem
 
 from orchestrator.planning.outline import outline, render
+from tests.planning.planning_fakes import CATALOGUE, HEAD, plan, problem
 
 BSD_HEAD = HEAD.replace("hall: {", "hall: {system: bsd, ")
 

@@ -7,12 +7,12 @@ from itertools import combinations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from planning_fakes import load, problems
 
 from orchestrator.decide.compose import compose
 from orchestrator.decide.traffic_args import ports_for
 from orchestrator.planning.cells import ports_needed
 from orchestrator.planning.port_shares import Listening, divided, meet
+from tests.planning.planning_fakes import load, problems
 
 HEAD = """\
 plan: two-links

@@ -14,8 +14,9 @@ import math
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "results"))
-from simulate import (
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+from orchestrator.results.statistics.stopping import PrecisionRule, widening
+from tests.results.simulate import (
     KINDS,
     LEAST_COVERED,
     SKEWNESS,
@@ -31,8 +32,6 @@ from simulate import (
     stopped,
     words,
 )
-
-from orchestrator.results.statistics.stopping import PrecisionRule, widening
 
 failures: list[str] = []
 

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import pytest
 
-# Test folders are no packages, so that each can be run alone; the made-up run lies with the tests of results.
-sys.path.insert(0, str(Path(__file__).parent.parent / "results"))
-
-from page_tree import Element, parse
-from synthetic import Scenario, make_run
-
 from orchestrator.report import read_report
 from orchestrator.report.model import Report
 from orchestrator.report.page import html
+from tests.report.page_tree import Element, parse
+from tests.results.synthetic import Scenario, make_run
 
 RATES = {
     "mtu": [1500, 9000, 9600],

@@ -7,10 +7,10 @@ import tempfile
 import traceback
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "results"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from planted import KINDS
-from published import faults_of_the_copy
+from tests.report.planted import KINDS
+from tests.report.published import faults_of_the_copy
 
 
 def main(count: int, first: int) -> int:

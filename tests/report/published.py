@@ -7,13 +7,12 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
-from planted import Planter, Secret, found_in, plan_with_secrets
-from synthetic import Scenario, make_run
-
 from orchestrator.report.public import publish
 from orchestrator.results.comparison.compare import compare
 from orchestrator.results.comparison.run_summary import summarise_run
 from orchestrator.results.read_run import read_run
+from tests.report.planted import Planter, Secret, found_in, plan_with_secrets
+from tests.results.synthetic import Scenario, make_run
 
 FACTORS = {"mtu": [1500, 9000], "transport": ["tcp", "udp"], "direction": ["transmit", "bidirectional"]}
 

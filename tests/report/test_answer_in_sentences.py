@@ -6,12 +6,11 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
-from made_report import cell, made
-from synthetic import Scenario, make_run
-
 from orchestrator.report import answer, limits, read_report
 from orchestrator.report.model import Report
 from orchestrator.results.causes.from_columns import Cause
+from tests.report.made_report import cell, made
+from tests.results.synthetic import Scenario, make_run
 
 FACTORS = {"mtu": ("1500", "9000"), "direction": ("transmit", "receive", "bidirectional")}
 THIN = "\u202f"

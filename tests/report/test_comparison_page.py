@@ -6,14 +6,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from click.testing import CliRunner
-from page_tree import parse
-from synthetic import Scenario, make_run
 
 from orchestrator.cli.compare import command
 from orchestrator.report.page.comparison import page
 from orchestrator.results.comparison.compare import compare
 from orchestrator.results.comparison.run_summary import summarise_run
 from orchestrator.results.read_run import read_run
+from tests.report.page_tree import parse
+from tests.results.synthetic import Scenario, make_run
 
 FACTORS = {"mtu": [1500, 9000], "clock": ["powersave", "performance"], "direction": ["transmit", "receive"]}
 HOSTILE = "</script><b onclick=x>\x1b[2J"

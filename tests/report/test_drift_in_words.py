@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 import pytest
-from made_report import cell, made
 
 from orchestrator.report import answer, method
 from orchestrator.report.model import Report
+from tests.report.made_report import cell, made
 
 
 def _report(goodputs: list[float], **other: str) -> Report:

@@ -12,9 +12,7 @@ from xml.etree import ElementTree
 
 import pytest
 from markdown_it import MarkdownIt
-from page_tree import parse
 from rich.console import Console
-from synthetic import Scenario, make_run
 
 from orchestrator.report import cases, charts, markdown, read_report
 from orchestrator.report.model import Report
@@ -24,6 +22,8 @@ from orchestrator.results.openmetrics import openmetrics_text
 from orchestrator.results.read_run import read_run
 from orchestrator.results.write import restore_text, write_rows
 from orchestrator.run_files import Folder
+from tests.report.page_tree import parse
+from tests.results.synthetic import Scenario, make_run
 
 MARK = "HOSTILE"
 HOSTILE = {

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 from markdown_it import MarkdownIt
-from page_tree import parse
 
 from orchestrator.report import markdown
 from orchestrator.report.model import Report
+from tests.report.page_tree import parse
 
 
 @pytest.mark.parametrize(

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from made_report import cell, made
-from page_tree import parse
-
 from orchestrator.report.matrix import arrange, column_label
 from orchestrator.report.page import matrix as page_matrix
 from orchestrator.words.figures import rate_unit
 from orchestrator.words.plain_text import visible
+from tests.report.made_report import cell, made
+from tests.report.page_tree import parse
 
 
 def test_direction_runs_across_where_it_varies() -> None:

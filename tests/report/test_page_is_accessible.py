@@ -6,7 +6,7 @@ import itertools
 import re
 from collections import Counter
 
-from page_tree import Element
+from tests.report.page_tree import Element
 
 
 def test_language_title_and_one_first_heading(tree: Element) -> None:

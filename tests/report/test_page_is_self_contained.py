@@ -6,7 +6,7 @@ import base64
 import hashlib
 import re
 
-from page_tree import Element
+from tests.report.page_tree import Element
 
 LOADING = {"src", "srcset", "data", "poster", "action", "formaction", "background", "manifest", "ping"}
 

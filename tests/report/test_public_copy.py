@@ -15,9 +15,6 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from planted import KINDS, found_in
-from published import faults_of_the_copy, run_with_secrets
-from synthetic import Scenario, make_run
 
 from orchestrator.cli.report import command
 from orchestrator.decide.verdict.doubts import DOUBTS
@@ -35,6 +32,9 @@ from orchestrator.report.public.sentences import sentences, words
 from orchestrator.report.public.stand_ins import StandIns
 from orchestrator.results.read_run import read_run
 from orchestrator.run_files import Folder
+from tests.report.planted import KINDS, found_in
+from tests.report.published import faults_of_the_copy, run_with_secrets
+from tests.results.synthetic import Scenario, make_run
 
 SEED = int(os.environ.get("LINKTRIAL_SEED", "1"))
 PLAN = """# for Marta

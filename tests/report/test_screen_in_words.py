@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from page_tree import parse
 
 from orchestrator.act.run_folder import write_run_json
 from orchestrator.decide.compose import compose
@@ -25,6 +24,7 @@ from orchestrator.results.folder import open_run
 from orchestrator.results.read_run import read_table
 from orchestrator.results.statistics.screen import screens_of
 from orchestrator.results.write import cell_text, restore_text, write_rows
+from tests.report.page_tree import parse
 
 DESIGN = fraction(["mtu", "clock", "ring", "steering"])  # 8 of 16, I = the four together
 LEVELS = {"mtu": [1500, 9000], "clock": ["powersave", "performance"], "ring": [256, 4096], "steering": ["off", "all"]}

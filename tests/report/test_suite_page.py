@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from page_tree import parse
-from synthetic import Scenario, make_run
 
 from orchestrator.cli.report import command
 from orchestrator.faults import PlanError
 from orchestrator.report.suite import write_suite
+from tests.report.page_tree import parse
+from tests.results.synthetic import Scenario, make_run
 
 
 @pytest.fixture

@@ -8,9 +8,6 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from made_report import cell, made
-from page_tree import Element, parse
-from synthetic import Scenario, make_run
 
 from orchestrator.report import ends, influence, loss, method, read_report
 from orchestrator.report.evidence import Evidence, gather
@@ -25,6 +22,9 @@ from orchestrator.results.folder import RunFolder
 from orchestrator.results.over_time import goodput_over_time
 from orchestrator.results.read_run import read_run
 from orchestrator.results.write import append_text_member
+from tests.report.made_report import cell, made
+from tests.report.page_tree import Element, parse
+from tests.results.synthetic import Scenario, make_run
 
 
 @pytest.fixture(scope="module")

@@ -7,12 +7,12 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from synthetic import Scenario, make_run
 
 from orchestrator.results import columns
 from orchestrator.results.cells import cells_table, valid_rows
 from orchestrator.results.read_run import read_run
 from orchestrator.results.write import write_rows
+from tests.results.synthetic import Scenario, make_run
 
 
 def _trials(rows: list[dict[str, Any]]) -> pd.DataFrame:

@@ -10,7 +10,11 @@ import math
 
 import numpy as np
 import pytest
-from nist_data import (
+from scipy import stats
+
+from orchestrator.results.statistics.intervals import mean_interval, t_limits
+from orchestrator.results.statistics.summary import Sample, outliers, skewness, summarise, summarise_all, trend
+from tests.results.nist_data import (
     AUTO83B_JAPAN,
     AUTO83B_US,
     LEW,
@@ -23,10 +27,6 @@ from nist_data import (
     NUMACC4,
     ZARR13,
 )
-from scipy import stats
-
-from orchestrator.results.statistics.intervals import mean_interval, t_limits
-from orchestrator.results.statistics.summary import Sample, outliers, skewness, summarise, summarise_all, trend
 
 # NIST StRD, univariate summary statistics: set, mean, standard deviation (n - 1), correct digits that a sound
 # two-pass computation in double precision reaches

@@ -6,12 +6,12 @@ import json
 from pathlib import Path
 
 import pytest
-from synthetic import Scenario, make_run
 
 from orchestrator.planning.names import RESERVED
 from orchestrator.results import columns
 from orchestrator.results.columns import FACTORS_HERE, TABLES, describe, factors_in, names, write_columns
 from orchestrator.results.read_run import read_run
+from tests.results.synthetic import Scenario, make_run
 
 # What a column's name ends in, and the unit that this promises.
 SUFFIXES = {

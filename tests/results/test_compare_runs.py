@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from synthetic import Scenario, make_run
 
 from orchestrator.faults import PlanError
 from orchestrator.results.comparison import references
@@ -23,6 +22,7 @@ from orchestrator.results.comparison.run_summary import (
     summary_from_dict,
 )
 from orchestrator.results.read_run import read_run
+from tests.results.synthetic import Scenario, make_run
 
 
 def made(

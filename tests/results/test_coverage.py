@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from simulate import (
+
+from orchestrator.results.statistics.stopping import PrecisionRule, precision, widening
+from tests.results.simulate import (
     KINDS,
     LEAST_COVERED,
     WIDEST,
@@ -22,8 +24,6 @@ from simulate import (
     stopped,
     words,
 )
-
-from orchestrator.results.statistics.stopping import PrecisionRule, precision, widening
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -9,13 +9,13 @@ from xml.etree import ElementTree
 
 import pandas as pd
 import pytest
-from synthetic import Scenario, make_run
 
 from orchestrator.faults import PlanError
 from orchestrator.results.junit import Case, junit_text
 from orchestrator.results.openmetrics import openmetrics_text
 from orchestrator.results.parquet import write_parquet
 from orchestrator.results.read_run import read_run
+from tests.results.synthetic import Scenario, make_run
 
 
 @pytest.fixture(scope="module")

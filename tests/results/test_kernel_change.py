@@ -6,10 +6,10 @@ from copy import deepcopy
 from typing import Any
 
 import pytest
-from synthetic import facts
 
 from orchestrator.results.comparison.environment import differences, environment
 from orchestrator.results.comparison.kernel_change import kernel_changes
+from tests.results.synthetic import facts
 
 IDENTITY = {
     "release": "6.1.0",

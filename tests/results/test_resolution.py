@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 from statsmodels.stats.power import TTestIndPower
-from synthetic import Scenario, make_run
 
 from orchestrator.faults import PlanError
 from orchestrator.results.statistics.resolution import latest_noise, noise_of, resolution
+from tests.results.synthetic import Scenario, make_run
 
 
 @pytest.mark.parametrize("replicates", [3, 5, 10, 20])

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from synthetic import Scenario, make_run
 
 from orchestrator.faults import PlanError
 from orchestrator.results.folder import FILES, SCHEMA_VERSION, open_run
 from orchestrator.results.read_run import read_run, read_table, read_trials
+from tests.results.synthetic import Scenario, make_run
 
 
 @pytest.fixture

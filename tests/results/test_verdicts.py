@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from nist_data import AUTO83B_JAPAN, AUTO83B_US
 from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import ttost_ind
 
@@ -25,6 +24,7 @@ from orchestrator.results.comparison.verdicts import (
     values_needed,
 )
 from orchestrator.results.statistics.variation import variation
+from tests.results.nist_data import AUTO83B_JAPAN, AUTO83B_US
 
 # e-Handbook 7.3.1: minutes to assemble, old and new process
 OLD = [32, 37, 35, 28, 41, 44, 35, 31, 34, 38, 42]

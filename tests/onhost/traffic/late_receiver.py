@@ -16,13 +16,12 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from shaper_count import Referee
-from two_ends import arguments, flow, part, run_pair
-from wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
-
 from orchestrator.decide.verdict.judge import judge
 from orchestrator.lab.cpu_group import CpuGroup
 from orchestrator.wire import goodput_ceiling
+from tests.onhost.traffic.shaper_count import Referee
+from tests.onhost.traffic.two_ends import arguments, flow, part, run_pair
+from tests.onhost.traffic.wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
 
 KINDS = ("none", "hog", "stopped", "quota")
 RATES_BIT_S = (100_000_000, 200_000_000, 300_000_000, 500_000_000, 700_000_000, 1_000_000_000)

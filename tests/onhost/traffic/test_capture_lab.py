@@ -14,11 +14,11 @@ from typing import Any
 
 import pytest
 from scapy.all import IP, TCP, UDP, Ether, IPv6
-from two_ends import PORTS, arguments, flow, part, run_pair
-from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch, shape
 
 from orchestrator.metrics.delay_variation import above_min_percentile
 from orchestrator.metrics.jitter import Jitter
+from tests.onhost.traffic.two_ends import PORTS, arguments, flow, part, run_pair
+from tests.onhost.traffic.wire_lab import ends, enter, in_own_namespace, inside, join_by_switch, shape
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
 PORT = PORTS[0]

@@ -9,8 +9,9 @@ import json
 from typing import Any
 
 import pytest
-from two_ends import PORTS, arguments, flow, part, run_pair
-from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch, run, shape
+
+from tests.onhost.traffic.two_ends import PORTS, arguments, flow, part, run_pair
+from tests.onhost.traffic.wire_lab import ends, enter, in_own_namespace, inside, join_by_switch, run, shape
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
 

@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from own_ports import OWN_PORTS
-from two_ends import JobFailed, Running, arguments, flow, other_end, times
+
+from tests.onhost.traffic.own_ports import OWN_PORTS
+from tests.onhost.traffic.two_ends import JobFailed, Running, arguments, flow, other_end, times
 
 UDP = {"datagram_bytes": 500, "intended_load_bit_s": 4e6}
 TCP = {"pacing_bit_s": 8e6}

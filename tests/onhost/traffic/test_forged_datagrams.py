@@ -14,13 +14,13 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from own_ports import OWN_PORTS
-from two_ends import arguments, flow, part, run_pair
 
 from orchestrator.onhost.traffic import signs
 from orchestrator.onhost.traffic.arrivals import Arrivals
 from orchestrator.onhost.traffic.datagrams import PHASE_SPAN
 from orchestrator.onhost.traffic.sequence import Sequence
+from tests.onhost.traffic.own_ports import OWN_PORTS
+from tests.onhost.traffic.two_ends import arguments, flow, part, run_pair
 
 SIZE, FIRST = 600, 1 << 61
 PORTS = OWN_PORTS[100:104]

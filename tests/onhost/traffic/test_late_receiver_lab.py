@@ -6,9 +6,9 @@ A bounded sample of `bash tests/proofs.sh late`; the bounds leave room for a mac
 from __future__ import annotations
 
 import pytest
-from late_receiver import KINDS, Case, draw, measure
 
 from orchestrator.lab.cpu_group import place_for_groups
+from tests.onhost.traffic.late_receiver import KINDS, Case, draw, measure
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
 

@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from two_ends import arguments, flow, run_pair
-from wire_lab import ends, enter, in_own_namespace, inside, join_by_switch
 
 from orchestrator.decide.verdict.account import accounts
 from orchestrator.decide.verdict.evidence import ways
 from orchestrator.decide.verdict.judge import judge
 from orchestrator.decide.verdict.losses import losses
+from tests.onhost.traffic.two_ends import arguments, flow, run_pair
+from tests.onhost.traffic.wire_lab import ends, enter, in_own_namespace, inside, join_by_switch
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
 PLACES = ("own_queue", "own_interface", "between", "far_interface", "backlog", "socket")

@@ -6,14 +6,19 @@ import subprocess
 import sys
 from pathlib import Path
 
-from own_ports import OWN_PORTS, claimed
+from tests.onhost.traffic.own_ports import OWN_PORTS, claimed
 
-_TELL = "from own_ports import OWN_PORTS; print(*OWN_PORTS)"
+_TELL = "from tests.onhost.traffic.own_ports import OWN_PORTS; print(*OWN_PORTS)"
 
 
 def test_no_two_processes_have_a_port_in_common() -> None:
     told = subprocess.run(
-        [sys.executable, "-c", _TELL], cwd=Path(__file__).parent, capture_output=True, text=True, timeout=60, check=True
+        [sys.executable, "-c", _TELL],
+        cwd=Path(__file__).parents[3],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
     ).stdout
     assert len(told.split()) == len(OWN_PORTS)
     assert not {*map(int, told.split())} & {*OWN_PORTS}

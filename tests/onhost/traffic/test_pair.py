@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from two_ends import arguments, flow, part, run_pair
-from wire_lab import as_ordinary_user
+
+from tests.onhost.traffic.two_ends import arguments, flow, part, run_pair
+from tests.onhost.traffic.wire_lab import as_ordinary_user
 
 TCP: dict[str, Any] = {"pacing_bit_s": 40e6}
 UDP: dict[str, Any] = {"datagram_bytes": 1200, "intended_load_bit_s": 20e6}

@@ -6,13 +6,13 @@ import struct
 from typing import Any
 
 import pytest
-from relay import Deeds, Rule, datagram_to, every, relaying
-from two_ends import PORTS, arguments, flow, part, run_pair
-from wire_lab import ends, enter, in_own_namespace, join_by_relay
 
 from orchestrator.metrics.delay_variation import above_min_percentile
 from orchestrator.metrics.jitter import Jitter
 from orchestrator.metrics.tcp import window_limited_bit_s
+from tests.onhost.traffic.relay import Deeds, Rule, datagram_to, every, relaying
+from tests.onhost.traffic.two_ends import PORTS, arguments, flow, part, run_pair
+from tests.onhost.traffic.wire_lab import ends, enter, in_own_namespace, join_by_relay
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
 

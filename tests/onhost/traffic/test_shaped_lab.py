@@ -10,13 +10,13 @@ import statistics
 from typing import Any
 
 import pytest
-from two_ends import arguments, flow, part, run_pair
-from wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
 
 from orchestrator.decide.verdict.judge import Verdict
 from orchestrator.results.causes.from_columns import cell_cause
 from orchestrator.results.rows import trial_rows
 from orchestrator.wire import goodput_ceiling
+from tests.onhost.traffic.two_ends import arguments, flow, part, run_pair
+from tests.onhost.traffic.wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
 

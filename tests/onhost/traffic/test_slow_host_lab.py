@@ -6,12 +6,12 @@ import os
 from typing import Any
 
 import pytest
-from late_receiver import throttled
-from two_ends import arguments, flow, part, run_pair
-from wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
 
 from orchestrator.lab.cpu_group import place_for_groups
 from orchestrator.wire import goodput_ceiling
+from tests.onhost.traffic.late_receiver import throttled
+from tests.onhost.traffic.two_ends import arguments, flow, part, run_pair
+from tests.onhost.traffic.wire_lab import ends, enter, in_own_namespace, join_by_switch, shape
 
 pytestmark = [pytest.mark.lab, pytest.mark.alone]
 BUCKET_BYTES = 32_500  # of the shaper at this rate: what a link that stood still gives back at once

@@ -10,11 +10,11 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from own_ports import OWN_PORTS
-from two_ends import Running, arguments, flow, other_end, part, times
-from wire_lab import as_ordinary_user
 
 from orchestrator.onhost.traffic import signs
+from tests.onhost.traffic.own_ports import OWN_PORTS
+from tests.onhost.traffic.two_ends import Running, arguments, flow, other_end, part, times
+from tests.onhost.traffic.wire_lab import as_ordinary_user
 
 SERVER, PEER, STRANGER = "127.0.0.2", "127.0.0.1", "127.0.0.3"
 PORTS = OWN_PORTS[120:130]

@@ -10,12 +10,11 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from own_ports import OWN_PORTS
-
 from orchestrator.metrics.intervals import Intervals, series_values
 from orchestrator.onhost import traffic
 from orchestrator.onhost.service.job_process import Job
 from orchestrator.onhost.traffic.signs import fresh_token
+from tests.onhost.traffic.own_ports import OWN_PORTS
 
 START_AHEAD_S = 0.02
 PORTS = OWN_PORTS[:40]

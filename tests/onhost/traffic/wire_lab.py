@@ -2,20 +2,17 @@
 
     near -- port0 [ switch ] port1 -- far          both ends are called eth1
 
-Frames are frames (design 9, second recipe): no segmentation below the sockets, order kept, nothing merged between.
+Frames are frames: no segmentation below the sockets, order kept, nothing merged between.
 """
 
 from __future__ import annotations
 
 import ctypes
 import os
-import sys
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from own_namespace import as_ordinary_user, in_own_namespace, run
+from tests.onhost.own_namespace import as_ordinary_user, in_own_namespace, run
 
 NEAR4, FAR4 = "198.18.7.1", "198.18.7.2"
 NEAR6, FAR6 = "2001:2:0:7::1", "2001:2:0:7::2"

@@ -39,6 +39,7 @@ AWAITS_OF = tuple(
     for name in (
         "runner.py",
         "supervised.py",
+        "tries.py",
         "actions.py",
         "conduct.py",
         "clocks.py",

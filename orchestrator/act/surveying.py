@@ -58,7 +58,10 @@ async def survey_hosts(names: Sequence[str], open_session: Open, links: Sequence
         for link in links:
             await _prove(link, sessions, found)
     finally:
-        await asyncio.gather(*(session.close() for session in sessions.values()), return_exceptions=True)
+        ended = await asyncio.gather(*(session.close() for session in sessions.values()), return_exceptions=True)
+        for name, error in zip(sessions, ended, strict=True):
+            if isinstance(error, Exception) and not isinstance(error, HostError):
+                found.faults.setdefault(name, as_fault(error))
     return found
 
 

@@ -162,7 +162,9 @@ def _path_findings(surveyed: Surveyed) -> list[Finding]:
 
 
 def _all_faults(surveyed: Surveyed) -> dict[str, Fault]:
-    return {**surveyed.faults, **surveyed.link_faults}
+    """By what they concern. That the wiring could not be looked at is said in its place, unless we are at fault."""
+    wiring = {"the wiring": surveyed.wiring_fault} if isinstance(surveyed.wiring_fault, BugError) else {}
+    return {**surveyed.faults, **surveyed.link_faults, **wiring}
 
 
 def _earlier(path: Path) -> dict[str, Any]:

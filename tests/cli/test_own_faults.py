@@ -12,11 +12,12 @@ from click.testing import CliRunner
 
 from orchestrator.act import session as sessions
 from orchestrator.act.signals import Signals
+from orchestrator.act.surveying import Surveyed
 from orchestrator.cli import check, main, recover, running, survey
 from orchestrator.cli.access import Access
 from orchestrator.cli.plans import load_plans
 from orchestrator.cli.progress import Progress
-from orchestrator.faults import BugError
+from orchestrator.faults import BugError, as_fault
 from orchestrator.onhost.survey import read_survey
 from orchestrator.words.exit_codes import Exit
 from tests.sim.sim import make_setup
@@ -81,6 +82,34 @@ def test_a_survey_tells_of_the_other_hosts_when_one_answers_nothing(kept: Path, 
     assert done.return_value == Exit.OUR_FAULT
     assert "hall" in done.stdout
     assert "linktrial: dome: our own fault: KeyError" in done.stderr
+    names_where_the_traceback_is(done.stderr, kept)
+
+
+def test_an_error_of_ours_while_a_survey_closes_is_told(kept: Path, monkeypatch: pytest.MonkeyPatch):
+    class Closing(Answering):
+        async def close(self) -> None:
+            raise KeyError("ours")
+
+    async def connect(address: Any, **_: Any) -> Answering:
+        return Closing({"survey": read_survey(), "clock": {"wall_ns": 10**18}})
+
+    monkeypatch.setattr(sessions, "connect", connect)
+    done = CliRunner(catch_exceptions=False).invoke(survey.command, ["dome"], standalone_mode=False)
+    assert done.return_value == Exit.OUR_FAULT
+    assert "linktrial: dome: our own fault: KeyError" in done.stderr
+    names_where_the_traceback_is(done.stderr, kept)
+
+
+def test_an_error_of_ours_while_a_survey_looks_at_the_wiring_is_told(kept: Path, monkeypatch: pytest.MonkeyPatch):
+    found = Surveyed()
+    try:
+        raise KeyError("ours")
+    except KeyError as error:
+        found.wiring_fault = as_fault(error)
+    monkeypatch.setattr(survey, "_survey_named", lambda *_: found)
+    done = CliRunner(catch_exceptions=False).invoke(survey.command, ["dome"], standalone_mode=False)
+    assert done.return_value == Exit.OUR_FAULT
+    assert "linktrial: the wiring: our own fault: KeyError" in done.stderr
     names_where_the_traceback_is(done.stderr, kept)
 
 

@@ -26,6 +26,7 @@ SCENARIOS = (
     "in band",
     "narrow",
 )
+WATCHDOG = "the watchdog's process"  # there is a verb of the helper called watchdog
 ANYTHING = frozenset({0, 1, 3, 4, 5, 6, -9})
 MEASURES = ("traffic", "path", "external", "neighbours")  # what fails there may cost a trial and no more
 Visits = Mapping[str, Counter[Place]]
@@ -36,7 +37,7 @@ class Case:
     """One error at one visit of one place in one scenario; `lasting`: at every later visit, too."""
 
     number: int
-    target: str  # controller | watchdog | loop | a verb of the helper
+    target: str  # controller | WATCHDOG | loop | a verb of the helper
     scenario: str
     place: Place
     error: str
@@ -48,7 +49,7 @@ class Case:
         """Nobody but we can have raised it there."""
         if self.target == "controller":
             return self.error not in OF_THE_WORLD
-        return self.target not in ("watchdog", "loop", "watch") and self.error not in OF_A_HOST
+        return self.target not in (WATCHDOG, "loop", "watch") and self.error not in OF_A_HOST
 
     @property
     def allowed(self) -> frozenset[int]:
@@ -70,7 +71,7 @@ def targets() -> dict[str, list[Place]]:
     """What errors are put into: the controller's files, the helper's verbs, its loop, the watchdog."""
     return {
         "controller": of_controller(),
-        "watchdog": of_watchdog(),
+        WATCHDOG: of_watchdog(),
         "loop": of_loop(),
         **{verb: of_verb(verb) for verb in jobs.VERBS},
     }
@@ -88,7 +89,7 @@ def cases(seed: int, visits: Visits) -> Iterator[Case]:
     for number in itertools.count():
         if not on_hosts:
             on_hosts = [name for name, places in come_to.items() if places and name != "controller"]
-            on_hosts += ["loop", "watchdog"]
+            on_hosts += ["loop", WATCHDOG]
             dice.shuffle(on_hosts)
         target = "controller" if number % 2 == 0 or not on_hosts else on_hosts.pop()
         modules = sorted({place.module for place in come_to[target]})

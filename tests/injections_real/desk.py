@@ -232,7 +232,9 @@ class Desk:
             code in (3, 4, 5, 6)
             and case.error != "HostError"
             and not re.search(  # an injected one says none
-                r"what to do:|linktrial (recover|resume|report|run)|please report it", self.said
+                r"what to do:|linktrial (recover|resume|report|run)|please report it|^\w+: .+ - [a-z]+ .+",
+                self.said,
+                re.M,
             )
         ):
             problems.append("no next step on the terminal")

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.injections_real.cases import Case, targets
+from tests.injections_real.cases import WATCHDOG, Case, targets
 from tests.injections_real.desk import Desk
 from tests.injections_real.errors import patched
 from tests.injections_real.places import Place, of_controller, of_verb, of_watchdog, places_of
@@ -32,7 +32,7 @@ SAMPLE = [
     Case(3, "controller", "run", first(places_of("orchestrator.act.runner"), "_next_event"), "CancelledError", 8),
     Case(4, "apply", "run", of_verb("apply")[-1], "KeyError", 1),
     Case(5, "restore", "run", of_verb("restore")[0], "RecursionError", 1),
-    Case(6, "watchdog", "watchdog", first(of_watchdog(), "restored_if_due"), "KeyError", 1, lasting=True),
+    Case(6, WATCHDOG, "watchdog", first(of_watchdog(), "restored_if_due"), "KeyError", 1, lasting=True),
 ]
 
 
@@ -49,6 +49,8 @@ def test_the_places_are_all_of_the_controllers_functions_and_every_verb():
     assert len(places) > 1000
     assert {place.room for place in places} == {"act", "cli", "decide", "results", "report"}
     assert [name for name, found in targets().items() if not found] == []
+    assert targets()[WATCHDOG] == of_watchdog()
+    assert len(of_watchdog()) > 300
 
 
 def test_a_patched_source_is_the_same_but_for_its_calls():

@@ -136,7 +136,7 @@ class HostActions:
         """Have the host record what it is to restore."""
         token = self._token(command.host)
         known = [place["known"] for place in command.places if "known" in place]
-        if known:  # a host that restarted or restore itself: what the journal kept is the truth to restore
+        if known:  # a host that restarted or restored itself: what the journal kept is the truth to restore
             await self._ask(command.host, "adopt", {"token": token, "before": known})
         answer = await self._ask(
             command.host,

@@ -476,7 +476,7 @@ class ConductedTrial:
         return window + length_s
 
     async def _still_held(self) -> None:
-        """A host that has restore itself does not wait for us any more: its refusal has the trial repeated."""
+        """A host that has restored itself does not wait for us any more: its refusal has the trial repeated."""
         held = [(self._session(name), token) for name, token in self.tokens.items()]  # all there, before any is asked
         await still_held(held, self.state.setup.lease_s)
 

@@ -29,7 +29,7 @@ class ExternalWatch:
     ) -> None:
         """`orders`: host -> its session and what it is to watch, as the helper's `external.watch` takes it.
 
-        `still_held` raises HostError where a host is not ours any more: it has restore itself, and nobody else did.
+        `still_held` raises HostError where a host is not ours any more: it has restored itself, and nobody else did.
         """
         self._orders, self._still_held = orders, still_held
         self._jobs: dict[str, Job] = {}

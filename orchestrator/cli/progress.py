@@ -176,7 +176,7 @@ def _lost(_: RunState, event: ev.SessionLost) -> str:
 def _rejoined(_: RunState, event: ev.Rejoined) -> str:
     words = {
         "kept": "its settings are as we left them",
-        "reverted": "it had restore itself",
+        "reverted": "it had restored itself",
         "rebooted": "it has restarted",
     }
     return f"{event.host}: reached again; {words[event.outcome]}"

@@ -100,7 +100,7 @@ class SessionLost(Event):
 
 @dataclass(frozen=True)
 class Rejoined(Event):
-    """A lost host is back. `outcome`: kept (lease still ours), reverted (it had restore itself), rebooted.
+    """A lost host is back. `outcome`: kept (lease still ours), reverted (it had restored itself), rebooted.
 
     `as_found` says whether every place of the run reads as before it; certain only when the lease was not kept.
     """

@@ -321,7 +321,7 @@ def _rejoined(state: RunState, event: ev.Rejoined) -> None:
         host.restored = {**way_back, "restart": [], "facts": event.facts} if way_back else None
         return
     state.notes.append(
-        f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had restore itself'}; taken again"
+        f"{event.host}: {'restarted' if event.outcome == 'rebooted' else 'had restored itself'}; taken again"
     )
     if event.outcome == "rebooted":
         count_death(state, host)

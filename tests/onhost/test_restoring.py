@@ -75,7 +75,7 @@ def test_a_watchdog_that_does_not_come_up_is_not_waited_for_longer_than_others_w
         record.remove()
 
 
-def test_a_place_whose_driver_hangs_holds_no_lock_once_whoever_restore_it_is_gone(
+def test_a_place_whose_driver_hangs_holds_no_lock_once_whoever_restored_it_is_gone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, setting: File
 ) -> None:
     """A process that is stuck in the kernel dies neither of its parent's end nor of a signal."""

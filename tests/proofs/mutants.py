@@ -104,7 +104,7 @@ MUTANTS = (
         RESTORING,
     ),
     Mutant(
-        "a host that restore itself cannot be prepared again",
+        "a host that restored itself cannot be prepared again",
         f"{HOST}/safety/changes.py",
         'if state["image"] is not None and state["changes"]:',
         'if state["changes"]:',

@@ -93,7 +93,7 @@ def test_a_bug_in_what_a_lost_host_is_asked_ends_the_run_in_order(verb: str):
                 raise bug(verb, host)
 
         stage.world.before_message = before_message
-        if verb == "read":  # asked only of a host that has restore itself
+        if verb == "read":  # asked only of a host that has restored itself
             stage.cut("dome")
             import asyncio
 

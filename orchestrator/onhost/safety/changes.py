@@ -152,7 +152,7 @@ def _require_nobody_came_between(record: Record) -> None:
     """
     state = record.load()
     if state is None or state["standing"] != "held":
-        raise Refusal("expired", "the lease of this host ran out during this change, and the host restore itself")
+        raise Refusal("expired", "the lease of this host ran out during this change, and the host restored itself")
 
 
 def _known_in_part(state: dict[str, Any], setting: Any, use: dict[str, Any], before: dict[str, Any]) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from orchestrator.act import answers
 from orchestrator.act.session import WAITING_LIMIT_BYTES
 from orchestrator.act.surveying import survey_hosts
 from orchestrator.faults import Fault, HostError
-from orchestrator.onhost.service.decoding import DEEPEST, MOST_PARTS, decode
+from orchestrator.onhost.service.decoding import DEEPEST, MAX_PARTS, decode
 from orchestrator.onhost.service.frames import FRAME_LIMIT_BYTES
 from tests.borders.mutations import RECORDED, deep
 from tests.borders.play import Tally, play
@@ -91,7 +91,7 @@ def test_events_are_bounded_in_bytes_and_not_only_in_number(inner: bytes) -> Non
         (b"{", "Expecting"),
         (json.dumps({"a": deep(DEEPEST)}).encode(), "deep"),
         (b'{"a":' + b"[" * 100_000 + b"]" * 100_000 + b"}", "deep"),
-        (b'{"a":[' + b"0," * MOST_PARTS + b"0]}", "parts"),
+        (b'{"a":[' + b"0," * MAX_PARTS + b"0]}", "parts"),
     ],
 )
 def test_a_message_that_is_none_of_ours_is_refused_before_it_is_used(text: bytes, why: str) -> None:

@@ -32,7 +32,7 @@ SAMPLE = [
     Case(3, "controller", "run", first(places_of("orchestrator.act.runner"), "_next_event"), "CancelledError", 8),
     Case(4, "apply", "run", of_verb("apply")[-1], "KeyError", 1),
     Case(5, "restore", "run", of_verb("restore")[0], "RecursionError", 1),
-    Case(6, WATCHDOG, "watchdog", first(of_watchdog(), "restored_if_due"), "KeyError", 1, lasting=True),
+    Case(6, WATCHDOG, "watchdog", first(of_watchdog(), "restore_if_due"), "KeyError", 1, lasting=True),
 ]
 
 

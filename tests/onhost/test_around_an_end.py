@@ -22,13 +22,13 @@ def _bridge_over_two_ports() -> dict[str, Any]:
     run("ip link set dev br0 up")
     for port, mtu in (("near0", 1500), ("near1", 4000)):
         run(f"ip link set dev {port} master br0 mtu {mtu}")
-    both = lower_devices("br0")["lower"]
+    both = lower_devices("br0")
     run("ip address add 10.0.0.1/24 dev br0")
     run("ip neigh add 10.0.0.2 lladdr 02:00:00:00:00:42 dev br0")
     run("bridge fdb replace 02:00:00:00:00:42 dev near1 master static")
     return {
         "both": both,
-        "towards": lower_devices("br0", "10.0.0.2")["lower"],
+        "towards": lower_devices("br0", "10.0.0.2"),
         "facts": {each["name"]: (each["master"], each["master_kind"]) for each in read_interfaces()},
     }
 
@@ -53,7 +53,7 @@ def _stacked_on_a_bridge() -> list[dict[str, Any]]:
         "ip link add link br0 name up7 type macvlan",
     ):
         run(line)
-    return list(lower_devices("up7")["lower"])
+    return list(lower_devices("up7"))
 
 
 def test_everything_below_is_told_nearest_first() -> None:
@@ -89,4 +89,4 @@ def test_carrier_way_back_and_strictness_are_seen() -> None:
     assert found["strict"]["carrier"] is False
     assert found["routed"]["strict_reverse_path"] is False
     assert found["missing"]["up"] is False
-    assert found["lower"] == {"lower": []}
+    assert found["lower"] == []

@@ -119,7 +119,7 @@ def test_nothing_more_is_changed_once_changes_on_probation_were_taken_back(
     def one_after_the_other(record: Record, token: int, use: dict[str, Any], **more: Any) -> dict[str, Any]:
         if use["setting"] == "second":
             bench.edit(probation={**(record.load() or {})["probation"], "until_ns": 0})
-            assert not watchdog.restored_if_due(record), "the lease goes on"
+            assert not watchdog.restore_if_due(record), "the lease goes on"
             assert bench.dials["first"].path.read_text() == "old"
         return real(record, token, use, **more)
 
@@ -138,7 +138,7 @@ def test_a_change_that_ends_after_the_watchdog_has_restored_does_not_write_over_
         bench.apply(bench.places[0])
     assert refused.value.code == "expired"
     assert dial.path.read_text() == "new"
-    watchdog.restored_if_due(bench.record)
+    watchdog.restore_if_due(bench.record)
     assert dial.path.read_text() == "old", "it is ours, although it came late"
 
 

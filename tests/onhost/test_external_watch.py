@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from orchestrator.onhost.external.before_apply import changed_before
-from orchestrator.onhost.external.change import MOST_CHANGES, Changes
+from orchestrator.onhost.external.change import MAX_CHANGES, Changes
 from orchestrator.onhost.external.watching import _Watcher
 from orchestrator.onhost.safety.record import Record
 from orchestrator.onhost.safety.told import told
@@ -84,7 +84,7 @@ def test_each_change_is_told_once_and_not_without_end() -> None:
     assert len(changes.note([line, line])) == 1
     assert changes.note([line]) == []
     changes.note([told(f"mtu of e{number}", 1500, 4000) for number in range(200)])
-    assert len(changes.found) == MOST_CHANGES
+    assert len(changes.found) == MAX_CHANGES
 
 
 class Place:

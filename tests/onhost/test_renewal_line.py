@@ -141,7 +141,7 @@ def test_after_the_lease_nothing_is_renewed_or_answered(held: Held, monkeypatch:
 
 
 def test_a_flood_of_strangers_keeps_the_loop_for_no_longer_than_a_few_datagrams(held: Held) -> None:
-    for _ in range(3 * renewal_line.MOST_AT_ONCE):
+    for _ in range(3 * renewal_line.MAX_AT_ONCE):
         held.out.send(b"x" * 64)
     held.line.hear()
     assert held.line._socket.recv(200) == b"x" * 64, "the rest is for the next turn"

@@ -208,13 +208,13 @@ def test_the_watchdog_leaves_a_lease_alone_that_was_renewed_before_it_got_the_lo
     record = Record(str(tmp_path / "linktrial"))
     with record.locked():
         record.save(changed())
-    assert not watchdog.restored_if_due(record)
+    assert not watchdog.restore_if_due(record)
     assert setting.path.read_text() == "new"
     with record.locked():
         state = record.load()
         assert state is not None
         record.save({**state, "deadline_ns": boottime_ns()})
-    assert watchdog.restored_if_due(record)
+    assert watchdog.restore_if_due(record)
     assert setting.path.read_text() == "old"
 
 
@@ -226,5 +226,5 @@ def test_a_lock_that_one_stuck_change_holds_does_not_keep_the_watchdog_for_ever(
     record = Record(str(tmp_path / "linktrial"))
     with record.locked():
         record.save({**changed(), "deadline_ns": boottime_ns()})
-        assert watchdog.restored_if_due(Record(record.directory))
+        assert watchdog.restore_if_due(Record(record.directory))
     assert setting.path.read_text() == "old"

@@ -56,7 +56,7 @@ def test_a_place_on_probation_that_was_restored_only_in_part_stays_ours(setting:
         record.save(
             {**changed(), "probation": {"until_ns": 0, "session": 1, "places": [{"setting": "file", "target": "x"}]}}
         )
-    assert not watchdog.restored_if_due(record), "the lease goes on"
+    assert not watchdog.restore_if_due(record), "the lease goes on"
     setting.behaviour = "good"
     state = record.load()
     assert state is not None
@@ -153,12 +153,12 @@ def test_a_watchdog_that_had_to_go_on_without_the_lock_looks_again_once_it_is_fr
     setting.path.write_text("old")
     with record.locked():
         record.save({**changed(unfinished=True), "deadline_ns": boottime_ns()})
-        watchdog.restored_if_due(Record(record.directory))
+        watchdog.restore_if_due(Record(record.directory))
         setting.path.write_text("new")  # now it does
     state = record.load()
     assert state is not None
     assert state["standing"] == "left"
-    watchdog.restored_if_due(Record(record.directory))
+    watchdog.restore_if_due(Record(record.directory))
     assert setting.path.read_text() == "old"
     assert (record.load() or {})["standing"] == "restored"
     assert len((record.load() or {})["outcome"]["restored"]) == 1
@@ -173,7 +173,7 @@ def test_a_watchdog_that_cannot_start_its_twin_waits_until_it_can(
 
     def limited() -> int:
         calls.append(1)
-        if len(calls) <= watchdog.MOST_TWINS + 1:
+        if len(calls) <= watchdog.MAX_WORKERS + 1:
             raise OSError(errno.EAGAIN, "Resource temporarily unavailable")
         return real()
 
@@ -185,7 +185,7 @@ def test_a_watchdog_that_cannot_start_its_twin_waits_until_it_can(
                 ours = {"pid": os.getpid(), "ticks": started_ticks(os.getpid()), "in_session": False, "cgroup": ""}
                 record.save({**changed(), "deadline_ns": boottime_ns(), "watchdog": ours})
             monkeypatch.setattr(watchdog.os, "fork", limited)
-            watchdog._guard(record)
+            watchdog._supervise(record)
         finally:
             os._exit(0)
     os.waitpid(child, 0)

@@ -77,8 +77,8 @@ MUTANTS = (
     Mutant(
         "restoring stops at the first error",
         f"{HOST}/safety/restoring.py",
-        '        if entry.pop("stuck", False):\n',
-        "        if kind == 'left':\n            break\n        if entry.pop(\"stuck\", False):\n",
+        "        if done.stuck:\n",
+        "        if done.kind == 'left':\n            break\n        if done.stuck:\n",
         (f"{WATCHDOG}::test_putting_back_goes_in_reverse_and_does_not_stop_at_an_error",),
     ),
     Mutant(
@@ -99,8 +99,8 @@ MUTANTS = (
     Mutant(
         "a value of the new start is overwritten after a restart",
         f"{HOST}/safety/lease.py",
-        '"unfinished": known["unfinished"]}',
-        '"unfinished": True}',
+        'unfinished=known["unfinished"])',
+        "unfinished=True)",
         RESTORING,
     ),
     Mutant(
@@ -218,8 +218,8 @@ MUTANTS = (
     Mutant(
         "re-joining does not raise the token",
         f"{HOST}/safety/lease.py",
-        '    return {**state, "token": max(now_ns // 1000, state["token"] + 1), "superseded"',
-        '    return {**state, "superseded"',
+        '        "token": max(now_ns // 1000, state["token"] + 1),\n        "superseded": shown,\n',
+        '        "superseded": shown,\n',
         LEASE,
     ),
     Mutant(
@@ -295,8 +295,8 @@ MUTANTS = (
     Mutant(
         "the older of two records is believed",
         f"{HOST}/safety/record.py",
-        "        return max(found,",
-        "        return min(found,",
+        "        newest = max(found,",
+        "        newest = min(found,",
         ("tests/onhost/test_record.py",),
     ),
     Mutant(
@@ -351,7 +351,7 @@ MUTANTS = (
     Mutant(
         "a level is not looked at by its setting",
         f"{HOST}/service/messages.py",
-        '    problem = "" if level is None else catalogue[setting].problem_with(level)',
+        '    problem = "" if level is None else setting.problem_with(level)',
         '    problem = ""',
         ("tests/onhost/test_messages.py",),
     ),
@@ -449,8 +449,8 @@ MUTANTS = (
     Mutant(
         "a watchdog without the lock believes that it is done",
         f"{HOST}/safety/watchdog.py",
-        "            if not alone:",
-        "            if False:",
+        "            if not alone:  # whoever",
+        "            if False:  # whoever",
         RESTORING,
     ),
 )

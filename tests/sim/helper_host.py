@@ -102,7 +102,7 @@ class HelperHost(FakeHost):
     def keep_at(self, now_ns: int) -> None:
         if self.up and self.watchdog:
             self._run_as(now_ns)
-            if self.record is None or watchdog.restored_if_due(Record(str(self._folder))):
+            if self.record is None or watchdog.restore_if_due(Record(str(self._folder))):
                 self.watchdog = False
 
     def do_at(self, verb: str, args: Json, now_ns: int) -> Json:

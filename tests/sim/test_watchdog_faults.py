@@ -53,7 +53,7 @@ def test_an_error_in_the_watchdog_costs_no_host_its_restoring(
             """Until it is as found, or was given long enough."""
             return len(turns) < 12 and (stranger or not stage.is_as_found("hall"))
 
-        monkeypatch.setattr(watchdog, "_is_kept_by", kept)
+        monkeypatch.setattr(watchdog, "_is_watched_by", kept)
         monkeypatch.setattr(watchdog, "time", SimpleNamespace(sleep=turns.append, monotonic=lambda: 0.0))
         monkeypatch.setattr(watchdog, "lock_memory", lambda: None)
         monkeypatch.setattr(room, name, raises)

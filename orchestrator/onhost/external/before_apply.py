@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import contextlib
-from typing import Any, Dict, List, NamedTuple, Optional
+from typing import TYPE_CHECKING, NamedTuple, Optional
 
-from orchestrator.onhost.external.change import Change, Changes
+from orchestrator.onhost.external.change import Changes
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import lease
 from orchestrator.onhost.safety.record import Record
+from orchestrator.onhost.safety.state import Before, LeaseState, Place
+
+if TYPE_CHECKING:
+    from orchestrator.onhost.safety.answers import ChangedOutside
+    from orchestrator.onhost.settings.base import Setting
 
 CHANGED_OUTSIDE = "changed_outside"  # the code of a level that was not given because of it
 
 
-def changed_before(state: Dict[str, Any], before: Dict[str, Any], setting: Any) -> Dict[str, List[Change]]:
+def changed_before(state: LeaseState, before: Before, setting: Setting) -> ChangedOutside:
     """{"changed_outside": [...]}; {} when the place reads as it was left, or nobody can tell. Call it under the lock.
 
     A place that another change of this run may have moved is not looked at, nor one whose reading runs a program.
@@ -26,7 +31,7 @@ def changed_before(state: Dict[str, Any], before: Dict[str, Any], setting: Any) 
     return {} if left is None else _found(before, left.value, setting)
 
 
-def changed_since_given(record: Record, use: Dict[str, Any], setting: Any) -> Dict[str, List[Change]]:
+def changed_since_given(record: Record, use: Place, setting: Setting) -> ChangedOutside:
     """The same for a place that should have its level and has not; without the lock, as nothing is decided by it."""
     with contextlib.suppress(Refusal):
         state = record.load()
@@ -38,10 +43,10 @@ def changed_since_given(record: Record, use: Dict[str, Any], setting: Any) -> Di
 
 
 class _Left(NamedTuple):
-    value: Any  # None is a value, too: of a place that the host has not
+    value: object  # None is a value, too: of a place that the host has not
 
 
-def _as_we_left_it(state: Dict[str, Any], before: Dict[str, Any]) -> Optional[_Left]:
+def _as_we_left_it(state: LeaseState, before: Before) -> Optional[_Left]:
     """The value that this run gave the place last, or found there; None while it may hold anything of ours."""
     change = next((one for one in state["changes"] if lease.place_of(one) == lease.place_of(before)), None)
     if change is None or (change.get("as_found") and not change["unfinished"]):
@@ -49,7 +54,7 @@ def _as_we_left_it(state: Dict[str, Any], before: Dict[str, Any]) -> Optional[_L
     return _Left(change["ours"][-1]) if change["ours"] and not change["unfinished"] else None
 
 
-def _found(before: Dict[str, Any], left: Any, setting: Any) -> Dict[str, List[Change]]:
+def _found(before: Before, left: object, setting: Setting) -> ChangedOutside:
     try:
         now = setting.read(before["target"], before["level"])
         lines = [] if setting.same(left, now) else setting.told(before["target"], left, now)

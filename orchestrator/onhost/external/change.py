@@ -1,39 +1,28 @@
-"""One change from outside, as the controller hears of it."""
+"""One external change, as the controller hears of it."""
 
 from __future__ import annotations
 
 import time
-from typing import Dict, List, Optional, Set, Tuple, TypedDict
+from typing import List, Optional, Set, Tuple
 
+from orchestrator.onhost.safety.state import ExternalChange, Place
 from orchestrator.onhost.safety.told import Told
 
-MOST_CHANGES = 50  # of one trial: whoever changes more than that has made his point
-
-
-class Change(TypedDict):
-    """`setting` and `target` are the place's where the plan has one for it, else ""; the others are text."""
-
-    setting: str
-    target: str
-    what: str
-    before: str
-    now: str
-    by: str  # who it was, where the kernel says; else ""
-    at_wall_ns: int
+MAX_CHANGES = 50  # of one trial: whoever changes more than that has made his point
 
 
 class Changes:
     """All changes of a trial, each told once."""
 
     def __init__(self) -> None:
-        self.found: List[Change] = []
+        self.found: List[ExternalChange] = []
         self._told: Set[Tuple[str, str]] = set()
 
-    def note(self, lines: List[Told], place: Optional[Dict[str, str]] = None, by: str = "") -> List[Change]:
-        """Those of `lines` that are new; `place` {setting, target} where the plan sets what has changed."""
-        new: List[Change] = []
+    def note(self, lines: List[Told], place: Optional[Place] = None, by: str = "") -> List[ExternalChange]:
+        """Those of `lines` that are new; `place` where the plan sets what has changed."""
+        new: List[ExternalChange] = []
         for line in lines:
-            if (line["what"], line["now"]) in self._told or len(self.found) >= MOST_CHANGES:
+            if (line["what"], line["now"]) in self._told or len(self.found) >= MAX_CHANGES:
                 continue
             self._told.add((line["what"], line["now"]))
             where = place or {"setting": "", "target": ""}

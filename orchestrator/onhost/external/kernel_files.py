@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import os
-from typing import Dict, List
+from typing import Dict, List, Optional
 
 from orchestrator.onhost.safety.told import Told, told
 
@@ -29,8 +29,8 @@ _SYSCTLS = (
 _POLICIES = "/sys/devices/system/cpu/cpufreq"
 _POLICY_FILES = {
     "scaling_governor": "governor of {}",
-    "scaling_min_freq": "{} least",
-    "scaling_max_freq": "{} greatest",
+    "scaling_min_freq": "{} min",
+    "scaling_max_freq": "{} max",
 }
 _IN_MODIFY, _IN_CLOEXEC, _IN_NONBLOCK = 0x2, 0o2000000, 0o4000  # sys/inotify.h
 _EVENTS_BYTES = 1 << 16
@@ -92,7 +92,7 @@ def _told_of_writes(paths: List[str]) -> int:
         return -1
 
 
-def _text(path: str) -> "str | None":
+def _text(path: str) -> Optional[str]:
     try:
         with open(path, "rb") as handle:
             return " ".join(handle.read(4096).decode("utf-8", "replace").split())

@@ -1,6 +1,6 @@
 """The job that watches from the settings' reading back to the end of the traffic, and says at once what has changed.
 
-It costs the measured host at most `MOST_SHARE` of a core: where reading is dear, it is done less often.
+It costs the measured host at most `MAX_SHARE` of a core: where reading is dear, it is done less often.
 """
 
 from __future__ import annotations
@@ -8,9 +8,9 @@ from __future__ import annotations
 import contextlib
 import selectors
 import time
-from typing import Any, Dict, List
+from typing import List, Optional, Sequence, TypedDict, Union
 
-from orchestrator.onhost.external.change import Change, Changes
+from orchestrator.onhost.external.change import Changes
 from orchestrator.onhost.external.ends import End
 from orchestrator.onhost.external.kernel_files import KernelFiles
 from orchestrator.onhost.external.places import Places
@@ -18,17 +18,41 @@ from orchestrator.onhost.netlink import notices
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import lease
 from orchestrator.onhost.safety.record import Record
+from orchestrator.onhost.safety.state import Before, ExternalChange, LevelOfPlace, Place, Use
+from orchestrator.onhost.service.talk import Talk
 
 EVERY_S = 1.0
-MOST_SHARE = 1 / 200
+MAX_SHARE = 1 / 200
 SETTLED_S = 0.02  # whoever changes one thing often changes another right after it
 
 
-def watch(args: Dict[str, Any], talk: Any, record: Record) -> Dict[str, Any]:
-    """Watch until the controller says that it is over: {changes, readings, cost_cpu_s}.
+class WatchedInterface(TypedDict):
+    """An interface of a trial, and the addresses that its traffic uses."""
 
-    `args`: uses [{setting, target, level}] of the cell, as_found [{setting, target, level}] of the plan's other cells,
-    interfaces [{interface, addresses}]. Tells {"stage": "watching"}, then {"stage": "changed", "change": ...}.
+    interface: str
+    addresses: List[str]
+
+
+class WatchArguments(TypedDict):
+    """What is to stay as it is: the uses of the cell, the places of the plan's other cells, the interfaces."""
+
+    uses: List[Use]
+    as_found: List[LevelOfPlace]
+    interfaces: List[WatchedInterface]
+
+
+class Watched(TypedDict):
+    """What was changed, how often everything was read, and the processor time of it."""
+
+    changes: List[ExternalChange]
+    readings: int
+    cost_cpu_s: float
+
+
+def watch(args: WatchArguments, talk: Talk, record: Record) -> Watched:
+    """Watch until the controller says that it is over.
+
+    Tells {"stage": "watching"}, then {"stage": "changed", "change": ...}.
     """
     watcher = _Watcher(args, talk, record)
     try:
@@ -44,7 +68,7 @@ def watch(args: Dict[str, Any], talk: Any, record: Record) -> Dict[str, Any]:
 
 
 class _Watcher:
-    def __init__(self, args: Dict[str, Any], talk: Any, record: Record) -> None:
+    def __init__(self, args: WatchArguments, talk: Talk, record: Record) -> None:
         self.changes, self.readings = Changes(), 0
         self._talk = talk
         self._told_by = notices.subscribe()  # before anything is read: what changes in between is told
@@ -55,7 +79,8 @@ class _Watcher:
     def run(self) -> None:
         """Until the controller has spoken; then once more, so that nothing up to here is missed."""
         with selectors.DefaultSelector() as selector:
-            for source in [*self._told_by, self._files, self._talk]:
+            sources: List[Union[notices.Notices, KernelFiles, Talk]] = [*self._told_by, self._files, self._talk]
+            for source in sources:
                 if source.fileno() >= 0:
                     selector.register(source, selectors.EVENT_READ, source)
             pause_s = self._look()
@@ -76,7 +101,7 @@ class _Watcher:
         for source in self._told_by:
             source.close()
 
-    def _hear(self, ready: List[Any]) -> None:
+    def _hear(self, ready: Sequence[object]) -> None:
         """What notices say themselves: it may be over before anything can be read again."""
         if self._files in ready:
             self._files.clear()
@@ -99,17 +124,17 @@ class _Watcher:
             for setting, line in end.look():
                 self._tell(self.changes.note([line], self._place(setting, end.interface)))
         self._tell(self.changes.note(self._files.look()))
-        return max(EVERY_S, (time.thread_time() - began_s) / MOST_SHARE)
+        return max(EVERY_S, (time.thread_time() - began_s) / MAX_SHARE)
 
-    def _place(self, setting: str, target: str) -> "Dict[str, Any] | None":
+    def _place(self, setting: str, target: str) -> Optional[Place]:
         return self._places.place_of(setting, target) if setting else None
 
-    def _tell(self, new: List[Change]) -> None:
+    def _tell(self, new: List[ExternalChange]) -> None:
         for change in new:
             self._talk.event({"stage": "changed", "change": change})
 
 
-def _with_values(places: List[Dict[str, Any]], record: Record) -> List[Dict[str, Any]]:
+def _with_values(places: List[LevelOfPlace], record: Record) -> List[Before]:
     """The places with the value that this host's own record has of each; those that it has none of are left out."""
     if not places:
         return []
@@ -117,7 +142,11 @@ def _with_values(places: List[Dict[str, Any]], record: Record) -> List[Dict[str,
         state = record.load()
         if state is not None:
             known = [(place, lease.before_of(state, place)) for place in places]
-            return [{**place, "value": before["value"]} for place, before in known if before is not None]
+            return [
+                {**lease.place_of(place), "level": place["level"], "value": before["value"]}
+                for place, before in known
+                if before is not None
+            ]
     return []
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import fnmatch
-from typing import Any, Dict, Iterable, List, Mapping, Set
+from typing import Any, Iterable, List, Mapping, Set, Tuple
 
 from orchestrator.onhost.image.mending import called, mend_command, mending_rank
+from orchestrator.onhost.safety.state import Difference, Differences, Image, Place
 from orchestrator.onhost.safety.told import Told, came_or_went, leaves, told
 from orchestrator.onhost.safety.told import in_words as value_in_words
 from orchestrator.onhost.settings import CATALOGUE
@@ -14,16 +15,14 @@ from orchestrator.onhost.settings import CATALOGUE
 _NAMED_THINGS = ("address", "route", "neighbour")
 
 
-def differences(
-    before: Mapping[str, Any], now: Mapping[str, Any], touched: Iterable[Mapping[str, str]]
-) -> Dict[str, List[Dict[str, Any]]]:
-    """{"touched": [...], "other": [...]}, each entry {what, key, before, now, command, told}. Pure.
+def differences(before: Image, now: Image, touched: Iterable[Place]) -> Differences:
+    """What differs in what was to be changed, and what else does. Pure.
 
-    `touched` names the places that were to be changed, {setting, target} each. What is gone from the host reads None.
-    The entries come in an order in which their commands can be typed.
+    `touched` names the places that were to be changed. What is gone from the host reads None. The entries come in an
+    order in which their commands can be typed.
     """
     ours, losable = _patterns(touched, before.get("stacked", {}))
-    sorted_out: Dict[str, List[Dict[str, Any]]] = {"touched": [], "other": []}
+    found: Differences = {"touched": [], "other": []}
     was, is_now = before["items"], now["items"]
     for key in sorted(was.keys() | is_now.keys(), key=mending_rank):
         value_before, value_now = was.get(key), is_now.get(key)
@@ -32,7 +31,7 @@ def differences(
         passing = any(isinstance(value, dict) and value.get("passing") for value in (value_before, value_now))
         mine = _fits(key, ours) or (value_before is not None and _fits(key, losable))
         command = mend_command(key, value_before, value_now)
-        entry = {
+        entry: Difference = {
             "what": called(key),
             "key": key,
             "before": value_before,
@@ -40,11 +39,11 @@ def differences(
             "command": command,
             "told": in_words(key, value_before, value_now, command),
         }
-        sorted_out["touched" if mine and not passing else "other"].append(entry)
-    return _with_what_is_switched_off(sorted_out)
+        (found["touched"] if mine and not passing else found["other"]).append(entry)
+    return _with_what_is_switched_off(found)
 
 
-def _with_what_is_switched_off(found: Dict[str, List[Dict[str, Any]]]) -> Dict[str, List[Dict[str, Any]]]:
+def _with_what_is_switched_off(found: Differences) -> Differences:
     """What an interface lost because it is switched off cannot come back before it is switched on: that is told first.
 
     No matter who switched it off, it belongs to what keeps the host from being as found.
@@ -58,7 +57,7 @@ def _switches_of(interfaces: Iterable[str]) -> Set[str]:
     return {f"link:{interface}:up" for interface in interfaces}
 
 
-def in_words(key: str, before: Any, now: Any, command: str) -> Told:
+def in_words(key: str, before: object, now: object, command: str) -> Told:
     """One difference as a person reads it; of two structures only what differs between them. Pure."""
     if key.partition(":")[0] in _NAMED_THINGS and (before is None or now is None):
         return came_or_went(called(key), before, command)
@@ -74,7 +73,7 @@ def in_words(key: str, before: Any, now: Any, command: str) -> Told:
     return told(called(key), before, now, command)
 
 
-def _disciplines(found: Any) -> Any:
+def _disciplines(found: object) -> object:
     """Queueing disciplines by kind and number; what else they are set to is in the image."""
     if not isinstance(found, list):
         return found
@@ -82,12 +81,12 @@ def _disciplines(found: Any) -> Any:
     return ", ".join(f"{kinds.count(kind)} x {kind}" for kind in dict.fromkeys(kinds))
 
 
-def _follows_from_an_address(key: str, before: Any, now: Any) -> bool:
+def _follows_from_an_address(key: str, before: object, now: Any) -> bool:
     """Whether it is a route that the kernel made for an address that is new itself: mending that mends both."""
     return key.startswith("route:") and before is None and bool(now["protocol"] == "kernel")
 
 
-def _patterns(touched: Iterable[Mapping[str, str]], stacked: Mapping[str, str]) -> tuple[Set[str], Set[str]]:
+def _patterns(touched: Iterable[Place], stacked: Mapping[str, str]) -> Tuple[Set[str], Set[str]]:
     """Key patterns of what the places' settings change, and of what may be lost by it."""
     ours: Set[str] = set()
     losable: Set[str] = set()
@@ -100,7 +99,7 @@ def _patterns(touched: Iterable[Mapping[str, str]], stacked: Mapping[str, str]) 
 
 
 def _with_stacked(target: str, stacked: Mapping[str, str]) -> List[str]:
-    """The interface and, when it is one, those that lie on it."""
+    """The interface and, when it is one, those of which it is the lower device."""
     names = [target]
     for parent in names:  # grows while it is walked
         names += [child for child, below in stacked.items() if below == parent and child not in names]

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from shlex import quote
-from typing import Any, Callable, Dict
+from typing import Any, Callable, Dict, Tuple
 
 from orchestrator.onhost.safety import spelled
+
+Item = Any  # of an image, as JSON has it: each section's speller knows what its own are
 
 _LINK_WORDS = {"mtu": "mtu", "transmit_queue_length": "txqueuelen", "mac": "address"}
 _TABLE_OPTIONS = {"ring": "-G", "coalescing": "-C", "pause": "-A", "channels": "-L"}
@@ -32,7 +34,7 @@ _NEEDED_FIRST = (
 )
 
 
-def mending_rank(key: str) -> tuple[int, int, str]:
+def mending_rank(key: str) -> Tuple[int, int, str]:
     """Sorts keys so that their commands can be typed one after the other; routes to a gateway after the others."""
     section, _, detail = key.split(":", 2)
     rank = _MENDING_ORDER.index(section) if section in _MENDING_ORDER else len(_MENDING_ORDER)
@@ -52,7 +54,7 @@ def called(key: str) -> str:
     return f"{words} of {interface}" if interface and f"/{interface}/" not in words else words
 
 
-def mend_command(key: str, before: Any, now: Any) -> str:
+def mend_command(key: str, before: Item, now: Item) -> str:
     """What a person types; `before` None means that the thing was not there, `now` None that it is gone.
 
     Empty where no one command can do it.
@@ -72,7 +74,7 @@ def mend_command(key: str, before: Any, now: Any) -> str:
 _COMING_AND_GOING = ("address", "route", "neighbour")
 
 
-def _removal(section: str, interface: str, now: Any) -> str:
+def _removal(section: str, interface: str, now: Item) -> str:
     if section == "address":
         return f"ip address delete {now['address']}/{now['prefix']} dev {quote(interface)}"
     if section == "route":
@@ -80,26 +82,26 @@ def _removal(section: str, interface: str, now: Any) -> str:
     return f"ip neighbour delete {'proxy ' if now['proxy'] else ''}{now['address']} dev {quote(interface)}"
 
 
-def _link(interface: str, detail: str, before: Any) -> str:
+def _link(interface: str, detail: str, before: Item) -> str:
     if detail == "up":
         return f"ip link set dev {quote(interface)} {'up' if before else 'down'}"
     return f"ip link set dev {quote(interface)} {_LINK_WORDS[detail]} {before}"
 
 
-def _qdisc(interface: str, _: str, before: Any) -> str:
+def _qdisc(interface: str, _: str, before: Item) -> str:
     root = next((each for each in before if each["root"]), None)
     if root is None or root["default"]:
         return spelled.default_queueing_command(interface)
     return f"tc qdisc replace dev {quote(interface)} root {root['kind']}"
 
 
-def _energy(interface: str, detail: str, before: Any) -> str:
+def _energy(interface: str, detail: str, before: Item) -> str:
     word = {"enabled": "eee", "advertised": "advertise", "tx-lpi-enabled": "tx-lpi", "tx-lpi-timer": "tx-timer"}[detail]
     value = {"advertise": hex(before), "tx-timer": str(before)}.get(word, _SWITCHES[bool(before)])
     return f"ethtool --set-eee {quote(interface)} {word} {value}"
 
 
-def _negotiation(interface: str, detail: str, before: Any) -> str:
+def _negotiation(interface: str, detail: str, before: Item) -> str:
     if detail == "advertised":
         return f"ethtool -s {quote(interface)} advertise {sum(1 << bit for bit in before):#x}"
     if detail == "speed_bit_s":
@@ -107,7 +109,7 @@ def _negotiation(interface: str, detail: str, before: Any) -> str:
     return f"ethtool -s {quote(interface)} {quote(detail)} {_SWITCHES[before] if detail == 'autoneg' else before}"
 
 
-_SPELLED: Dict[str, Callable[[str, str, Any], str]] = {
+_SPELLED: Dict[str, Callable[[str, str, Item], str]] = {
     "link": _link,
     "address": lambda interface, _, before: spelled.address_command(before, interface),
     "route": lambda interface, _, before: spelled.route_command(before, interface),

@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import contextlib
 import os
-from typing import Any, Dict, Iterator, List
+from typing import Any, Dict, Iterable, Iterator, List, Mapping, Sequence, Tuple
 
 from orchestrator.onhost import ethtool, netlink
-from orchestrator.onhost.netlink.entries import Link
+from orchestrator.onhost.safety.state import Image
 from orchestrator.onhost.settings.mtu import stacked_on
 from orchestrator.onhost.watch.cores import interrupt_numbers
 from orchestrator.onhost.watch.files import read_once
 
-Items = Dict[str, Any]
+Items = Dict[str, object]
+Entry = Mapping[str, Any]  # as netlink describes it
 
 _SYSCTLS = "/proc/sys/net"
 # secrets, and what the kernel computes from other values
@@ -46,8 +47,8 @@ _LOCAL_TABLE = 255
 _OWN_WORK_OF_THE_KERNEL = ("tentative", "dadfailed", "deprecated", "optimistic")
 
 
-def take_image(interfaces: List[str]) -> Dict[str, Any]:
-    """The host as it is; drivers and sysctls in depth for `interfaces` and those that lie on them. Raises OSError."""
+def take_image(interfaces: List[str]) -> Image:
+    """The host as it is; drivers and sysctls in depth for `interfaces` and those of which they are lower devices. Raises OSError."""
     links = netlink.links()
     names = {link["index"]: link["name"] for link in links}
     measured = [link for link in links if link["name"] in interfaces]
@@ -69,7 +70,7 @@ def take_image(interfaces: List[str]) -> Dict[str, Any]:
     return {"interfaces": list(interfaces), "stacked": stacked, "items": items}
 
 
-def _links(links: List[Link]) -> Items:
+def _links(links: Sequence[Entry]) -> Items:
     return {
         f"link:{link['name']}:{what}": link[what]
         for link in links
@@ -80,7 +81,8 @@ def _links(links: List[Link]) -> Items:
 def _addresses(names: Dict[int, str]) -> Items:
     """Addresses that were given; one with a lifetime is marked, because it goes and comes by itself."""
     found: Items = {}
-    for each in netlink.addresses():
+    entries: Sequence[Entry] = netlink.addresses()
+    for each in entries:
         passing = each["valid_s"] is not None
         if passing and "secondary" in each["flags"]:
             continue  # a privacy address: a new one every day
@@ -92,7 +94,8 @@ def _addresses(names: Dict[int, str]) -> Items:
 
 def _routes(names: Dict[int, str]) -> Items:
     found: Items = {}
-    for each in netlink.routes():
+    entries: Sequence[Entry] = netlink.routes()
+    for each in entries:
         if each["table"] == _LOCAL_TABLE or each["type"] == "multicast":
             continue  # the kernel's own, made from the addresses
         name = names.get(each["index"] or 0, "")
@@ -141,8 +144,9 @@ def _interface(name: str, index: int) -> Items:
         with contextlib.suppress(OSError):
             found.update(part(name))
     with contextlib.suppress(OSError):
+        disciplines: Sequence[Entry] = netlink.qdiscs(index)
         found[f"qdisc:{name}:"] = [
-            {key: each[key] for key in ("kind", "default", "root", "options")} for each in netlink.qdiscs(index)
+            {key: each[key] for key in ("kind", "default", "root", "options")} for each in disciplines
         ]
     return found
 
@@ -168,12 +172,13 @@ def _negotiation(name: str) -> Items:
     settings = ethtool.link_settings(name)
     if settings is None:
         return {}
-    found = {
+    found: Items = {
         f"negotiation:{name}:autoneg": settings["autoneg"],
         f"negotiation:{name}:advertised": settings["advertised"],
     }
     if not settings["autoneg"]:  # with negotiation they are its outcome
-        found.update({f"negotiation:{name}:{what}": settings[what] for what in ("speed_bit_s", "duplex")})
+        found[f"negotiation:{name}:speed_bit_s"] = settings["speed_bit_s"]
+        found[f"negotiation:{name}:duplex"] = settings["duplex"]
     return found
 
 
@@ -235,7 +240,7 @@ def _own_traces() -> Items:
     }
 
 
-def _readable(prefix: str, folder: str, files: Any) -> Iterator[Any]:
+def _readable(prefix: str, folder: str, files: Iterable[str]) -> Iterator[Tuple[str, str]]:
     """(key, text) of those files that can be read."""
     for file in files:
         try:

@@ -10,23 +10,37 @@ from __future__ import annotations
 import select
 import socket
 import time
-from typing import Any, Dict, Optional, Set
+from typing import List, Optional, Set, TypedDict
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.system.device_socket import raw_socket
 
 _ARP, _IPV4, _ETHERNET = 0x0806, 0x0800, 1
 _REQUEST, _ANSWER = 1, 2
-MOST_ANSWERERS = 64  # more are a flood of forged answers, and that somebody else answers is known from the second
+MAX_ANSWERERS = 64  # more are a flood of forged answers, and that somebody else answers is known from the second
 ASKS, APART_S, HEARD_S = 3, 0.04, 0.2  # on one link an answer takes milliseconds; three questions survive a lost one
 
 
-def who_answers(args: Dict[str, Any]) -> Dict[str, Any]:
-    """{macs}: the hardware addresses that answer for `address`, asked by `interface` in the name of `source`.
+class Question(TypedDict):
+    """Who has `address`, asked by `interface` in the name of `source`."""
+
+    interface: str
+    address: str
+    source: str
+
+
+class Answerers(TypedDict):
+    """The hardware addresses that answer."""
+
+    macs: List[str]
+
+
+def who_answers(args: Question) -> Answerers:
+    """Every answer that comes.
 
     Refusal "needs_root", "no_raw_frames" or "not_asked" where nobody can be asked so.
     """
-    interface, address, source = str(args["interface"]), str(args["address"]), str(args["source"])
+    interface, address, source = args["interface"], args["address"], args["source"]
     with raw_socket(_ARP) as raw:
         try:
             raw.bind((interface, _ARP))
@@ -71,7 +85,7 @@ def _listen(raw: socket.socket, address: bytes, timeout_s: float, macs: Set[str]
         if left_s <= 0 or not select.select([raw], [], [], left_s)[0]:
             return
         answered = _answerer(raw.recv(2048), address)
-        if answered is not None and len(macs) < MOST_ANSWERERS:
+        if answered is not None and len(macs) < MAX_ANSWERERS:
             macs.add(answered)
 
 

@@ -6,10 +6,11 @@ Acknowledgements on the line steer the search and prove nothing: the verdict res
 from __future__ import annotations
 
 import time
-from typing import Any, Dict, List, Set, Tuple
+from typing import Dict, List, Set, Tuple
 
 from orchestrator.onhost.path.line import ASK, BACK, BIG, BYE, CANNOT, DONE, GOT, HELLO, WELCOME, Line
 from orchestrator.onhost.path.probe_frame import Frame
+from orchestrator.onhost.service.talk import Talk
 
 FULL_PROBES = 5  # RFC 8899 s5.1.2 gives up after 3; one in ten lost five times is 1e-5
 PROBE_SPACING_S = 0.015
@@ -135,7 +136,7 @@ class Asking:
 
     # --- the three steps ---
 
-    def wait_for_small(self, talk: Any, patience_s: float) -> bool:
+    def wait_for_small(self, talk: Talk, patience_s: float) -> bool:
         """Whether a small frame went out and came back; says once a second that it is still waited for."""
         began_s = time.monotonic()
         said_s = began_s

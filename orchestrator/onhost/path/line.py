@@ -10,9 +10,10 @@ from __future__ import annotations
 import errno
 import select
 import time
-from typing import Any, Dict, List, Optional, Sequence, Set
+from typing import List, Optional, Protocol, Sequence, Set
 
 from orchestrator.onhost.path.probe_frame import HEAD_BYTES, Frame, FrameCodec
+from orchestrator.onhost.path.receipts import NetworkSaid, PathArguments, RouterSaid
 from orchestrator.onhost.system.device_socket import ip_and_udp_bytes, open_udp
 from orchestrator.onhost.system.socket_options import NetworkError, queued_errors
 
@@ -23,17 +24,24 @@ _RECEIVE_BYTES = 65536
 _KEPT_ERRORS = 50
 
 
+class Readable(Protocol):
+    """What can be waited for."""
+
+    def fileno(self) -> int:
+        """Its descriptor."""
+
+
 class Line:
     """The socket of one end. Sizes are octets of IP packet, so a size equals the MTU it needs."""
 
-    def __init__(self, args: Dict[str, Any]) -> None:
-        """`args` are the path job's: token, interface, family, local, peer, port, mtu."""
-        self.family = int(args["family"])
-        self.mtu = min(int(args["mtu"]), LARGEST_PACKET_BYTES)
+    def __init__(self, args: PathArguments) -> None:
+        """Opens the socket; Refusal where the interface, the address or the port cannot be had."""
+        self.family = args["family"]
+        self.mtu = min(args["mtu"], LARGEST_PACKET_BYTES)
         self.small_bytes = min(SMALL_BYTES, self.mtu)
         self._overhead_bytes = ip_and_udp_bytes(self.family)
         self._codec = FrameCodec(args["token"], "path proof")
-        self._socket = open_udp(args["interface"], self.family, args["local"], args["peer"], int(args["port"]))
+        self._socket = open_udp(args["interface"], self.family, args["local"], args["peer"], args["port"])
         self.errors: List[NetworkError] = []
         self.refusals = 0
         self.dropped_here = 0
@@ -82,7 +90,7 @@ class Line:
             if len(self.errors) < _KEPT_ERRORS and error not in self.errors:
                 self.errors.append(error)
 
-    def receive(self, timeout_s: float, unless_readable: Sequence[Any] = ()) -> Optional[Frame]:
+    def receive(self, timeout_s: float, unless_readable: Sequence[Readable] = ()) -> Optional[Frame]:
         """The next frame of ours within `timeout_s`, or None. Whatever else arrives is dropped and nothing answers it.
 
         None at once as well when something in `unless_readable` can be read, unless a frame is the next to be read:
@@ -108,9 +116,9 @@ class Line:
         """The size of the IP packet that carried the frame."""
         return frame.length_bytes + self._overhead_bytes
 
-    def said(self) -> Dict[str, object]:
+    def said(self) -> NetworkSaid:
         """What the network said, as it goes into the result."""
-        routers = [
+        routers: List[RouterSaid] = [
             {"mtu_bytes": error.mtu_bytes, "reported_by": error.reported_by}
             for error in self.errors
             if error.errno == errno.EMSGSIZE and error.reported_by

@@ -26,9 +26,10 @@ def ask(index: int, address: str, timeout_s: float = TIMEOUT_S) -> str:
     netlink.use_neighbour(index, address)
     until = time.monotonic() + timeout_s
     while True:
-        state = (find(index, address) or {"state": ""})["state"]
+        entry = find(index, address)
+        state = "" if entry is None else str(entry["state"])
         if state in _ANSWERED or time.monotonic() >= until:
-            return str(state)
+            return state
         time.sleep(_LOOK_S)
 
 
@@ -41,7 +42,8 @@ def owner_of(index: int, address: str, timeout_s: float = TIMEOUT_S) -> str:
         _wait_for_own_address(index)
     owner = ""
     if ask(index, address, timeout_s) in _ANSWERED:
-        owner = str((find(index, address) or {"mac": ""})["mac"])
+        found = find(index, address)
+        owner = "" if found is None else str(found["mac"])
     entry = find(index, address)
     if entry is not None:
         netlink.remove_neighbour(index, entry)

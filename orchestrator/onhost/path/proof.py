@@ -11,11 +11,13 @@ hole stops one. What each end received is its own job's result and returns over 
 from __future__ import annotations
 
 import time
-from typing import Any, Dict, List, Optional, Set
+from typing import Dict, List, Optional, Set
 
 from orchestrator.onhost.path.asking import Asking
 from orchestrator.onhost.path.line import ASK, BACK, BIG, BYE, CANNOT, DONE, GOT, HELLO, WELCOME, Line
 from orchestrator.onhost.path.probe_frame import Frame
+from orchestrator.onhost.path.receipts import AnswerReceipt, PathArguments, ProbeReceipt
+from orchestrator.onhost.service.talk import Talk
 from orchestrator.onhost.system.device_socket import learned_mtu_bytes
 
 IDLE_TIMEOUT_S = 8.0  # the answering end gives up after so long without a frame
@@ -23,11 +25,11 @@ DEFAULT_PATIENCE_S = 60.0
 FAREWELL_S = 0.1  # the answer to "done" may be lost: be there to repeat it
 
 
-def answer(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
+def answer(args: PathArguments, talk: Talk) -> AnswerReceipt:
     """The answering end: keeps receipts, replies to what shows the token, and never sends first."""
     learned = _learned(args)
     with Line(args) as line:
-        talk.event({"stage": "listening", "port": int(args["port"])})
+        talk.event({"stage": "listening", "port": args["port"]})
         answering = _Answering(line)
         answering.run(talk, _patience_s(args) + IDLE_TIMEOUT_S)
         return {
@@ -43,7 +45,7 @@ def answer(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
         }
 
 
-def probe(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
+def probe(args: PathArguments, talk: Talk) -> ProbeReceipt:
     """The asking end: the small frame, frames of the MTU both ways, and the largest size where those are stopped."""
     learned = _learned(args)
     with Line(args) as line:
@@ -74,13 +76,13 @@ def probe(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
         }
 
 
-def _patience_s(args: Dict[str, Any]) -> float:
+def _patience_s(args: PathArguments) -> float:
     timeout_s = args.get("small_first_timeout_s")
-    return DEFAULT_PATIENCE_S if timeout_s is None else float(timeout_s)
+    return DEFAULT_PATIENCE_S if timeout_s is None else timeout_s
 
 
-def _learned(args: Dict[str, Any]) -> Optional[int]:
-    return learned_mtu_bytes(args["interface"], int(args["family"]), args["local"], args["peer"])
+def _learned(args: PathArguments) -> Optional[int]:
+    return learned_mtu_bytes(args["interface"], args["family"], args["local"], args["peer"])
 
 
 def _pairs(counts: Dict[int, int]) -> List[List[int]]:
@@ -99,7 +101,7 @@ class _Answering:
         self.sent: Dict[int, int] = {}
         self.finished = False
 
-    def run(self, talk: Any, first_timeout_s: float) -> None:
+    def run(self, talk: Talk, first_timeout_s: float) -> None:
         """Answer until the asking end says it is done, or falls silent, or the controller says anything at all."""
         timeout_s, finished_s = first_timeout_s, 0.0
         while True:

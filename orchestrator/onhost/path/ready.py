@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import time
-from typing import Any, Dict, List, Mapping, Optional
+from typing import Any, List, Mapping, Optional, TypedDict
 
 from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.netlink.entries import Address
@@ -25,6 +25,37 @@ _UNUSABLE = ("tentative", "dadfailed")
 _GLOBAL_SCOPE = 0
 
 
+class SeenEnd(TypedDict):
+    """An interface as it was seen last; `negotiates`: its driver knows speeds. `address` is one that can be used."""
+
+    up: bool
+    there: bool
+    carrier: bool
+    speed_bit_s: Optional[int]
+    negotiates: bool
+    mtu: int
+    address: str
+
+
+class Readiness(SeenEnd):
+    """Whether it is fit for a trial, and what is missing."""
+
+    ready: bool
+    why: str
+    waited_s: float
+
+
+class Forgotten(TypedDict):
+    """What was dropped of what the kernel had learned about a peer; `neighbour` is the state of its entry."""
+
+    forgotten: bool
+    why: str
+    path_mtu_before_bytes: Optional[int]
+    path_mtu_bytes: Optional[int]
+    tcp_metrics: bool
+    neighbour: str
+
+
 def wait_ready(
     interface: str,
     family: Optional[int] = None,
@@ -32,11 +63,10 @@ def wait_ready(
     address: Optional[str] = None,
     mtu: Optional[int] = None,
     speed_bit_s: Optional[int] = None,
-) -> Dict[str, Any]:
+) -> Readiness:
     """Wait until the interface has carrier, a known speed and an address that can be bound, at most `timeout_s`.
 
-    With `address`, `mtu` (bytes) or `speed_bit_s` exactly those. The answer says what was seen last: {ready, why,
-    waited_s, carrier, speed_bit_s, mtu, address}. An interface that is switched off is not waited for.
+    With `address`, `mtu` (bytes) or `speed_bit_s` exactly those. An interface that is switched off is not waited for.
     """
     started = time.monotonic()
     until = started + (_TIMEOUT_S if timeout_s is None else timeout_s)
@@ -57,11 +87,11 @@ def address_of(interface: str, family: int) -> str:
     return str(usable[0]["address"])
 
 
-def forget(interface: str, peer: str) -> Dict[str, Any]:
+def forget(interface: str, peer: str) -> Forgotten:
     """Drop the path MTU and TCP metrics learned about `peer` and have its neighbour entry made, if it is missing.
 
-    The answer: {forgotten, why, path_mtu_before_bytes, path_mtu_bytes, tcp_metrics, neighbour}. Without privilege
-    nothing can be dropped; `why` says so, and the caller compares the path MTU of a fresh socket instead.
+    Without privilege nothing can be dropped; `why` says so, and the caller compares the path MTU of a fresh socket
+    instead.
     """
     link = netlink.find_link(interface)
     if link is None:
@@ -87,7 +117,8 @@ def forget(interface: str, peer: str) -> Dict[str, Any]:
         why = "what was learned about the peer stays: " + (
             "this system drops it for nobody" if error.errno in _NOT_HERE else "dropping it needs root"
         )
-        neighbour = (neighbourhood.find(index, _next_hop(peer, index)) or {"state": ""})["state"]
+        entry = neighbourhood.find(index, _next_hop(peer, index))
+        neighbour = "" if entry is None else entry["state"]
     return {
         "forgotten": not why,
         "why": why,
@@ -98,7 +129,7 @@ def forget(interface: str, peer: str) -> Dict[str, Any]:
     }
 
 
-def _look(interface: str, family: Optional[int], address: Optional[str]) -> Dict[str, Any]:
+def _look(interface: str, family: Optional[int], address: Optional[str]) -> SeenEnd:
     link = netlink.find_link(interface)
     if link is None:
         # it may be on its way back: a driver that restarts, a USB card
@@ -111,17 +142,17 @@ def _look(interface: str, family: Optional[int], address: Optional[str]) -> Dict
             "mtu": 0,
             "address": "",
         }
-    settings: Mapping[str, Any] = {}
+    settings = None
     with contextlib.suppress(OSError):
-        settings = ethtool.link_settings(interface) or {}
+        settings = ethtool.link_settings(interface)
     usable = _usable(link["index"], family)
     fitting = [each["address"] for each in usable if address in (None, "", each["address"])]
     return {
         "up": link["up"],
         "there": True,
         "carrier": link["carrier"] and link["operstate"] in ("up", "unknown"),
-        "speed_bit_s": settings.get("speed_bit_s"),
-        "negotiates": bool(settings.get("supported")),
+        "speed_bit_s": None if settings is None else settings["speed_bit_s"],
+        "negotiates": settings is not None and bool(settings["supported"]),
         "mtu": link["mtu"],
         "address": fitting[0] if fitting else "",
     }
@@ -129,7 +160,7 @@ def _look(interface: str, family: Optional[int], address: Optional[str]) -> Dict
 
 def _what_is_missing(
     interface: str,
-    seen: Dict[str, Any],
+    seen: SeenEnd,
     family: Optional[int],
     address: Optional[str],
     mtu: Optional[int],
@@ -160,7 +191,7 @@ def _address_problem(interface: str, family: Optional[int], address: Optional[st
     return f"{interface} cannot use {names} yet: it is still being checked for duplicates"
 
 
-def _link_problem(interface: str, seen: Dict[str, Any]) -> str:
+def _link_problem(interface: str, seen: SeenEnd) -> str:
     if not seen["there"]:
         return f"{interface} is not there"
     if not seen["up"]:
@@ -168,7 +199,7 @@ def _link_problem(interface: str, seen: Dict[str, Any]) -> str:
     return "" if seen["carrier"] else f"{interface} has no carrier"
 
 
-def _speed_problem(interface: str, seen: Dict[str, Any], wanted_bit_s: Optional[int]) -> str:
+def _speed_problem(interface: str, seen: SeenEnd, wanted_bit_s: Optional[int]) -> str:
     now_bit_s = seen["speed_bit_s"]
     # a driver that knows speeds says "unknown" while it negotiates; one that knows none says so for ever
     if now_bit_s is None:
@@ -178,7 +209,7 @@ def _speed_problem(interface: str, seen: Dict[str, Any], wanted_bit_s: Optional[
     return ""
 
 
-def _usable(index: int, family: Optional[int]) -> List[Address]:
+def _usable(index: int, family: Optional[int]) -> List[Mapping[str, Any]]:
     """The addresses that can be bound now, the best first."""
     found = [
         each

@@ -15,10 +15,11 @@ import select
 import socket
 import struct
 import time
-from typing import Any, Dict, List, NamedTuple, Optional, Sequence, Tuple
+from typing import Dict, List, NamedTuple, Optional, Sequence, Tuple
 
 from orchestrator.metrics.sample import Sample
 from orchestrator.onhost.path.probe_frame import FrameCodec
+from orchestrator.onhost.path.receipts import IdleAndLoaded, PeerArguments, RoundTrips
 from orchestrator.onhost.system.device_socket import open_udp
 from orchestrator.onhost.system.socket_options import SO_TIMESTAMPNS, queued_errors, stamp_arrivals
 
@@ -44,10 +45,10 @@ class _Arrival(NamedTuple):
 class ProbingEnd:
     """What both ends share: the socket, and reading it without waiting."""
 
-    def __init__(self, args: Dict[str, Any]) -> None:
-        """`args`: token, interface, family, local, peer, port."""
+    def __init__(self, args: PeerArguments) -> None:
+        """Opens the socket; Refusal where the interface, the address or the port cannot be had."""
         self._codec = FrameCodec(args["token"], "round trip")
-        self._socket = open_udp(args["interface"], int(args["family"]), args["local"], args["peer"], int(args["port"]))
+        self._socket = open_udp(args["interface"], args["family"], args["local"], args["peer"], args["port"])
         stamp_arrivals(self._socket)
         self.transmitted = self.received = 0  # frames of this flow: they are ours on the interface's counters
 
@@ -112,7 +113,7 @@ class _Probe(NamedTuple):
 class Asking(ProbingEnd):
     """The end that asks, at an even pace, and knows what came of every probe."""
 
-    def __init__(self, args: Dict[str, Any], every_s: float = IDLE_EVERY_S) -> None:
+    def __init__(self, args: PeerArguments, every_s: float = IDLE_EVERY_S) -> None:
         """Starts asking with the first `turn`."""
         super().__init__(args)
         self.every_s = every_s
@@ -177,7 +178,7 @@ class Asking(ProbingEnd):
             if self._load is not None and self._load.covers(probe.sent_monotonic_ns):
                 self._load.lost += 1
 
-    def summary(self, from_ns: int, to_ns: int) -> Dict[str, Any]:
+    def summary(self, from_ns: int, to_ns: int) -> RoundTrips:
         """The probes sent in [from_ns, to_ns) of CLOCK_MONOTONIC; ask after the late ones have had their time."""
         answered = Sample()
         for sent_ns, seconds in self._answered:
@@ -185,7 +186,7 @@ class Asking(ProbingEnd):
                 answered.add(seconds)
         return _told(answered, self._unanswered(from_ns, to_ns), sum(from_ns <= at < to_ns for at in self._refused))
 
-    def loaded(self) -> Dict[str, Any]:
+    def loaded(self) -> RoundTrips:
         """The same of the probes sent in the window that `begin` told."""
         load = self._load
         assert load is not None
@@ -209,7 +210,7 @@ class _Load:
         return self.from_ns <= sent_ns < self.to_ns
 
 
-def _told(answered: Sample, lost: int, refused: int) -> Dict[str, Any]:
+def _told(answered: Sample, lost: int, refused: int) -> RoundTrips:
     sent = answered.count + lost
     if not sent:
         return {"sent": 0, "lost": 0, "refused": refused}
@@ -238,7 +239,7 @@ def _finite(seconds: float) -> Optional[float]:
     return seconds if math.isfinite(seconds) else None
 
 
-def answer(args: Dict[str, Any], until_ns: int) -> None:
+def answer(args: PeerArguments, until_ns: int) -> None:
     """Answer until an instant of CLOCK_MONOTONIC: the loop of a process that does nothing else."""
     end = Answering(args)
     try:
@@ -248,7 +249,7 @@ def answer(args: Dict[str, Any], until_ns: int) -> None:
         end.close()
 
 
-def ask(args: Dict[str, Any], start_ns: int, from_ns: int, to_ns: int) -> Dict[str, Any]:
+def ask(args: PeerArguments, start_ns: int, from_ns: int, to_ns: int) -> IdleAndLoaded:
     """Ask from now on: `idle` is what was sent before the traffic's start, `load` what was sent in its window."""
     end = Asking(args)
     end.begin(start_ns, from_ns, to_ns)

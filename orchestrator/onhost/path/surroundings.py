@@ -6,24 +6,44 @@ Nothing is changed and nothing sent. What cannot be read here is None.
 from __future__ import annotations
 
 import contextlib
-from typing import Any, Dict, List, Mapping, Optional
+from typing import List, Optional, Tuple, TypedDict
 
 from orchestrator.onhost import netlink
 from orchestrator.onhost.path import neighbourhood
 from orchestrator.onhost.survey.activity import packet_filters
 from orchestrator.onhost.survey.roots import Roots
-from orchestrator.onhost.system.lower_devices import lower_devices
+from orchestrator.onhost.system.lower_devices import LowerDevice, lower_devices
 
-_STRICT = "/proc/sys/net/ipv4/conf/{}/rp_filter"  # RFC 3704 s2.2; the greater of all's and the interface's own counts
+_STRICT = "/proc/sys/net/ipv4/conf/{}/rp_filter"  # RFC 3704 s2.2; the higher of all's and the interface's own counts
 
 
-def surroundings(args: Dict[str, Any]) -> Dict[str, Any]:
-    """{up, carrier, neighbour, gateway, leaves_by, filters, strict_reverse_path, lower} of the way to `peer`.
+class Way(TypedDict):
+    """From an interface to an address."""
+
+    interface: str
+    peer: str
+
+
+class Surroundings(TypedDict):
+    """What lies around the interface and on the way.
 
     `neighbour` is the state of the entry of the next hop, "" without one; `leaves_by` the interface that the routing
-    table chooses for `peer`, None where it knows no way; `lower` what the interface lies on (lower_devices.py).
+    table chooses for the peer, None where it knows no way.
     """
-    interface, peer = str(args["interface"]), str(args["peer"])
+
+    up: bool
+    carrier: bool
+    neighbour: str
+    gateway: str
+    leaves_by: Optional[str]
+    filters: Optional[List[str]]
+    strict_reverse_path: Optional[bool]
+    lower: List[LowerDevice]
+
+
+def surroundings(args: Way) -> Surroundings:
+    """Of the way to `peer`."""
+    interface, peer = args["interface"], args["peer"]
     links = netlink.links()
     link = next((each for each in links if each["name"] == interface), None)
     if link is None:
@@ -37,27 +57,28 @@ def surroundings(args: Dict[str, Any]) -> Dict[str, Any]:
             "strict_reverse_path": None,
             "lower": [],
         }
-    bound = _route(peer, link["index"])
-    gateway = str(bound.get("gateway") or "")
-    chosen = _route(peer, None)
+    gateway, _ = _route(peer, link["index"])
+    _, chosen = _route(peer, None)
     names = {each["index"]: each["name"] for each in links}
-    state = (neighbourhood.find(link["index"], gateway or peer) or {"state": ""})["state"]
+    next_hop = neighbourhood.find(link["index"], gateway or peer)
     return {
         "up": link["up"],
         "carrier": link["carrier"],
-        "neighbour": state,
+        "neighbour": "" if next_hop is None else next_hop["state"],
         "gateway": gateway,
-        "leaves_by": names.get(chosen.get("index") or 0),
+        "leaves_by": None if chosen is None else names.get(chosen),
         "filters": _filters(),
         "strict_reverse_path": None if ":" in peer else _strict(interface),
-        "lower": lower_devices(interface, peer)["lower"],
+        "lower": lower_devices(interface, peer),
     }
 
 
-def _route(peer: str, index: Optional[int]) -> Mapping[str, Any]:
+def _route(peer: str, index: Optional[int]) -> Tuple[str, Optional[int]]:
+    """(the router or "", the interface's index) of the way that the routing table has; ("", None) without one."""
     with contextlib.suppress(OSError):
-        return netlink.route_to(peer, index)
-    return {}
+        route = netlink.route_to(peer, index)
+        return route["gateway"] or "", route["index"]
+    return "", None
 
 
 def _filters() -> Optional[List[str]]:

@@ -10,25 +10,53 @@ from __future__ import annotations
 import select
 import socket
 import time
-from typing import Any, Dict, Set, Tuple
+from typing import List, Set, Tuple, TypedDict, Union
 
 from orchestrator.onhost.path.probe_frame import FrameCodec
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.service.talk import Talk
 from orchestrator.onhost.system.device_socket import raw_socket
 
 LOCAL_EXPERIMENTAL = 0x88B5
 SENDS, APART_S = 3, 0.03  # one may meet a port that is just coming up
 _PURPOSE, _CALL = "wiring", 1
 _OUTGOING = 4  # PACKET_OUTGOING, include/uapi/linux/if_packet.h: our own frame on its way out
-_HEADER_BYTES, _LEAST_PAYLOAD_BYTES = 14, 46
+_HEADER_BYTES, _MIN_PAYLOAD_BYTES = 14, 46
 _DRAIN_S = 0.1
 
 Heard = Tuple[int, int, str]
 
 
-def call(args: Dict[str, Any]) -> Dict[str, Any]:
-    """Send the call by `interface`; `number` is what the controller calls this host. Refusal "needs_root"."""
-    interface = str(args["interface"])
+class CallArguments(TypedDict):
+    """By which interface to call; `number` is what the controller calls this host."""
+
+    token: str
+    interface: str
+    number: int
+
+
+class Called(TypedDict):
+    """How many frames were sent."""
+
+    sent: int
+
+
+class ListenArguments(TypedDict):
+    """Whose calls to hear, and for how long at most."""
+
+    token: str
+    timeout_s: float
+
+
+class HeardCalls(TypedDict):
+    """[number of the host, index of its interface, name of ours] of each call."""
+
+    heard: List[List[Union[int, str]]]
+
+
+def call(args: CallArguments) -> Called:
+    """Send the call. Refusal "needs_root"."""
+    interface = args["interface"]
     codec = FrameCodec(args["token"], _PURPOSE)
     with _raw_socket() as raw:
         try:
@@ -37,7 +65,7 @@ def call(args: Dict[str, Any]) -> Dict[str, Any]:
             index = socket.if_nametoindex(interface)
             for turn in range(SENDS):
                 payload = codec.write(
-                    _CALL, index, size_bytes=int(args["number"]), nanoseconds=turn, payload_bytes=_LEAST_PAYLOAD_BYTES
+                    _CALL, index, size_bytes=args["number"], nanoseconds=turn, payload_bytes=_MIN_PAYLOAD_BYTES
                 )
                 raw.send(b"\xff" * 6 + own + LOCAL_EXPERIMENTAL.to_bytes(2, "big") + payload)
                 time.sleep(APART_S)
@@ -51,15 +79,16 @@ def call(args: Dict[str, Any]) -> Dict[str, Any]:
     return {"sent": SENDS}
 
 
-def listen(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
-    """What is heard on all interfaces until the controller says something: [host number, its interface, ours]."""
+def listen(args: ListenArguments, talk: Talk) -> HeardCalls:
+    """What is heard on all interfaces until the controller says something."""
     codec = FrameCodec(args["token"], _PURPOSE)
-    until = time.monotonic() + float(args["timeout_s"])
+    until = time.monotonic() + args["timeout_s"]
     heard: Set[Heard] = set()
     with _raw_socket() as raw:
         talk.event({"stage": "listening"})
+        ends: List[Union[socket.socket, Talk]] = [raw, talk]
         while time.monotonic() < until:
-            readable, _, _ = select.select([raw, talk], [], [], max(until - time.monotonic(), 0))
+            readable, _, _ = select.select(ends, [], [], max(until - time.monotonic(), 0))
             if raw in readable:
                 _hear(raw, codec, heard)
             if talk in readable:  # it was the last call: what is under way may still arrive

@@ -9,32 +9,42 @@ from __future__ import annotations
 
 import hashlib
 import json
-from typing import Any, Dict, List, Optional
+from typing import List, Optional, TypedDict
 
 from orchestrator.onhost.refusal import Refusal
-
-Outcome = Dict[str, Any]  # {restored, left, conflicts, ...} as restoring.restored makes it
-Compared = Optional[Dict[str, Any]]  # {ok, touched, other} as image.differences makes it; None where not looked at
+from orchestrator.onhost.safety.state import Compared, Restoring
 
 
-def stays(outcome: Outcome, compared: Compared) -> List[Dict[str, Any]]:
-    """What is not as found, in a stable order: [{place, now}] of settings, then of what else they had touched."""
-    places = [
+class Stays(TypedDict):
+    """One thing that is not as found: setting and target, or the key of the image, and how it reads."""
+
+    place: List[str]
+    now: object
+
+
+def stays(outcome: Restoring, compared: Optional[Compared]) -> List[Stays]:
+    """What is not as found, in a stable order: settings, then what else they had touched.
+
+    `compared` is None where the host was not compared with its image.
+    """
+    places: List[Stays] = [
         {"place": [one["setting"], one["target"]], "now": one["now"]}
         for one in [*outcome["left"], *outcome["conflicts"]]
     ]
-    things = [{"place": [one["key"]], "now": one["now"]} for one in (compared or {}).get("touched", [])]
+    things: List[Stays] = [
+        {"place": [one["key"]], "now": one["now"]} for one in (compared["touched"] if compared is not None else [])
+    ]
     return sorted(places, key=lambda one: str(one["place"])) + sorted(things, key=lambda one: str(one["place"]))
 
 
-def mark(outcome: Outcome, compared: Compared) -> str:
+def mark(outcome: Restoring, compared: Optional[Compared]) -> str:
     """The sum over what stays; "" when nothing does."""
     found = stays(outcome, compared)
     text = json.dumps(found, separators=(",", ":"), sort_keys=True).encode("utf-8")
     return hashlib.sha256(text).hexdigest() if found else ""
 
 
-def require_acceptable(outcome: Outcome, compared: Compared, told_mark: str) -> None:
+def require_acceptable(outcome: Restoring, compared: Optional[Compared], told_mark: str) -> None:
     """Refusal unless exactly what was told is what stays, and all of it could be read."""
     unread = next((one for one in outcome["left"] if one["now"] is None), None)
     if unread is not None:

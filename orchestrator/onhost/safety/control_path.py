@@ -5,19 +5,20 @@ from __future__ import annotations
 import contextlib
 import ipaddress
 import os
-from typing import Any
+from typing import List
 
 from orchestrator.onhost import netlink
+from orchestrator.onhost.safety.answers import ControlPath
 from orchestrator.onhost.system.direct_lower_devices import lower_interfaces
 from orchestrator.onhost.system.process import parent_of, ssh_connection_of
 
 _ANCESTORS = 16
 
 
-def control_path() -> dict[str, Any]:
-    """{local, peer, interface, interfaces}: the addresses of the SSH connection and what it comes in by.
+def control_path() -> ControlPath:
+    """The addresses of the SSH connection and what it comes in by.
 
-    `interfaces` are the interface with that address and all that it lies on (a bridge's ports, a VLAN's parent). All
+    `interfaces` are the interface with that address and all its lower devices (a bridge's ports, a VLAN's parent). All
     empty when the helper was not started over SSH, or through an address that this host does not have (a forwarded
     port).
     """
@@ -54,8 +55,8 @@ def noted_connection() -> str:
     return ""
 
 
-def _all_below(name: str) -> list[str]:
-    """The interface and those it lies on, itself first."""
+def _all_below(name: str) -> List[str]:
+    """The interface and its lower devices, itself first."""
     found = [name]
     for each in found:  # grows while it is walked
         with contextlib.suppress(OSError):

@@ -1,15 +1,17 @@
-"""The lease's verbs on the record: take, renew, release, recover, and the watchdog's proof of life."""
+"""The lease's verbs on the record: acquire, renew, release, recover, and whether the watchdog lives."""
 
 from __future__ import annotations
 
 import contextlib
 import time
-from typing import Any, Callable
+from typing import Callable, List, Optional, Tuple
 
 from orchestrator.onhost.catalogue import image_room, survives_reboot
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import accepting, lease, renewed, restoring, watchdog
+from orchestrator.onhost.safety.answers import Acquired, Nothing, Recovered, Renewed, WatchdogTold
 from orchestrator.onhost.safety.record import Record, boot_id, boottime_ns
+from orchestrator.onhost.safety.state import Compared, LeaseState, Outcome, Place, Wanted
 from orchestrator.onhost.service.bounded import run_bounded
 from orchestrator.onhost.system.boot import network_namespace
 from orchestrator.onhost.system.process import started_ticks
@@ -18,8 +20,8 @@ COMPARE_TIMEOUT_S = 20.0  # an image takes a tenth of a second
 WATCHDOG_PATIENCE_S = 5.0  # a watchdog that is restoring right now needs a moment
 
 
-def acquire(record: Record, wanted: dict[str, Any], session: int = 0) -> dict[str, Any]:
-    """Take this host for a run, or come back to it after a lost session; {token, earlier, left_s}.
+def acquire(record: Record, wanted: Wanted, session: int = 0) -> Acquired:
+    """Acquire this host for a run, or come back to it after a lost session.
 
     `session` is the process of the helper that asks: the watchdog ends its traffic with the lease.
     """
@@ -56,7 +58,7 @@ def acquire(record: Record, wanted: dict[str, Any], session: int = 0) -> dict[st
     }
 
 
-def renew(record: Record, token: int, lease_s: float, session: int = 0) -> dict[str, Any]:
+def renew(record: Record, token: int, lease_s: float, session: int = 0) -> Renewed:
     """Put the deadline off; Refusal "stale", "expired" or "no_lease" when it is too late."""
     state, now_ns = _renewed(record, token, lambda state, now_ns: lease.renew(state, lease_s, now_ns), session)
     if not watchdog.alive(state):
@@ -70,8 +72,8 @@ def renew_until(record: Record, token: int, until_ns: int, session: int) -> None
 
 
 def _renewed(
-    record: Record, token: int, later: Callable[[dict[str, Any], int], dict[str, Any]], session: int
-) -> tuple[dict[str, Any], int]:
+    record: Record, token: int, later: Callable[[LeaseState, int], LeaseState], session: int
+) -> Tuple[LeaseState, int]:
     """(the state with a later deadline, when). Never waits for the host's lock: a change that is slower than the lease
     must not end it.
     """
@@ -87,7 +89,7 @@ def _renewed(
     return state, now_ns
 
 
-def _renewal(state: dict[str, Any], session: int, *, used: bool) -> renewed.Renewal:
+def _renewal(state: LeaseState, session: int, *, used: bool) -> renewed.Renewal:
     return renewed.Renewal(state["token"], state["deadline_ns"], used, False, session, started_ticks(session))
 
 
@@ -102,7 +104,7 @@ def _start_watchdog_again(record: Record) -> None:
             raise
 
 
-def release(record: Record, token: int) -> dict[str, Any]:
+def release(record: Record, token: int) -> Nothing:
     """Give the host up and leave nothing of ours behind; Refusal "unrestored" while changes are on it."""
     with record.locked():
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
@@ -113,23 +115,25 @@ def release(record: Record, token: int) -> dict[str, Any]:
     return {}
 
 
-def restore(record: Record, token: int) -> dict[str, Any]:
-    """Restore everything that this run changed; {restored, left, conflicts}. The lease stays."""
+def restore(record: Record, token: int) -> Outcome:
+    """Restore everything that this run changed. The lease stays."""
     with record.locked():
         state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
         state = restoring.restored(state, "controller", record.save)
         record.save(state)
-    return dict(state["outcome"])
+        outcome = state["outcome"]
+        assert outcome is not None, "restoring has one"
+    return outcome
 
 
-def compare(record: Record, token: int) -> dict[str, Any]:
-    """How the host differs from its image as found: {ok, touched, other}."""
+def compare(record: Record, token: int) -> Compared:
+    """How the host differs from its image as found."""
     state = lease.require(record.load(), token, now_ns=boottime_ns(), boot=boot_id())
     return _differences(state)
 
 
-def recover(record: Record, run_id: str, accept: str | None = None) -> dict[str, Any]:
-    """Restored from this host's own record what a run left; {found, restored, left, conflicts, compared, mark}.
+def recover(record: Record, run_id: str, accept: Optional[str] = None) -> Recovered:
+    """Restore from this host's own record what a run left.
 
     `run_id` "" stands for whichever run left something. A live lease is only ended for the run that is named.
     Doing it twice is harmless: the second time there is nothing to find. What is not as found then, keeps the record.
@@ -153,7 +157,8 @@ def recover(record: Record, run_id: str, accept: str | None = None) -> dict[str,
         if state["standing"] != "restored":
             state = restoring.restored(state, "recover", record.save)
             record.save(state)
-        outcome = dict(state["outcome"] or {"restored": [], "left": [], "conflicts": []})
+        outcome = state["outcome"]
+        assert outcome is not None, "restoring has one"
         compared = _compared_within(state, COMPARE_TIMEOUT_S) if state["image"] is not None else None
         stays = accepting.mark(outcome, compared)
         if accept:
@@ -164,16 +169,16 @@ def recover(record: Record, run_id: str, accept: str | None = None) -> dict[str,
     return {"found": found, "compared": compared, "mark": stays, **outcome}
 
 
-def watchdog_state(record: Record) -> dict[str, Any]:
-    """Whether the watchdog lives, and what the record says; for the proof that it survives a session's end."""
+def watchdog_state(record: Record) -> WatchdogTold:
+    """Whether the watchdog lives, and what the record says: how the controller verifies that it outlives a session."""
     state = record.load()
     if state is None:
         return {"alive": False, "pid": 0, "in_session": False, "record": None}
-    registered = state["watchdog"] or {"pid": 0, "in_session": False}
+    registered = state["watchdog"]
     return {
         "alive": watchdog.alive(state),
-        "pid": registered["pid"],
-        "in_session": registered["in_session"],
+        "pid": 0 if registered is None else registered["pid"],
+        "in_session": registered is not None and registered["in_session"],
         "record": lease.description(state, boottime_ns()),
     }
 
@@ -206,15 +211,16 @@ def _let_watchdog_finish(record: Record) -> None:
         time.sleep(0.02)
 
 
-def _compared_within(state: dict[str, Any], timeout_s: float) -> dict[str, Any] | None:
+def _compared_within(state: LeaseState, timeout_s: float) -> Optional[Compared]:
     """How the host differs from its image as found; None where a stuck driver keeps the host from being looked at."""
     with contextlib.suppress(Refusal):
-        return dict(run_bounded(lambda: _differences(state), timeout_s))
+        return run_bounded(lambda: _differences(state), timeout_s)
     return None
 
 
-def _differences(state: dict[str, Any]) -> dict[str, Any]:
-    touched = [{"setting": one["setting"], "target": one["target"]} for one in state["before"]]
-    images = image_room()
-    found = images.differences(state["image"], images.take_image(state["interfaces"]), touched)
+def _differences(state: LeaseState) -> Compared:
+    touched: List[Place] = [lease.place_of(one) for one in state["before"]]
+    image, images = state["image"], image_room()
+    assert image is not None, "only a host that was prepared is compared"
+    found = images.differences(image, images.take_image(state["interfaces"]), touched)
     return {"ok": not found["touched"], **found}

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, Optional, Tuple
+from typing import Optional, Tuple
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import lease
 from orchestrator.onhost.safety.record import Record, boot_id, boottime_ns
+from orchestrator.onhost.safety.state import LeaseState
 
 LEFT_BEHIND_GRACE_S = 20.0
 
@@ -16,14 +17,14 @@ class LeaseWatch:
 
     def __init__(self, record: Record) -> None:
         self._record = record
-        self._stamp: Tuple[Any, ...] = ()
-        self._state: Optional[Dict[str, Any]] = None
+        self._stamp: Tuple[object, ...] = ()
+        self._state: Optional[LeaseState] = None
         self._lasted_s = 0.0  # how long a lease was granted for, once one was seen here
 
     def token(self) -> Optional[int]:
         """The token of the lease that lasts now; None when nobody holds this host."""
         state = self._look()
-        return int(state["token"]) if state is not None and lease.is_live(state, boottime_ns(), boot_id()) else None
+        return state["token"] if state is not None and lease.is_live(state, boottime_ns(), boot_id()) else None
 
     def is_left_behind(self, silent_s: float) -> bool:
         """Whether there was a lease, none lasts now, and nothing was heard for as long and a grace: nobody is there.
@@ -32,7 +33,7 @@ class LeaseWatch:
         grace is for a controller that slept: it is told that its lease is over, rather than finding a closed pipe.
         """
         if self.token() is not None:
-            self._lasted_s = float((self._state or {}).get("lease_s") or 0.0)
+            self._lasted_s = 0.0 if self._state is None else self._state["lease_s"]
             return False
         return self._lasted_s > 0.0 and silent_s >= self._lasted_s + LEFT_BEHIND_GRACE_S
 
@@ -41,9 +42,9 @@ class LeaseWatch:
         state, now_ns = self._look(), boottime_ns()
         if state is None or state["token"] != token or not lease.is_live(state, now_ns, boot_id()):
             return 0.0
-        return float((state["deadline_ns"] - now_ns) / lease.NS)
+        return (state["deadline_ns"] - now_ns) / lease.NS
 
-    def _look(self) -> Optional[Dict[str, Any]]:
+    def _look(self) -> Optional[LeaseState]:
         """The record's state; the last one known while it cannot be read."""
         try:
             stamp = self._record.stamp()

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import os
-from typing import Any
 
+from orchestrator.onhost.safety.answers import LockHolder
 from orchestrator.onhost.system.boot import boottime_ns
 from orchestrator.onhost.system.process import process_name, started_ticks
 
@@ -21,8 +21,8 @@ def note_holder(lock: int) -> None:
         os.pwrite(lock, f"{os.getpid()} {started_ticks(os.getpid())} {now_ns}\n".encode(), 0)
 
 
-def holder(path: str) -> dict[str, Any]:
-    """{pid, name, held_s, alive} of whoever locked the file last; {} when it has not said so."""
+def holder(path: str) -> LockHolder:
+    """Whoever locked the file last; {} when it has not said so."""
     try:
         with open(path, "rb") as handle:
             pid, ticks, since_ns = (int(word) for word in handle.read(_LONGEST_BYTES).split())
@@ -32,7 +32,7 @@ def holder(path: str) -> dict[str, Any]:
     return {"pid": pid, "name": process_name(pid), "held_s": held_s, "alive": started_ticks(pid) == ticks}
 
 
-def in_words(found: dict[str, Any]) -> str:
+def in_words(found: LockHolder) -> str:
     """The same for a person."""
     if not found:
         return "who holds the host's lock is not known"

@@ -16,13 +16,13 @@ import os
 import stat
 import time
 import zlib
-from typing import Any, Dict, Iterator, Tuple
+from typing import Iterator, Tuple, cast
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import lock_holder, renewed
+from orchestrator.onhost.safety.state import LeaseState
 from orchestrator.onhost.system import boot
 
-State = Dict[str, Any]  # one JSON object; its keys are listed in lease.py
 _LOCK = "lock"
 _FILES = ("record.0", "record.1")
 LOCK_TIMEOUT_S = 20.0
@@ -76,7 +76,7 @@ class Record:
             **found,
         )
 
-    def load(self) -> State | None:
+    def load(self) -> LeaseState | None:
         """The last whole state; None when nobody holds or held this host. Refusal when that cannot be known."""
         if not self._is_ours():
             return None
@@ -84,7 +84,7 @@ class Record:
         newest = max(found, key=lambda state: state["serial"], default=None)
         return None if newest is None else self._with_renewal(newest)
 
-    def _with_renewal(self, state: State) -> State:
+    def _with_renewal(self, state: LeaseState) -> LeaseState:
         """The state with the deadline that the last renewal gave it."""
         last = renewed.read(self.directory)
         if last is None or state.get("standing") != "held" or last.token != state.get("token"):
@@ -95,7 +95,7 @@ class Record:
             "superseded": None if last.used else state.get("superseded"),
         }
 
-    def stamp(self) -> Tuple[Any, ...]:
+    def stamp(self) -> Tuple[object, ...]:
         """What is another tuple once `load` may give another state; cheaper than loading."""
         found = []
         for name in (*_FILES, renewed.FILE):
@@ -104,9 +104,10 @@ class Record:
                 found.append((name, seen.st_ino, seen.st_mtime_ns, seen.st_size))
         return tuple(found)
 
-    def save(self, state: State) -> None:
+    def save(self, state: LeaseState) -> None:
         """Write the next state so that it is there whole, or not at all; Refusal when it cannot be kept."""
-        state["serial"] = (self.load() or {"serial": 0})["serial"] + 1
+        last = self.load()
+        state["serial"] = (0 if last is None else last["serial"]) + 1
         body = json.dumps(state, separators=(",", ":"), sort_keys=True).encode("utf-8")
         text = b"%08x " % zlib.crc32(body) + body
         path = os.path.join(self.directory, _FILES[state["serial"] % 2])
@@ -162,7 +163,7 @@ class Record:
             handle.flush()
             os.fsync(handle.fileno())
 
-    def _read(self, name: str) -> State | None:
+    def _read(self, name: str) -> LeaseState | None:
         try:
             with open(os.path.join(self.directory, name), "rb") as handle:
                 text = handle.read()
@@ -182,7 +183,9 @@ class Record:
             state = json.loads(body)
         except ValueError:
             return None
-        return state if isinstance(state, dict) and isinstance(state.get("serial"), int) else None
+        if not isinstance(state, dict) or not isinstance(state.get("serial"), int):
+            return None
+        return cast("LeaseState", state)  # as `save` wrote it: the checksum is right
 
     def _try_lock(self) -> int:
         """The locked file's descriptor, or -1 when another holds it or the folder was just removed."""

@@ -9,17 +9,19 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
-from typing import Any, Dict
+from typing import Tuple, Union
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import holding
+from orchestrator.onhost.safety.answers import RenewalsHeard
 from orchestrator.onhost.safety.control_path import control_path
 from orchestrator.onhost.safety.record import Record, boottime_ns
 from orchestrator.onhost.safety.renewal_datagram import heard, read_renewal
 
-MOST_AT_ONCE = 32  # a stranger's datagrams must not keep the helper from anything else
+SocketAddress = Union[Tuple[str, int], Tuple[str, int, int, int]]  # of IPv4, of IPv6
+MAX_AT_ONCE = 32  # a stranger's datagrams must not keep the helper from anything else
 _RECEIVE_BUFFER_BYTES = 16384
-_LEAST_GAIN_NS = 50_000_000  # a deadline is written down when it moves by so much
+_MIN_GAIN_NS = 50_000_000  # a deadline is written down when it moves by so much
 
 
 class RenewalLine:
@@ -47,8 +49,8 @@ class RenewalLine:
         except OSError as error:
             raise Refusal("no_control_path", f"renewals cannot be heard on {local}: {error.strerror}") from error
 
-    def about(self) -> Dict[str, Any]:
-        """{port, boottime_ns}: where renewals are heard, and this host's clock."""
+    def about(self) -> RenewalsHeard:
+        """Where renewals are heard, and this host's clock."""
         return {"port": self._socket.getsockname()[1], "boottime_ns": boottime_ns()}
 
     def fileno(self) -> int:
@@ -57,7 +59,7 @@ class RenewalLine:
 
     def hear(self) -> None:
         """Take in what has come; whatever is no renewal of this lease is dropped without a word."""
-        for _ in range(MOST_AT_ONCE):
+        for _ in range(MAX_AT_ONCE):
             try:
                 data, source = self._socket.recvfrom(128)
             except OSError:
@@ -67,9 +69,9 @@ class RenewalLine:
                 self._last_ns = until_ns
                 self._renew(until_ns, source)
 
-    def _renew(self, until_ns: int, source: Any) -> None:
+    def _renew(self, until_ns: int, source: SocketAddress) -> None:
         try:
-            if until_ns - self._noted_ns >= _LEAST_GAIN_NS:
+            if until_ns - self._noted_ns >= _MIN_GAIN_NS:
                 holding.renew_until(self._record, self._token, until_ns, os.getpid())
                 self._noted_ns = until_ns
         except Refusal:

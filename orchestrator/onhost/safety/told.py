@@ -1,12 +1,12 @@
 """A difference as a person reads it: what, how it was, how it is, and the command that puts it right. Pure.
 
-Every place that finds a difference on a host (restoring, comparing images, watching for changes from outside) says
+Every module that finds a difference on a host (restoring, comparing images, watching for external changes) says
 it in this shape, so that terminal, reports and `recover` need to know nothing of any setting's value.
 """
 
 from __future__ import annotations
 
-from typing import Any, Dict, Iterator, List, Mapping, Tuple, TypedDict
+from typing import Iterator, List, Mapping, Tuple, TypedDict
 
 LONGEST_TEXT = 100  # of one value: a person compares two of them in one line
 MOST_LINES = 60  # of one setting: more says no more
@@ -23,12 +23,12 @@ class Told(TypedDict):
     command: str
 
 
-def told(what: str, before: Any, now: Any, command: str = "") -> Told:
+def told(what: str, before: object, now: object, command: str = "") -> Told:
     """One difference; the two values in words."""
     return {"what": what, "before": in_words(before), "now": in_words(now), "command": command}
 
 
-def came_or_went(what: str, before: Any, command: str = "") -> Told:
+def came_or_went(what: str, before: object, command: str = "") -> Told:
     """Something that has no value but that it is there; `before` None: it was not."""
     was_there = before is not None
     return {
@@ -39,7 +39,7 @@ def came_or_went(what: str, before: Any, command: str = "") -> Told:
     }
 
 
-def in_words(value: Any) -> str:
+def in_words(value: object) -> str:
     """A value in a few words: at most `LONGEST_TEXT` characters, never the dump of a structure."""
     if value is None:
         return "none"
@@ -54,7 +54,7 @@ def in_words(value: Any) -> str:
     return text if len(text) <= LONGEST_TEXT else text[: LONGEST_TEXT - 1] + "…"
 
 
-def leaves(before: Any, now: Any, path: Tuple[str, ...] = ()) -> Iterator[Tuple[Tuple[str, ...], Any, Any]]:
+def leaves(before: object, now: object, path: Tuple[str, ...] = ()) -> Iterator[Tuple[Tuple[str, ...], object, object]]:
     """(where, before, now) of every single value that differs between two nested values; None for a missing one."""
     if before == now:
         return
@@ -73,11 +73,4 @@ def bounded(lines: List[Told]) -> List[Told]:
     return [
         *lines[: MOST_LINES - 1],
         {"what": f"{more} more", "before": AS_RECORDED, "now": "different", "command": ""},
-    ]
-
-
-def as_plain(lines: List[Told]) -> List[Dict[str, str]]:
-    """The same as plain JSON objects."""
-    return [
-        {"what": one["what"], "before": one["before"], "now": one["now"], "command": one["command"]} for one in lines
     ]

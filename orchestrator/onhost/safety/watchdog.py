@@ -1,9 +1,10 @@
 """The watchdog: a detached pair of processes that restores this host when the lease runs out without the controller.
 
-They outlive the SSH session (own session, own control group where allowed, nothing of the channel held open). One
-wakes at least once a second to compare CLOCK_BOOTTIME with the deadline in the record, and decides under the same lock
-as renewing (that of renewed.py): exactly one of the two wins. The other only waits for the first to be killed, and
-starts another; if it is killed itself, the first takes its place. Only both at once leave a host to `recover`.
+They outlive the SSH session (own session, own control group where allowed, nothing of the channel held open). The
+worker wakes at least once a second to compare CLOCK_BOOTTIME with the deadline in the record, and decides under the
+same lock as renewing (that of renewed.py): exactly one of the two wins. The supervisor only waits for the worker to be
+killed, and starts another; if it is killed itself, the worker takes its place. Only both at once leave a host to
+`recover`.
 """
 
 from __future__ import annotations
@@ -14,11 +15,12 @@ import os
 import select
 import signal
 import time
-from typing import Any, Iterator
+from typing import Iterator, List, Optional
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import lease, probation, renewed, restoring
 from orchestrator.onhost.safety.record import Record, boot_id, boottime_ns
+from orchestrator.onhost.safety.state import LeaseState, Watchdog
 from orchestrator.onhost.service.descriptors import point_standard_files_at_null
 from orchestrator.onhost.system.cgroup import (
     in_session_group,
@@ -48,13 +50,13 @@ TRAFFIC_GRACE_S = 0.3  # for the helper to end them at the deadline
 _PAUSE_S, _LONGEST_PAUSE_S = 0.05, 5.0
 PLAINLY_AFTER = 3  # turns in a row that have failed by an error of ours
 _NAME = "linktrial-wdog"
-MOST_TWINS = 20  # one that dies again and again is killed by something that will not stop
+MAX_WORKERS = 20  # one that dies again and again is killed by something that will not stop
 
 
-def start(record: Record) -> dict[str, Any]:
+def start(record: Record) -> Watchdog:
     """Start a watchdog and register it in the record. Call it under the lock, with the lease saved already.
 
-    Returns {pid, ticks, cgroup, in_session}; Refusal "watchdog" when it does not come up.
+    Refusal "watchdog" when it does not come up.
     """
     told, tell = os.pipe()
     may_go, let_go = os.pipe()
@@ -75,7 +77,7 @@ def start(record: Record) -> dict[str, Any]:
         os.close(let_go)
 
 
-def _first_words(told: int, first: int) -> list[str]:
+def _first_words(told: int, first: int) -> List[str]:
     """What the new watchdog says of itself; nothing when it takes too long, as others wait for the lock meanwhile."""
     with os.fdopen(told, "r", encoding="utf-8") as handle:
         words = handle.readline().split() if select.select([told], [], [], START_TIMEOUT_S)[0] else []
@@ -86,22 +88,22 @@ def _first_words(told: int, first: int) -> list[str]:
     return words
 
 
-def alive(state: dict[str, Any]) -> bool:
+def alive(state: LeaseState) -> bool:
     """Whether the watchdog registered in the state runs."""
     watchdog = state["watchdog"]
-    return watchdog is not None and is_alive(int(watchdog["pid"]), int(watchdog["ticks"]))
+    return watchdog is not None and is_alive(watchdog["pid"], watchdog["ticks"])
 
 
-def stop(state: dict[str, Any]) -> None:
+def stop(state: LeaseState) -> None:
     """End the watchdogs of a lease that is over, and what they made for themselves; bounded."""
     watchdog = state["watchdog"]
     if watchdog is None:
         return
     until = time.monotonic() + STOP_TIMEOUT_S
     while time.monotonic() < until:
-        # also a twin whose guard was killed a moment ago
+        # also a worker whose supervisor was killed a moment ago
         members = group_members(watchdog["pid"], _NAME, watchdog["ticks"])
-        for pid in sorted(members):  # the guard was first, and a twin needs a second to notice that it is alone
+        for pid in sorted(members):  # the supervisor was first, and a worker needs a second to notice that it is alone
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
         if not any(started_ticks(pid) for pid in members):
@@ -110,8 +112,8 @@ def stop(state: dict[str, Any]) -> None:
     remove_groups(watchdog["cgroup"])
 
 
-def restored_if_due(record: Record) -> bool:
-    """Restored what is due, unless the lease was renewed meanwhile; whether the lease is over."""
+def restore_if_due(record: Record) -> bool:
+    """Restore what is due, unless the lease was renewed meanwhile; whether the lease is over."""
     with contextlib.ExitStack() as stack:
         # One change may be stuck in the kernel with the lock in its hand. Every other one checks the deadline after
         # getting the lock, so none can begin any more, and the rest of the host must not wait for the stuck one.
@@ -134,8 +136,9 @@ def restored_if_due(record: Record) -> bool:
             if not alone:  # whoever has the lock may still come to its end: all of it is looked at again after that
                 state = {**state, "standing": "left", "changes": owed}
         elif waiting_ns is not None and waiting_ns <= 0:
-            places = state["probation"]["places"]
-            state, outcome = restoring.put_places_back(state, places, "watchdog", record.save)
+            waiting = state["probation"]
+            assert waiting is not None, "it has a time left"
+            state, outcome = restoring.restore_places(state, waiting["places"], "watchdog", record.save)
             if not alone:  # as above
                 return False
             state = probation.failed(state, outcome)
@@ -143,10 +146,10 @@ def restored_if_due(record: Record) -> bool:
             return False
         with contextlib.suppress(Refusal):  # a full disk: the host is back all the same, and `recover` will see it
             record.save(state)
-        return bool(over)
+        return over
 
 
-def _closed(record: Record, state: dict[str, Any]) -> bool:
+def _closed(record: Record, state: LeaseState) -> bool:
     """Whether the lease is over; from then on no renewal can put that off."""
     with contextlib.ExitStack() as stack:
         note = -1
@@ -192,7 +195,7 @@ def _detach(record: Record, tell: int, may_go: int) -> None:
         os.close(tell)
         if os.read(may_go, 1) == b"g":  # end of file: whoever started us is gone before it could register us
             close_all_but({0, 1, 2})
-            _guard(record)
+            _supervise(record)
     finally:
         os._exit(0)
 
@@ -214,23 +217,23 @@ def _settle(tell: int) -> None:
     point_standard_files_at_null()
 
 
-def _guard(record: Record) -> None:
-    """Have the work done by a twin, and start another when it is killed."""
+def _supervise(record: Record) -> None:
+    """Have the work done by a worker, and start another when it is killed."""
     signal.signal(signal.SIGTERM, lambda *_: _leave_if_host_goes_down(record))
-    guard, deaths = os.getpid(), 0
-    groups = ((record.load() or {}).get("watchdog") or {}).get("cgroup", "")
-    while deaths < MOST_TWINS:
+    supervisor, deaths = os.getpid(), 0
+    groups = _groups_of(record.load())
+    while deaths < MAX_WORKERS:
         try:
-            twin = os.fork()
+            worker = os.fork()
         except OSError:  # a host at its limit of processes: not for ever
             time.sleep(LONGEST_SLEEP_S)
             with contextlib.suppress(Refusal):
-                if not _is_kept_by(record.load(), guard):
+                if not _is_watched_by(record.load(), supervisor):
                     return
             continue
-        if twin == 0:
-            _be_twin(record, guard)
-        _, status = os.waitpid(twin, 0)
+        if worker == 0:
+            _be_worker(record, supervisor)
+        _, status = os.waitpid(worker, 0)
         if status == 0:
             if record.load() is None:  # then nobody knows of our groups but we
                 leave_and_remove_groups(groups)
@@ -239,50 +242,57 @@ def _guard(record: Record) -> None:
         time.sleep(min(_PAUSE_S * 2**deaths, _LONGEST_PAUSE_S))  # the trouble it died of may pass
 
 
+def _groups_of(state: Optional[LeaseState]) -> str:
+    """The control groups that were made for the watchdog; "" without any."""
+    watchdog = None if state is None else state["watchdog"]
+    return "" if watchdog is None else watchdog["cgroup"]
+
+
 def _leave_if_host_goes_down(record: Record) -> None:
     """No watchdog ends by being asked to, but when the host goes down at the run's own wish: it would hold that up for
     minutes, and restore at its deadline what the next start is to find and to restore itself.
     """
     with contextlib.suppress(Exception):
-        if (record.load() or {}).get("restarting"):
+        state = record.load()
+        if state is not None and state.get("restarting"):
             os._exit(0)
 
 
-def _be_twin(record: Record, guard: int) -> None:
-    """The twin's whole life; its exit status says whether the work is done."""
+def _be_worker(record: Record, supervisor: int) -> None:
+    """The worker's whole life; its exit status says whether the work is done."""
     status = 1
     try:
-        _work(record, guard)
+        _work(record, supervisor)
         status = 0
     finally:
         os._exit(status)
 
 
-def _work(record: Record, guard: int) -> None:
-    """Wait for the deadline, then restored; ends when nothing is owed any more or other watchdogs took our place."""
+def _work(record: Record, supervisor: int) -> None:
+    """Wait for the deadline, then restore; ends when nothing is owed any more or other watchdogs took our place."""
     with contextlib.suppress(Exception):
         lock_memory()
     pauses_s = iter(AGAIN_AFTER_S)  # what could not be restored may be possible later
     in_vain = 0
     while True:
         try:
-            if _turn(record, guard, pauses_s):
+            if _turn(record, supervisor, pauses_s):
                 return
             in_vain = 0
         except Exception:  # an error of ours must not cost a host its restoring: again, and then without all that fails
             in_vain += 1
             if in_vain >= PLAINLY_AFTER:
-                _restored_plainly_if_due(record)
+                _restore_plainly_if_due(record)
             time.sleep(min(_PAUSE_S * 2 ** min(in_vain, 10), _LONGEST_PAUSE_S))
 
 
-def _turn(record: Record, guard: int, pauses_s: Iterator[float]) -> bool:
+def _turn(record: Record, supervisor: int, pauses_s: Iterator[float]) -> bool:
     """One look at the record, and what follows from it; whether the work is done."""
     state = record.load()
-    if not _is_kept_by(state, guard):
+    if not _is_watched_by(state, supervisor):
         return True
     assert state is not None
-    if os.getppid() != guard and _take_place(record, guard):
+    if os.getppid() != supervisor and _take_place(record, supervisor):
         return True
     due_s = _due_s(state)
     if due_s > 0:
@@ -291,9 +301,9 @@ def _turn(record: Record, guard: int, pauses_s: Iterator[float]) -> bool:
     if boottime_ns() >= state["deadline_ns"]:  # past that, no renewal can save it
         with contextlib.suppress(Exception):  # restoring does not wait for it
             end_traffic(record)
-    if not restored_if_due(record):
+    if not restore_if_due(record):
         time.sleep(_PAUSE_S)  # the record may not have taken what was done, and would be asked again at once
-    elif _is_kept_by(record.load(), guard):
+    elif _is_watched_by(record.load(), supervisor):
         pause_s = next(pauses_s, None)
         if pause_s is None:
             return True
@@ -301,53 +311,54 @@ def _turn(record: Record, guard: int, pauses_s: Iterator[float]) -> bool:
     return False
 
 
-def _restored_plainly_if_due(record: Record) -> None:
+def _restore_plainly_if_due(record: Record) -> None:
     """What is due is restored with as little of our own code as can be; the record is left as it is."""
     with contextlib.suppress(Exception):
         state = record.load()
         due = state is not None and state["boot_id"] == boot_id() and state["standing"] in ("held", "left")
         if due and state is not None and boottime_ns() >= state["deadline_ns"]:
-            restoring.restored_plainly(state)
+            restoring.restore_plainly(state)
 
 
-def _take_place(record: Record, guard: int) -> bool:
-    """Our guard was killed: register ourselves and go on with a twin of our own; False when it cannot be noted."""
+def _take_place(record: Record, supervisor: int) -> bool:
+    """Our supervisor was killed: register ourselves and go on as one, with a worker; False when it cannot be noted."""
     os.setpgid(0, 0)
     try:
         with record.locked():
             state = record.load()
-            if not _is_kept_by(state, guard):
+            if not _is_watched_by(state, supervisor):
                 return True
-            assert state is not None
-            _register(record, _registration(os.getpid(), state["watchdog"]["in_session"], state["watchdog"]["cgroup"]))
+            watchdog = None if state is None else state["watchdog"]
+            assert watchdog is not None
+            _register(record, _registration(os.getpid(), watchdog["in_session"], watchdog["cgroup"]))
     except Refusal:  # a long change, or a full disk: what we are here for can be done all the same
         return False
-    _guard(record)
+    _supervise(record)
     return True
 
 
-def _due_s(state: dict[str, Any]) -> float:
+def _due_s(state: LeaseState) -> float:
     """How long until something has to be restored, seconds."""
     now_ns = boottime_ns()
     waiting_ns = probation.left_ns(state, now_ns)
     left_ns = state["deadline_ns"] - now_ns
-    return float((left_ns if waiting_ns is None else min(left_ns, waiting_ns)) / lease.NS)
+    return (left_ns if waiting_ns is None else min(left_ns, waiting_ns)) / lease.NS
 
 
-def _registration(pid: int, in_session: bool, cgroup: str) -> dict[str, Any]:
+def _registration(pid: int, in_session: bool, cgroup: str) -> Watchdog:
     return {"pid": pid, "ticks": started_ticks(pid), "in_session": in_session, "cgroup": cgroup}
 
 
-def _register(record: Record, watchdog: dict[str, Any]) -> None:
+def _register(record: Record, watchdog: Watchdog) -> None:
     state = record.load()
     assert state is not None, "watchdogs exist only for a lease"
     record.save({**state, "watchdog": watchdog})
 
 
-def _is_kept_by(state: dict[str, Any] | None, guard: int) -> bool:
+def _is_watched_by(state: Optional[LeaseState], supervisor: int) -> bool:
     return (
         state is not None
         and state["watchdog"] is not None
-        and state["watchdog"]["pid"] == guard
+        and state["watchdog"]["pid"] == supervisor
         and state["standing"] in ("held", "left")
     )

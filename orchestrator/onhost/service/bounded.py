@@ -8,14 +8,16 @@ import os
 import select
 import signal
 import time
-from typing import Any, Callable, Tuple
+from typing import Callable, Tuple, TypeVar, cast
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.system.process import close_all_but, die_with_parent
 
+Found = TypeVar("Found")
 
-def run_bounded(step: Callable[[], Any], timeout_s: float) -> Any:
-    """What `step` returns (a JSON value), computed in a forked child; Refusal "stuck" when it takes longer.
+
+def run_bounded(step: Callable[[], Found], timeout_s: float) -> Found:
+    """What `step` returns, as JSON carries it, computed in a forked child; Refusal "stuck" when it takes longer.
 
     A Refusal of the step is raised here; any other exception, the child's death, or a host at its limit of processes,
     as Refusal "failed": whoever restores a host goes on with the next place.
@@ -36,10 +38,10 @@ def run_bounded(step: Callable[[], Any], timeout_s: float) -> Any:
         raise Refusal("failed", "the process doing it died") from None
     if kind == "refusal":
         raise Refusal(value["code"], value["message"], **value["values"])
-    return value
+    return cast("Found", value)  # as the step returned it: its process is our own fork
 
 
-def _start(step: Callable[[], Any]) -> Tuple[int, int]:
+def _start(step: Callable[[], object]) -> Tuple[int, int]:
     """The child, and the end of the pipe to read its answer from."""
     parent = os.getpid()
     ends: Tuple[int, ...] = ()
@@ -58,7 +60,7 @@ def _start(step: Callable[[], Any]) -> Tuple[int, int]:
     return child, readable
 
 
-def _answer(parent: int, writable: int, step: Callable[[], Any]) -> None:
+def _answer(parent: int, writable: int, step: Callable[[], object]) -> None:
     code = 1
     try:
         die_with_parent(parent)

@@ -9,14 +9,14 @@ from __future__ import annotations
 import json
 import math
 import re
-from typing import Any, Dict, List, Tuple
+from typing import Dict, Iterable, List, Tuple
 
-MOST_PARTS = 1 << 18  # a host of a thousand interfaces takes half of it to say how each was found
+MAX_PARTS = 1 << 18  # a host of a thousand interfaces takes half of it to say how each was found
 DEEPEST = 32
 PART_BYTES = 100  # about what one part takes here, at the worst
-_MOST_DIGITS = 24  # counters have 64 bits, which is 20 digits
+_MAX_DIGITS = 24  # counters have 64 bits, which is 20 digits
 # What ordinary messages have none of; only those that do are read the slow way.
-_UNUSUAL = re.compile(rb"[0-9]{%d}|[eE]\+?[0-9]{3}|NaN|Infinity|\\u[dD][89a-fA-F]" % (_MOST_DIGITS + 1))
+_UNUSUAL = re.compile(rb"[0-9]{%d}|[eE]\+?[0-9]{3}|NaN|Infinity|\\u[dD][89a-fA-F]" % (_MAX_DIGITS + 1))
 _LONE_SURROGATE = re.compile("[\ud800-\udfff]")
 
 
@@ -25,11 +25,11 @@ def parts_in(body: bytes) -> int:
     return body.count(b",") + body.count(b"[") + body.count(b"{") + 1
 
 
-def decode(body: bytes) -> Dict[str, Any]:
+def decode(body: bytes) -> Dict[str, object]:
     """The object that `body` is the text of; ValueError says in words why it is none of ours."""
     parts = parts_in(body)
-    if parts > MOST_PARTS:
-        raise ValueError("it has more than %d parts" % MOST_PARTS)
+    if parts > MAX_PARTS:
+        raise ValueError("it has more than %d parts" % MAX_PARTS)
     unusual = _UNUSUAL.search(body) is not None
     try:
         text = body.decode("ascii")
@@ -46,10 +46,10 @@ def decode(body: bytes) -> Dict[str, Any]:
         raise ValueError("it is no object")
     if body.count(b"[") + body.count(b"{") > DEEPEST:
         _check_depth(found)
-    return {_spelled(key): _spelled(value) for key, value in found.items()} if unusual else found
+    return {_whole_characters(key): _spelled(value) for key, value in found.items()} if unusual else found
 
 
-def _object(pairs: List[Tuple[str, Any]]) -> Dict[str, Any]:
+def _object(pairs: List[Tuple[str, object]]) -> Dict[str, object]:
     found = dict(pairs)
     if len(found) != len(pairs):
         raise ValueError("a key stands twice in it")
@@ -57,13 +57,13 @@ def _object(pairs: List[Tuple[str, Any]]) -> Dict[str, Any]:
 
 
 def _whole(digits: str) -> int:
-    if len(digits) > _MOST_DIGITS:
+    if len(digits) > _MAX_DIGITS:
         raise ValueError("a number in it has %d digits" % len(digits))
     return int(digits)
 
 
 def _number(text: str) -> float:
-    if len(text) > 2 * _MOST_DIGITS or not math.isfinite(float(text)):
+    if len(text) > 2 * _MAX_DIGITS or not math.isfinite(float(text)):
         raise ValueError("a number in it is none that we write")
     return float(text)
 
@@ -72,26 +72,29 @@ def _no_number(word: str) -> float:
     raise ValueError("%s is no number" % word)
 
 
-def _check_depth(found: Any) -> None:
-    level = [found]
+def _check_depth(found: Dict[str, object]) -> None:
+    level: List[object] = [found]
     for _ in range(DEEPEST):
-        level = [
-            inner
-            for outer in level
-            for inner in (outer.values() if isinstance(outer, dict) else outer)
-            if isinstance(inner, (dict, list))
-        ]
+        level = [inner for outer in level for inner in _parts_of(outer) if isinstance(inner, (dict, list))]
         if not level:
             return
     raise ValueError("it is nested more than %d deep" % DEEPEST)
 
 
-def _spelled(value: Any) -> Any:
+def _parts_of(found: object) -> Iterable[object]:
+    return found.values() if isinstance(found, dict) else found if isinstance(found, list) else ()
+
+
+def _spelled(value: object) -> object:
     """The same without half characters, which no file could be written with: a name on a host may have any octets."""
     if isinstance(value, str):
-        return _LONE_SURROGATE.sub("\ufffd", value)
+        return _whole_characters(value)
     if isinstance(value, list):
         return [_spelled(one) for one in value]
     if isinstance(value, dict):
-        return {_spelled(key): _spelled(one) for key, one in value.items()}
+        return {_whole_characters(key): _spelled(one) for key, one in value.items()}
     return value
+
+
+def _whole_characters(text: str) -> str:
+    return _LONE_SURROGATE.sub("\ufffd", text)

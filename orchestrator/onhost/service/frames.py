@@ -10,11 +10,12 @@ from __future__ import annotations
 import json
 import struct
 import zlib
-from typing import Any, Iterator
+from typing import Dict, Iterator, Mapping
 
 from orchestrator.onhost.service.decoding import PART_BYTES, decode, parts_in
 
 FRAME_LIMIT_BYTES = 4 * 1024 * 1024
+Message = Dict[str, object]  # any JSON object: who takes it checks its shape
 _HEADER = struct.Struct(">III")  # bytes of the body, crc32 of the body, crc32 of the two fields before
 HEADER_BYTES = _HEADER.size
 
@@ -23,7 +24,7 @@ class FrameError(Exception):
     """The stream is not a sequence of our frames; nothing after this point can be read."""
 
 
-def encode(message: dict[str, Any]) -> bytes:
+def encode(message: Mapping[str, object]) -> bytes:
     """One message as a frame; FrameError when it is larger than the limit."""
     body = json.dumps(message, separators=(",", ":"), ensure_ascii=True, allow_nan=False).encode("ascii")
     if len(body) > FRAME_LIMIT_BYTES:
@@ -44,7 +45,7 @@ class FrameReader:
         """How much of a frame has arrived that is not whole yet."""
         return len(self._bytes)
 
-    def feed(self, data: bytes) -> Iterator[dict[str, Any]]:
+    def feed(self, data: bytes) -> Iterator[Message]:
         """The messages completed by `data`; FrameError at the first byte that is wrong."""
         self._bytes += data
         while len(self._bytes) >= HEADER_BYTES:
@@ -63,7 +64,7 @@ class FrameReader:
             yield _message(body)
 
 
-def _message(body: bytes) -> dict[str, Any]:
+def _message(body: bytes) -> Message:
     try:
         return decode(body)
     except ValueError as error:

@@ -14,15 +14,16 @@ import signal
 import sys
 import time
 import traceback
-from typing import Any
+from typing import Dict, List, Mapping, Optional, Set
 
 from orchestrator.onhost.refusal import Refusal, refusal_of
 from orchestrator.onhost.safety import holding
+from orchestrator.onhost.safety.answers import RenewalsHeard
 from orchestrator.onhost.safety.lease_watch import LeaseWatch
 from orchestrator.onhost.safety.record import Record, boot_id
 from orchestrator.onhost.safety.renewal_line import RenewalLine
 from orchestrator.onhost.service import jobs, messages
-from orchestrator.onhost.service.frames import FrameError, FrameReader, encode
+from orchestrator.onhost.service.frames import FrameError, FrameReader, Message, encode
 from orchestrator.onhost.service.job_process import Job
 from orchestrator.onhost.system.process import set_process_name
 
@@ -63,16 +64,16 @@ class Helper:
         self._selector.register(receive, selectors.EVENT_READ, None)
         self._frames = FrameReader()
         self._unsent = bytearray()
-        self._jobs: dict[int, Job] = {}
-        self._ending: list[Job] = []  # killed, not reaped yet
+        self._jobs: Dict[int, Job] = {}
+        self._ending: List[Job] = []  # killed, not reaped yet
         self._reading_jobs = True
         self._ended = False
         self._last_heard = time.monotonic()
         self._next_watch = 0.0
         self._record = Record()
         self._lease = LeaseWatch(self._record)
-        self._line: RenewalLine | None = None
-        self._said: set[type] = set()  # kinds of errors that were told already
+        self._line: Optional[RenewalLine] = None
+        self._said: Set[type] = set()  # kinds of errors that were told already
 
     def serve(self, code_hash: str) -> int:
         """Say hello, then serve until the controller is gone."""
@@ -106,7 +107,7 @@ class Helper:
                 job.kill()
         return 0
 
-    def _stop(self, *_: Any) -> None:
+    def _stop(self, *_: object) -> None:
         self._ended = True
 
     def _turn(self) -> None:
@@ -182,15 +183,16 @@ class Helper:
         for message in self._frames.feed(data):
             self._take(message)
 
-    def _take(self, message: dict[str, Any]) -> None:
+    def _take(self, message: Message) -> None:
         """One message of the controller: a request, something for a running job, or a job's end."""
         number = message.get("id")
         if not isinstance(number, int) or isinstance(number, bool):
             raise FrameError("a message without a number")
         job = self._jobs.get(number)
         if "tell" in message:
-            if job is not None and isinstance(message["tell"], dict):
-                job.tell(message["tell"])
+            told = message["tell"]
+            if job is not None and isinstance(told, dict):
+                job.tell(told)
         elif "cancel" in message:
             if job is not None:
                 self._refuse(job, Refusal("cancelled", f"{job.verb} was cancelled"))
@@ -200,7 +202,7 @@ class Helper:
             except Exception as error:  # a job that cannot be begun ends nothing but itself
                 self._answer(number, "error", error=refusal_of(error, str(message.get("verb"))[:40]).as_dict())
 
-    def _start(self, number: int, message: dict[str, Any]) -> None:
+    def _start(self, number: int, message: Message) -> None:
         request = messages.check(message)
         if request.verb in jobs.INLINE:
             self._answer(number, "done", body=jobs.INLINE[request.verb]())
@@ -216,7 +218,7 @@ class Helper:
         under = self._lease.token() if request.verb in ENDS_WITH_LEASE else None
         self._add(Job(number, request.verb, jobs.JOBS[request.verb], request.args, request.timeout_s, under))
 
-    def _listen(self, token: int, key: str) -> dict[str, Any]:
+    def _listen(self, token: int, key: str) -> RenewalsHeard:
         """Hear renewals of this lease as datagrams, too; here, as no job may come and go with it."""
         if token != self._lease.token():
             raise Refusal("expired", "the lease of this host has run out, or another session has it")
@@ -240,7 +242,7 @@ class Helper:
             self._refuse(job, refusal)
             return
         for frame in frames:
-            kind = frame.get("kind")
+            kind = str(frame.get("kind"))
             if job.answered or kind not in ("event", "done", "error"):
                 continue
             job.answered = kind != "event"
@@ -268,12 +270,12 @@ class Helper:
         job.kill()
         self._ending.append(job)
 
-    def _answer(self, number: int, kind: str, **content: Any) -> None:
+    def _answer(self, number: int, kind: str, **content: object) -> None:
         if number == _WATCH_NUMBER:
             return
         self._queue({"id": number, "kind": kind, **content})
 
-    def _queue(self, message: dict[str, Any]) -> None:
+    def _queue(self, message: Mapping[str, object]) -> None:
         self._unsent += encode(message)
         self._flush()
 

@@ -9,18 +9,19 @@ import signal
 import socket
 import time
 import traceback
-from typing import Any, Callable, Dict
+from typing import Callable, List, Mapping, Optional, Tuple
 
 from orchestrator.onhost.refusal import Refusal, refusal_of
 from orchestrator.onhost.safety.watchdog import TRAFFIC_NAME
-from orchestrator.onhost.service.frames import FrameError, FrameReader, encode
+from orchestrator.onhost.service.frames import FrameError, FrameReader, Message, encode
+from orchestrator.onhost.service.messages import Arguments
 from orchestrator.onhost.service.talk import Talk
 from orchestrator.onhost.system.process import close_all_but, die_with_parent, session_members, set_process_name
 
 # All frames of one job together, at most: what a job may say at once, and what it may say in each second that it runs
 # (sixteen cores and two ways make some 3 kB a second).
 OUTPUT_LIMIT_BYTES, OUTPUT_LIMIT_BYTES_S = 32 * 1024 * 1024, 64 * 1024
-JobFunction = Callable[[Dict[str, Any], Talk], Dict[str, Any]]
+JobFunction = Callable[[Arguments, Talk], Mapping[str, object]]
 
 
 class Job:
@@ -31,9 +32,9 @@ class Job:
         number: int,
         verb: str,
         function: JobFunction,
-        args: dict[str, Any],
+        args: Arguments,
         timeout_s: float,
-        lease_token: int | None = None,
+        lease_token: Optional[int] = None,
     ) -> None:
         """Fork the child; from here on it must be ended with `kill` or reaped.
 
@@ -57,7 +58,7 @@ class Job:
         childs_line.close()
         self.line.setblocking(False)
 
-    def tell(self, body: dict[str, Any]) -> bool:
+    def tell(self, body: Mapping[str, object]) -> bool:
         """Pass on what the controller says to this job; False when the job does not listen any more."""
         try:
             self.line.sendall(encode(body))
@@ -65,7 +66,7 @@ class Job:
             return False
         return True
 
-    def receive(self) -> tuple[list[dict[str, Any]], bool]:
+    def receive(self) -> Tuple[List[Message], bool]:
         """The frames that have come, and whether the job is still connected. Refusal when it says too much."""
         try:
             data = self.line.recv(262144)
@@ -101,7 +102,7 @@ class Job:
             return True
 
 
-def _run_in_child(parent: int, line: socket.socket, verb: str, function: JobFunction, args: dict[str, Any]) -> None:
+def _run_in_child(parent: int, line: socket.socket, verb: str, function: JobFunction, args: Arguments) -> None:
     """The child's whole life; never returns."""
     code = 1
     try:
@@ -114,7 +115,7 @@ def _run_in_child(parent: int, line: socket.socket, verb: str, function: JobFunc
         os._exit(code)
 
 
-def _work(parent: int, line: socket.socket, function: JobFunction, args: dict[str, Any], talk: Talk) -> dict[str, Any]:
+def _work(parent: int, line: socket.socket, function: JobFunction, args: Arguments, talk: Talk) -> Mapping[str, object]:
     """Become a process of its own, and do what is asked."""
     die_with_parent(parent)
     os.setsid()
@@ -125,7 +126,7 @@ def _work(parent: int, line: socket.socket, function: JobFunction, args: dict[st
     return function(args, talk)
 
 
-def _answer(talk: Talk, verb: str, work: Callable[[Talk], dict[str, Any]]) -> None:
+def _answer(talk: Talk, verb: str, work: Callable[[Talk], Mapping[str, object]]) -> None:
     """Exactly one answer, whatever is raised: also an error that would end a process in silence."""
     try:
         talk.send("done", work(talk))

@@ -6,13 +6,21 @@ import functools
 import importlib
 import os
 import time
-from typing import Any, Callable, Dict, NamedTuple, Tuple
+from typing import Callable, Dict, Mapping, NamedTuple, Tuple, TypedDict
 
 from orchestrator.onhost.safety.record import Record, boottime_ns
+from orchestrator.onhost.service.messages import Arguments
 from orchestrator.onhost.service.talk import Talk
 
-Args = Dict[str, Any]
-Answer = Dict[str, Any]
+Answer = Mapping[str, object]  # of the shape that the verb's function is annotated with
+
+
+class Clocks(TypedDict):
+    """A host's clocks, in nanoseconds."""
+
+    monotonic_ns: int
+    boottime_ns: int
+    wall_ns: int
 
 
 class Call(NamedTuple):
@@ -62,12 +70,12 @@ VERBS = {
 }
 
 
-def clock() -> Answer:
-    """The host's clocks, in nanoseconds; answered by the loop itself, so that the round trip is short."""
+def clock() -> Clocks:
+    """The host's clocks; answered by the loop itself, so that the round trip is short."""
     return {"monotonic_ns": time.monotonic_ns(), "boottime_ns": boottime_ns(), "wall_ns": time.time_ns()}
 
 
-def run(call: Call, args: Args, talk: Talk) -> Answer:
+def run(call: Call, args: Arguments, talk: Talk) -> Answer:
     """Do one verb in this process."""
     function = getattr(importlib.import_module(f"orchestrator.onhost.{call.room}"), call.function)
     if call.takes == ("spread",):
@@ -78,4 +86,6 @@ def run(call: Call, args: Args, talk: Talk) -> Answer:
 
 BY_THE_LOOP = frozenset({"lease.listen"})  # what has to stay open between messages
 INLINE: Dict[str, Callable[[], Answer]] = {"clock": clock}
-JOBS: Dict[str, Callable[[Args, Talk], Answer]] = {verb: functools.partial(run, call) for verb, call in VERBS.items()}
+JOBS: Dict[str, Callable[[Arguments, Talk], Answer]] = {
+    verb: functools.partial(run, call) for verb, call in VERBS.items()
+}

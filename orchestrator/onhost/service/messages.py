@@ -6,10 +6,11 @@ key too many, a value out of range or a level that its setting would not take is
 
 from __future__ import annotations
 
-import importlib
-from typing import Any, Dict, NamedTuple
+from typing import Any, Dict, Mapping, NamedTuple, TypedDict, cast
 
+from orchestrator.onhost.catalogue import setting_of
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.safety.state import KnownChange, LevelOfPlace
 from orchestrator.onhost.service.shapes import (
     Check,
     either,
@@ -41,11 +42,15 @@ VALUE = plain(_DEEPEST_VALUE, 2**16)  # an MTU's remembers what IPv6 has on ever
 SETTING = text(r"[a-z][A-Za-z0-9_.@+/-]{0,199}", 200)  # dots and slashes: kernel parameters and features by name
 
 
+# What a verb is given: of the shape that VERBS says, which each verb's function names with types of its own.
+Arguments = Dict[str, Any]
+
+
 class Request(NamedTuple):
     """A request that has passed all checks."""
 
     verb: str
-    args: Dict[str, Any]
+    args: Arguments
     timeout_s: float
 
 
@@ -54,30 +59,43 @@ def _place(may_be_as_found: bool = False) -> Check:
         {"setting": SETTING, "target": TARGET, "level": plain()}, {"as_found": flag} if may_be_as_found else {}
     )
 
-    def check(value: Any) -> str:
-        return outline(value) or _level_problem(value["setting"], value["level"])
+    def check(value: object) -> str:
+        return outline(value) or _level_problem(cast("LevelOfPlace", value))
 
     return check
 
 
-def _known_place(value: Any) -> str:
+def _known_place(value: object) -> str:
     """A place as the controller's journal knows it: with its before-value, and the levels that are ours."""
     ours = listing(plain(), 1024)
     problem = record(
         {"setting": SETTING, "target": TARGET, "level": plain(), "value": VALUE, "ours": ours, "unfinished": flag}
     )(value)
-    return problem or next(
-        filter(None, (_level_problem(value["setting"], level) for level in [value["level"], *value["ours"]])), ""
+    if problem:
+        return problem
+    known = cast("KnownChange", value)
+    levels = [known["level"], *known["ours"]]
+    return next(
+        filter(
+            None,
+            (
+                _level_problem({"setting": known["setting"], "target": known["target"], "level": level})
+                for level in levels
+            ),
+        ),
+        "",
     )
 
 
-def _level_problem(setting: str, level: Any) -> str:
+def _level_problem(place: LevelOfPlace) -> str:
     """What the setting itself says against a level; None stands for "no level", when only reading."""
-    catalogue = importlib.import_module("orchestrator.onhost.settings").CATALOGUE
-    if setting not in catalogue:
-        return f"names an unknown setting {setting!r}"
-    problem = "" if level is None else catalogue[setting].problem_with(level)
-    return f"has a level that {setting} cannot be given: {problem}" if problem else ""
+    name, level = place["setting"], place["level"]
+    try:
+        setting = setting_of(name)
+    except KeyError:
+        return f"names an unknown setting {name!r}"
+    problem = "" if level is None else setting.problem_with(level)
+    return f"has a level that {name} cannot be given: {problem}" if problem else ""
 
 
 _OFFERED = maybe(
@@ -131,7 +149,7 @@ _READY = record(
     },
 )
 
-VERBS: dict[str, Check] = {
+VERBS: Dict[str, Check] = {
     "clock": record({}),
     "facts": record({}),
     "kernel": record({}),
@@ -187,15 +205,25 @@ _ENVELOPE = record(
 )
 
 
-def check(message: dict[str, Any]) -> Request:
+class Envelope(TypedDict):
+    """A message that asks for something."""
+
+    id: int
+    verb: str
+    args: Arguments
+    timeout_s: float
+
+
+def check(message: Mapping[str, object]) -> Request:
     """The request in a message; Refusal "unknown_verb" or "bad_request" when it is not one that this host takes."""
     problem = _ENVELOPE(message)
     if problem:
         raise Refusal("bad_request", f"the request {problem}")
-    verb, args = message["verb"], message["args"]
+    asked = cast("Envelope", message)
+    verb, args = asked["verb"], asked["args"]
     if verb not in VERBS:
         raise Refusal("unknown_verb", f"this host knows no {verb!r}", verb=verb)
     problem = VERBS[verb](args)
     if problem:
         raise Refusal("bad_request", f"{verb}: the request {problem}", verb=verb)
-    return Request(verb, args, message["timeout_s"])
+    return Request(verb, args, asked["timeout_s"])

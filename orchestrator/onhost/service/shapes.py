@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import re
-from typing import Any, Callable, Mapping
+from typing import Callable, Mapping
 
-Check = Callable[[Any], str]  # "" when the value is acceptable, otherwise what is wrong with it
+Check = Callable[[object], str]  # "" when the value is acceptable, otherwise what is wrong with it
 
 
 def text(pattern: str = r"[^\x00-\x1f\x7f]*", longest: int = 200) -> Check:
     """Text that matches `pattern` as a whole and is not longer than `longest` characters."""
     compiled = re.compile(pattern)
 
-    def check(value: Any) -> str:
+    def check(value: object) -> str:
         if not isinstance(value, str):
             return "must be text"
         if len(value) > longest:
@@ -25,7 +25,7 @@ def text(pattern: str = r"[^\x00-\x1f\x7f]*", longest: int = 200) -> Check:
 def whole(least: int, most: int) -> Check:
     """A whole number within bounds; true and false are none."""
 
-    def check(value: Any) -> str:
+    def check(value: object) -> str:
         if not isinstance(value, int) or isinstance(value, bool):
             return "must be a whole number"
         return "" if least <= value <= most else f"must be from {least} to {most}"
@@ -36,7 +36,7 @@ def whole(least: int, most: int) -> Check:
 def number(least: float, most: float) -> Check:
     """A number within bounds, with or without a fraction."""
 
-    def check(value: Any) -> str:
+    def check(value: object) -> str:
         if not isinstance(value, (int, float)) or isinstance(value, bool):
             return "must be a number"
         return "" if least <= value <= most else f"must be from {least:g} to {most:g}"
@@ -44,15 +44,15 @@ def number(least: float, most: float) -> Check:
     return check
 
 
-def flag(value: Any) -> str:
+def flag(value: object) -> str:
     """True or false."""
     return "" if isinstance(value, bool) else "must be true or false"
 
 
-def one_of(*allowed: Any) -> Check:
+def one_of(*allowed: object) -> Check:
     """One of a few values."""
 
-    def check(value: Any) -> str:
+    def check(value: object) -> str:
         same = [one for one in allowed if one == value and isinstance(one, bool) == isinstance(value, bool)]
         return "" if same else f"must be one of {', '.join(map(str, allowed))}"
 
@@ -67,7 +67,7 @@ def maybe(inner: Check) -> Check:
 def either(*checks: Check) -> Check:
     """What any of the checks accepts."""
 
-    def check(value: Any) -> str:
+    def check(value: object) -> str:
         problems = [one(value) for one in checks]
         return "" if "" in problems else " or ".join(problems)
 
@@ -77,7 +77,7 @@ def either(*checks: Check) -> Check:
 def listing(inner: Check, most: int, least: int = 0) -> Check:
     """A list with a bounded number of entries, each accepted by `inner`."""
 
-    def check(value: Any) -> str:
+    def check(value: object) -> str:
         if not isinstance(value, list):
             return "must be a list"
         if not least <= len(value) <= most:
@@ -94,7 +94,7 @@ def listing(inner: Check, most: int, least: int = 0) -> Check:
 def record(needed: Mapping[str, Check], optional: Mapping[str, Check] = {}) -> Check:
     """An object with exactly these keys: all of `needed`, any of `optional`, and no other."""
 
-    def check(value: Any) -> str:
+    def check(value: object) -> str:
         if not isinstance(value, dict):
             return "must be an object"
         for key in value:
@@ -115,7 +115,7 @@ def record(needed: Mapping[str, Check], optional: Mapping[str, Check] = {}) -> C
 def plain(deepest: int = 6, most: int = 4096) -> Check:
     """Any JSON value of bounded depth, number of parts and length of text (a before-value, a level)."""
 
-    def parts(value: Any, depth: int) -> int:
+    def parts(value: object, depth: int) -> int:
         if depth > deepest:
             return most + 1
         if isinstance(value, dict):
@@ -126,7 +126,7 @@ def plain(deepest: int = 6, most: int = 4096) -> Check:
             return 1 + len(value) // 64
         return 1 if value is None or isinstance(value, (bool, int, float)) else most + 1
 
-    def check(value: Any) -> str:
+    def check(value: object) -> str:
         return "" if parts(value, 0) <= most else f"is too deep or has more than {most} parts"
 
     return check

@@ -5,10 +5,10 @@ from __future__ import annotations
 import select
 import socket
 import time
-from typing import Any
+from typing import List, Mapping
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.service.frames import FrameError, FrameReader, encode
+from orchestrator.onhost.service.frames import FrameError, FrameReader, Message, encode
 
 _UNSENT_LIMIT_BYTES = 1024 * 1024  # at a few kB a second, minutes of a controller that takes nothing
 
@@ -19,14 +19,14 @@ class Talk:
     def __init__(self, line: socket.socket) -> None:
         self._line = line
         self._reader = FrameReader()
-        self._told: list[dict[str, Any]] = []
+        self._told: List[Message] = []
         self._unsent = bytearray()  # of what was offered, all in order
 
-    def event(self, body: dict[str, Any]) -> None:
+    def event(self, body: Mapping[str, object]) -> None:
         """Report something while the job goes on."""
         self.send("event", body)
 
-    def offer(self, body: dict[str, Any]) -> bool:
+    def offer(self, body: Mapping[str, object]) -> bool:
         """Report something without ever waiting; False when so much is unsent that this was dropped."""
         self.push()
         frame = encode({"kind": "event", "body": body})
@@ -45,7 +45,7 @@ class Talk:
                 return
             del self._unsent[:sent]
 
-    def wait(self, timeout_s: float) -> dict[str, Any]:
+    def wait(self, timeout_s: float) -> Message:
         """The next message the controller tells this job; Refusal "not_told" when none comes in time."""
         until = time.monotonic() + timeout_s
         while not self._told:
@@ -61,7 +61,7 @@ class Talk:
         """For jobs that wait for the controller and for other things at once."""
         return self._line.fileno()
 
-    def send(self, kind: str, body: dict[str, Any]) -> None:
+    def send(self, kind: str, body: Mapping[str, object]) -> None:
         """One frame to the helper; only the helper's own code calls this directly."""
         frame = encode({"kind": kind, "body": body})
         unsent, self._unsent = self._unsent, bytearray()

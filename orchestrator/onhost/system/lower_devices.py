@@ -1,4 +1,4 @@
-"""What an interface lies on, all the way down: a bridge's ports, a bond's parts, a VLAN's parent, with their MTUs.
+"""The lower devices of an interface, all the way down, with MTUs: a bridge's ports, a bond's parts, a VLAN's parent.
 
 A bridge that is set to large frames drops them silently at a port that is not (net/bridge: is_skb_forwardable).
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import struct
-from typing import Any, Dict, List, Optional, Set
+from typing import List, Optional, Set, TypedDict
 
 from orchestrator.onhost import netlink
 from orchestrator.onhost.netlink.entries import Link
@@ -17,31 +17,39 @@ from orchestrator.onhost.system.direct_lower_devices import lower_interfaces
 _ENTRY = struct.Struct("=6sBBIB3x")  # __fdb_entry of linux/if_bridge.h: mac, port's number, own, age, its high part
 
 
-def lower_devices(interface: str, peer: Optional[str] = None) -> Dict[str, Any]:
-    """{lower: [{name, mtu, above, kind_above}]}, nearest first; empty for an interface that lies on nothing.
+class LowerDevice(TypedDict):
+    """An interface below another, `above`, which is of a kind: bridge, bond, vlan ..."""
+
+    name: str
+    mtu: int
+    above: str
+    kind_above: str
+
+
+def lower_devices(interface: str, peer: Optional[str] = None) -> List[LowerDevice]:
+    """The nearest first; empty for an interface that is a card itself.
 
     Of a bridge that knows by which port `peer` is reached only that port is told.
     """
     links = {link["name"]: link for link in netlink.links()}
-    mac = _mac_of(links.get(interface), peer)
-    found: List[Dict[str, Any]] = []
+    mac = _mac_of(links[interface]["index"], peer) if interface in links and peer else ""
+    found: List[LowerDevice] = []
     waiting = [interface]
     for above in waiting:  # grows while it is walked
         below: List[str] = []
         with contextlib.suppress(OSError):
             below = [name for name in lower_interfaces(above) if name in links and name not in waiting]
-        kind = str(links[above]["kind"]) if above in links else ""
+        kind = links[above]["kind"] if above in links else ""
         towards = _ports_towards(above, mac) if kind == "bridge" and mac else set()
         for name in [each for each in below if each in towards] or below:
             found.append({"name": name, "mtu": links[name]["mtu"], "above": above, "kind_above": kind})
             waiting.append(name)
-    return {"lower": found}
+    return found
 
 
-def _mac_of(link: Optional[Link], peer: Optional[str]) -> str:
-    if link is None or not peer:
-        return ""
-    return str((neighbourhood.find(link["index"], peer) or {"mac": ""})["mac"])
+def _mac_of(index: int, peer: str) -> str:
+    entry = neighbourhood.find(index, peer)
+    return "" if entry is None else str(entry["mac"])
 
 
 def _ports_towards(bridge: str, mac: str) -> Set[str]:

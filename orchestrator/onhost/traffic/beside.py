@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import time
-from typing import Any, Callable, Dict, List, Optional
+from typing import Any, Callable, Dict, List, Optional, cast
 
 from orchestrator.metrics.intervals import WatchBatch
+from orchestrator.onhost.path.receipts import PeerArguments
 from orchestrator.onhost.path.round_trip import LOADED_EVERY_S, Answering, Asking
 from orchestrator.onhost.traffic import kernel, tcp_info
 from orchestrator.onhost.traffic.flows import Pair
@@ -66,7 +67,7 @@ class Beside:
         self._asking: Optional[Asking] = None
         self._answering: Optional[Answering] = None
         if pair.probe_port is not None:
-            probe = {**args, "port": pair.probe_port}
+            probe = cast("PeerArguments", {**args, "port": pair.probe_port})
             if pair.serving:
                 self._answering = Answering(probe)
             else:

@@ -48,7 +48,7 @@ _OWN_WORK_OF_THE_KERNEL = ("tentative", "dadfailed", "deprecated", "optimistic")
 
 
 def take_image(interfaces: List[str]) -> Image:
-    """The host as it is; drivers and sysctls in depth for `interfaces` and those of which they are lower devices. Raises OSError."""
+    """The host as it is; in depth for `interfaces` and those of which they are lower devices. Raises OSError."""
     links = netlink.links()
     names = {link["index"]: link["name"] for link in links}
     measured = [link for link in links if link["name"] in interfaces]

@@ -7,19 +7,86 @@ import hashlib
 import os
 import platform
 import time
-from typing import Any, Dict, List, Mapping
+from typing import Any, List, Mapping, Optional, Sequence, TypedDict
 
 from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.netlink.entries import Address, Link
 from orchestrator.onhost.system import boot
 from orchestrator.onhost.system.core_list import parse_core_list
 
+Entry = Mapping[str, Any]  # a link or an address, as netlink describes it
 _UNKNOWN_DUPLEX = "unknown"
 # What the board or machine calls itself: device tree first, because boards that have both mean it.
 _MODEL_FILES = ("/proc/device-tree/model", "/sys/class/dmi/id/product_name")
 
 
-def read_facts() -> Dict[str, Any]:
+class AddressFacts(TypedDict):
+    """An address of an interface: `tentative` while it is checked for duplicates, `duplicate` when one was found."""
+
+    address: str
+    prefix: int
+    family: int
+    peer: str
+    tentative: bool
+    duplicate: bool
+    scope: int
+
+
+class InterfaceFacts(TypedDict):
+    """An interface; sizes in bytes, speed in bit/s, None where it is not known. `master`: the bridge or bond above."""
+
+    name: str
+    index: int
+    mac: str
+    permanent_mac: str
+    driver: str
+    driver_version: str
+    firmware: str
+    bus: str
+    kind: str
+    mtu: int
+    min_mtu: Optional[int]
+    max_mtu: Optional[int]
+    speed_bit_s: Optional[int]
+    duplex: str
+    operstate: str
+    carrier: bool
+    loopback: bool
+    up: bool
+    master: str
+    master_kind: str
+    addresses: List[AddressFacts]
+
+
+class HostFacts(TypedDict):
+    """The host itself, its start, its clocks when it was asked."""
+
+    system: str
+    family: str
+    hostname: str
+    kernel: str
+    kernel_build: str
+    machine: str
+    model: str
+    python: str
+    boot_id: str
+    netns: int
+    machine_id: str
+    uid: int
+    cpus: int
+    online_cpus: List[int]
+    monotonic_ns: int
+    boottime_ns: int
+    wall_ns: int
+
+
+class Facts(HostFacts):
+    """The host and its interfaces."""
+
+    interfaces: List[InterfaceFacts]
+
+
+def read_facts() -> Facts:
     """The host and its interfaces; what cannot be known is None or empty. Raises OSError when there is no netlink."""
     system = os.uname()
     return {
@@ -44,13 +111,13 @@ def read_facts() -> Dict[str, Any]:
     }
 
 
-def read_interfaces() -> List[Dict[str, Any]]:
+def read_interfaces() -> List[InterfaceFacts]:
     """Every interface with its driver, limits, state and addresses; sizes in bytes, speed in bit/s."""
     addresses, links = netlink.addresses(), netlink.links()
-    masters = {link["index"]: link for link in links}
+    masters: Mapping[Optional[int], Entry] = {link["index"]: link for link in links}
     return [
         _interface(
-            link, [each for each in addresses if each["index"] == link["index"]], masters.get(link["master"] or 0) or {}
+            link, [each for each in addresses if each["index"] == link["index"]], masters.get(link.get("master"))
         )
         for link in links
     ]
@@ -61,15 +128,14 @@ def online_cores() -> List[int]:
     return list(parse_core_list(_text("/sys/devices/system/cpu/online"))) or [0]
 
 
-def _interface(link: Link, addresses: List[Address], master: Mapping[str, Any]) -> Dict[str, Any]:
+def _interface(link: Entry, addresses: Sequence[Entry], master: Optional[Entry]) -> InterfaceFacts:
     name = link["name"]
-    driver: Mapping[str, Any] = {}
-    settings: Mapping[str, Any] = {}
-    burnt_in = ""
+    driver: Mapping[str, str] = {}
+    settings, burnt_in = None, ""
     # an interface may vanish between two questions, and a stuck driver may refuse to answer
     with contextlib.suppress(OSError):
         driver = ethtool.driver_info(name) or {}
-        settings = ethtool.link_settings(name) or {}
+        settings = ethtool.link_settings(name)
         burnt_in = ethtool.permanent_address(name)
     return {
         "name": name,
@@ -84,14 +150,14 @@ def _interface(link: Link, addresses: List[Address], master: Mapping[str, Any]) 
         "mtu": link["mtu"],
         "min_mtu": link["min_mtu"],
         "max_mtu": link["max_mtu"],
-        "speed_bit_s": settings.get("speed_bit_s"),
-        "duplex": settings.get("duplex", _UNKNOWN_DUPLEX),
+        "speed_bit_s": None if settings is None else settings["speed_bit_s"],
+        "duplex": _UNKNOWN_DUPLEX if settings is None else settings["duplex"],
         "operstate": link["operstate"],
         "carrier": link["carrier"],
         "loopback": link["loopback"],
         "up": link["up"],
-        "master": master.get("name", ""),
-        "master_kind": master.get("kind", ""),
+        "master": "" if master is None else master["name"],
+        "master_kind": "" if master is None else master["kind"],
         "addresses": [
             {
                 "address": each["address"],

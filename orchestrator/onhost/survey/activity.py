@@ -1,11 +1,11 @@
-"""What else goes on on a host: traffic now, services that disturb a night, packet filters, missing firmware."""
+"""What else goes on on a host: traffic now, services that disturb a run, packet filters, missing firmware."""
 
 from __future__ import annotations
 
 import os
 import re
 import time
-from typing import Any, Dict, List, Optional
+from typing import Dict, List, Optional, TypedDict
 
 from orchestrator.onhost.netlink.filter_tables import filter_tables
 from orchestrator.onhost.survey.cards import error_counts
@@ -40,18 +40,32 @@ _FIRMWARE = re.compile(r"(?:firmware: failed to load|Direct firmware load for) (
 _MOST_LOG_RECORDS = 20000
 
 
-def read_activity(roots: Roots, names: List[str]) -> Dict[str, Any]:
-    """Traffic in bit/s both ways together and new errors, watched for a quarter of a second.
+class Activity(TypedDict):
+    """Disturbing services and what each does, packet filters' tables, files of firmware that were asked for in vain.
 
-    What cannot be read is None or empty.
+    By interface its traffic in bit/s, both ways together, and the counters of errors that rose. What cannot be read is
+    None or empty.
     """
+
+    services: Dict[str, str]
+    connection_tracking: Optional[int]
+    filters: List[str]
+    firmware_missing: Optional[List[str]]
+    traffic_bit_s: Dict[str, int]
+    new_errors: Dict[str, Dict[str, int]]
+
+
+def read_activity(roots: Roots, names: List[str]) -> Activity:
+    """What goes on, watched for a quarter of a second."""
     first, began_s = _octets(roots, names), time.monotonic()
     errors = {name: error_counts(roots, name) for name in names}
-    activity: Dict[str, Any] = {
+    activity: Activity = {
         "services": _services(roots),
         "connection_tracking": _tracked(roots),
         "filters": packet_filters(roots),
         "firmware_missing": firmware_missing(roots),
+        "traffic_bit_s": {},
+        "new_errors": {},
     }
     time.sleep(max(0.0, _WATCHED_S - (time.monotonic() - began_s)))
     second, seconds = _octets(roots, names), time.monotonic() - began_s

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import os
-from typing import Any, Dict, List, Optional
+from typing import Dict, List, Optional, TypedDict
 
 from orchestrator.onhost import ethtool
 from orchestrator.onhost.survey.modules import kernels_that_claim, modules_that_claim, option_of
-from orchestrator.onhost.survey.roots import Roots, found, link_name, text_of
+from orchestrator.onhost.survey.roots import Roots, found, link_name, text_of, whole_of
 from orchestrator.onhost.watch.cores import interrupt_numbers
 from orchestrator.onhost.watch.counters import read_counters
 from orchestrator.onhost.watch.files import read_once
@@ -27,13 +27,73 @@ _ERROR_COUNTERS = (
 )
 
 
-def read_cards(roots: Roots, release: str) -> List[Dict[str, Any]]:
-    """The PCI network controllers; `modules` are those of this kernel that claim one without a driver."""
+class Card(TypedDict):
+    """A network controller on the PCI bus.
+
+    For one without a driver: the modules that claim it, of this kernel and, by release, of the other installed ones,
+    and by module how this kernel was configured.
+    """
+
+    slot: str
+    ids: str
+    driver: str
+    interfaces: List[str]
+    modules: List[str]
+    other_kernels: Dict[str, List[str]]
+    options: Dict[str, str]
+
+
+class _OfUsb(TypedDict, total=False):
+    mbit_s: int
+
+
+class BusLink(_OfUsb, total=False):
+    """The bus that a card hangs on: pcie with speed and width now and at best, or usb with its rate."""
+
+    kind: str
+    speed: str
+    width: Optional[int]
+    best_speed: str
+    best_width: Optional[int]
+
+
+class Queues(TypedDict):
+    """An interface's queues, and whether receiving is spread over cores by software."""
+
+    receive: int
+    transmit: int
+    steered: bool
+
+
+class _OfDriver(TypedDict, total=False):
+    features: List[str]
+    rings: Optional[Dict[str, int]]
+    channels: Optional[Dict[str, int]]
+    pause: Optional[Dict[str, int]]
+    coalescing: Optional[Dict[str, int]]
+    energy_efficiency: Optional[Dict[str, int]]
+    autoneg: Optional[bool]
+    fastest_bit_s: Optional[int]
+    offered_load_max_bit_s: Optional[int]
+    peer_fastest_bit_s: Optional[int]
+
+
+class InterfaceDepth(_OfDriver, total=False):
+    """What an interface's driver, queues and bus are; what the driver did not tell is missing, of loopback all."""
+
+    bus_link: Optional[BusLink]
+    queues: Queues
+    errors: Dict[str, int]
+    interrupts: Dict[str, str]
+
+
+def read_cards(roots: Roots, release: str) -> List[Card]:
+    """The PCI network controllers."""
     cards = []
     for path in found(f"{roots.sys}/bus/pci/devices/*"):
         if not text_of(f"{path}/class").startswith(_NETWORK_CLASS):
             continue
-        card: Dict[str, Any] = {
+        card: Card = {
             "slot": os.path.basename(path),
             "ids": f"{_id(path, 'vendor')}:{_id(path, 'device')}",
             "driver": link_name(f"{path}/driver"),
@@ -52,20 +112,24 @@ def read_cards(roots: Roots, release: str) -> List[Dict[str, Any]]:
     return cards
 
 
-def read_interface_depths(roots: Roots, names: List[str]) -> Dict[str, Dict[str, Any]]:
-    """By interface: features, rings, channels, pause, coalescing, negotiation, interrupts, queues, bus and errors."""
+def read_interface_depths(roots: Roots, names: List[str]) -> Dict[str, InterfaceDepth]:
+    """By interface."""
     interrupts = read_once(f"{roots.proc}/interrupts")
-    depths = {}
+    depths: Dict[str, InterfaceDepth] = {}
     for name in names:
-        depth: Dict[str, Any] = {"bus_link": bus_link(roots, name), "queues": _queues(roots, name)}
-        depth["errors"] = error_counts(roots, name)
-        depth["interrupts"] = {
-            number: text_of(f"{roots.proc}/irq/{number}/smp_affinity_list")
-            for number in sorted(interrupt_numbers(name, interrupts, roots.sys), key=int)
-        }
+        driver: _OfDriver = {}
         with contextlib.suppress(OSError):  # the interface may go while it is read
-            depth.update(_from_driver(name))
-        depths[name] = depth
+            driver = _from_driver(name)
+        depths[name] = {
+            **driver,
+            "bus_link": bus_link(roots, name),
+            "queues": _queues(roots, name),
+            "errors": error_counts(roots, name),
+            "interrupts": {
+                number: text_of(f"{roots.proc}/irq/{number}/smp_affinity_list")
+                for number in sorted(interrupt_numbers(name, interrupts, roots.sys), key=int)
+            },
+        }
     return depths
 
 
@@ -75,8 +139,8 @@ def error_counts(roots: Roots, name: str) -> Dict[str, int]:
     return {key.split(".")[1]: counters[key] for key in _ERROR_COUNTERS if counters.get(key)}
 
 
-def bus_link(roots: Roots, name: str) -> Optional[Dict[str, Any]]:
-    """The bus that an interface's card hangs on: PCI Express speed and width now and at best, or a USB rate."""
+def bus_link(roots: Roots, name: str) -> Optional[BusLink]:
+    """The bus that an interface's card hangs on."""
     top = os.path.realpath(roots.sys)
     path = os.path.realpath(f"{roots.sys}/class/net/{name}/device")
     while len(path) > len(top) and path.startswith(top):
@@ -86,40 +150,31 @@ def bus_link(roots: Roots, name: str) -> Optional[Dict[str, Any]]:
             return {
                 "kind": "pcie",
                 "speed": text_of(f"{path}/current_link_speed"),
-                "width": _whole(f"{path}/current_link_width"),
+                "width": whole_of(f"{path}/current_link_width"),
                 "best_speed": text_of(f"{path}/max_link_speed"),
-                "best_width": _whole(f"{path}/max_link_width"),
+                "best_width": whole_of(f"{path}/max_link_width"),
             }
         path = os.path.dirname(path)
     return None
 
 
-def _from_driver(name: str) -> Dict[str, Any]:
-    depth: Dict[str, Any] = {
-        "features": sorted(feature for feature, state in ethtool.features(name).items() if state["active"])
+def _from_driver(name: str) -> _OfDriver:
+    settings = ethtool.link_settings(name)
+    return {
+        "features": sorted(feature for feature, state in ethtool.features(name).items() if state["active"]),
+        "rings": ethtool.read_table(name, ethtool.RINGS),
+        "channels": ethtool.read_table(name, ethtool.CHANNELS),
+        "pause": ethtool.read_table(name, ethtool.PAUSE),
+        "coalescing": ethtool.read_table(name, ethtool.COALESCING),
+        "energy_efficiency": ethtool.read_table(name, ethtool.ENERGY_EFFICIENCY),
+        "autoneg": None if settings is None else settings["autoneg"],
+        "fastest_bit_s": ethtool.fastest([] if settings is None else settings["supported"]),
+        "offered_load_max_bit_s": ethtool.fastest([] if settings is None else settings["advertised"]),
+        "peer_fastest_bit_s": ethtool.fastest([] if settings is None else settings["peer_advertised"]),
     }
-    for key, table in {
-        "rings": ethtool.RINGS,
-        "channels": ethtool.CHANNELS,
-        "pause": ethtool.PAUSE,
-        "coalescing": ethtool.COALESCING,
-        "energy_efficiency": ethtool.ENERGY_EFFICIENCY,
-    }.items():
-        depth[key] = ethtool.read_table(name, table)
-    unknown: Dict[str, Any] = {"supported": [], "advertised": [], "peer_advertised": [], "autoneg": None}
-    settings = ethtool.link_settings(name) or unknown
-    depth.update(
-        {
-            "autoneg": settings["autoneg"],
-            "fastest_bit_s": ethtool.fastest(settings["supported"]),
-            "offered_load_max_bit_s": ethtool.fastest(settings["advertised"]),
-            "peer_fastest_bit_s": ethtool.fastest(settings["peer_advertised"]),
-        }
-    )
-    return depth
 
 
-def _queues(roots: Roots, name: str) -> Dict[str, Any]:
+def _queues(roots: Roots, name: str) -> Queues:
     base = f"{roots.sys}/class/net/{name}/queues"
     steered = [text_of(path) for path in found(f"{base}/rx-*/rps_cpus")]
     return {
@@ -136,8 +191,3 @@ def _interfaces_below(path: str) -> List[str]:
 
 def _id(path: str, which: str) -> str:
     return text_of(f"{path}/{which}")[2:]
-
-
-def _whole(path: str) -> Optional[int]:
-    text = text_of(path)
-    return int(text) if text.isdigit() else None

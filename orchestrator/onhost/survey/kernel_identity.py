@@ -6,7 +6,7 @@ import hashlib
 import os
 import re
 import struct
-from typing import Any, Dict, List, Optional
+from typing import List, Optional, TypedDict
 
 from orchestrator.onhost.survey.machine import kernel_configuration
 from orchestrator.onhost.survey.roots import Roots, text_of
@@ -16,11 +16,23 @@ _NAMES_A_MACHINE = re.compile(r"([\w.-]*(?:serial|uuid|mac|pass|key|token|secret
 _SHORT = 16  # hex digits that tell builds apart for a person
 
 
-def read_kernel_identity(roots: Optional[Roots] = None) -> Dict[str, Any]:
+class KernelIdentity(TypedDict):
+    """Which kernel runs; what a host does not tell is empty."""
+
+    release: str
+    build: str
+    build_id: str
+    boot_parameters: str
+    configuration_sha256: str
+    modules_sha256: str
+    modules: List[str]
+
+
+def read_kernel_identity(roots: Optional[Roots] = None) -> KernelIdentity:
     """Release, build, the build's own id, boot parameters, fingerprints of the configuration and the loaded modules.
 
-    `modules` has a line `name id` for every loaded module: its build id, else its source version, else nothing. What a
-    host does not tell is empty. In the boot parameters the values that name this one machine are hashed.
+    `modules` has a line `name id` for every loaded module: its build id, else its source version, else nothing. In
+    the boot parameters the values that name this one machine are hashed.
     """
     roots = roots or Roots()
     release = text_of(f"{roots.proc}/sys/kernel/osrelease") or os.uname().release

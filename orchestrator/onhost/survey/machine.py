@@ -1,21 +1,51 @@
-"""The machine under the interfaces: kernel and its configuration, memory, clocks, heat, power."""
+"""The machine: kernel and its configuration, memory, clocks, heat, power."""
 
 from __future__ import annotations
 
 import hashlib
 import os
 import zlib
-from typing import Any, Dict, List, Optional
+from typing import List, Optional, TypedDict
 
-from orchestrator.onhost.survey.roots import Roots, found, text_of
+from orchestrator.onhost.survey.roots import Roots, found, text_of, whole_of
 from orchestrator.onhost.watch.clocks import Clocks
 
 _MOST_CONFIGURATION_BYTES = 1 << 21
 _GZIP_FORMAT = 31  # window bits of zlib that mean a gzip header and the largest window
 
 
-def read_machine(roots: Roots, release: str) -> Dict[str, Any]:
-    """Everything about the machine; clocks in kHz as the kernel counts them, temperatures in degrees Celsius."""
+class ClockPolicy(TypedDict):
+    """A frequency policy of cores, clocks in kHz as the kernel counts them."""
+
+    policy: str
+    cores: str
+    governor: str
+    driver: str
+    governors: List[str]
+    min_khz: Optional[int]
+    max_khz: Optional[int]
+    now_khz: Optional[int]
+    hardware_max_khz: Optional[int]
+
+
+class Machine(TypedDict):
+    """The machine itself, temperatures in degrees Celsius."""
+
+    boot_parameters: str
+    configuration_sha256: str
+    memory_bytes: int
+    processor: str
+    policies: List[ClockPolicy]
+    clock_simulated: bool
+    throttles: Optional[int]
+    temperature_max_c: Optional[float]
+    temperature_limit_c: Optional[float]
+    under_voltage: List[str]
+    idle_states: int
+
+
+def read_machine(roots: Roots, release: str) -> Machine:
+    """Everything about the machine."""
     configuration = kernel_configuration(roots, release)
     memory = dict(line.split(":", 1) for line in text_of(f"{roots.proc}/meminfo").splitlines() if ":" in line)
     clocks = Clocks(roots.sys)
@@ -66,29 +96,21 @@ def _processor(roots: Roots) -> str:
     return ""
 
 
-def _policies(roots: Roots) -> List[Dict[str, Any]]:
-    read = []
-    for path in found(f"{roots.sys}/devices/system/cpu/cpufreq/policy*"):
-        numbers = {
-            key: text_of(f"{path}/{file}")
-            for key, file in {
-                "min_khz": "scaling_min_freq",
-                "max_khz": "scaling_max_freq",
-                "now_khz": "scaling_cur_freq",
-                "hardware_max_khz": "cpuinfo_max_freq",
-            }.items()
+def _policies(roots: Roots) -> List[ClockPolicy]:
+    return [
+        {
+            "policy": os.path.basename(path),
+            "cores": text_of(f"{path}/affected_cpus"),
+            "governor": text_of(f"{path}/scaling_governor"),
+            "driver": text_of(f"{path}/scaling_driver"),
+            "governors": text_of(f"{path}/scaling_available_governors").split(),
+            "min_khz": whole_of(f"{path}/scaling_min_freq"),
+            "max_khz": whole_of(f"{path}/scaling_max_freq"),
+            "now_khz": whole_of(f"{path}/scaling_cur_freq"),
+            "hardware_max_khz": whole_of(f"{path}/cpuinfo_max_freq"),
         }
-        read.append(
-            {
-                "policy": os.path.basename(path),
-                "cores": text_of(f"{path}/affected_cpus"),
-                "governor": text_of(f"{path}/scaling_governor"),
-                "driver": text_of(f"{path}/scaling_driver"),
-                "governors": text_of(f"{path}/scaling_available_governors").split(),
-                **{key: int(text) if text.isdigit() else None for key, text in numbers.items()},
-            }
-        )
-    return read
+        for path in found(f"{roots.sys}/devices/system/cpu/cpufreq/policy*")
+    ]
 
 
 def _limit_celsius(roots: Roots) -> Optional[float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import glob
 import os
-from typing import List, NamedTuple
+from typing import List, NamedTuple, Optional
 
 
 class Roots(NamedTuple):
@@ -29,6 +29,12 @@ def text_of(path: str, most_bytes: int = 1 << 20) -> str:
             return handle.read(most_bytes).decode("utf-8", "replace").rstrip("\0\n ")
     except OSError:
         return ""
+
+
+def whole_of(path: str) -> Optional[int]:
+    """The whole number in a file; None when there is none."""
+    text = text_of(path)
+    return int(text) if text.isdigit() else None
 
 
 def found(pattern: str) -> List[str]:

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, List, NamedTuple, Optional
+from typing import Dict, List, NamedTuple, Optional, TypedDict
 
 from orchestrator.onhost.watch import cores
 from orchestrator.onhost.watch.quota import Periods
 
 LONGEST_LAG_S = 2.5  # no driver is known to be slower; a longer pause is the traffic's own
 THREAD_SHARE = 0.01  # of a core; kernel threads that ran less are not worth a line
+
+
+class ThreadShare(TypedDict):
+    """A kernel thread, and the share of a core that it ran."""
+
+    name: str
+    share: float
 
 
 class Sample(NamedTuple):
@@ -44,7 +51,7 @@ def softnet_increase(first: Sample, last: Sample) -> cores.Softnet:
     )
 
 
-def thread_shares(first: Sample, last: Sample) -> List[Dict[str, Any]]:
+def thread_shares(first: Sample, last: Sample) -> List[ThreadShare]:
     """Kernel threads that ran, as shares of a core, the busiest first."""
     seconds = (last.at_ns - first.at_ns) / 1e9
     found = {

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import time
-from typing import Any, Dict, List, Optional
+from typing import List, Optional, Tuple, TypedDict
 
 from orchestrator.metrics.intervals import WatchBatch
 from orchestrator.onhost.watch import cores, samples
@@ -15,11 +15,60 @@ from orchestrator.onhost.watch.clocks import Clocks, Policy
 from orchestrator.onhost.watch.files import KeptFile
 from orchestrator.onhost.watch.kernel_log import MOST_LINES, KernelLog
 from orchestrator.onhost.watch.quota import Quotas, throttled_ratio
-from orchestrator.onhost.watch.samples import Sample
+from orchestrator.onhost.watch.samples import Sample, ThreadShare
 from orchestrator.onhost.watch.threads import NetworkThreads
 from orchestrator.onhost.watch.window import CounterLag, WatchedWindow
 
 _SLOW_EVERY = 5  # sensors answer in milliseconds on some boards: every fifth sample is enough
+
+
+class CoreTold(TypedDict):
+    """What a core did, as shares of the time."""
+
+    core: int
+    busy: float
+    softirq: float
+    irq: float
+    steal: float
+
+
+class PolicyClock(TypedDict):
+    """The clock of a policy's cores, Hz."""
+
+    policy: str
+    cores: List[int]
+    max_hz: Optional[int]
+    mean_hz: float
+    min_hz: int
+
+
+class Watched(TypedDict, total=False):
+    """What the samples of a window say; all keys, or none with fewer than two samples. Shares are of one core."""
+
+    interval_s: float
+    seconds: float
+    samples: int
+    cores: List[CoreTold]
+    busiest_core: Optional[int]
+    busiest_core_busy: Optional[float]
+    busiest_core_softirq: Optional[float]
+    steal: Optional[float]
+    irq_core: Optional[int]
+    softirq_core: Optional[int]
+    clock_mean_hz: Optional[float]
+    clock_min_hz: Optional[int]
+    clock_max_hz: Optional[int]
+    clock_simulated: bool
+    clocks: List[PolicyClock]
+    temperature_max_c: Optional[float]
+    thermal_throttles: Optional[int]
+    throttled_ratio: Optional[float]
+    softnet_dropped: int
+    softnet_squeezed: int
+    kernel_threads: List[ThreadShare]
+    kernel_warnings: List[str]
+    counter_lag_s: float
+    cost_cpu_s: float
 
 
 class Watcher:
@@ -106,7 +155,7 @@ class Watcher:
         """For how long this interface's counters stand still between two refreshes; 0 when they do not lag."""
         return self._lag.seconds
 
-    def summary(self) -> Dict[str, Any]:
+    def summary(self) -> Watched:
         """What the samples say about the window; {} with fewer than two samples. The series is whole after this."""
         window = self._window
         first, last = window.first, window.last
@@ -119,20 +168,35 @@ class Watcher:
         shares = samples.shares(first, last)
         busiest = max(shares, key=lambda core: shares[core].busy, default=None)
         softnet = samples.softnet_increase(first, last)
+        irq_core, softirq_core = self._interrupt_cores(first, last)
+        clocks = self._policy_clocks()
+        chosen = self._policy_of(busiest)
+        clock = next((each for each in clocks if chosen is not None and each["policy"] == chosen.name), None)
         return {
             "interval_s": self.interval_s,
             "seconds": (last.at_ns - first.at_ns) / 1e9,
             "samples": window.count,
             "cores": [
-                {"core": core, **{name: round(value, 4) for name, value in shares[core]._asdict().items()}}
+                {
+                    "core": core,
+                    "busy": round(shares[core].busy, 4),
+                    "softirq": round(shares[core].softirq, 4),
+                    "irq": round(shares[core].irq, 4),
+                    "steal": round(shares[core].steal, 4),
+                }
                 for core in sorted(shares)
             ],
             "busiest_core": busiest,
             "busiest_core_busy": None if busiest is None else round(shares[busiest].busy, 4),
             "busiest_core_softirq": None if busiest is None else round(shares[busiest].softirq, 4),
             "steal": max((share.steal for share in shares.values()), default=None),
-            **self._interrupt_cores(first, last),
-            **self._clock_summary(busiest),
+            "irq_core": irq_core,
+            "softirq_core": softirq_core,
+            "clock_mean_hz": None if clock is None else clock["mean_hz"],
+            "clock_min_hz": None if clock is None else clock["min_hz"],
+            "clock_max_hz": None if clock is None else clock["max_hz"],
+            "clock_simulated": self._clocks.simulated,
+            "clocks": clocks,
             "temperature_max_c": window.celsius,
             "thermal_throttles": window.thermal_throttles,
             "throttled_ratio": throttled_ratio(first.quotas, last.quotas),
@@ -151,14 +215,14 @@ class Watcher:
         for room in (self._clocks, self._quotas, self._threads, self._log):
             room.close()
 
-    def _interrupt_cores(self, first: Sample, last: Sample) -> Dict[str, Optional[int]]:
+    def _interrupt_cores(self, first: Sample, last: Sample) -> Tuple[Optional[int], Optional[int]]:
         """The cores that took most of the interface's interrupts, and most network receive softirqs."""
         interrupts = cores.increase(
             cores.parse_interrupts(first.interrupts, self._numbers),
             cores.parse_interrupts(last.interrupts, self._numbers),
         )
         receive = cores.increase(cores.parse_net_softirqs(first.softirqs), cores.parse_net_softirqs(last.softirqs))
-        return {"irq_core": cores.busiest(interrupts), "softirq_core": cores.busiest(receive)}
+        return cores.busiest(interrupts), cores.busiest(receive)
 
     def _clock_of(self, core: int) -> str:
         policy = self._policy_of(core)
@@ -171,9 +235,9 @@ class Watcher:
                 return policy
         return self._clocks.policies[0] if self._clocks.policies else None
 
-    def _clock_summary(self, busiest: Optional[int]) -> Dict[str, Any]:
-        """Clock of the busiest core's policy, and of each policy; Hz."""
-        policies = []
+    def _policy_clocks(self) -> List[PolicyClock]:
+        """Of each policy that was read."""
+        policies: List[PolicyClock] = []
         for policy in self._clocks.policies:
             known = self._window.clocks.get(policy.name)
             if known is not None:
@@ -186,17 +250,7 @@ class Watcher:
                         "min_hz": known.min_hz,
                     }
                 )
-        chosen = self._policy_of(busiest)
-        of_busiest: Dict[str, Any] = next(
-            (entry for entry in policies if chosen is not None and entry["policy"] == chosen.name), {}
-        )
-        return {
-            "clock_mean_hz": of_busiest.get("mean_hz"),
-            "clock_min_hz": of_busiest.get("min_hz"),
-            "clock_max_hz": of_busiest.get("max_hz"),
-            "clock_simulated": self._clocks.simulated,
-            "clocks": policies,
-        }
+        return policies
 
 
 def _names_of(interface: str, sys_root: str) -> List[str]:

@@ -14,11 +14,11 @@ from orchestrator.onhost.watch.samples import Sample
 
 BATCH_SAMPLES = 10
 SERIES_CORES = 16  # the busiest of a large machine, of each batch; the summary counts all
-_LEAST_NS = -(1 << 62)
+_EARLIEST_NS = -(1 << 62)
 
 
 class ClockSum(NamedTuple):
-    """The readings of one policy's clock: how many, their sum and the least, Hz."""
+    """The readings of one policy's clock: how many, their sum and the lowest, Hz."""
 
     readings: int
     total_hz: int
@@ -28,7 +28,7 @@ class ClockSum(NamedTuple):
 class WatchedWindow:
     """Takes samples in their order, from the last one before the window to the first one after it."""
 
-    def __init__(self, from_ns: int = _LEAST_NS, to_ns: int = 1 << 62) -> None:
+    def __init__(self, from_ns: int = _EARLIEST_NS, to_ns: int = 1 << 62) -> None:
         """The window of CLOCK_MONOTONIC."""
         self._from_ns, self._to_ns = from_ns, to_ns
         self._reset()
@@ -78,7 +78,7 @@ class WatchedWindow:
         whole = samples.shares(fresh[0], fresh[-1])
         kept = sorted(sorted(whole, key=lambda core: whole[core].busy)[-SERIES_CORES:])
         each = [samples.shares(before, after) for before, after in zip(fresh, fresh[1:])]
-        zero_ns = self._from_ns if self._from_ns != _LEAST_NS else fresh[0].at_ns
+        zero_ns = self._from_ns if self._from_ns != _EARLIEST_NS else fresh[0].at_ns
         return {
             "t_ms": [round((sample.at_ns - zero_ns) / 1e6) for sample in fresh[1:]],
             "cores": {

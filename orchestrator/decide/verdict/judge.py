@@ -70,8 +70,6 @@ def _why(use: Json) -> str:
 # What a host cannot do, in the words of its refusals; anything else that breaks a trial off says nothing of the cell.
 _CANNOT = frozenset(
     {
-        "not_supported",
-        "no_family",
         "congestion_missing",
         "core_missing",
         "zero_copy_missing",

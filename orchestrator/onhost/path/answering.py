@@ -22,7 +22,7 @@ ASKS, APART_S, HEARD_S = 3, 0.04, 0.2  # on one link an answer takes millisecond
 
 
 class Question(TypedDict):
-    """Who has `address`, asked by `interface` in the name of `source`."""
+    """Who has `address`, and in whose name by which interface it is asked."""
 
     interface: str
     address: str
@@ -36,7 +36,7 @@ class Answerers(TypedDict):
 
 
 def who_answers(args: Question) -> Answerers:
-    """Every answer that comes.
+    """The hardware addresses that answer for `address`, asked by `interface` in the name of `source`.
 
     Refusal "needs_root", "no_raw_frames" or "not_asked" where nobody can be asked so.
     """

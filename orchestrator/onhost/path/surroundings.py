@@ -42,7 +42,7 @@ class Surroundings(TypedDict):
 
 
 def surroundings(args: Way) -> Surroundings:
-    """Of the way to `peer`."""
+    """What lies around the interface and on the way to `peer`, looked at once the path has failed."""
     interface, peer = args["interface"], args["peer"]
     links = netlink.links()
     link = next((each for each in links if each["name"] == interface), None)

@@ -55,7 +55,7 @@ class HeardCalls(TypedDict):
 
 
 def call(args: CallArguments) -> Called:
-    """Send the call. Refusal "needs_root"."""
+    """Send the call by `interface`; `number` is what the controller calls this host. Refusal "needs_root"."""
     interface = args["interface"]
     codec = FrameCodec(args["token"], _PURPOSE)
     with _raw_socket() as raw:

@@ -31,7 +31,7 @@ class Survey(HostFacts):
 
 
 def read_survey() -> Survey:
-    """Everything about this host.
+    """The facts, and in depth the machine, its cards, what else goes on, and by which way it is controlled.
 
     Takes about a third of a second, most of it spent watching what else uses the interfaces. Raises OSError.
     """

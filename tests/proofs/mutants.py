@@ -414,7 +414,7 @@ MUTANTS = (
     Mutant(
         "what was restored in part is taken for somebody else's",
         f"{HOST}/safety/restoring.py",
-        "        after = _known_in_part(after, change, before, verdict)",
+        "        after = _known_in_part(after, change, verdict)",
         "        after = state",
         RESTORING,
     ),

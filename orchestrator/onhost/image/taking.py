@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import contextlib
 import os
-from typing import Any, Dict, Iterable, Iterator, List, Mapping, Sequence, Tuple
+from typing import Dict, Iterable, Iterator, List, Tuple
 
 from orchestrator.onhost import ethtool, netlink
+from orchestrator.onhost.netlink.entries import Link
 from orchestrator.onhost.safety.state import Image
 from orchestrator.onhost.settings.mtu import stacked_on
 from orchestrator.onhost.watch.cores import interrupt_numbers
 from orchestrator.onhost.watch.files import read_once
 
 Items = Dict[str, object]
-Entry = Mapping[str, Any]  # as netlink describes it
 
 _SYSCTLS = "/proc/sys/net"
 # secrets, and what the kernel computes from other values
@@ -70,7 +70,7 @@ def take_image(interfaces: List[str]) -> Image:
     return {"interfaces": list(interfaces), "stacked": stacked, "items": items}
 
 
-def _links(links: Sequence[Entry]) -> Items:
+def _links(links: List[Link]) -> Items:
     return {
         f"link:{link['name']}:{what}": link[what]
         for link in links
@@ -81,8 +81,7 @@ def _links(links: Sequence[Entry]) -> Items:
 def _addresses(names: Dict[int, str]) -> Items:
     """Addresses that were given; one with a lifetime is marked, because it goes and comes by itself."""
     found: Items = {}
-    entries: Sequence[Entry] = netlink.addresses()
-    for each in entries:
+    for each in netlink.addresses():
         passing = each["valid_s"] is not None
         if passing and "secondary" in each["flags"]:
             continue  # a privacy address: a new one every day
@@ -94,8 +93,7 @@ def _addresses(names: Dict[int, str]) -> Items:
 
 def _routes(names: Dict[int, str]) -> Items:
     found: Items = {}
-    entries: Sequence[Entry] = netlink.routes()
-    for each in entries:
+    for each in netlink.routes():
         if each["table"] == _LOCAL_TABLE or each["type"] == "multicast":
             continue  # the kernel's own, made from the addresses
         name = names.get(each["index"] or 0, "")
@@ -144,9 +142,8 @@ def _interface(name: str, index: int) -> Items:
         with contextlib.suppress(OSError):
             found.update(part(name))
     with contextlib.suppress(OSError):
-        disciplines: Sequence[Entry] = netlink.qdiscs(index)
         found[f"qdisc:{name}:"] = [
-            {key: each[key] for key in ("kind", "default", "root", "options")} for each in disciplines
+            {key: each[key] for key in ("kind", "default", "root", "options")} for each in netlink.qdiscs(index)
         ]
     return found
 

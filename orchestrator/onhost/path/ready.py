@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import time
-from typing import Any, List, Mapping, Optional, TypedDict
+from typing import List, Optional, TypedDict
 
 from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.netlink.entries import Address
@@ -209,7 +209,7 @@ def _speed_problem(interface: str, seen: SeenEnd, wanted_bit_s: Optional[int]) -
     return ""
 
 
-def _usable(index: int, family: Optional[int]) -> List[Mapping[str, Any]]:
+def _usable(index: int, family: Optional[int]) -> List[Address]:
     """The addresses that can be bound now, the best first."""
     found = [
         each

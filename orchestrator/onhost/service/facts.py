@@ -7,14 +7,13 @@ import hashlib
 import os
 import platform
 import time
-from typing import Any, List, Mapping, Optional, Sequence, TypedDict
+from typing import List, Mapping, Optional, Sequence, TypedDict
 
 from orchestrator.onhost import ethtool, netlink
 from orchestrator.onhost.netlink.entries import Address, Link
 from orchestrator.onhost.system import boot
 from orchestrator.onhost.system.core_list import parse_core_list
 
-Entry = Mapping[str, Any]  # a link or an address, as netlink describes it
 _UNKNOWN_DUPLEX = "unknown"
 # What the board or machine calls itself: device tree first, because boards that have both mean it.
 _MODEL_FILES = ("/proc/device-tree/model", "/sys/class/dmi/id/product_name")
@@ -114,7 +113,7 @@ def read_facts() -> Facts:
 def read_interfaces() -> List[InterfaceFacts]:
     """Every interface with its driver, limits, state and addresses; sizes in bytes, speed in bit/s."""
     addresses, links = netlink.addresses(), netlink.links()
-    masters: Mapping[Optional[int], Entry] = {link["index"]: link for link in links}
+    masters: Mapping[Optional[int], Link] = {link["index"]: link for link in links}
     return [
         _interface(
             link, [each for each in addresses if each["index"] == link["index"]], masters.get(link.get("master"))
@@ -128,7 +127,7 @@ def online_cores() -> List[int]:
     return list(parse_core_list(_text("/sys/devices/system/cpu/online"))) or [0]
 
 
-def _interface(link: Entry, addresses: Sequence[Entry], master: Optional[Entry]) -> InterfaceFacts:
+def _interface(link: Link, addresses: Sequence[Address], master: Optional[Link]) -> InterfaceFacts:
     name = link["name"]
     driver: Mapping[str, str] = {}
     settings, burnt_in = None, ""

@@ -7,7 +7,7 @@ from typing import List
 from orchestrator.onhost.safety.answers import ControlPath
 from orchestrator.onhost.safety.control_path import control_path
 from orchestrator.onhost.service.facts import HostFacts, InterfaceFacts, read_facts
-from orchestrator.onhost.settings.kernel import this_host
+from orchestrator.onhost.settings.this_host import this_host
 from orchestrator.onhost.survey.activity import Activity, read_activity
 from orchestrator.onhost.survey.cards import Card, InterfaceDepth, read_cards, read_interface_depths
 from orchestrator.onhost.survey.kernel_identity import KernelIdentity, read_kernel_identity

@@ -10,7 +10,6 @@ import struct
 from typing import List, Optional, Set, TypedDict
 
 from orchestrator.onhost import netlink
-from orchestrator.onhost.netlink.entries import Link
 from orchestrator.onhost.path import neighbourhood
 from orchestrator.onhost.system.direct_lower_devices import lower_interfaces
 

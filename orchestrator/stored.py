@@ -18,6 +18,7 @@ from typing import Any
 
 from orchestrator.faults import BugError, Fault, PlanError
 
+SCHEMA_VERSION = 2  # of a run's folder; 1 is read under today's names (results/version_1.py)
 NO_SENSE = "no_sense"  # the code of a folder's content that holds together and tells nothing
 _MOST_DIGITS = 24  # counters have 64 bits, which is 20 digits
 # What ordinary data has none of; only what has is read the slow way.

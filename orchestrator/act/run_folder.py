@@ -23,9 +23,8 @@ from orchestrator.decide.restarting.kernels import facts_as_measured
 from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState
 from orchestrator.faults import HostError, PlanError
-from orchestrator.results.folder import SCHEMA_VERSION
 from orchestrator.run_files import Folder, has_file, write_file
-from orchestrator.stored import made_of
+from orchestrator.stored import SCHEMA_VERSION, made_of
 
 RUNNING = "running"
 _ENDED = {

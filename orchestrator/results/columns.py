@@ -11,8 +11,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Literal
 
-from orchestrator.results.folder import SCHEMA_VERSION
 from orchestrator.run_files import write_file
+from orchestrator.stored import SCHEMA_VERSION
 
 Kind = Literal["text", "whole", "number"]
 FACTORS_HERE = "<factors>"

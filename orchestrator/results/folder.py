@@ -11,8 +11,7 @@ from typing import Any, BinaryIO
 from orchestrator.decide.version_1 import in_todays_names
 from orchestrator.faults import PlanError
 from orchestrator.run_files import Folder
-
-SCHEMA_VERSION = 2  # version 1 is read under today's names: `version_1`
+from orchestrator.stored import SCHEMA_VERSION
 
 # file name -> (what it is, for whom it is listed in the report)
 FILES: dict[str, str] = {

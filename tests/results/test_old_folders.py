@@ -21,12 +21,12 @@ from orchestrator.decide.replay import replay
 from orchestrator.decide.version_1 import in_todays_names
 from orchestrator.report import read_report, write_report
 from orchestrator.results import columns
-from orchestrator.results.folder import SCHEMA_VERSION
 from orchestrator.results.from_journal import judged_records
 from orchestrator.results.read_run import read_run
 from orchestrator.results.rows import trial_rows
 from orchestrator.results.tables import write_tables
 from orchestrator.results.version_1 import COLUMNS
+from orchestrator.stored import SCHEMA_VERSION
 
 GOLDEN = Path(__file__).parent / "golden"
 FOLDERS = sorted(GOLDEN.iterdir())

@@ -11,8 +11,9 @@ import pandas as pd
 import pytest
 
 from orchestrator.faults import PlanError
-from orchestrator.results.folder import FILES, SCHEMA_VERSION, open_run
+from orchestrator.results.folder import FILES, open_run
 from orchestrator.results.read_run import read_run, read_table, read_trials
+from orchestrator.stored import SCHEMA_VERSION
 from tests.results.synthetic import Scenario, make_run
 
 

@@ -16,8 +16,8 @@ from orchestrator.report.public.reviewed import (
     SYSTEMS,
     TRAFFIC,
 )
-from orchestrator.results.folder import SCHEMA_VERSION
 from orchestrator.results.write import cell_text
+from orchestrator.stored import SCHEMA_VERSION
 
 Judge = Callable[[Any], Any]
 Spec = dict[str, Judge]

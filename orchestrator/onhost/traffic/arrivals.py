@@ -15,12 +15,13 @@ from __future__ import annotations
 
 import array
 import itertools
-from typing import Any, Dict, List, Optional, Tuple
+from typing import List, Optional, Tuple
 
 from orchestrator.metrics import clock_skew
 from orchestrator.metrics.delay_variation import above_min_percentile
 from orchestrator.metrics.jitter import Jitter
 from orchestrator.onhost.system.socket_options import SO_TIMESTAMPNS
+from orchestrator.onhost.traffic.results import StreamResult
 from orchestrator.onhost.traffic.stamps import STEPPED_NS, wall_offset_ns
 
 _KEPT_IN_ALL = 400_000  # their jitter takes a few tenths of a second to compute
@@ -86,7 +87,7 @@ class Arrivals:
         self._followers += len(sent_ns) - len(kept)
         self.room -= len(sent_ns)
 
-    def summary(self, coalesced_mean: Optional[float]) -> Dict[str, Any]:
+    def summary(self, coalesced_mean: Optional[float]) -> StreamResult:
         """Jitter and delay variation, and what they rest on. `coalesced_mean` is datagrams per coalesced block."""
         refused = self._refuse_impossible()
         return {**self._summary(coalesced_mean), "send_times_refused": refused}
@@ -103,7 +104,7 @@ class Arrivals:
         self._interval_ends = [before[end] for end in self._interval_ends]
         return len(kept) - before[-1]
 
-    def _summary(self, coalesced_mean: Optional[float]) -> Dict[str, Any]:
+    def _summary(self, coalesced_mean: Optional[float]) -> StreamResult:
         if self._stepped or len(self._transits) < 2:
             why = (
                 "the receiver's wall clock was set during the window"

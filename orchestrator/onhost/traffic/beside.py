@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import socket
 import time
-from typing import Any, Callable, Dict, List, Optional, cast
+from typing import Callable, Dict, List, Optional
 
 from orchestrator.metrics.intervals import WatchBatch
-from orchestrator.onhost.path.receipts import PeerArguments
+from orchestrator.onhost.path.receipts import IdleAndLoaded, PeerArguments
 from orchestrator.onhost.path.round_trip import LOADED_EVERY_S, Answering, Asking
 from orchestrator.onhost.traffic import kernel, tcp_info
+from orchestrator.onhost.traffic.arguments import TrafficArguments
 from orchestrator.onhost.traffic.flows import Pair
 from orchestrator.onhost.traffic.kernel_counts import KernelCounts
 from orchestrator.onhost.traffic.own_frames import OwnAccount
+from orchestrator.onhost.traffic.results import Around
 from orchestrator.onhost.traffic.window import Window
 from orchestrator.onhost.watch import Watcher
 from orchestrator.onhost.watch.counters import read_counters, settled_counters
@@ -45,14 +48,14 @@ class Beside:
     """The observers of one end. `turn` does what is due, `due_ns` says when to come again."""
 
     def __init__(
-        self, pair: Pair, args: Dict[str, Any], sockets: Dict[int, Any], counts: Dict[int, KernelCounts]
+        self, pair: Pair, args: TrafficArguments, sockets: Dict[int, socket.socket], counts: Dict[int, KernelCounts]
     ) -> None:
         """Reads the counters for the first time: before any traffic. Round trips are measured from now on.
 
         `counts`: where the kernel's count is noted, by the number of each stream that receives TCP.
         """
         self._pair, self._sockets, self._counts = pair, sockets, counts
-        watch_s = float(args.get("watch_s") or 0.2)
+        watch_s = args.get("watch_s") or 0.2
         self._watcher = Watcher(pair.interface, watch_s)
         self._watch_ns = int(watch_s * 1e9)
         self._accounts: Dict[int, tcp_info.Account] = {
@@ -67,7 +70,14 @@ class Beside:
         self._asking: Optional[Asking] = None
         self._answering: Optional[Answering] = None
         if pair.probe_port is not None:
-            probe = cast("PeerArguments", {**args, "port": pair.probe_port})
+            probe: PeerArguments = {
+                "token": args["token"],
+                "interface": args["interface"],
+                "local": args["local"],
+                "peer": args["peer"],
+                "family": args["family"],
+                "port": pair.probe_port,
+            }
             if pair.serving:
                 self._answering = Answering(probe)
             else:
@@ -130,9 +140,9 @@ class Beside:
         """The cores' samples since the last call."""
         return self._watcher.take_batches()
 
-    def tcp_summaries(self) -> Dict[int, Dict[str, Any]]:
+    def tcp_summaries(self) -> Dict[int, tcp_info.Figures]:
         """What every TCP connection did in the window, by stream number."""
-        found = {}
+        found: Dict[int, tcp_info.Figures] = {}
         span_s = (self._read_ns[-1] - self._read_ns[0]) / 1e9 if self._read_ns else 0.0
         for stream in self._pair.streams:
             account = self._accounts.get(stream.number)
@@ -142,7 +152,7 @@ class Beside:
                 found[stream.number] = {**summary(account, whole), "span_s": span_s}
         return found
 
-    def end(self) -> Dict[str, Any]:
+    def end(self) -> Around:
         """The traffic has ended: the host's summary, and the counters once they have stopped moving."""
         after, read_ns = settled_counters(self._pair.interface, lag_s=self._watcher.counter_lag_s())
         self.turn()  # the last late probes
@@ -156,7 +166,7 @@ class Beside:
             "round_trip": self._round_trip(window),
         }
 
-    def _round_trip(self, window: Window) -> Optional[Dict[str, Any]]:
+    def _round_trip(self, window: Window) -> Optional[IdleAndLoaded]:
         """Of the end that asked: idle is what was asked before the traffic, load what was asked in its window."""
         if self._asking is None:
             return None

@@ -15,7 +15,7 @@ import os
 import struct
 import sys
 from math import gcd
-from typing import Any, Dict, List, Tuple
+from typing import Dict, List, Tuple
 
 # A stream's numbers come in three ranges, one per phase, so that every datagram says which phase it was sent in and
 # no octet is spent on it. Within a phase they are consecutive.
@@ -34,8 +34,9 @@ def _element(distance_bytes: int) -> int:
     return gcd(distance_bytes, _WORD_BYTES)
 
 
-def _cast(view: memoryview, element: int) -> Any:
-    return view.cast("B").cast(_FORMATS[element])  # type: ignore[call-overload]  # a computed format
+def _cast(view: memoryview, element: int) -> "memoryview[int]":
+    found: memoryview[int] = view.cast("B").cast(_FORMATS[element])  # type: ignore[call-overload]  # a computed format
+    return found
 
 
 def _little(words: "array.array[int]") -> "array.array[int]":
@@ -45,7 +46,7 @@ def _little(words: "array.array[int]") -> "array.array[int]":
 
 
 @functools.lru_cache(maxsize=None)
-def _low_quarters() -> Any:
+def _low_quarters() -> "memoryview[int]":
     """Every value of 16 bits in order: the lowest quarters of any run of numbers."""
     return memoryview(_little(array.array("H", range(1 << 16))))
 
@@ -59,14 +60,16 @@ class NumberLine:
     def __init__(self, element: int) -> None:
         self.first = 0
         self._words = array.array("Q", bytes(_WORD_BYTES * 2 * _HALF))
-        quarters: Any = _cast(memoryview(self._words), 2)
+        quarters = _cast(memoryview(self._words), 2)
         self._halves = [
             [quarters[half * 4 * _HALF + quarter : (half + 1) * 4 * _HALF : 4] for quarter in range(4)]
             for half in (0, 1)
         ]
         self._written = [[-1] * 4, [-1] * 4]
         row = _cast(memoryview(self._words), element)
-        self.pieces: List[Any] = [row[place :: _WORD_BYTES // element] for place in range(_WORD_BYTES // element)]
+        self.pieces: List["memoryview[int]"] = [
+            row[place :: _WORD_BYTES // element] for place in range(_WORD_BYTES // element)
+        ]
         self.index(0)
 
     def index(self, number: int) -> int:
@@ -145,7 +148,7 @@ class BatchWriter:
                 self._times_written[piece] = value
                 self._fill(self._time_rows[piece], piece, now_ns)
 
-    def _fill(self, row: Any, piece: int, word: int) -> None:
+    def _fill(self, row: "memoryview[int]", piece: int, word: int) -> None:
         """The same piece of the same word in every datagram."""
         value = word >> self._bits * piece & (1 << self._bits) - 1
         row[:] = memoryview(_little(array.array(self._format, (value,)) * self._count))
@@ -196,7 +199,7 @@ def line_for(distance_bytes: int) -> NumberLine:
     return NumberLine(_element(distance_bytes))
 
 
-def _rows(view: memoryview, offset: int, distance_bytes: int, element: int, pieces: int) -> List[Any]:
+def _rows(view: memoryview, offset: int, distance_bytes: int, element: int, pieces: int) -> List["memoryview[int]"]:
     """One strided view per piece of the heads' words."""
     whole = _cast(view, element)
     return [whole[offset // element + place :: distance_bytes // element] for place in range(pieces)]

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import time
-from typing import Dict, NamedTuple, Optional
+from typing import NamedTuple, Optional
 
 from orchestrator.onhost.traffic.kernel import current_core
+from orchestrator.onhost.traffic.results import Process
 
 
 class Moment(NamedTuple):
@@ -31,7 +32,7 @@ def moment() -> Moment:
     return Moment(time.monotonic_ns(), time.process_time_ns(), delay, current_core())
 
 
-def between(first: Optional[Moment], last: Optional[Moment]) -> Dict[str, Optional[float]]:
+def between(first: Optional[Moment], last: Optional[Moment]) -> Process:
     """What a process used between two instants, and how far apart those were; None where it is not known.
 
     A process that comes late to the window's ends looks at other instants than those.

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import socket
-from typing import Any, Dict, List, NamedTuple, Optional
+from typing import List, NamedTuple, Optional
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.system.device_socket import ip_and_udp_bytes
+from orchestrator.onhost.traffic.arguments import FlowArguments, TrafficArguments
 from orchestrator.wire.segments import LARGEST_DATAGRAM_BYTES
 
 HEADER_BYTES = 16  # sequence number and send time in front of every datagram's payload
@@ -69,10 +70,10 @@ class Pair(NamedTuple):
         return self.local != self.peer
 
 
-def read_args(args: Dict[str, Any], *, serving: bool) -> Pair:
+def read_args(args: TrafficArguments, *, serving: bool) -> Pair:
     """The job's arguments, checked. Refusal when they cannot be carried out."""
     flows = [_flow(each, args) for each in args["flows"]]
-    ports = [int(port) for port in args["ports"]]
+    ports = args["ports"]
     wanted = sum(flow.streams for flow in flows)
     if wanted > len(ports):
         raise Refusal(
@@ -87,7 +88,7 @@ def read_args(args: Dict[str, Any], *, serving: bool) -> Pair:
         for _ in range(flow.streams):
             streams.append(Stream(len(streams), flow, ports[len(streams)], sends_here))
     rate = args.get("rate_bit_s")
-    family = int(args["family"])
+    family = args["family"]
     local, peer = _canonical(args["local"], family), _canonical(args["peer"], family)
     return Pair(
         args["token"],
@@ -95,9 +96,9 @@ def read_args(args: Dict[str, Any], *, serving: bool) -> Pair:
         local,
         peer,
         family,
-        int(args["mtu"]),
-        float(rate) if rate else None,
-        float(args.get("timeout_s") or 10.0),
+        args["mtu"],
+        rate or None,
+        args.get("timeout_s") or 10.0,
         serving,
         streams,
         flows,
@@ -114,9 +115,9 @@ def _canonical(address: str, family: int) -> str:
         raise Refusal("bad_address", f"{address} is not an IPv{family} address", address=address) from None
 
 
-def _flow(given: Dict[str, Any], args: Dict[str, Any]) -> Flow:
+def _flow(given: FlowArguments, args: TrafficArguments) -> Flow:
     values = {name: given.get(name) for name in Flow._fields}
-    values["streams"] = int(given.get("streams") or 1)
+    values["streams"] = given.get("streams") or 1
     values["zero_copy"] = bool(given.get("zero_copy"))
     values["datagram_bytes"] = _datagram_bytes(given, args)
     flow = Flow(**values)  # type: ignore[arg-type]  # the names are the tuple's own, the types the message table's
@@ -125,12 +126,12 @@ def _flow(given: Dict[str, Any], args: Dict[str, Any]) -> Flow:
     return flow
 
 
-def _datagram_bytes(given: Dict[str, Any], args: Dict[str, Any]) -> int:
+def _datagram_bytes(given: FlowArguments, args: TrafficArguments) -> int:
     """Payload of one datagram; without a wish it fills the MTU."""
     if given.get("transport") != "udp":
         return 0
-    fills = min(int(args["mtu"]) - ip_and_udp_bytes(int(args["family"])), LARGEST_DATAGRAM_BYTES)
-    size = int(given.get("datagram_bytes") or fills)
+    fills = min(args["mtu"] - ip_and_udp_bytes(args["family"]), LARGEST_DATAGRAM_BYTES)
+    size = given.get("datagram_bytes") or fills
     if not HEADER_BYTES <= size <= LARGEST_DATAGRAM_BYTES:
         raise Refusal(
             "datagram_size",

@@ -12,10 +12,10 @@ import selectors
 import socket
 import struct
 import time
-from typing import Any, Dict, List, Optional
+from typing import Dict, List, Optional
 
 from orchestrator.onhost.refusal import Refusal
-from orchestrator.onhost.system.device_socket import refused_to_open, socket_address
+from orchestrator.onhost.system.device_socket import Address, refused_to_open, socket_address
 from orchestrator.onhost.system.socket_options import queued_errors
 from orchestrator.onhost.traffic import kernel, signs, sockets
 from orchestrator.onhost.traffic.flows import Pair, Stream
@@ -239,7 +239,7 @@ class Dialling:
         sock.close()
         raise self._not_connected(stream, reason)
 
-    def _address(self, stream: Stream) -> Any:
+    def _address(self, stream: Stream) -> Address:
         return socket_address(self._pair.family, self._pair.peer, stream.port, self._pair.interface)
 
     def _welcomed(self, payload: bytes, stream: Stream) -> bool:

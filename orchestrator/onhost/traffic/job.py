@@ -7,15 +7,19 @@ results, the round-trip probe, what is to be read beside the traffic, and the co
 from __future__ import annotations
 
 import select
+import socket
 import time
-from typing import Any, Callable, Dict, List, Optional
+from typing import Callable, Dict, List, Mapping, Optional, cast
 
 from orchestrator.onhost.refusal import Refusal
+from orchestrator.onhost.service.talk import Talk
 from orchestrator.onhost.traffic import parts, workers
+from orchestrator.onhost.traffic.arguments import TrafficArguments
 from orchestrator.onhost.traffic.beside import Beside
 from orchestrator.onhost.traffic.flow_series import FlowSeries
 from orchestrator.onhost.traffic.flows import Flow, Pair, read_args
 from orchestrator.onhost.traffic.handshake import Dialling, Serving
+from orchestrator.onhost.traffic.results import PartResult, TrafficResult
 from orchestrator.onhost.traffic.telling import Telling
 from orchestrator.onhost.traffic.window import Window, read_window
 from orchestrator.onhost.traffic.workers import Worker
@@ -26,7 +30,7 @@ _GRACE_NS = 3_000_000_000  # for a result after the last datagram could have com
 _LONGEST_PAUSE_S = 0.1
 
 
-def serve(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
+def serve(args: TrafficArguments, talk: Talk) -> TrafficResult:
     """The listening end's job, for all directions."""
     traffic = Traffic(read_args(args, serving=True), args, talk)
     serving = Serving(traffic.pair)
@@ -41,7 +45,7 @@ def serve(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
         serving.close()
 
 
-def dial(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
+def dial(args: TrafficArguments, talk: Talk) -> TrafficResult:
     """The connecting end's job."""
     traffic = Traffic(read_args(args, serving=False), args, talk)
     dialling = Dialling(traffic.pair)
@@ -56,7 +60,7 @@ def dial(args: Dict[str, Any], talk: Any) -> Dict[str, Any]:
 class Traffic:
     """What both ends do alike, and the loop that they wait in."""
 
-    def __init__(self, pair: Pair, args: Dict[str, Any], talk: Any) -> None:
+    def __init__(self, pair: Pair, args: TrafficArguments, talk: Talk) -> None:
         self.pair = pair
         self.serving: Optional[Serving] = None
         self._args, self._talk = args, talk
@@ -64,9 +68,9 @@ class Traffic:
         self._beside: Optional[Beside] = None
         self._series: List[FlowSeries] = []  # in the order of the flows
         self._telling: Optional[Telling] = None
-        self._told: Optional[Dict[str, Any]] = None
+        self._told: Optional[Mapping[str, int]] = None
 
-    def run(self, sockets: Dict[int, Any]) -> Dict[str, Any]:
+    def run(self, sockets: Dict[int, socket.socket]) -> TrafficResult:
         """From connected streams to the job's result. Refusal when a stream refuses, or something takes too long."""
         for stream in self.pair.streams:
             self._workers.append(Worker(workers.make(self.pair, stream, sockets[stream.number])))
@@ -162,19 +166,20 @@ class Traffic:
         if told.get("cancel"):
             raise Refusal("cancelled", "the controller cancelled the traffic")
         if "start_ns" in told:
-            self._told = told
+            self._told = cast("Mapping[str, int]", told)  # the table of messages has looked at it
 
-    def _result(self, window: Window, beside: Beside, telling: Telling) -> Dict[str, Any]:
+    def _result(self, window: Window, beside: Beside, telling: Telling) -> TrafficResult:
         self._take_intervals()
         infos = beside.tcp_summaries()
-        found = []
+        found: List[PartResult] = []
         for flow, series in zip(self.pair.flows, self._series):
             own = [worker for worker in self._workers if worker.stream.flow is flow]
             results = [worker.result for worker in own if worker.result is not None]
             found.append(parts.part_of(flow, self._sends(flow), window, results, infos, series))
         around = beside.end()
+        throttled = around["watch"].get("throttled_ratio")
         for part in found:
-            part["process"]["throttled_ratio"] = around["watch"].get("throttled_ratio")
+            part["process"]["throttled_ratio"] = throttled if isinstance(throttled, (int, float)) else None
         return {"parts": found, **around, "told": telling.end()}
 
     def close(self) -> None:

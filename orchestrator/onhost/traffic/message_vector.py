@@ -10,7 +10,7 @@ import ctypes
 import errno
 import socket
 import struct
-from typing import Any, List
+from typing import List
 
 from orchestrator.onhost.traffic.kernel import BATCHED_CALLS, MSG_WAITFORONE
 
@@ -62,9 +62,9 @@ class MessageVector:
                 message.control, message.control_length = control + place * control_bytes, control_bytes
         self._addresses = [ctypes.addressof(entry) for entry in self._entries]
         octets = memoryview(self._entries).cast("B")
-        words: Any = octets.cast("I")
+        words = octets.cast("I")
         self._lengths = words[_Entry.length.offset // 4 :: ctypes.sizeof(_Entry) // 4]
-        sizes: Any = octets.cast("L")  # a size_t is a long on Linux
+        sizes = octets.cast("L")  # a size_t is a long on Linux
         wide = ctypes.sizeof(ctypes.c_size_t)
         self._rooms = sizes[_Message.control_length.offset // wide :: ctypes.sizeof(_Entry) // wide]
         self._full_rooms = memoryview(self._rooms.tobytes()).cast("L")
@@ -88,8 +88,7 @@ class MessageVector:
 
     def lengths(self, count: int) -> List[int]:
         """The lengths of the first `count` messages received."""
-        found: List[int] = self._lengths[:count].tolist()
-        return found
+        return self._lengths[:count].tolist()
 
 
 class OneMessage:

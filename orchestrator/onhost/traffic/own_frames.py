@@ -6,8 +6,9 @@ the probes and the SSH connection that carries our orders. What an interface cou
 
 from __future__ import annotations
 
+import socket
 import time
-from typing import Any, Dict, List, Optional, Tuple, TypedDict
+from typing import Dict, List, Optional, Tuple, TypedDict
 
 from orchestrator.onhost.netlink.connections import connection_info
 from orchestrator.onhost.path.probe_frame import HEAD_BYTES
@@ -64,7 +65,7 @@ TCP_HEADER_BYTES, TIMESTAMPS_BYTES = 20, 12
 class OwnAccount:
     """Both readings of one end's flows: `begin` when the counters are read first, `read` when they are read last."""
 
-    def __init__(self, pair: Pair, sockets: Dict[int, Any]) -> None:
+    def __init__(self, pair: Pair, sockets: Dict[int, socket.socket]) -> None:
         self._pair, self._sockets = pair, sockets
         tcp = [stream for stream in pair.streams if stream.flow.transport == "tcp"]
         self._streams = tcp if kernel.TCP_INFO else []

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, List, Optional
+from typing import Dict, List, Mapping, Optional, Sequence, cast
 
 from orchestrator.onhost.traffic import tcp_info
 from orchestrator.onhost.traffic.flow_series import FlowSeries
 from orchestrator.onhost.traffic.flows import Flow
+from orchestrator.onhost.traffic.results import PartResult, Process, StreamResult
 from orchestrator.onhost.traffic.window import Window
 
 _ADDED = (
@@ -44,12 +45,12 @@ def part_of(
     flow: Flow,
     sends: bool,
     window: Window,
-    results: List[Dict[str, Any]],
-    infos: Dict[int, Dict[str, Any]],
+    results: List[StreamResult],
+    infos: Dict[int, tcp_info.Figures],
     series: FlowSeries,
-) -> Dict[str, Any]:
+) -> PartResult:
     """One flow's half on this end. `infos` are the TCP summaries by stream number, `series` the flow's own."""
-    part: Dict[str, Any] = {
+    part: PartResult = {
         "way": flow.way,
         "part": "send" if sends else "receive",
         "transport": flow.transport,
@@ -60,14 +61,7 @@ def part_of(
         part["datagram_bytes"] = flow.datagram_bytes
     if sends:
         part["intended_load_bit_s"] = flow.intended_load_bit_s
-    for name in _ADDED:
-        _put(part, name, results, sum)
-    for name in _WORST:
-        _put(part, name, results, max)
-    for name in _MEAN:
-        _put(part, name, results, lambda values: sum(values) / len(values))
-    for name in _SAME:
-        _put(part, name, results, lambda values: "; ".join(sorted(set(values))))
+    part.update(_together(results))
     part["steadiness"] = series.summary()
     part["process"] = _process([result["process"] for result in results])
     part["tcp"] = tcp_info.together([infos[result["stream"]] for result in results if result["stream"] in infos])
@@ -77,32 +71,49 @@ def part_of(
     return part
 
 
-def _silent(result: Dict[str, Any]) -> bool:
+def _silent(result: StreamResult) -> bool:
     """Whether nothing came at the window's end. A lossy path loses the signs of the end as well, and a slow one may
     hold back more than is waited for: whoever was heard until the window's end has been counted whole.
     """
     return not result["last_interval"]
 
 
-def _put(part: Dict[str, Any], name: str, results: List[Dict[str, Any]], join: Any) -> None:
-    """Join a figure that these results carry; leave out one they do not, and keep None for one nobody knows."""
-    if not any(name in result for result in results):
-        return
-    values = [result[name] for result in results if result.get(name) is not None]
-    part[name] = join(values) if values else None
+def _together(results: Sequence[Mapping[str, object]]) -> PartResult:
+    """The figures that these results carry, joined; None for one that nobody knows, none that no result has."""
+    found: Dict[str, object] = {}
+    for names, join in ((_ADDED, sum), (_WORST, max), (_MEAN, _mean)):
+        for name in names:
+            values = [result[name] for result in results if name in result]
+            numbers = [value for value in values if isinstance(value, (int, float))]
+            if values:
+                found[name] = join(numbers) if numbers else None
+    for name in _SAME:
+        values = [result[name] for result in results if name in result]
+        if values:
+            found[name] = "; ".join(sorted({str(value) for value in values if value is not None})) or None
+    return cast(PartResult, found)  # the names are the type's own
 
 
-def _process(each: List[Dict[str, Optional[float]]]) -> Dict[str, Optional[float]]:
-    found: Dict[str, Optional[float]] = {}
-    for name in ("cpu_s", "run_delay_s", "span_s"):
-        values = [one.get(name) for one in each]
-        known = [value for value in values if value is not None]
-        found[name] = sum(known) if len(known) == len(values) else None
-    return found
+def _mean(values: List[float]) -> float:
+    return sum(values) / len(values)
 
 
-def _stream(result: Dict[str, Any], infos: Dict[int, Dict[str, Any]]) -> Dict[str, Any]:
-    kept = dict(result)
+def _process(each: List[Process]) -> Process:
+    return {
+        "cpu_s": _whole([one["cpu_s"] for one in each]),
+        "run_delay_s": _whole([one["run_delay_s"] for one in each]),
+        "span_s": _whole([one["span_s"] for one in each]),
+    }
+
+
+def _whole(values: List[Optional[float]]) -> Optional[float]:
+    """The sum; None where one is not known."""
+    known = [value for value in values if value is not None]
+    return sum(known) if len(known) == len(values) else None
+
+
+def _stream(result: StreamResult, infos: Dict[int, tcp_info.Figures]) -> StreamResult:
+    kept = result.copy()
     if result["stream"] in infos:
         kept["tcp"] = infos[result["stream"]]
     return kept

@@ -9,9 +9,10 @@ from __future__ import annotations
 import hashlib
 import os
 import socket
-from typing import Any, Dict, List
+from typing import Dict, List, Optional
 
 from orchestrator.onhost.path.probe_frame import HEAD_BYTES, Frame, FrameCodec
+from orchestrator.onhost.system.device_socket import Address
 from orchestrator.onhost.traffic.datagrams import PHASES
 
 HELLO, WELCOME, ALIVE, END = 1, 2, 3, 4
@@ -35,13 +36,10 @@ def hello(codec: FrameCodec, stream: int, sock: socket.socket) -> bytes:
     return codec.write(HELLO, stream, nanoseconds=_place(sock.getsockname()))
 
 
-def is_hello(frame: Any, stream: int, source: Any) -> bool:
+def is_hello(frame: Optional[Frame], stream: int, source: Address) -> bool:
     """Whether a frame opens this stream and comes from where it says."""
     return (
-        isinstance(frame, Frame)
-        and frame.kind == HELLO
-        and frame.sequence == stream
-        and frame.nanoseconds == _place(source)
+        frame is not None and frame.kind == HELLO and frame.sequence == stream and frame.nanoseconds == _place(source)
     )
 
 
@@ -67,7 +65,7 @@ def first_number(token: str, stream: int) -> int:
     return (1 << 61) + (int.from_bytes(digest.digest(), "big") >> 3)
 
 
-def _place(address: Any) -> int:
+def _place(address: Address) -> int:
     """An address and port as a number of 64 bits."""
     text = f"{address[0].partition('%')[0]} {address[1]}".encode()
     return int.from_bytes(hashlib.blake2b(text, digest_size=8).digest(), "big")

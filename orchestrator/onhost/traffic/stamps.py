@@ -9,7 +9,7 @@ from __future__ import annotations
 import socket
 import struct
 import time
-from typing import Any, Dict, List, Sequence, Tuple
+from typing import Dict, List, Sequence, Tuple
 
 from orchestrator.onhost.system.socket_options import SO_TIMESTAMPNS
 
@@ -91,5 +91,5 @@ class ReceiveTimes:
         if layout is None:
             behind = CONTROL_BYTES - _HEAD_BYTES - _ONE.size
             layout = self._layouts[count] = struct.Struct("=" + f"{_HEAD_BYTES}x{_STAMP}{behind}x" * count)
-        values: Tuple[Any, ...] = layout.unpack_from(self._control)
+        values: Tuple[int, ...] = layout.unpack_from(self._control)
         return [seconds * 1_000_000_000 + rest for seconds, rest in zip(values[::2], values[1::2])]

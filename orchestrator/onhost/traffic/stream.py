@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import socket
-from typing import Any, Callable, Dict, List, Optional
+from typing import Callable, List, Optional
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import evidence, kernel, signs
@@ -11,6 +11,7 @@ from orchestrator.onhost.traffic.evidence import Moment
 from orchestrator.onhost.traffic.flows import Pair, Stream
 from orchestrator.onhost.traffic.kernel_counts import KernelCounts
 from orchestrator.onhost.traffic.marks import Marks
+from orchestrator.onhost.traffic.results import Process, StreamResult
 from orchestrator.onhost.traffic.window import Window
 
 _REPORTED = 10  # intervals at a time: one report a second
@@ -41,7 +42,7 @@ class StreamProcess:
     def prepare(self) -> None:
         """Allocate and probe, before the start is told."""
 
-    def run(self, window: Window) -> Dict[str, Any]:
+    def run(self, window: Window) -> StreamResult:
         """The stream's result; raises Refusal when its peer is lost."""
         raise NotImplementedError
 
@@ -63,7 +64,7 @@ class StreamProcess:
             octets: List[float] = [round(count * size) for count in some] if size else some
             self.report(first + place, octets, [round(count) for count in some] if size else [])
 
-    def process(self) -> Dict[str, Any]:
+    def process(self) -> Process:
         """What this process used between the window's ends."""
         return evidence.between(self._began, self._ended)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import socket
 import struct
 import sys
-from typing import Any, Dict, Iterable, List, Optional
+from typing import Dict, Iterable, List, Optional
 
 _LAYOUT = struct.Struct("=8B24I4Q6I4Q2I2Q4I")
 _NAMES = (
@@ -52,6 +52,7 @@ _ENDS = [sum(_SIZES[: place + 1]) for place in range(len(_SIZES))]
 _TAKEN_IN = (_ENDS[_NAMES.index("bytes_received") - 1], _ENDS[_NAMES.index("bytes_received")])
 _UNKNOWN_MIN_RTT = 0xFFFFFFFF
 Info = Dict[str, int]
+Figures = Dict[str, Optional[float]]  # what a connection did or saw, by name; None where the kernel does not count it
 
 
 def read_info(sock: socket.socket) -> Info:
@@ -145,7 +146,7 @@ class Account:
         return self._window_segments / self.count
 
 
-def sent_summary(account: Account, whole: Info) -> Dict[str, Any]:
+def sent_summary(account: Account, whole: Info) -> Figures:
     """What a sending connection did between the first and the last reading of the window; `whole`: at its very end."""
     last, least = account.last, account.min_rtt_us
     return {
@@ -171,7 +172,7 @@ def sent_summary(account: Account, whole: Info) -> Dict[str, Any]:
     }
 
 
-def received_summary(account: Account, whole: Info) -> Dict[str, Any]:
+def received_summary(account: Account, whole: Info) -> Figures:
     """What a receiving connection saw between the first and the last reading."""
     last = account.last
     return {
@@ -206,11 +207,11 @@ _ADDED = (
 _LEAST = ("rtt_min_s", "mss_bytes", "path_mtu_bytes")
 
 
-def together(summaries: List[Dict[str, Any]]) -> Dict[str, Any]:
+def together(summaries: List[Figures]) -> Figures:
     """Several connections as one: counts, times and rates added, the least of sizes, otherwise the mean."""
-    found: Dict[str, Any] = {}
+    found: Figures = {}
     for name in summaries[0] if summaries else ():
-        values = [each[name] for each in summaries if each.get(name) is not None]
+        values = [value for each in summaries for value in (each.get(name),) if value is not None]
         if not values:
             found[name] = None
         elif name in _ADDED:

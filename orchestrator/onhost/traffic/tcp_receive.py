@@ -13,7 +13,7 @@ import os
 import socket
 import time
 from functools import partial
-from typing import Any, Dict, Optional, Tuple
+from typing import Optional, Tuple
 
 from orchestrator.onhost.system.socket_options import stamp_arrivals
 from orchestrator.onhost.traffic import kernel, signs, tcp_info
@@ -23,6 +23,7 @@ from orchestrator.onhost.traffic.gathering import Gathering
 from orchestrator.onhost.traffic.kernel_counts import KernelCounts
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.patience import Patience
+from orchestrator.onhost.traffic.results import StreamResult
 from orchestrator.onhost.traffic.stamps import CONTROL_BYTES, StampClock, stamp_of
 from orchestrator.onhost.traffic.stream import StreamProcess
 from orchestrator.onhost.traffic.window import Window
@@ -58,7 +59,7 @@ class TcpReceive(StreamProcess):
         self.counted_by = "read" if taken_in is None else "kernel"
         self._greeting = taken_in - kernel.unread_bytes(self.sock) if taken_in is not None else 0
 
-    def run(self, window: Window) -> Dict[str, Any]:
+    def run(self, window: Window) -> StreamResult:
         """Read until the other end says that this was all."""
         marks = self.marks(window)
         self._curve = ArrivalCurve(window.start_ns)

@@ -7,11 +7,12 @@ import os
 import socket
 import time
 from functools import partial
-from typing import Any, Callable, Dict, Optional
+from typing import Callable, Optional
 
 from orchestrator.onhost.traffic import kernel, signs, zero_copy
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.patience import Patience
+from orchestrator.onhost.traffic.results import StreamResult
 from orchestrator.onhost.traffic.stream import StreamProcess
 from orchestrator.onhost.traffic.window import Window, sleep_until
 
@@ -32,7 +33,7 @@ class TcpSend(StreamProcess):
         if self.stream.flow.zero_copy:
             self._push = zero_copy.push(self.sock, payload)
 
-    def run(self, window: Window) -> Dict[str, Any]:
+    def run(self, window: Window) -> StreamResult:
         """Send from the start until after the window's end, then see that everything has arrived."""
         marks = self.marks(window)
         sleep_until(window.start_ns)

@@ -7,10 +7,12 @@ when they are full, what is new is dropped and counted. Nothing here ever waits 
 from __future__ import annotations
 
 import time
-from typing import Any, Dict, List
+from typing import Callable, List
 
 from orchestrator.metrics.intervals import Intervals, WatchBatch
+from orchestrator.onhost.service.talk import Talk
 from orchestrator.onhost.traffic.flow_series import FlowSeries
+from orchestrator.onhost.traffic.results import LeftOut
 
 EVERY_NS = 2_000_000_000
 
@@ -18,7 +20,7 @@ EVERY_NS = 2_000_000_000
 class Telling:
     """Gathers what there is to tell and tells it when it is time."""
 
-    def __init__(self, talk: Any, series: List[FlowSeries], watched: Any) -> None:
+    def __init__(self, talk: Talk, series: List[FlowSeries], watched: Callable[[], List[WatchBatch]]) -> None:
         """`watched()` gives the watcher's batches since it was last called."""
         self._talk, self._series, self._watched = talk, series, watched
         self.due_ns = time.monotonic_ns() + EVERY_NS
@@ -36,7 +38,7 @@ class Telling:
             self._dropped_intervals += sum(len(batch["bytes"]) for batch in found["series"])
             self._dropped_samples += sum(len(batch["t_ms"]) for batch in found["watch"])
 
-    def end(self) -> Dict[str, int]:
+    def end(self) -> LeftOut:
         """The traffic is over: tell the rest, waiting for the line, and how much was dropped in all."""
         found = self._gathered()
         if _holds_any(found):
@@ -45,7 +47,7 @@ class Telling:
         return {"dropped_intervals": self._dropped_intervals + left_out, "dropped_samples": self._dropped_samples}
 
     def _gathered(self) -> Intervals:
-        watch: List[WatchBatch] = self._watched()
+        watch = self._watched()
         return {"series": [batch for series in self._series for batch in series.take()], "watch": watch}
 
 

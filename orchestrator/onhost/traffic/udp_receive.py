@@ -7,7 +7,7 @@ import errno
 import os
 import socket
 import time
-from typing import Any, Dict, List, Optional, Tuple
+from typing import Dict, List, Optional, Tuple
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.system.socket_options import SO_TIMESTAMPNS, stamp_arrivals
@@ -16,6 +16,7 @@ from orchestrator.onhost.traffic.arrivals import Arrivals
 from orchestrator.onhost.traffic.datagrams import PHASES, WINDOW, BatchReader, line_for
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.message_vector import MessageVector, OneMessage
+from orchestrator.onhost.traffic.results import StreamResult
 from orchestrator.onhost.traffic.sequence import Sequence
 from orchestrator.onhost.traffic.stamps import CONTROL_BYTES, ReceiveTimes, StampClock
 from orchestrator.onhost.traffic.stream import StreamProcess
@@ -88,14 +89,15 @@ class UdpReceive(StreamProcess):
                     ) from error
         return BATCH if batches and forced != SINGLE else SINGLE
 
-    def run(self, window: Window) -> Dict[str, Any]:
+    def run(self, window: Window) -> StreamResult:
         """Receive from the start until the sender has said its end and all of it is here, or patience ends."""
         marks = self.marks(window, self._size)
         drops_before = kernel.socket_drops(self.sock)
         self._receive(marks, window)
         sequence, window_phase = self._sequence, self._sequence.phases[WINDOW]
         unique = sequence.total("unique")
-        result: Dict[str, Any] = {
+        coalesced_mean = self._blocked / self._blocks if self._blocks else None
+        result: StreamResult = {
             "received_bytes": unique * self._size,
             "goodput_bytes": round(marks.window_count * self._size),
             "counted_by": "read" if SO_TIMESTAMPNS is None else "arrival",
@@ -111,14 +113,14 @@ class UdpReceive(StreamProcess):
             "end_seen": bool(self._ends),
             "socket_drops": _increase(drops_before, kernel.socket_drops(self.sock)),
             "receive_path": self.path,
-            "coalesced_mean": self._blocked / self._blocks if self._blocks else None,
+            "coalesced_mean": coalesced_mean,
             "receive_buffer_bytes": self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF),
             "signs_sent": self._signs_sent,
             "signs_sent_bytes": self._signs_sent * signs.SIGN_BYTES,
             "process": self.process(),
             "softirq_core": self.softirq_core(),
         }
-        result.update(self._arrivals.summary(result["coalesced_mean"]))
+        result.update(self._arrivals.summary(coalesced_mean))
         return result
 
     def _receive(self, marks: Marks, window: Window) -> None:

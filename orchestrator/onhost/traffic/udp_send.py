@@ -8,7 +8,7 @@ import os
 import select
 import socket
 import time
-from typing import Any, Dict, Optional
+from typing import Optional
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.system.device_socket import ip_and_udp_bytes
@@ -17,6 +17,7 @@ from orchestrator.onhost.traffic import kernel, signs, udp_paths
 from orchestrator.onhost.traffic.datagrams import AFTER, PHASE_SPAN, PHASES, WARM_UP, WINDOW
 from orchestrator.onhost.traffic.marks import Marks
 from orchestrator.onhost.traffic.pacing import Pacer, burst_size
+from orchestrator.onhost.traffic.results import StreamResult
 from orchestrator.onhost.traffic.stream import StreamProcess
 from orchestrator.onhost.traffic.window import Window, sleep_until
 from orchestrator.wire import wire_bytes
@@ -72,7 +73,7 @@ class UdpSend(StreamProcess):
         streams = self.stream.flow.streams
         return start_ns + round(1e9 * self._burst / self._frames_s * (self.stream.number % streams) / streams)
 
-    def run(self, window: Window) -> Dict[str, Any]:
+    def run(self, window: Window) -> StreamResult:
         """Send from the start until after the window's end, then say how much there was."""
         marks = Marks(window.from_ns, window.to_ns)
         sleep_until(window.start_ns)

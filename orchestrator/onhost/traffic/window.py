@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from typing import Any, Dict, NamedTuple
+from typing import Mapping, NamedTuple
 
 from orchestrator.metrics import clock_skew
 from orchestrator.onhost.refusal import Refusal
@@ -37,9 +37,9 @@ class Window(NamedTuple):
         return (self.to_ns - self.from_ns) / 1e9
 
 
-def read_window(told: Dict[str, Any]) -> Window:
+def read_window(told: Mapping[str, int]) -> Window:
     """The times as the controller told them. Refusal when they lie in the past or make no window."""
-    start, begin, end = (int(told[name]) for name in ("start_ns", "window_from_ns", "window_to_ns"))
+    start, begin, end = (told[name] for name in ("start_ns", "window_from_ns", "window_to_ns"))
     now = time.monotonic_ns()
     if not (start <= begin < end and end - start < _LONGEST_NS):
         raise Refusal("bad_window", "the window's times are not in order", **told)

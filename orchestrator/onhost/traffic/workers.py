@@ -11,14 +11,17 @@ import gc
 import json
 import os
 import signal
+import socket
 import traceback
 from functools import partial
-from typing import Any, Dict, List, Optional, Tuple
+from typing import List, Mapping, Optional, Tuple, cast
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.service.descriptors import point_standard_files_at_null
 from orchestrator.onhost.system.process import close_all_but, die_with_parent
 from orchestrator.onhost.traffic import kernel
+from orchestrator.onhost.traffic.flows import Pair, Stream
+from orchestrator.onhost.traffic.results import StreamResult
 from orchestrator.onhost.traffic.stream import StreamProcess
 from orchestrator.onhost.traffic.tcp_receive import TcpReceive
 from orchestrator.onhost.traffic.tcp_send import TcpSend
@@ -39,7 +42,7 @@ class Worker:
         self.stream = process.stream
         self.counts = process.counts
         self.ready = False
-        self.result: Optional[Dict[str, Any]] = None
+        self.result: Optional[StreamResult] = None
         self.intervals: List[Tuple[int, List[float], List[int]]] = []  # told, and not taken yet
         self._said = bytearray()
         childs_orders, self._orders = os.pipe()
@@ -101,7 +104,7 @@ class Worker:
         if "refused" in said:
             code, message, values = said["refused"]
             raise Refusal(code, message, **values)
-        self.result = said
+        self.result = cast(StreamResult, said)  # by our own child
 
     def close(self) -> None:
         """Close this end's pipes."""
@@ -120,7 +123,7 @@ class Worker:
             self.pid = 0
 
 
-def make(pair: Any, stream: Any, sock: Any) -> StreamProcess:
+def make(pair: Pair, stream: Stream, sock: socket.socket) -> StreamProcess:
     """The process object for a stream's half on this end."""
     return _KINDS[stream.flow.transport, stream.sends_here](pair, stream, sock)
 
@@ -144,7 +147,7 @@ def _live(process: StreamProcess, parent: int, orders: int, output: int) -> None
         os._exit(code)
 
 
-def _conversation(process: StreamProcess, orders: int, output: int) -> Dict[str, Any]:
+def _conversation(process: StreamProcess, orders: int, output: int) -> Mapping[str, object]:
     try:
         _pin(process)
         process.prepare()
@@ -172,7 +175,7 @@ def _report(output: int, first: int, octets: List[float], datagrams: List[int]) 
         os.write(output, json.dumps([first, octets, datagrams]).encode() + b"\n")
 
 
-def _say(output: int, message: Dict[str, Any]) -> None:
+def _say(output: int, message: Mapping[str, object]) -> None:
     os.set_blocking(output, True)
     data = memoryview(json.dumps(message).encode())
     while data:

@@ -15,7 +15,6 @@ import sys
 import traceback
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from orchestrator.lab import board, hosts, namespaces, ssh_openssh, wiring
 from orchestrator.lab.cpu_group import CpuGroup
@@ -58,7 +57,7 @@ class Ground:
         for name in self.ends:
             self._wait_for(name)
 
-    def tell(self, **message: Any) -> None:
+    def tell(self, **message: object) -> None:
         """One message to the program outside, which also learns from it who we are."""
         self.report.send(json.dumps(message).encode())
 

@@ -6,7 +6,7 @@ seconds is some 5 kB, so that a day of both ends of a link takes about 400 MB of
 
 from __future__ import annotations
 
-from typing import Any, Dict, Iterator, List, Optional, Sequence, Tuple, TypedDict, Union
+from typing import Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple, TypedDict, Union
 
 STEP_NS = 100_000_000  # one interval of a series
 MOST_INTERVALS = 10**7  # of one window; more than any trial has: what says so is damaged
@@ -73,8 +73,20 @@ def series_values(batch: SeriesBatch) -> Iterator[Tuple[float, int, int]]:
         yield interval_end_s(place, window_ns), int(size), int(datagrams or 0)
 
 
-def watch_values(batch: WatchBatch) -> Iterator[Tuple[Any, ...]]:
-    """(t_s, core, busy, softirq, irq, steal, clock_hz) by sample and core; a core without a share then is left out."""
+class CoreSample(NamedTuple):
+    """One core at one moment of the window: shares of its time, and its clock where it has one."""
+
+    t_s: float
+    core: int
+    busy: float
+    softirq: float
+    irq: float
+    steal: float
+    clock_hz: Optional[int]
+
+
+def watch_values(batch: WatchBatch) -> Iterator[CoreSample]:
+    """By sample and core; a core without a share then is left out."""
     times = batch["t_ms"]
     cores = [
         (int(core), [unpacked(column, len(times)) for column in columns]) for core, columns in batch["cores"].items()
@@ -83,7 +95,7 @@ def watch_values(batch: WatchBatch) -> Iterator[Tuple[Any, ...]]:
         for core, columns in cores:
             busy, softirq, irq, steal, clock_khz = (column[place] for column in columns)
             if busy is not None:
-                yield (
+                yield CoreSample(
                     t_ms / 1000,
                     core,
                     busy / 1000,

@@ -39,7 +39,7 @@ class Window(NamedTuple):
 
 def read_window(told: Mapping[str, int]) -> Window:
     """The times as the controller told them. Refusal when they lie in the past or make no window."""
-    start, begin, end = (told[name] for name in ("start_ns", "window_from_ns", "window_to_ns"))
+    start, begin, end = (int(told[name]) for name in ("start_ns", "window_from_ns", "window_to_ns"))
     now = time.monotonic_ns()
     if not (start <= begin < end and end - start < _LONGEST_NS):
         raise Refusal("bad_window", "the window's times are not in order", **told)

@@ -34,7 +34,7 @@ def _received(last_octets: int, transport: str) -> dict[str, Any]:
         "goodput_bytes": 9000 + last_octets,
         "received_bytes": 9000 + last_octets,
         "end_seen": False,
-        "process": {"cpu_s": 0.1, "run_delay_s": 0.0},
+        "process": {"cpu_s": 0.1, "run_delay_s": 0.0, "span_s": 1.0},
         "last_interval": float(last_octets),
     }
     return part_of(pair.flows[0], False, WINDOW, [result], {}, FlowSeries(pair.flows[0], "receive", WINDOW))

@@ -5,7 +5,9 @@ An image here holds what ifconfig tells: whether interfaces are up, MTUs, hardwa
 
 from __future__ import annotations
 
-from typing import Any, Callable, Dict
+from typing import Callable, Dict, cast
+
+from orchestrator.onhost.netlink.entries import AddressEntry
 
 _CALLED = {"up": "switched on", "mac": "hardware address"}
 _ORDER = ("link", "address")
@@ -24,16 +26,17 @@ def called(key: str) -> str:
     return f"{words} of {interface}" if interface else words
 
 
-def mend_command(key: str, before: Any, now: Any) -> str:
+def mend_command(key: str, before: object, now: object) -> str:
     """What a person types; `before` None means that the thing was not there. Empty where no one command can do it."""
     section, interface, detail = key.split(":", 2)
     if section == "address":
-        return _address(interface, before if before is not None else now, add=before is not None)
+        entry = before if before is not None else now  # an image holds addresses as they were found
+        return _address(interface, cast(AddressEntry, entry), add=before is not None)
     spell = _SPELLED.get(detail) if section == "link" and before is not None else None
     return f"ifconfig {interface} {spell(before)}" if spell else ""
 
 
-def _address(interface: str, entry: Any, *, add: bool) -> str:
+def _address(interface: str, entry: AddressEntry, *, add: bool) -> str:
     family = "inet6" if entry["family"] == 6 else "inet"
     return (
         f"ifconfig {interface} {family} {entry['address']}/{entry['prefix']} alias"
@@ -42,7 +45,7 @@ def _address(interface: str, entry: Any, *, add: bool) -> str:
     )
 
 
-_SPELLED: Dict[str, Callable[[Any], str]] = {
+_SPELLED: Dict[str, Callable[[object], str]] = {
     "mtu": lambda before: f"mtu {before}",
     "up": lambda before: "up" if before else "down",
     "mac": lambda before: f"link {before}",

@@ -10,7 +10,7 @@ import os
 import re
 import signal
 import time
-from typing import Any, Dict, Iterator, NamedTuple
+from typing import Dict, Iterator, NamedTuple
 
 from orchestrator.onhost.bsd.tools import output_of
 
@@ -34,7 +34,7 @@ def die_with_parent(parent_pid: int) -> None:
     _end_without(parent_pid)
 
 
-def _end_without(parent_pid: int, *_: Any) -> None:
+def _end_without(parent_pid: int, *_: object) -> None:
     if os.getppid() != parent_pid:
         os._exit(1)
 

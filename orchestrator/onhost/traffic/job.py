@@ -177,9 +177,8 @@ class Traffic:
             results = [worker.result for worker in own if worker.result is not None]
             found.append(parts.part_of(flow, self._sends(flow), window, results, infos, series))
         around = beside.end()
-        throttled = around["watch"].get("throttled_ratio")
         for part in found:
-            part["process"]["throttled_ratio"] = throttled if isinstance(throttled, (int, float)) else None
+            part["process"]["throttled_ratio"] = around["watch"].get("throttled_ratio")
         return {"parts": found, **around, "told": telling.end()}
 
     def close(self) -> None:

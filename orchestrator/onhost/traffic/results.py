@@ -5,12 +5,13 @@ What a host cannot know is None. A result lacks what its transport and its end h
 
 from __future__ import annotations
 
-from typing import Dict, List, Mapping, Optional, TypedDict
+from typing import Dict, List, Optional, TypedDict
 
 from orchestrator.metrics.steadiness import Summary
 from orchestrator.onhost.path.receipts import IdleAndLoaded
 from orchestrator.onhost.traffic.own_frames import OwnFrames
 from orchestrator.onhost.traffic.tcp_info import Figures
+from orchestrator.onhost.watch.watcher import Watched
 
 
 class _ProcessAlways(TypedDict):
@@ -145,7 +146,7 @@ class Counters(TypedDict):
 class Around(TypedDict):
     """What was seen around and beside the traffic."""
 
-    watch: Mapping[str, object]
+    watch: Watched
     counters: Counters
     own_frames: Optional[OwnFrames]
     round_trip: Optional[IdleAndLoaded]  # of the end that asked

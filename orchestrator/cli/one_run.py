@@ -90,6 +90,12 @@ def go_on_run(
     if not added and not positions and nothing_is_left(state) and is_complete(run, state):
         _tell_complete(run, state, signals, journal_path(run))
         return outcome_code(state)
+    if loaded.in_old_words:
+        raise PlanError(
+            "old_words",
+            f"{run}: plan and journal are in words that plans had before: such a run cannot be gone on with",
+            next_step=f"linktrial recover {typed(run)} restores its hosts, linktrial run {typed(run)} repeats it",
+        )
     require_the_plans_own(run, loaded, state, obeyed, "linktrial resume")
     # also where nothing is left but to say so: a run can be ended between its last trial and its last word
     return drive(state, loaded, run, access, Resumed(positions, added), signals=signals)

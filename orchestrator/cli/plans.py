@@ -9,6 +9,7 @@ from pathlib import Path
 from orchestrator.faults import PlanError
 from orchestrator.onhost.settings import CATALOGUE
 from orchestrator.planning import MOST_BYTES, Plan, PlanProblems, Problem, decode, load, unused_binds
+from orchestrator.planning.old_words import in_new_words
 from orchestrator.results.suite import PLANS, SUITE, is_suite, open_suite
 from orchestrator.run_files import Folder, has_file, read_file
 
@@ -24,6 +25,7 @@ class LoadedPlan:
     made_by: str = ""  # the run, or the suite's entry, in whose folder it lies; "" for a plan of the user's own
     made_in: Path | None = None  # that run's or suite's folder
     made_with: dict[str, str] = field(default_factory=dict)  # what was bound in it there
+    in_old_words: bool = False  # that folder's plan is; `text` has today's
 
 
 @dataclass(frozen=True)
@@ -82,9 +84,10 @@ def load_sources(sources: Iterable[PlanSource], binds: dict[str, str]) -> list[L
     for source in sources:
         path, bound = source.path, {**source.binds, **binds}
         try:
-            text = _read(path)
+            kept, maker = _read(path), _maker(path)
+            text = in_new_words(kept, bound) if maker[0] else kept  # a plan of an earlier run is no mistake of today's
             plan = load(text, name=str(path), binds=bound, catalogue=CATALOGUE, used=used)
-            loaded.append(LoadedPlan(path, text, plan, bound, *_maker(path), source.binds))
+            loaded.append(LoadedPlan(path, text, plan, bound, *maker, source.binds, in_old_words=text != kept))
         except PlanProblems as error:
             problems.extend(error.problems)
     problems.extend(unused_binds(binds, used))

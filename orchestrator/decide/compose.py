@@ -27,15 +27,15 @@ def compose(plan: Plan, *, run_id: str, holder: str, only_rehearse: bool = False
     links = tuple(
         LinkSetup(
             name=name,
-            ends=tuple((end.host, end.selector) for end in link.ends),  # type: ignore[arg-type] # two
+            ends=(link.under_test.pair, link.far.pair),
             rate_bit_s=link.rate_bit_s,
             ports=tuple(link.ports),
             isolated=link.isolated,
             addresses=_plain(temporary[name])
             if name in temporary
-            else ()
-            if isinstance(link.address, str)
-            else ((link.address[0], link.address[1]),),
+            else (link.addresses.pair,)
+            if link.addresses
+            else (),
         )
         for name, link in plan.links.items()
     )

@@ -10,7 +10,8 @@ hosts:                                # made by this program on this machine; yo
   hall: {{ssh: hall, privilege: root}}
 links:
   uplink:
-    ends: [dome:eth1, hall:eth1]
+    under_test: dome eth1
+    far: hall eth1
     rate: 2.5Gbit/s                   # these interfaces report 10 Gb/s whatever the switch between them carries
     ports: 20000-20063
     isolated: true

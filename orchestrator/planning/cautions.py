@@ -150,7 +150,7 @@ def _links(plan: Plan, found: Sequence[Cell]) -> Iterator[Caution]:
         )
         unlimited = _unlimited(name, found)
         if unlimited:
-            problem = unlimited_udp_problem(plan, name, link.address) if isinstance(link.address, tuple) else ""
+            problem = unlimited_udp_problem(plan, name, link.addresses.pair) if link.addresses else ""
             text = (
                 f"{_numbered([cell.number for cell in unlimited])} of link '{name}' send UDP as fast as the host can: "
                 "`run` refuses that to addresses outside the private, link-local and benchmarking ranges unless the "
@@ -167,7 +167,7 @@ def _settings(plan: Plan, found: Sequence[Cell]) -> Iterator[Caution]:
         if hosts:
             yield Caution(danger.code, ", ".join(hosts), f"{', '.join(hosts)}: {danger.text}")
     places = sorted(
-        {f"{use.host}:{use.selector}" for use in uses.values() if use.selector and use.setting in plan.costly}
+        {f"{use.host} {use.selector}" for use in uses.values() if use.selector and use.setting in plan.costly}
     )
     if places:
         yield Caution(
@@ -200,7 +200,7 @@ def _lease(plan: Plan, found: Sequence[Cell]) -> Iterator[Caution]:
     short: dict[tuple[str, float, float], list[str]] = {}
     for need in needs_of(plan, found):
         if need.sure_s > plan.lease_s:
-            short.setdefault((need.what, need.min_s, need.sure_s), []).append(f"{need.host}:{need.selector}")
+            short.setdefault((need.what, need.min_s, need.sure_s), []).append(f"{need.host} {need.selector}")
     for (what, min_s, sure_s), places in short.items():
         least, sure = format_as(DURATION, min_s), format_as(DURATION, sure_s)
         said = (

@@ -179,11 +179,11 @@ def _applies(plan: Plan, link: str, factor: Factor, level: LevelOf, chosen: Mapp
 
 def _places(plan: Plan, link: str, change: Change) -> list[tuple[str, str]]:
     """(host, selector) of a change on one link; none when it concerns another link only."""
-    ends = plan.links[link].ends
-    where = change.where
+    whole, where = plan.links[link], change.where
     if where.ends:
-        return [(ends[number].host, "" if change.scope == "host" else ends[number].selector) for number in where.ends]
-    here = [end for end in ends if end.host == where.host]
+        ends = [whole.end(name) for name in where.ends]
+        return [(end.host, "" if change.scope == "host" else end.selector) for end in ends]
+    here = [end for end in whole.ends if end.host == where.host]
     if where.selector:
         elsewhere = any(end.selector == where.selector for _, end in plan.ends_of(where.host))
         if elsewhere and all(end.selector != where.selector for end in here):

@@ -9,11 +9,9 @@ from dataclasses import dataclass
 
 from orchestrator.planning.cells import COMMAND, Cell, SettingUse, plain_level
 from orchestrator.planning.document import Json
+from orchestrator.planning.links import ENDS, SENDERS, EndName, other_end
 from orchestrator.planning.order import Trial
 from orchestrator.planning.plan import Catalogue, Plan
-
-_WAYS = {"transmit": (1, 0), "receive": (0, 1), "bidirectional": (1, 1)}  # sent by the first end, by the second
-
 
 Place = tuple[str, str, str, str]  # SettingUse.place
 
@@ -81,16 +79,11 @@ def _of_host(
     traffic_s = 0.0
     for cell in cells:
         trials = counts[cell.number]
-        mine = [
-            (link, number)
-            for link in cell.links
-            for number, end in enumerate(plan.links[link].ends)
-            if end.host == name
-        ]
+        mine = [(link, end) for link in cell.links for end in ENDS if plan.links[link].end(end).host == name]
         traffic_s += bool(mine) * trials * (plan.trial.warmup_s + plan.trial.length_s)
-        for link, number in mine:
-            sends.append(_bytes(plan, cell, link, trials, number))
-            receives.append(_bytes(plan, cell, link, trials, 1 - number))
+        for link, end in mine:
+            sends.append(_bytes(plan, cell, link, trials, end))
+            receives.append(_bytes(plan, cell, link, trials, other_end(end)))
     host = plan.hosts[name]
     return HostChanges(
         host=name,
@@ -99,7 +92,7 @@ def _of_host(
         system=host.system,
         settings=tuple(_settings(name, cells, written, catalogue)),
         listens=tuple(
-            f"{link.ports[0]}-{link.ports[-1]} ({key})" for key, link in plan.links.items() if link.ends[1].host == name
+            f"{link.ports[0]}-{link.ports[-1]} ({key})" for key, link in plan.links.items() if link.far.host == name
         ),
         traffic_s=traffic_s,
         sends_bytes_at_most=_total(sends),
@@ -107,9 +100,9 @@ def _of_host(
     )
 
 
-def _bytes(plan: Plan, cell: Cell, link: str, trials: int, end: int) -> int | None:
-    """The most bytes that one end (0 or 1) of a link sends in a cell's trials; None when the plan gives no bound."""
-    if not _WAYS[cell.traffic["direction"]][end]:
+def _bytes(plan: Plan, cell: Cell, link: str, trials: int, end: EndName) -> int | None:
+    """The most bytes that one end of a link sends in a cell's trials; None when the plan gives no bound."""
+    if end not in SENDERS[cell.traffic["direction"]]:
         return 0
     rate: float | None = plan.links[link].rate_bit_s
     offered = cell.traffic["intended_load"] or {}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import math
 from collections.abc import Iterator
 
@@ -20,6 +19,7 @@ from orchestrator.planning.cells import (
     ports_needed,
 )
 from orchestrator.planning.document import Document, Path
+from orchestrator.planning.links import ENDS, FAR, host_and_selector
 from orchestrator.planning.names import HOST_WORDS
 from orchestrator.planning.order import LEAST_FOR_PRECISION, replicate_range
 from orchestrator.planning.parts import Parts
@@ -57,12 +57,11 @@ def check_hosts_and_links(document: Document, parts: Parts) -> None:
             suggestion = did_you_mean(host, declared) or "the plan's hosts: " + ", ".join(declared[:12])
             document.report(path, "unknown-host", f"'{host[:40]}' is no host of this plan", suggestion)
     for name, link in parts.links.items():
-        if link.ends[0].host == link.ends[1].host:
+        if link.under_test.host == link.far.host:
             document.report(
-                ("links", name, "ends"),
+                ("links", name, FAR),
                 "clash",
-                f"both ends of link '{name}' are on {link.ends[0].host}: "
-                "traffic between them would not leave the machine",
+                f"both ends of link '{name}' are on {link.far.host}: traffic between them would not leave the machine",
                 "a link runs between two hosts",
                 key=True,
             )
@@ -94,7 +93,7 @@ def check_replicates(document: Document, plan: Plan) -> None:
             key=True,
         )
     elif bounds.max > bounds.min and precision is None and plan.budget_s is None:
-        said = "nothing says how many replicates between least and most are enough"
+        said = "nothing says how many replicates between min and max are enough"
         document.report(
             ("trial", "replicates"), "missing-key", said, "add precision: 2% to trial, or budget: 30min", key=True
         )
@@ -103,18 +102,18 @@ def check_replicates(document: Document, plan: Plan) -> None:
 def _end_hosts(document: Document) -> Iterator[tuple[Path, str]]:
     """(path, host) of every end in the file, also of those whose link has another fault."""
     for name in names(document, "links"):
-        ends = document.at(("links", name, "ends"))
-        for number, end in enumerate(ends if isinstance(ends, list) else []):
-            path: Path = ("links", name, "ends", number)
-            if isinstance(end, str) and ":" in end:
-                yield path, end.partition(":")[0]
+        for end_name in ENDS:
+            path: Path = ("links", name, end_name)
+            end = document.at(path)
+            if isinstance(end, str) and all(host_and_selector(end)):
+                yield path, host_and_selector(end)[0]
             elif isinstance(end, dict) and isinstance(end.get("host"), str):
                 yield (*path, "host"), str(end["host"])
 
 
 def _mentioned(document: Document, host: str) -> bool:
     """Whether some `at` of the file names the host."""
-    return any(path[-1:] == ("at",) and text.partition(":")[0] == host for path, text in document.texts.items())
+    return any(path[-1:] == ("at",) and host_and_selector(text)[0] == host for path, text in document.texts.items())
 
 
 def check_cells(document: Document, plan: Plan) -> None:
@@ -182,7 +181,7 @@ def _check_applying(document: Document, plan: Plan, everything: list[Combination
             why += ": the levels that `only` names never meet"
         elif factor.levels[0].changes:
             why += f": {factor.levels[0].changes[0].where} has no end on a link"
-            suggestion = "name the interface, as in at: dome:eth1"
+            suggestion = "name the interface, as in at: dome eth1"
         document.report(("factors", name), "never-applies", why, suggestion, key=True)
 
 
@@ -196,7 +195,7 @@ def _check_hold(document: Document, plan: Plan) -> None:
             document.report(("factors", name), "bad-name", said, "give the factor another name", key=True)
         elif name not in held:
             said = f"{change.setting} belongs to an interface, and {change.where} has no end on a link"
-            hint = f"name the interface, as in at: {change.where}:eth1"
+            hint = f"name the interface, as in at: {change.where} eth1"
             document.report(("hold", number, "at"), "never-applies", said, hint)
 
 
@@ -229,7 +228,7 @@ def _report_clash(document: Document, plan: Plan, other: SettingUse, use: Settin
         for one in (other, use)
     ]
     path: Path = ("factors", use.factor) if use.factor in plan.factors else ("hold", int(use.factor[5:]) - 1)
-    place = ":".join(filter(None, use.place[:2]))
+    place = " ".join(filter(None, use.place[:2]))
     said = f"{held[0]} and {held[1]} both set {use.setting} at {place}"
     document.report(path, "clash", said, "let only one of them set it", key=True)
 
@@ -237,9 +236,9 @@ def _report_clash(document: Document, plan: Plan, other: SettingUse, use: Settin
 def _check_family(document: Document, plan: Plan, found: tuple[Cell, ...]) -> None:
     """A link with addresses of one family carries no other."""
     for name, link in plan.links.items():
-        if isinstance(link.address, str):
+        if link.addresses is None:
             continue
-        version = ipaddress.ip_address(link.address[0]).version
+        version = link.addresses.version
         if any(name in cell.links and cell.traffic["ip"] not in (None, version) for cell in found):
             document.report(
                 ("links", name, "address"),
@@ -272,7 +271,7 @@ def _check_shared_ports(document: Document, plan: Plan, found: tuple[Cell, ...])
     for cell in sorted(found, key=lambda cell: -ports_needed(cell.traffic)):
         needed = ports_needed(cell.traffic)
         listening = {
-            name: Listening(plan.links[name].ports, tuple((end.host, end.selector) for end in plan.links[name].ends))
+            name: Listening(plan.links[name].ports, tuple(end.pair for end in plan.links[name].ends))
             for name in cell.links
         }
         short = [name for name, ports in divided(listening, needed).items() if len(ports) < needed]

@@ -16,7 +16,7 @@ MOST_PROBLEMS = 200  # beyond which nothing more is looked for
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Position:
     """A part of the text; line and column count from 1."""
 
     line: int
@@ -24,15 +24,25 @@ class Place:
     length: int = 1
 
 
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A value of the text: (line, column) from 1 where it begins and behind its end; `flow`: in brackets or braces."""
+
+    start: tuple[int, int]
+    end: tuple[int, int]
+    flow: bool
+
+
 @dataclass
 class Document:
-    """The data of a file with the place of every key and value, and the problems found so far."""
+    """The data of a file with the position of every key and value, and the problems found so far."""
 
     name: str
     lines: tuple[str, ...]
     data: Json = None
-    places: dict[Path, Place] = field(default_factory=dict)
-    key_places: dict[Path, Place] = field(default_factory=dict)
+    positions: dict[Path, Position] = field(default_factory=dict)
+    key_positions: dict[Path, Position] = field(default_factory=dict)
+    spans: dict[Path, Span] = field(default_factory=dict)
     texts: dict[Path, str] = field(default_factory=dict)  # scalars as they were written
     broken: set[Path] = field(default_factory=set)  # already reported: what follows from them is not
     bound: dict[str, str] = field(default_factory=dict)  # the binds that the file used
@@ -47,23 +57,30 @@ class Document:
         """Note a problem at `path` (at its key when `key`), unless it only follows from one already noted."""
         if any(path[:length] in self.broken for length in range(len(path) + 1)):
             return
-        self.report_at(self.place(path, key=key), code, message, suggestion)
+        self.report_at(self.position(path, key=key), code, message, suggestion)
 
-    def report_at(self, place: Place, code: str, message: str, suggestion: str = "") -> None:
-        """Note a problem at a place of the text."""
-        source = self.lines[place.line - 1] if 0 < place.line <= len(self.lines) else ""
+    def report_at(self, position: Position, code: str, message: str, suggestion: str = "") -> None:
+        """Note a problem at a position of the text."""
+        source = self.lines[position.line - 1] if 0 < position.line <= len(self.lines) else ""
         self.problems.append(
-            Problem(place.line, place.column, code, message, suggestion, source, place.length, self.name)
+            Problem(position.line, position.column, code, message, suggestion, source, position.length, self.name)
         )
 
-    def place(self, path: Path, *, key: bool = False) -> Place:
-        """Where `path` stands; a part that has no place of its own stands where its nearest container does."""
-        if key and path in self.key_places:
-            return self.key_places[path]
+    def position(self, path: Path, *, key: bool = False) -> Position:
+        """Where `path` stands; a part that has no position of its own stands where its nearest container does."""
+        if key and path in self.key_positions:
+            return self.key_positions[path]
         for length in range(len(path), -1, -1):
-            if path[:length] in self.places:
-                return self.places[path[:length]]
-        return Place(1, 1)
+            if path[:length] in self.positions:
+                return self.positions[path[:length]]
+        return Position(1, 1)
+
+    def source(self, start: tuple[int, int], end: tuple[int, int]) -> str:
+        """The text from (line, column) up to (line, column), both from 1."""
+        lines = list(self.lines[start[0] - 1 : end[0]])
+        lines[-1] = lines[-1][: end[1] - 1]
+        lines[0] = lines[0][start[1] - 1 :]
+        return "\n".join(lines)
 
     def at(self, path: Path) -> Json:
         """The data at `path`, None when there is none."""

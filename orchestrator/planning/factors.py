@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.planning import grammar
 from orchestrator.planning.cells import MOST_CELLS
 from orchestrator.planning.document import Document, Json, Path, shown
-from orchestrator.planning.fields import NAME, selector_problem
+from orchestrator.planning.fields import NAME
+from orchestrator.planning.links import ENDS, FAR, UNDER_TEST, EndName, host_and_selector, selector_problem
 from orchestrator.planning.names import HOST_WORDS, RESERVED
 from orchestrator.planning.own_keys import NOT_IN_A_BUNDLE, OWN_KEYS, check_own_keys, own_level
-from orchestrator.planning.plan import Catalogue, Change, Factor, LevelOf, SettingInfo, Where, level_text
+from orchestrator.planning.plan import BOTH, Catalogue, Change, Factor, LevelOf, SettingInfo, Where, level_text
 from orchestrator.planning.synonyms import did_you_mean
 from orchestrator.planning.traffic import TRAFFIC_FACTORS, LevelError, TrafficFactor
+
+_ENDS_OF: Mapping[str, tuple[EndName, ...]] = {UNDER_TEST: (UNDER_TEST,), FAR: (FAR,), BOTH: ENDS}
 
 
 @dataclass
@@ -94,7 +97,7 @@ class Lookup:
                 key=True,
             )
         setting = self._setting(text.setting or name, (*path, "setting"))
-        where = self._where(text.at or "both", setting, path)
+        where = self._where(text.at or BOTH, setting, path)
         if setting is None or not check_own_keys(self.document, text, setting.name, path):
             return None
         found = [
@@ -195,7 +198,7 @@ class Lookup:
                     else f"write {level}: {{mtu: 9000}}, or {{}} for the host as it is",
                 )
             else:
-                levels.append(LevelOf(level, self._bundled(settings, text.at or "both", where, path)))
+                levels.append(LevelOf(level, self._bundled(settings, text.at or BOTH, where, path)))
         return Factor(name, "bundle", tuple(levels)) if levels else None
 
     def _bundled(self, settings: dict[str, Any], at: str, path: Path, factor_path: Path) -> tuple[Change, ...]:
@@ -240,15 +243,15 @@ class Lookup:
 
     def _where(self, at: str, setting: SettingInfo | None, path: Path) -> Where | None:
         """Where `at` is."""
-        if at in HOST_WORDS:
-            return Where(ends={"first": (0,), "second": (1,), "both": (0, 1)}[at])
-        host, _, selector = at.partition(":")
+        if at in _ENDS_OF:
+            return Where(ends=_ENDS_OF[at])
+        host, selector = host_and_selector(at)
         place: Path = (*path, "at")
         if host not in self.hosts:
             self.document.report(
                 place,
                 "unknown-host",
-                f"'{at[:40]}' is no host of this plan, nor first, second or both",
+                f"'{at[:40]}' is no host of this plan, nor under_test, far or both",
                 did_you_mean(host, [*sorted(self.hosts), *HOST_WORDS]),
             )
             return None

@@ -1,32 +1,31 @@
 """The kinds of values that fields of a plan take: how each is read, its bounds, and its JSON schema.
 
-Short forms (`dome:eth1`, `20000-20063`, `10s`) become their long form or base unit here, so that an error is said once
+Short forms (`20000-20063`, `10s`) become their long form or base unit here, so that an error is said once
 and about the part that is wrong.
 """
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from typing import Annotated, Any, NoReturn
 
 from annotated_types import Len
-from pydantic import BeforeValidator, Strict, StringConstraints, WithJsonSchema
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Strict, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from orchestrator.words import units
 
 NAME = r"^[a-z][a-z0-9_-]{0,31}$"
-INTERFACE = r"[A-Za-z0-9_.][A-Za-z0-9_.:-]{0,14}"
 DEFAULT_PORTS = "20000-20063"
 _MOST_PORTS = 1024
 _LOWEST_PORT, _HIGHEST_PORT = 1024, 65535
-_SHAPES = {
-    "mac": (r"[0-9a-f]{2}(:[0-9a-f]{2}){5}", "six pairs of hexadecimal digits, such as 02:00:5e:10:00:07"),
-    "bus": (r"[A-Za-z0-9][A-Za-z0-9.:_-]{0,63}", "a bus address, such as 0000:03:00.0"),
-    "driver": (r"[A-Za-z0-9_][A-Za-z0-9_-]{0,31}", "a driver's name, such as virtio_net"),
-}
 _HOST_KEY = r"^(ssh|ecdsa|sk)-[a-z0-9@.-]{1,60} [A-Za-z0-9+/]{16,4000}={0,2}( [^\n]{0,200})?$"
+
+
+class Part(BaseModel):
+    """No unknown keys, no conversions, no changes afterwards."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
 def refuse(code: str, message: str, suggestion: str = "") -> NoReturn:
@@ -72,113 +71,6 @@ LeaseTime = Annotated[float, _lease_read, _lease_schema]
 Rate = Annotated[int, _rate_read, _rate_schema]
 Ratio = Annotated[float, _ratio_read, _ratio_schema]
 Precision = Annotated[float, _precision_read, _precision_schema]
-
-
-def selector_problem(selector: str) -> str:
-    """Why this text (`eth1`, `mac:...`, `bus:...`, `driver:...`) names no interface, or ""."""
-    kind, colon, value = selector.partition(":")
-    if colon and kind in _SHAPES:
-        shape, words = _SHAPES[kind]
-        return "" if re.fullmatch(shape, value, re.ASCII) else f"'{value[:40]}' is not {words}"
-    if re.fullmatch(INTERFACE, selector, re.ASCII) and selector not in {".", ".."}:
-        return ""
-    return f"'{selector[:40]}' cannot be an interface's name: 1 to 15 letters, digits, '_', '.', ':' and '-'"
-
-
-def long_end(value: Any) -> Any:
-    """Bring `host:interface` into the long form; exactly one mark names the interface."""
-    if isinstance(value, str):
-        host, colon, selector = value.partition(":")
-        if not colon or not selector or not host:
-            refuse(
-                "bad-value",
-                f"'{value[:60]}' names no interface" if host else f"'{value[:60]}' names no host",
-                f'write {host or "dome"}:eth1, or {{host: {host or "dome"}, mac: "02:00:5e:10:00:07"}}',
-            )
-        if problem := selector_problem(selector):
-            refuse("bad-value", problem)
-        kind, _, mark = selector.partition(":")
-        return {"host": host, kind: mark} if mark and kind in _SHAPES else {"host": host, "interface": selector}
-    if not isinstance(value, dict):
-        refuse("wrong-type", "an end is text such as dome:eth1, or a mapping such as {host: dome, mac: ...}")
-    marks = {kind: text for kind, text in value.items() if kind in ("interface", *_SHAPES) and text is not None}
-    if len(marks) != 1 and set(value) <= {"host", "interface", *_SHAPES}:
-        said = "no interface" if not marks else f"{len(marks)} marks ({', '.join(marks)})"
-        refuse("bad-value", f"the end names {said}", "give exactly one of interface, mac, bus, driver")
-    return value
-
-
-def _mark(kind: str) -> BeforeValidator:
-    """How one mark of an interface is read."""
-
-    def read(text: Any) -> Any:
-        if not isinstance(text, str):
-            return text
-        text = text.lower() if kind == "mac" else text
-        problem = selector_problem(text if kind == "interface" else f"{kind}:{text}")
-        if not problem and kind == "interface" and text.partition(":")[0] in _SHAPES:
-            problem = f"'{text}' cannot be an interface's name here"
-        return refuse("bad-value", problem) if problem else text
-
-    return BeforeValidator(read)
-
-
-InterfaceName = Annotated[str, _mark("interface")]
-Mac = Annotated[str, _mark("mac")]
-Bus = Annotated[str, _mark("bus")]
-Driver = Annotated[str, _mark("driver")]
-
-
-def _addresses(value: Any) -> Any:
-    """`auto`, `temporary`, or two addresses of one family."""
-    if isinstance(value, str) and value in {"auto", "temporary"}:
-        return value
-    if not isinstance(value, list):
-        refuse(
-            "bad-value",
-            "address is auto, temporary, or a list of two addresses",
-            "write auto, or [198.18.0.1, 198.18.0.2]",
-        )
-    if len(value) != 2:
-        refuse("bad-value", f"{len(value)} address{'es' * (len(value) != 1)}: a link has two, one for each end")
-    first, second = (_address(text) for text in value)
-    if first.version != second.version:
-        refuse(
-            "clash", f"{first} and {second} are not of one family: one is IPv{first.version}, one IPv{second.version}"
-        )
-    if first == second:
-        refuse("clash", f"both ends have the address {first}")
-    return (str(first), str(second))
-
-
-def _address(text: Any) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
-    """One address of an end."""
-    try:
-        address = ipaddress.ip_address(text if isinstance(text, str) else "")
-    except ValueError:
-        bare = str(text).partition("/")[0]
-        refuse(
-            "bad-value",
-            f"'{str(text)[:60]}' is not an IPv4 or IPv6 address",
-            f"write {bare} without its prefix length" if "/" in str(text) else "",
-        )
-    if address.is_multicast or address.is_unspecified:
-        refuse("bad-value", f"{address} cannot be the address of one end")
-    return address
-
-
-Addresses = Annotated[
-    str | tuple[str, str],
-    BeforeValidator(_addresses),
-    WithJsonSchema(
-        {
-            "anyOf": [
-                {"enum": ["auto", "temporary"]},
-                {"type": "array", "items": {"type": "string"}, "minItems": 2, "maxItems": 2},
-            ]
-        }
-    ),
-]
 
 
 def port_range(value: Any) -> Any:

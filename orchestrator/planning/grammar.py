@@ -7,62 +7,33 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, Field, Strict, WithJsonSchema, model_validator
 
 from orchestrator.planning.fields import (
-    DEFAULT_PORTS,
-    Addresses,
     BootPath,
-    Bus,
-    Driver,
     HostKey,
-    InterfaceName,
     LeaseTime,
     Line,
     LongTime,
-    Mac,
     Name,
-    Ports,
+    Part,
     Precision,
     Program,
-    Rate,
     Ratio,
     SshName,
     TrialLength,
     User,
     Wait,
-    long_end,
     refuse,
 )
+from orchestrator.planning.links import At, Link
 
 Level = Annotated[Any, WithJsonSchema({"description": "A level; what it may be is for its setting or traffic factor."})]
 Condition = dict[Name, Annotated[Any, WithJsonSchema({"description": "One level, or a list of levels."})]]
 
 
-def _one_place(value: Any) -> Any:
-    """Where a setting is changed is one word."""
-    if isinstance(value, list | dict):
-        both = "write at: both" if isinstance(value, list) and len(value) == 2 else ""
-        refuse("wrong-type", "at is one place: first, second, both, a host, or host:interface", both)
-    return value
-
-
-Place = Annotated[
-    str,
-    BeforeValidator(_one_place),
-    Field(
-        description="first, second or both ends of the link; a host; or host:interface.",
-        examples=["both", "dome", "dome:eth1"],
-    ),
-]
 PLAN_NAME = r"^[a-z][a-z0-9_-]{0,63}$"
 STATUSES = ("suspect", "impossible", "failed", "skipped")
-
-
-class Part(BaseModel):
-    """No unknown keys, no conversions, no changes afterwards."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
 class Bench(Part):
@@ -122,63 +93,6 @@ class Host(Part):
     power_cycle: PowerCycle | None = Field(default=None, description="How to switch its power off and on.")
 
 
-class End(Part):
-    """One end of a link: a host and one interface of it, named by exactly one of four marks."""
-
-    host: str = Field(description="A host of this plan.", examples=["dome"])
-    interface: InterfaceName | None = Field(default=None, description="The interface's name.", examples=["eth1"])
-    mac: Mac | None = Field(default=None, description="Its hardware address.", examples=["02:00:5e:10:00:07"])
-    bus: Bus | None = Field(default=None, description="Its address on the bus.", examples=["0000:03:00.0"])
-    driver: Driver | None = Field(
-        default=None, description="Its driver, if the host has one interface of it.", examples=["virtio_net"]
-    )
-
-    @property
-    def selector(self) -> str:
-        """The mark as one text: `eth1`, `mac:...`, `bus:...` or `driver:...`."""
-        if self.interface is not None:
-            return self.interface
-        return next(f"{kind}:{mark}" for kind in ("mac", "bus", "driver") if (mark := getattr(self, kind)) is not None)
-
-    def __str__(self) -> str:
-        """`dome:eth1`."""
-        return f"{self.host}:{self.selector}"
-
-
-AnyEnd = Annotated[End, BeforeValidator(long_end)]
-
-
-def _two_ends(value: Any) -> Any:
-    """A list of exactly two."""
-    if not isinstance(value, list) or len(value) != 2:
-        refuse("bad-value", "a link has two ends", "write [dome:eth1, hall:eth1]")
-    return value
-
-
-class Link(Part):
-    """Two ends that traffic runs between; the first end is the device under test."""
-
-    ends: Annotated[tuple[AnyEnd, AnyEnd], Strict(False), BeforeValidator(_two_ends)] = Field(
-        description="The two ends: host:interface, or a mapping. Directions are seen from the first.",
-        examples=[["dome:eth1", "hall:eth1"]],
-    )
-    rate_bit_s: Rate | None = Field(
-        default=None,
-        alias="rate",
-        description="The narrowest rate on the way that you know of; otherwise read from both ends.",
-    )
-    address: Addresses = Field(
-        default="auto",
-        description="auto: the addresses the ends have. temporary: from the benchmarking blocks 198.18.0.0/15 and "
-        "2001:2::/48, gone at the end. Or two addresses.",
-        examples=["auto", ["198.18.0.1", "198.18.0.2"]],
-    )
-    ports: Ports = Field(
-        default=DEFAULT_PORTS, validate_default=True, description="The ports that the second end listens on."
-    )
-    isolated: bool = Field(default=False, description="true: the link is yours, with nobody else on it (RFC 6815).")
-
-
 class _OwnKeys(Part):
     """What `command`, `boot-lines` and `kernel` have beside the keys of every setting."""
 
@@ -220,10 +134,10 @@ class _OwnKeys(Part):
 
 
 class Hold(_OwnKeys):
-    """A setting that is fixed for the run and restore at its end."""
+    """A setting that is fixed for the run and restored at its end."""
 
     setting: str = Field(description="A setting; `linktrial settings` lists them.", examples=["governor"])
-    at: Place = "both"
+    at: At = "both"
     level: Level
 
 
@@ -247,7 +161,7 @@ class Factor(_OwnKeys):
     setting: str | None = Field(
         default=None, description="The setting that is varied, when the factor has another name.", examples=["governor"]
     )
-    at: Place | None = Field(default=None, description="Where it is changed. Default: both ends.")
+    at: At | None = Field(default=None, description="Where it is changed. Default: both ends.")
     only: Condition | None = Field(
         default=None,
         description="The factor applies only where these other factors have these levels.",

@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from orchestrator.planning.cells import Cell
+from orchestrator.planning.links import ENDS, SENDERS, other_end
 from orchestrator.planning.plan import Plan
 
 LEAST_IPV6_MTU_BYTES = 1280  # RFC 8200 s5
-_SENDING_ENDS = {"transmit": (0,), "receive": (1,), "bidirectional": (0, 1)}
 
 Ends = Mapping[str, Sequence[tuple[str, str]]]  # link -> its two ends as (host, selector)
 
@@ -28,12 +28,9 @@ def why_impossible(
 
 def why_impossible_by_plan(plan: Plan, cell: Cell) -> str:
     """The same from the plan alone: the IP version where the cell or the link's addresses name it."""
-    stated = {
-        name: 6 if not isinstance(link.address, str) and ":" in link.address[0] else None
-        for name, link in plan.links.items()
-    }
+    stated = {name: link.addresses.version if link.addresses else None for name, link in plan.links.items()}
     families = {name: cell.traffic["ip"] or version for name, version in stated.items()}
-    ends = {name: tuple((end.host, end.selector) for end in link.ends) for name, link in plan.links.items()}
+    ends = {name: tuple(end.pair for end in link.ends) for name, link in plan.links.items()}
     return why_impossible(cell, ends, families, {})
 
 
@@ -58,7 +55,7 @@ def _reasons(
                 mtu = small_mtu_at(cell, (host, selector))
                 if mtu is not None:
                     yield (
-                        f"an MTU of {mtu} at {host}:{selector} leaves no room for IPv6, which needs "
+                        f"an MTU of {mtu} at {host} {selector} leaves no room for IPv6, which needs "
                         f"{LEAST_IPV6_MTU_BYTES} bytes on every link (RFC 8200 s5)"
                     )
         yield from _missing_cores(cell, ends[link], online_cores)
@@ -67,9 +64,10 @@ def _reasons(
 def _missing_cores(
     cell: Cell, ends: Sequence[tuple[str, str]], online_cores: Mapping[str, Sequence[int]]
 ) -> Iterator[str]:
-    for sender in _SENDING_ENDS[cell.traffic["direction"]]:
-        for key, place in (("sender_core", sender), ("receiver_core", 1 - sender)):
-            core, host = cell.traffic[key], ends[place][0]
+    hosts = {name: host for name, (host, _) in zip(ENDS, ends, strict=True)}
+    for sender in SENDERS[cell.traffic["direction"]]:
+        for key, end in (("sender_core", sender), ("receiver_core", other_end(sender))):
+            core, host = cell.traffic[key], hosts[end]
             cores = online_cores.get(host) or ()
             if core is not None and cores and core not in cores:
                 listed = ", ".join(map(str, cores[:16])) + (", ..." if len(cores) > 16 else "")

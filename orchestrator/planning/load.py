@@ -8,7 +8,9 @@ from orchestrator.planning.conditions import condition, with_only
 from orchestrator.planning.consistency import check_cells, check_hosts_and_links, check_replicates, names
 from orchestrator.planning.document import Document, shown
 from orchestrator.planning.factors import Lookup
+from orchestrator.planning.links import ENDS
 from orchestrator.planning.min_lease import check_lease
+from orchestrator.planning.old_words import OldWords
 from orchestrator.planning.parts import Parts, validated
 from orchestrator.planning.plan import Catalogue, Change, Factor, Host, Plan, PowerCycle
 from orchestrator.planning.problems import PlanProblems
@@ -29,9 +31,13 @@ def load(
     so the names that it does use are added to `used`, and `unused_binds` says at the end which bind nobody used.
     """
     document = read(text, name=name, binds=binds)
+    if old := OldWords(document):
+        document = read(old.text(), name=name, binds=binds)
     plan = _plan(document, catalogue)
     if used is not None:
         used.update(document.bound)
+    if old:
+        raise PlanProblems([*old.problems(), *map(old.as_it_stands, document.problems)])
     if document.problems or plan is None:
         raise PlanProblems(document.problems)
     return plan
@@ -114,7 +120,7 @@ def _looked_up(document: Document, parts: Parts, catalogue: Catalogue) -> Plan:
 def _needed(host: str, parts: Parts, hold: Iterable[Change], factors: Mapping[str, Factor]) -> str:
     """The least privilege that the plan's changes on a host need."""
     changes = [*hold, *(change for factor in factors.values() for level in factor.levels for change in level.changes)]
-    ends = {number for link in parts.links.values() for number, end in enumerate(link.ends) if end.host == host}
+    ends = {name for link in parts.links.values() for name in ENDS if link.end(name).host == host}
     needed = any(
         change.privilege == "root" and (change.where.host == host or ends & set(change.where.ends))
         for change in changes

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 from orchestrator.planning.cells import COMMAND, Cell, SettingUse, cells
 from orchestrator.planning.document import Document
-from orchestrator.planning.grammar import Link
 from orchestrator.planning.plan import Plan
 from orchestrator.words.units import DURATION, format_as
 
@@ -133,11 +132,13 @@ def remedy(need: Need) -> str:
 
 def needs_of(plan: Plan, found: Iterable[Cell]) -> list[Need]:
     """`needs` of a plan's cells."""
-    return list(needs(found, {name: (_ends(link), link.rate_bit_s) for name, link in plan.links.items()}, plan.costly))
-
-
-def _ends(link: Link) -> tuple[tuple[str, str], ...]:
-    return tuple((end.host, end.selector) for end in link.ends)
+    return list(
+        needs(
+            found,
+            {name: (tuple(end.pair for end in link.ends), link.rate_bit_s) for name, link in plan.links.items()},
+            plan.costly,
+        )
+    )
 
 
 def check_lease(document: Document, plan: Plan) -> None:
@@ -145,8 +146,8 @@ def check_lease(document: Document, plan: Plan) -> None:
     known = {
         (end.host, end.selector)
         for link in plan.links.values()
-        if not isinstance(link.address, str)
-        for end, address in zip(link.ends, link.address, strict=True)
+        if link.addresses
+        for end, address in zip(link.ends, link.addresses.pair, strict=True)
         if plan.hosts[end.host].ssh == address
     }
     need = too_short(plan.lease_s, needs_of(plan, cells(plan)), lambda need: (need.host, need.selector) in known)

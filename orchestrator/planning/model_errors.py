@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from orchestrator.planning import grammar
+from orchestrator.planning import grammar, links
 from orchestrator.planning.document import MOST_PROBLEMS, Document, Json, Path, shown
 from orchestrator.planning.problems import CODES
 from orchestrator.planning.synonyms import did_you_mean, meant
@@ -19,14 +19,17 @@ _PARTS: tuple[tuple[Path, type[BaseModel], str], ...] = (
     (("bench",), grammar.Bench, "bench"),
     (("hosts", "*"), grammar.Host, "host"),
     (("hosts", "*", "power_cycle"), grammar.PowerCycle, "power_cycle"),
-    (("links", "*"), grammar.Link, "link"),
-    (("links", "*", "ends", "*"), grammar.End, "this end of link"),
+    (("links", "*"), links.Link, "link"),
+    (("links", "*", "under_test"), links.End, "under_test of link"),
+    (("links", "*", "far"), links.End, "far of link"),
+    (("links", "*", "address"), links.LinkAddresses, "address of link"),
     (("hold", "*"), grammar.Hold, "hold entry"),
     (("factors", "*"), grammar.Factor, "factor"),
     (("trial",), grammar.Trial, "trial"),
     (("trial", "replicates"), grammar.Replicates, "replicates"),
     (("order",), grammar.Order, "order"),
 )
+_A_LINK = "{under_test: dome eth1, far: hall eth1}"
 _EXPECTED = {
     "string_type": "text",
     "int_type": "a whole number",
@@ -194,9 +197,9 @@ def _written_out(path: Path, value: Json) -> str:
         case ("hosts", name), str():
             return f"write {name}: {{ssh: {value[:60]}}}"
         case ("links", name), list():
-            return f"write {name}: {{ends: [dome:eth1, hall:eth1]}}"
+            return f"write {name}: {_A_LINK}"
         case ("hosts" | "links" | "factors" as section,), list():
-            such = {"hosts": "dome: {ssh: dome.obs.example}", "links": "uplink: {ends: [dome:eth1, hall:eth1]}"}
+            such = {"hosts": "dome: {ssh: dome.obs.example}", "links": f"uplink: {_A_LINK}"}
             return f"{section} are named: {such.get(section, 'mtu: [1500, 9000]')}"
         case ("trial",), str():
             return f"write trial: {{length: {value[:20]}}}"

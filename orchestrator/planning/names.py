@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-HOST_WORDS = ("first", "second", "both")  # what `at` may say instead of a host
+HOST_WORDS = ("under_test", "far", "both")  # what `at` may say instead of a host
 
 # A factor is a column of trials.csv, cells.csv and hosts.csv: it cannot have the name of another column there.
 RESERVED = frozenset(

@@ -12,12 +12,12 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from orchestrator.planning import grammar, model_errors
+from orchestrator.planning import grammar, links, model_errors
 from orchestrator.planning.document import Document, Json, Path
 
 _ENTRIES: dict[str, Any] = {
     "hosts": grammar.Host,
-    "links": grammar.Link,
+    "links": links.Link,
     "hold": grammar.Hold,
     "factors": grammar.AnyFactor,
     "leave_out": grammar.Condition,
@@ -30,7 +30,7 @@ class Parts:
 
     top: grammar.PlanText
     hosts: dict[str, grammar.Host]
-    links: dict[str, grammar.Link]
+    links: dict[str, links.Link]
     hold: dict[int, grammar.Hold]
     factors: dict[str, grammar.Factor]
     leave_out: dict[int, grammar.Condition]

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
 from orchestrator.planning.document import Json
-from orchestrator.planning.grammar import Bench, End, Link, Order, Trial
+from orchestrator.planning.grammar import Bench, Order, Trial
+from orchestrator.planning.links import ENDS, End, EndName, Link
 
 
 class SettingInfo(Protocol):
@@ -31,6 +32,7 @@ class SettingInfo(Protocol):
 
 
 Catalogue = Mapping[str, SettingInfo]
+BOTH = "both"  # what `at` says of both ends
 
 
 @dataclass(frozen=True)
@@ -56,17 +58,17 @@ class Host:
 
 @dataclass(frozen=True)
 class Where:
-    """Where a setting is changed: at `ends` (0, 1) of the cell's link, or at a named host and perhaps interface."""
+    """Where a setting is changed: at ends of the cell's link, or at a named host and perhaps interface."""
 
-    ends: tuple[int, ...] = ()
+    ends: tuple[EndName, ...] = ()
     host: str = ""
     selector: str = ""
 
     def __str__(self) -> str:
         """As a plan writes it."""
         if self.ends:
-            return ("first", "second", "both")[2 if len(self.ends) > 1 else self.ends[0]]
-        return f"{self.host}:{self.selector}" if self.selector else self.host
+            return BOTH if self.ends == ENDS else self.ends[0]
+        return f"{self.host} {self.selector}" if self.selector else self.host
 
 
 @dataclass(frozen=True)

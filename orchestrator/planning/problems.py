@@ -32,6 +32,7 @@ CODES = {
     "unknown-factor": "neither a setting, nor a traffic factor, nor a factor of this plan",
     "unknown-level": "a level that the factor does not have",
     "bad-level": "a level that the setting or traffic factor cannot have",
+    "old-word": "a word that plans had before, with the line that says it now",
     "clash": "two parts of the plan that say different things about the same",
     "never-applies": "a factor or condition that no cell of the plan meets",
     "too-many-cells": "more cells than a plan may have",
@@ -41,6 +42,7 @@ CODES = {
 }
 CAP = 20
 _WIDEST = 150
+_LONGEST_PASTE = 1_500
 
 
 @dataclass(frozen=True, order=True)
@@ -55,6 +57,8 @@ class Problem:
     source: str = ""
     length: int = 1
     file: str = "plan.yaml"
+    instead: str = ""  # lines that stand for those from `line` to `until`, ready to paste
+    until: int = 0
 
     def render(self) -> str:
         """The problem as the user reads it, with its line and a caret."""
@@ -68,7 +72,12 @@ class Problem:
                 f"{number} | {text}",
                 f"{' ' * len(number)} | {caret}",
             ]
-        return "\n".join([*shown, f"        {self.suggestion}"] if self.suggestion else shown)
+        shown += [f"        {self.suggestion}"] if self.suggestion else []
+        if self.instead:
+            shown += [
+                self.instead if len(self.instead) <= _LONGEST_PASTE else "        (too long to show here: see --json)"
+            ]
+        return "\n".join(shown)
 
     def as_dict(self) -> dict[str, Any]:
         """The problem for programs."""

@@ -1,4 +1,4 @@
-"""Reads a plan's text as YAML, within bounds, and keeps the place of every part.
+"""Reads a plan's text as YAML, within bounds, and keeps the position of every part.
 
 Built on PyYAML's stream of events instead of its loader, because the loader keeps the last of two equal keys, lets a
 few hundred bytes grow into gigabytes by aliases and merge keys, and forgets where things stood. A problem that leaves
@@ -15,7 +15,7 @@ from typing import NoReturn
 import yaml
 
 from orchestrator.planning.binds import UnboundError, fill
-from orchestrator.planning.document import Document, Json, Path, Place
+from orchestrator.planning.document import Document, Json, Path, Position, Span
 from orchestrator.planning.problems import PlanProblems, Problem
 from orchestrator.planning.scalars import ScalarError, resolve
 from orchestrator.planning.synonyms import meant
@@ -76,34 +76,34 @@ def read(text: str, *, name: str = "plan.yaml", binds: Mapping[str, str] | None 
     except _Unreadable:
         pass
     except yaml.YAMLError as error:
-        place, message, suggestion = explain(error)
-        document.report_at(place, "yaml", message, suggestion)
+        position, message, suggestion = explain(error)
+        document.report_at(position, "yaml", message, suggestion)
     return document
 
 
 def _refuse_foreign(text: str, document: Document) -> None:
     """Refuse what is too large, and characters that a reader of the file would not see as they are."""
     if len(text) > MOST_BYTES or len(text.encode("utf-8", "surrogatepass")) > MOST_BYTES:
-        document.report_at(Place(1, 1), "too-large", f"the plan is larger than {MOST_BYTES} bytes")
+        document.report_at(Position(1, 1), "too-large", f"the plan is larger than {MOST_BYTES} bytes")
         raise _Unreadable
     found = _FOREIGN.search(text)
     if found:
         line = text.count("\n", 0, found.start()) + 1
         column = found.start() - text.rfind("\n", 0, found.start())
         document.report_at(
-            Place(line, column),
+            Position(line, column),
             "not-text",
             f"character U+{ord(found.group()):04X} does not belong in a plan",
             "remove it; an editor may not show it",
         )
         raise _Unreadable
     if len(document.lines) > MOST_LINES:
-        document.report_at(Place(MOST_LINES + 1, 1), "too-large", f"more than {MOST_LINES} lines")
+        document.report_at(Position(MOST_LINES + 1, 1), "too-large", f"more than {MOST_LINES} lines")
         raise _Unreadable
     for number, line_text in enumerate(document.lines, 1):
         if len(line_text) > LONGEST_LINE:
             document.report_at(
-                Place(number, 1),
+                Position(number, 1),
                 "too-large",
                 f"the line has {len(line_text)} characters: a plan's line has at most {LONGEST_LINE}",
             )
@@ -128,7 +128,8 @@ class _Reading:
         self._document = document
         self._binds = binds
         self._events: Iterator[yaml.Event] = yaml.parse(text, Loader=yaml.SafeLoader)
-        self._last = Place(1, 1)
+        self._last = Position(1, 1)
+        self._end = (1, 1)  # behind the last event that has an extent; the end of a block has none
         self._anchors: dict[str, _Anchored | None] = {}
         self._nodes = 0
         self._aliases = 0
@@ -149,7 +150,9 @@ class _Reading:
                     )
                 self._document.data = self._node(self._next(), (), 0)
         if not documents:
-            self._document.report_at(Place(1, 1), "missing-key", "the file is empty: a plan begins with `plan: <name>`")
+            self._document.report_at(
+                Position(1, 1), "missing-key", "the file is empty: a plan begins with `plan: <name>`"
+            )
 
     def _next(self) -> yaml.Event:
         """The next event of the stream."""
@@ -158,17 +161,23 @@ class _Reading:
         except (ValueError, OverflowError):  # PyYAML converts escapes and version numbers without looking at their size
             self._document.report_at(self._last, "yaml", "an escape or number after here is larger than YAML allows")
             raise _Unreadable from None
-        self._last = _place(event)
+        self._last = _position(event)
+        if (
+            event.start_mark is not None
+            and event.end_mark is not None
+            and event.start_mark.index < event.end_mark.index
+        ):
+            self._end = (event.end_mark.line + 1, event.end_mark.column + 1)
         return event
 
     def _stop(self, event: yaml.Event, code: str, message: str, suggestion: str = "") -> NoReturn:
         """Note a problem after which the rest is not read."""
-        self._document.report_at(_place(event), code, message, suggestion)
+        self._document.report_at(_position(event), code, message, suggestion)
         raise _Unreadable
 
     def _broken(self, path: Path, event: yaml.Event, code: str, message: str, suggestion: str = "") -> None:
         """Note a problem of one value and go on."""
-        self._document.report_at(_place(event), code, message, suggestion)
+        self._document.report_at(_position(event), code, message, suggestion)
         self._document.broken.add(path)
 
     def _count(self, event: yaml.Event, nodes: int, depth: int) -> None:
@@ -183,7 +192,14 @@ class _Reading:
     def _node(self, event: yaml.Event, path: Path, depth: int) -> Json:
         """The value that begins with `event`."""
         self._count(event, 1, depth)
-        self._document.places[path] = _place(event)
+        begin = self._document.positions[path] = _position(event)
+        value = self._whole(event, path, depth)
+        flow = bool(getattr(event, "flow_style", False))
+        self._document.spans[path] = Span((begin.line, begin.column), self._end, flow)
+        return value
+
+    def _whole(self, event: yaml.Event, path: Path, depth: int) -> Json:
+        """The same, with its tag and anchor."""
         if isinstance(event, yaml.AliasEvent):
             return self._alias(event, path, depth)
         tag = getattr(event, "tag", None)
@@ -224,24 +240,26 @@ class _Reading:
             self._broken(path, event, "alias", f"*{name[:40]} refers to the value that it is part of")
             return None
         self._count(event, known.nodes, depth + known.height)
-        self._copy_places(known.path, path, known.value)
+        self._copy_positions(known.path, path, known.value)
         return known.value
 
-    def _copy_places(self, source: Path, path: Path, value: Json) -> None:
+    def _copy_positions(self, source: Path, path: Path, value: Json) -> None:
         """What an alias repeats stands where it was written."""
         document = self._document
         for step, part in (
             value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
         ):
             here, there = (*source, step), (*path, step)
-            for table in (document.places, document.key_places):
+            for table in (document.positions, document.key_positions):
                 if here in table:
                     table[there] = table[here]
+            if here in document.spans:
+                document.spans[there] = document.spans[here]
             if here in document.texts:
                 document.texts[there] = document.texts[here]
             if here in document.broken:
                 document.broken.add(there)
-            self._copy_places(here, there, part)
+            self._copy_positions(here, there, part)
         if source in document.texts:
             document.texts[path] = document.texts[source]
 
@@ -259,9 +277,9 @@ class _Reading:
             key = self._key(event, depth)
             if key is None or key in values:
                 if key is not None:
-                    first = self._document.key_places[(*path, key)]
+                    first = self._document.key_positions[(*path, key)]
                     self._document.report_at(
-                        _place(event),
+                        _position(event),
                         "duplicate-key",
                         f"'{key[:40]}' is given twice: first in line {first.line}",
                         "keep one of the two",
@@ -270,7 +288,7 @@ class _Reading:
                 continue
             if len(values) >= MOST_KEYS:
                 self._stop(event, "too-large", f"more than {MOST_KEYS} keys in one mapping")
-            self._document.key_places[(*path, key)] = _place(event)
+            self._document.key_positions[(*path, key)] = _position(event)
             values[key] = self._node(self._next(), (*path, key), depth + 1)
         return values
 
@@ -278,16 +296,16 @@ class _Reading:
         """The text of a key, or None when it is not one."""
         self._count(event, 1, depth + 1)
         if not isinstance(event, yaml.ScalarEvent):
-            self._document.report_at(_place(event), "yaml-feature", "a key is a word, not a list, mapping or alias")
+            self._document.report_at(_position(event), "yaml-feature", "a key is a word, not a list, mapping or alias")
             if not isinstance(event, yaml.AliasEvent):
                 self._skip_rest(event, depth)
             return None
         if event.tag is not None or event.anchor is not None:
-            self._document.report_at(_place(event), "yaml-feature", "a key has no tag and no anchor")
+            self._document.report_at(_position(event), "yaml-feature", "a key has no tag and no anchor")
         text: str = event.value
         if text == "<<" and event.style is None:
             self._document.report_at(
-                _place(event),
+                _position(event),
                 "yaml-feature",
                 "merge keys (<<) are not used in plans",
                 "write the keys out, or repeat a whole value by an alias",
@@ -295,14 +313,14 @@ class _Reading:
             return None
         if event.style is None and not isinstance(_resolved(event), str):
             self._document.report_at(
-                _place(event),
+                _position(event),
                 "yaml-feature",
                 f"the key {text[:40] or 'null'} is not text",
                 f'a name begins with a letter; in quotes it is text: "{text[:40]}"',
             )
             return None
         if _CONTROL.search(text) or _FOREIGN.search(text):
-            self._document.report_at(_place(event), "not-text", "a key holds a control character")
+            self._document.report_at(_position(event), "not-text", "a key holds a control character")
             return None
         return text
 
@@ -353,10 +371,10 @@ def _resolved(event: yaml.ScalarEvent) -> Json:
         return None
 
 
-def _place(event: yaml.Event) -> Place:
+def _position(event: yaml.Event) -> Position:
     """Where an event stands; as long as its first line."""
     start, end = event.start_mark, event.end_mark
     if start is None or end is None:  # never so for events of a text; the library's types allow it
-        return Place(1, 1)
+        return Position(1, 1)
     length = end.column - start.column if end.line == start.line else 1
-    return Place(start.line + 1, start.column + 1, max(1, length))
+    return Position(start.line + 1, start.column + 1, max(1, length))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from orchestrator.planning.grammar import PlanText, Trial
+from orchestrator.planning.links import ENDS
 from orchestrator.planning.plan import Catalogue
 from orchestrator.planning.traffic import TRAFFIC_FACTORS
 
@@ -12,7 +13,7 @@ Schema = dict[str, Any]
 _BOUND: Schema = {"type": "string", "pattern": r"\$", "description": "$name, bound by --bind name=value."}
 _ANY_END: Schema = {
     "anyOf": [
-        {"type": "string", "pattern": r"^[^:]+:.+$|\$", "description": "host:interface"},
+        {"type": "string", "pattern": r"^\S+ +\S+$|\$", "description": "A host and its interface, as in dome eth1."},
         {"$ref": "#/$defs/End"},
     ]
 }
@@ -28,10 +29,8 @@ def plan_schema(catalogue: Catalogue) -> Schema:
         setting = schema["$defs"][part]["properties"]["setting"]
         setting["examples"] = list(catalogue)
     link = schema["$defs"]["Link"]["properties"]
-    link["ends"] = {
-        **{key: value for key, value in link["ends"].items() if key != "prefixItems"},
-        "items": _ANY_END,
-    }
+    for end in ENDS:
+        link[end] = {**{key: value for key, value in link[end].items() if key != "$ref"}, **_ANY_END}
     replicates = schema["$defs"]["Trial"]["properties"]["replicates"]
     replicates["description"] = Trial.model_fields["replicate_bounds"].description
     replicates["anyOf"] = [{"type": "integer", "minimum": 1, "maximum": 1000}, {"$ref": replicates.pop("$ref")}, _BOUND]

@@ -1,4 +1,4 @@
-"""Other words for the plan's own: what people write who come from elsewhere, and which word of ours it is."""
+"""Other words for the plan's own: plain words, the kernel's and those of RFCs, and which word of ours each is."""
 
 from __future__ import annotations
 
@@ -20,9 +20,10 @@ _SAME = {
     "ssh": "address hostname host_name host ip fqdn target",
     "user": "username login",
     "host_key": "hostkey fingerprint key",
-    "privilege": "become sudo privileges root",
+    "privilege": "sudo privileges root rights",
     "rate": "speed bandwidth capacity",
-    "ends": "end endpoints between sides",
+    "under_test": "from local near",
+    "far": "to remote peer",
     "ports": "port port_range",
     "isolated": "private dedicated isolate",
     "length": "duration time seconds long",
@@ -34,17 +35,17 @@ _SAME = {
     "level": "value to levels",
     "setting": "set name type",
     "at": "where on host side",
-    "only": "when if where_only only_if",
-    "transport": "protocol proto l4",
-    "streams": "parallel connections flows threads stream",
-    "intended_load": "bandwidth rate load bitrate target_rate throughput",
+    "only": "if where",
+    "transport": "protocol layer4",
+    "streams": "connections flows stream",
+    "intended_load": "bandwidth rate load throughput offered_load",
     "datagram_size": "packet_size payload length datagram_bytes packet datagram",
     "socket_buffer": "window buffer buffers socket_buffer_bytes rcvbuf sndbuf",
-    "mss": "mss segment segment_bytes",
+    "mss": "segment segment_bytes maximum_segment_size",
     "pacing": "pacing_bit_s pace",
     "ip": "ip_version family ipv4 ipv6 address_family",
     "dscp": "tos qos traffic_class",
-    "zero_copy": "zerocopy zero_copy nocopy",
+    "zero_copy": "zerocopy",
     "burst": "burst_datagrams burst_size",
     "send_with": "send_path",
     "receive_with": "receive_path",

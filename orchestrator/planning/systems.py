@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from orchestrator.planning.cells import Cell, SettingUse
 from orchestrator.planning.document import Document, Path
+from orchestrator.planning.links import SENDERS, other_end
 from orchestrator.planning.plan import Plan
 from orchestrator.planning.traffic import TRAFFIC_FACTORS
 
@@ -14,7 +15,6 @@ _MTU, _LEAST_MTU = "mtu", 1280  # RFC 8200 s5; what these systems do with IPv6 b
 # Traffic factors that need something of Linux, by whose end needs it; with the levels that need nothing.
 _OF_SENDER = {"pacing": (None,), "sender_core": (None,), "zero_copy": (None, False), "send_with": (None, "single")}
 _OF_RECEIVER = {"receiver_core": (None,), "receive_with": (None, "single")}
-_SENDERS = {"transmit": (0,), "receive": (1,), "bidirectional": (0, 1)}
 
 NOT_WATCHED = (
     "of the BSD family: of the settings only mtu can be set there, from 1280 on. Not seen there, and so empty in the "
@@ -74,9 +74,10 @@ def _traffic(plan: Plan, found: Sequence[Cell], others: frozenset[str]) -> Itera
     """(factor, host) for every end of the BSD family that a cell asks for something of Linux."""
     for cell in found:
         for link in cell.links:
-            hosts = [end.host for end in plan.links[link].ends]
-            for sender in _SENDERS[cell.traffic["direction"]]:
-                for host, needs in ((hosts[sender], _OF_SENDER), (hosts[1 - sender], _OF_RECEIVER)):
+            ends = plan.links[link]
+            for sender in SENDERS[cell.traffic["direction"]]:
+                receiver = other_end(sender)
+                for host, needs in ((ends.end(sender).host, _OF_SENDER), (ends.end(receiver).host, _OF_RECEIVER)):
                     if host in others:
                         yield from (
                             (name, host)

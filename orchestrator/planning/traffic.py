@@ -184,7 +184,7 @@ _ALL = (
         "",
         "transmit, receive, bidirectional",
         "[transmit, receive]",
-        "Which way traffic runs, seen from the link's first end.",
+        "Which way traffic runs, seen from the interface under test.",
         _one_of("transmit", "receive", "bidirectional"),
     ),
     TrafficFactor(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import yaml
 
-from orchestrator.planning.document import Place
+from orchestrator.planning.document import Position
 
 _PLAINER = (
     (
@@ -42,15 +42,15 @@ _PLAINER = (
 _SHOWN_WHERE_IT_BEGAN = ("flow mapping", "flow sequence", "quoted scalar", "simple key")
 
 
-def explain(error: yaml.YAMLError) -> tuple[Place, str, str]:
-    """(place, message, suggestion) of an error of PyYAML's."""
+def explain(error: yaml.YAMLError) -> tuple[Position, str, str]:
+    """(position, message, suggestion) of an error of PyYAML's."""
     mark, began = getattr(error, "problem_mark", None), getattr(error, "context_mark", None)
     words = f"{getattr(error, 'context', None) or ''}: {getattr(error, 'problem', None) or error}"
     if began and (mark is None or (mark.line != began.line and any(part in words for part in _SHOWN_WHERE_IT_BEGAN))):
         mark = began
-    place = Place(mark.line + 1, mark.column + 1) if mark else Place(1, 1)
+    position = Position(mark.line + 1, mark.column + 1) if mark else Position(1, 1)
     for pattern, message, suggestion in _PLAINER:
         if pattern in words:
-            return place, message, suggestion
+            return position, message, suggestion
     short = " ".join(words.split()).strip(": ")
-    return place, f"this is not YAML: {short[:120]}", ""
+    return position, f"this is not YAML: {short[:120]}", ""

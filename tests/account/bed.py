@@ -294,7 +294,10 @@ def is_ours(flow: str, addresses: set[str]) -> bool:
 
 def plan_of(case: Case) -> str:
     """The plan that makes it."""
-    links = {"uplink": {"ends": ["dome:eth1", "hall:eth1"]}, "side": {"ends": ["dome:eth1", "shed:eth1"]}}
+    links = {
+        "uplink": {"under_test": "dome eth1", "far": "hall eth1"},
+        "side": {"under_test": "dome eth1", "far": "shed eth1"},
+    }
     wanted = dict(list(links.items())[: case.links])
     factors: dict[str, Any] = {
         "mtu": [case.mtu],

@@ -44,7 +44,7 @@ HASTY_S = 3.0
 PLAN = {
     "plan": "night",
     "hosts": {name: {"ssh": "box", "privilege": "none"} for name in ("dome", "hall")},
-    "links": {"uplink": {"ends": ["dome:eth1", "hall:eth1"], "rate": "1Gbit/s"}},
+    "links": {"uplink": {"under_test": "dome eth1", "far": "hall eth1", "rate": "1Gbit/s"}},
     "factors": {"streams": [1, 2]},
     "trial": {"length": "1s", "replicates": 1},
     "lease": "5s",

@@ -22,7 +22,7 @@ from orchestrator.lab.scenario import observatory
 
 PLAN = """plan: look
 hosts: {dome: {ssh: dome, privilege: root}, hall: {ssh: hall, privilege: root}}
-links: {uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s}}
+links: {uplink: {under_test: dome eth1, far: hall eth1, rate: 2.5Gbit/s}}
 factors: {mtu: [1500, 9000]}
 """
 CLI = [sys.executable, "-m", "orchestrator.cli"]

@@ -136,7 +136,8 @@ def _plan(made: Situation, replicates: int) -> str:
         trial={**_TRIAL, "replicates": replicates},
         links={
             "uplink": {
-                "ends": ["dome:eth1", "hall:eth1"],
+                "under_test": "dome eth1",
+                "far": "hall eth1",
                 "rate": f"{made.rate_bit_s // 10**6}Mbit/s",
                 "isolated": True,
             }

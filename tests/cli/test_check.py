@@ -21,7 +21,7 @@ hosts:
   dome: {ssh: dome.obs.example, privlege: sudo}
   hall: {ssh: hall.obs.example}
 links:
-  uplink: {ends: [dome:eth1, hal:eth1], rate: 2500}
+  uplink: {under_test: dome eth1, far: hal eth1, rate: 2500}
 factors:
   mtuu: [1500, 9000]
   direction: [transmit, both]

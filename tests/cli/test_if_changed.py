@@ -18,7 +18,7 @@ hosts:
   dome: {ssh: dome, privilege: root}
   hall: {ssh: hall, privilege: root}
 links:
-  uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s, isolated: true}
+  uplink: {under_test: dome eth1, far: hall eth1, rate: 2.5Gbit/s, isolated: true}
 factors:
   mtu: [1500]
   direction: [transmit]

@@ -18,11 +18,11 @@ hosts:
   dome: {ssh: dome}
   hall: {ssh: hall}
 links:
-  uplink: {ends: [{host: dome, mac: "02:00:5e:10:00:0b"}, hall:eth1], rate: 2.5Gbit/s}
+  uplink: {under_test: {host: dome, mac: "02:00:5e:10:00:0b"}, far: hall eth1, rate: 2.5Gbit/s}
 factors:
   mtu: [1500, 9000]
   sack: {setting: net.ipv4.tcp_sack, at: hall, levels: [0, 1]}
-  steering: {setting: transmit-steering, at: hall:eth1, levels: [spread]}
+  steering: {setting: transmit-steering, at: hall eth1, levels: [spread]}
   transport: [tcp]
 """
 

@@ -17,10 +17,10 @@ hosts:
   dome: {ssh: dome, privilege: root}
   hall: {ssh: hall, privilege: root}
 links:
-  uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s, isolated: true}
+  uplink: {under_test: dome eth1, far: hall eth1, rate: 2.5Gbit/s, isolated: true}
 hold:
   - {setting: net.ipv4.tcp_sack, at: hall, level: 0}
-  - {setting: feature.tx-nocache-copy, at: "dome:eth1", level: on}
+  - {setting: feature.tx-nocache-copy, at: "dome eth1", level: on}
 factors:
   mtu: [1000]
   tuning:

@@ -19,7 +19,7 @@ from orchestrator.results.statistics.enough import asked, more_trials
 PLAN = """\
 plan: night
 hosts: {dome: {ssh: dome, privilege: root}, hall: {ssh: hall, privilege: root}}
-links: {uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s, isolated: true}}
+links: {uplink: {under_test: dome eth1, far: hall eth1, rate: 2.5Gbit/s, isolated: true}}
 factors: {congestion-control: [cubic, reno, bbr], streams: [1, 2, 3, 4]}
 trial: {replicates: {min: 5, max: 20}, precision: 2%}
 """

@@ -19,7 +19,7 @@ hosts:
   dome: {ssh: dome, power_cycle: {command: [plug-switch, cycle, dome], wait: 60s}}
   hall: {ssh: hall}
 links:
-  uplink: {ends: [dome:e0, hall:e0], rate: 1Gbit/s}
+  uplink: {under_test: dome e0, far: hall e0, rate: 1Gbit/s}
 factors:
   mtu: [1500, 9000]
   fan: {setting: command, at: hall, read: [fan, get], write: [fan, set, "{level}"], levels: [slow, fast]}

@@ -152,7 +152,7 @@ REFUSED: dict[str, tuple[Change, Callable[[RunSetup], RunSetup], str, tuple[str,
             "dome:eth1 has 198.18.0.11/24",
             "hall:eth1 has 203.0.113.4/24",
             "temporary",
-            "address: [198.18.0.11, 203.0.113.4]",
+            "address: {under_test: 198.18.0.11, far: 203.0.113.4}",
         ),
     ),
     "one end sees the other, not the other way": (

@@ -19,7 +19,7 @@ hosts:
   dome: {{ssh: dome, privilege: root}}
   hall: {{ssh: hall, privilege: root}}
 links:
-  uplink: {{ends: [dome:eth1, hall:eth1], rate: {rate}bit/s, ports: 20000-20063, isolated: true}}
+  uplink: {{under_test: dome eth1, far: hall eth1, rate: {rate}bit/s, ports: 20000-20063, isolated: true}}
 {rest}
 """
 

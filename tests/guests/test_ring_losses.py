@@ -25,7 +25,7 @@ from tests.guests.runs import plan, rows, run
 pytestmark = [pytest.mark.guests, pytest.mark.proof, pytest.mark.timeout(290)]
 _BURSTS = """\
 hold:
-  - {setting: receive-ring, at: dome:eth1, level: 4}
+  - {setting: receive-ring, at: dome eth1, level: 4}
 factors:
   transport: [udp]
   direction: [receive]

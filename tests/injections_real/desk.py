@@ -38,7 +38,9 @@ SMALL: dict[str, Any] = {
 PLAN = plan_text(factors={"mtu": [CHANGED_MTU]}, **SMALL)
 # The measured link is the one that SSH runs over.
 IN_BAND = plan_text(
-    factors={"mtu": [1400]}, links={"uplink": {"ends": ["dome:eth0", "hall:eth0"], "isolated": True}}, **SMALL
+    factors={"mtu": [1400]},
+    links={"uplink": {"under_test": "dome eth0", "far": "hall eth0", "isolated": True}},
+    **SMALL,
 )
 LONG = plan_text(factors={"mtu": [CHANGED_MTU]}, **{**SMALL, "trial": {**SMALL["trial"], "length": "4s"}})
 PAUSE_S = LEASE_S + 1.5  # the hosts restore themselves meanwhile

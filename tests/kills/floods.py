@@ -59,7 +59,7 @@ def play(
             {
                 "plan": "flood",
                 "hosts": {name: {"ssh": name, "privilege": "root"} for name in lab.hosts},
-                "links": {"uplink": {"ends": [f"{far}:eth0", f"{near}:eth0"], "isolated": True}},
+                "links": {"uplink": {"under_test": f"{far} eth0", "far": f"{near} eth0", "isolated": True}},
                 "factors": {"mtu": [1400], "transport": ["udp"], "direction": [direction]},
                 "lease": f"{lease_s:g}s",
                 "trial": {"length": f"{length_s:g}s", "warmup": "500ms", "settle": "0s", "replicates": 1},

@@ -88,7 +88,12 @@ def plan_of(case: LeaseKill, names: tuple[str, ...], lease_s: float) -> str:
             "plan": "lease",
             "hosts": {name: {"ssh": name, "privilege": "root"} for name in names},
             "links": {
-                "uplink": {"ends": [f"{far}:{interface}", f"{near}:{interface}"], "rate": "1Gbit/s", "isolated": True}
+                "uplink": {
+                    "under_test": f"{far} {interface}",
+                    "far": f"{near} {interface}",
+                    "rate": "1Gbit/s",
+                    "isolated": True,
+                }
             },
             "factors": factors,
             "lease": f"{lease_s:g}s",

@@ -42,7 +42,7 @@ def play(bench: Bench, length_s: float, seed: int) -> Seen:
     process = bench.start(
         plan_text(
             factors={"mtu": [9000], "transport": [draw.choice(["tcp", "udp"])], "direction": ["bidirectional"]},
-            links={"uplink": {"ends": ["dome:eth1", "hall:eth1"], "rate": "100Mbit/s", "isolated": True}},
+            links={"uplink": {"under_test": "dome eth1", "far": "hall eth1", "rate": "100Mbit/s", "isolated": True}},
             trial={"length": f"{length_s:g}s", "warmup": "300ms", "settle": "50ms", "replicates": 1},
             lease="5s",
         )

@@ -168,10 +168,10 @@ HOSTILE: dict[str, tuple[str, str]] = {
     "no hosts": ("plan: x\nhosts: {}\nlinks: {}\n", "missing-key"),
     "a host of nothing": (_with("{ssh: dome.obs.example}", ""), "wrong-type"),
     "links as number": ("plan: x\nhosts: {a: {ssh: a}}\nlinks: 1\n", "wrong-type"),
-    "ends as mapping": (_with("[dome:eth1, hall:eth1]", "{a: b}"), "bad-value"),
-    "three ends": (_with("hall:eth1]", "hall:eth1, hall:eth2]"), "bad-value"),
-    "an end of lists": (_with("hall:eth1]", "[[]]]"), "wrong-type"),
-    "an end of nothing": (_with("hall:eth1]", "~]"), "wrong-type"),
+    "end as list": (_with("under_test: dome eth1", "under_test: [dome, eth1]"), "wrong-type"),
+    "two far ends": (_with("far: hall eth1", "far: [hall eth1, hall eth2]"), "wrong-type"),
+    "an end of lists": (_with("far: hall eth1", "far: [[]]"), "wrong-type"),
+    "an end of nothing": (_with("far: hall eth1", "far: ~"), "wrong-type"),
     "a hold of text": (HEAD + "hold: [mtu]\n", "wrong-type"),
     "a hold as mapping": (HEAD + "hold: {setting: mtu}\n", "wrong-type"),
     "factors as list": (HEAD + "factors: [mtu]\n", "wrong-type"),
@@ -214,7 +214,7 @@ HOSTILE: dict[str, tuple[str, str]] = {
     },
     **{
         f"interface {name[:12]!r}": (
-            _with("dome:eth1", _quoted(f"dome:{name}")),
+            _with("dome eth1", _quoted(f"dome {name}")),
             "not-text" if name == "\u0000" or "\u202e" in name else "bad-value",
         )
         for name in NAMES

@@ -73,7 +73,7 @@ hosts:
   dome: {ssh: dome.obs.example}
   hall: {ssh: hall.obs.example}
 links:
-  uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s, isolated: true}
+  uplink: {under_test: dome eth1, far: hall eth1, rate: 2.5Gbit/s, isolated: true}
 """
 
 

@@ -51,10 +51,11 @@ def test_every_code_has_a_plan_that_fails_with_it() -> None:
         "unknown-factor": HEAD + "factors: {mtuu: [1]}\n",
         "unknown-level": HEAD + "factors: {mtu: [1500]}\nleave_out: [{mtu: 9}]\n",
         "unbound": "plan: $x\n",
+        "old-word": HEAD.replace("under_test: dome eth1, far: hall eth1", "ends: [dome:eth1, hall:eth1]"),
         "never-applies": HEAD + "factors: {burst: [1]}\n",
         "no-cells": HEAD + "factors: {mtu: [1500]}\nleave_out: [{mtu: 1500}]\n",
-        "unknown-host": HEAD.replace("dome:eth1", "dom:eth1"),
-        "clash": HEAD.replace("hall:eth1", "dome:eth2"),
+        "unknown-host": HEAD.replace("dome eth1", "dom eth1"),
+        "clash": HEAD.replace("hall eth1", "dome eth2"),
     }
     for code, text in extra.items():
         assert code in {one.code for one in problems(text)}

@@ -14,7 +14,7 @@ from orchestrator.planning.problems import PlanProblems
 
 BEGIN = (
     "plan: p\nhosts: {dome: {ssh: dome, privilege: root}, hall: {ssh: hall, privilege: root}}\n"
-    "links: {uplink: {ends: [dome:e0, hall:e1], isolated: true%s}}\n"
+    "links: {uplink: {under_test: dome e0, far: hall e1, isolated: true%s}}\n"
 )
 ENDS = {"uplink": (("dome", "e0"), ("hall", "e1"))}
 
@@ -35,15 +35,15 @@ def test_an_mtu_below_1280_is_impossible_with_ipv6_alone(mtu: int, ip: int, why:
 
 
 def test_the_stated_addresses_say_which_ip_a_cell_has() -> None:
-    six = plan("factors: {mtu: [1000]}", ", address: ['2001:db8::1', '2001:db8::2']")
-    four = plan("factors: {mtu: [1000]}", ", address: [10.0.0.1, 10.0.0.2]")
+    six = plan("factors: {mtu: [1000]}", ", address: {under_test: '2001:db8::1', far: '2001:db8::2'}")
+    four = plan("factors: {mtu: [1000]}", ", address: {under_test: 10.0.0.1, far: 10.0.0.2}")
     assert "1280" in why_impossible_by_plan(six, cells(six)[0])
     assert not why_impossible_by_plan(four, cells(four)[0])
 
 
 def test_one_end_with_a_small_mtu_is_enough() -> None:
-    found = plan("factors: {small: {setting: mtu, at: 'hall:e1', levels: [1000]}, ip: [6]}")
-    assert "hall:e1" in why_impossible_by_plan(found, cells(found)[0])
+    found = plan("factors: {small: {setting: mtu, at: 'hall e1', levels: [1000]}, ip: [6]}")
+    assert "hall e1" in why_impossible_by_plan(found, cells(found)[0])
 
 
 def test_what_the_hosts_told_decides_where_the_plan_leaves_it_open() -> None:
@@ -58,7 +58,7 @@ def test_what_the_hosts_told_decides_where_the_plan_leaves_it_open() -> None:
 def test_check_names_the_impossible_cells_without_contacting_anybody() -> None:
     text = render(outline(plan("factors: {mtu: [1279, 1500], ip: [4, 6]}"), CATALOGUE))
     assert "Impossible" in text
-    assert "cell 2: an MTU of 1279 at dome:e0 leaves no room for IPv6" in " ".join(text.split())
+    assert "cell 2: an MTU of 1279 at dome e0 leaves no room for IPv6" in " ".join(text.split())
     assert "Impossible" not in render(outline(plan("factors: {mtu: [1280, 1500], ip: [4, 6]}"), CATALOGUE))
 
 

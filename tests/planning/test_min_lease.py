@@ -26,16 +26,16 @@ from orchestrator.planning.outline import outline
 from orchestrator.words.units import DURATION, format_as
 
 FLOOD, CALM = "factors: {transport: [udp]}", "factors: {transport: [udp], intended_load: [10Mbit/s]}"
-CHANGE, DROP = "factors: {mtu: [1400]}", "hold: [{setting: speed, at: 'dome:eth0', level: 100Mbit/s}]"
-QUIET = "hold: [{setting: transmit-queue-length, at: 'dome:eth0', level: 500}]"
+CHANGE, DROP = "factors: {mtu: [1400]}", "hold: [{setting: speed, at: 'dome eth0', level: 100Mbit/s}]"
+QUIET = "hold: [{setting: transmit-queue-length, at: 'dome eth0', level: 500}]"
 
 
 def of(rest: str, lease_s: float, *, ssh: str = "192.0.2.1") -> Plan:
     """A plan of one link with addresses, one of which SSH may go to."""
     text = (
         f"plan: short\nhosts: {{dome: {{ssh: '{ssh}', privilege: root}}, hall: {{ssh: hall, privilege: root}}}}\n"
-        "links: {uplink: {ends: ['dome:eth0', 'hall:eth0'], isolated: true, rate: 1Gbit/s, "
-        f"address: [192.0.2.1, 192.0.2.2]}}}}\nlease: {lease_s:g}s\n{rest}\n"
+        "links: {uplink: {under_test: 'dome eth0', far: 'hall eth0', isolated: true, rate: 1Gbit/s, "
+        f"address: {{under_test: 192.0.2.1, far: 192.0.2.2}}}}}}\nlease: {lease_s:g}s\n{rest}\n"
     )
     return load(text, catalogue=CATALOGUE)
 
@@ -72,7 +72,7 @@ def test_where_ssh_goes_to_an_end_check_refuses_a_shorter_lease_and_names_the_mi
 def test_where_check_cannot_know_it_says_what_run_will_refuse() -> None:
     found = {caution.code: caution for caution in outline(of(FLOOD, 3.0, ssh="dome"), CATALOGUE).cautions}
     assert f"a lease of at least {min_for_flood_s():g}s" in found["short-lease"].text
-    assert "dome:eth0, hall:eth0" in found["short-lease"].text
+    assert "dome eth0, hall eth0" in found["short-lease"].text
     assert "short-lease" not in {one.code for one in outline(of(FLOOD, 30.0, ssh="dome"), CATALOGUE).cautions}
 
 

@@ -20,8 +20,8 @@ hosts:
   hall: {ssh: hall}
   annex: {ssh: annex}
 links:
-  uplink: {ends: [dome:eth1, hall:eth1]}
-  branch: {ends: [dome:eth2, annex:eth1]}
+  uplink: {under_test: dome eth1, far: hall eth1}
+  branch: {under_test: dome eth2, far: annex eth1}
 """
 
 
@@ -49,14 +49,14 @@ def test_a_setting_in_short_form_is_changed_at_both_ends() -> None:
 @pytest.mark.parametrize(
     ("at", "setting", "places"),
     [
-        ("first", "mtu", [("dome", "eth1")]),
-        ("second", "mtu", [("hall", "eth1")]),
+        ("under_test", "mtu", [("dome", "eth1")]),
+        ("far", "mtu", [("hall", "eth1")]),
         ("both", "mtu", [("dome", "eth1"), ("hall", "eth1")]),
         ("dome", "mtu", [("dome", "eth1")]),
-        ("dome:eth1", "mtu", [("dome", "eth1")]),
-        ("dome:eth0", "mtu", [("dome", "eth0")]),
-        ("dome:mac:02:00:5e:10:00:07", "mtu", [("dome", "mac:02:00:5e:10:00:07")]),
-        ("first", "governor", [("dome", "")]),
+        ("dome eth1", "mtu", [("dome", "eth1")]),
+        ("dome eth0", "mtu", [("dome", "eth0")]),
+        ("dome mac:02:00:5e:10:00:07", "mtu", [("dome", "mac:02:00:5e:10:00:07")]),
+        ("under_test", "governor", [("dome", "")]),
         ("both", "governor", [("dome", ""), ("hall", "")]),
         ("hall", "governor", [("hall", "")]),
     ],
@@ -205,13 +205,16 @@ def test_an_interface_of_a_host_that_is_on_no_link_must_be_named(rest: str) -> N
     head = HEAD.replace("links:", "  router: {ssh: router}\nlinks:")
     found = problem(rest, head)
     assert (found.code, "at: " in found.suggestion) == ("never-applies", True)
-    named = cells(plan(rest.replace("at: router", "at: 'router:eth1'"), head))
+    named = cells(plan(rest.replace("at: router", "at: 'router eth1'"), head))
     assert uses(named[0]) == [("router", "eth1", "mtu", 1500)]
 
 
 def test_a_bundle_brings_several_settings_at_once_and_its_empty_level_none() -> None:
     found = cells(
-        plan("factors:\n  tuning:\n    at: first\n    levels: {stock: {}, tuned: {mtu: 9000, governor: performance}}\n")
+        plan(
+            "factors:\n  tuning:\n    at: under_test\n"
+            "    levels: {stock: {}, tuned: {mtu: 9000, governor: performance}}\n"
+        )
     )
     assert [(cell.levels["tuning"], uses(cell)) for cell in found] == [
         ("stock", []),
@@ -335,7 +338,7 @@ def test_too_many_trials_are_refused() -> None:
 
 
 def test_an_address_of_one_family_excludes_the_other() -> None:
-    head = HEAD.replace("isolated: true", "address: [10.0.0.1, 10.0.0.2]")
+    head = HEAD.replace("isolated: true", "address: {under_test: 10.0.0.1, far: 10.0.0.2}")
     assert problem("factors: {ip: [4, 6]}\n", head).code == "clash"
     assert len(cells(plan("factors: {ip: [4]}\n", head))) == 1
 

@@ -14,8 +14,8 @@ TWO_PORTS = """\
 plan: two-ports
 hosts: {dome: {ssh: dome}, hall: {ssh: hall}}
 links:
-  uplink: {ends: [dome:eth1, hall:eth1], rate: 1Gbit/s}
-  spare: {ends: [dome:eth2, hall:eth2], rate: 2Gbit/s}
+  uplink: {under_test: dome eth1, far: hall eth1, rate: 1Gbit/s}
+  spare: {under_test: dome eth2, far: hall eth2, rate: 2Gbit/s}
 """
 
 
@@ -48,7 +48,7 @@ def test_settings_are_changed_at_the_ends_of_every_link() -> None:
 
 
 def test_a_setting_of_one_port_applies_when_that_port_runs_at_all() -> None:
-    frame = '{setting: mtu, at: "dome:eth2", levels: [1500, 9000]}'
+    frame = '{setting: mtu, at: "dome eth2", levels: [1500, 9000]}'
     text = TWO_PORTS + f"factors: {{frame: {frame}, together: [alone, all]}}\n"
     found = {(cell.links, cell.levels["frame"]) for cell in cells(load(text))}
     assert found == {
@@ -101,7 +101,7 @@ def test_what_cannot_run_together_is_said_at_plan_time(rest: str, said: str) -> 
 
 
 def test_a_plan_of_one_link_has_nothing_to_run_together() -> None:
-    one = TWO_PORTS.replace("  spare: {ends: [dome:eth2, hall:eth2], rate: 2Gbit/s}\n", "")
+    one = TWO_PORTS.replace("  spare: {under_test: dome eth2, far: hall eth2, rate: 2Gbit/s}\n", "")
     assert "the plan has one link" in problem("factors: {together: [all]}\n", head=one).message
 
 

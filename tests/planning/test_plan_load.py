@@ -24,7 +24,8 @@ hosts:
   hall: {ssh: $hall, user: bench}
 links:
   uplink:
-    ends: [dome:eth1, {host: hall, mac: "02:00:5e:10:00:07"}]
+    under_test: dome eth1
+    far: {host: hall, mac: "02:00:5e:10:00:07"}
     rate: 2.5Gbit/s
     address: auto
     ports: 20000-20063
@@ -56,7 +57,8 @@ hosts:
   hall: {ssh: hall.obs.example}
 links:
   uplink:
-    ends: [dome:eth1, hal:eth1]
+    under_test: dome eth1
+    far: hal eth1
     rate: 2500
 factors:
   mtuu: [1500, 9000]
@@ -69,7 +71,7 @@ def test_the_whole_grammar_is_understood() -> None:
     assert found.plan == "dome-to-hall"
     assert found.hosts["hall"].ssh == "hall.obs.example"
     assert found.hosts["hall"].user == "bench"
-    assert [str(end) for end in found.links["uplink"].ends] == ["dome:eth1", "hall:mac:02:00:5e:10:00:07"]
+    assert [str(end) for end in found.links["uplink"].ends] == ["dome eth1", "hall mac:02:00:5e:10:00:07"]
     assert found.links["uplink"].rate_bit_s == 2_500_000_000
     assert found.links["uplink"].ports == tuple(range(20000, 20064))
     assert found.links["uplink"].isolated is True
@@ -97,10 +99,10 @@ def test_five_mistakes_are_five_located_problems() -> None:
     found = problems(FIVE_MISTAKES)
     assert [(one.line, one.column, one.code) for one in found] == [
         (3, 33, "unknown-key"),
-        (7, 23, "unknown-host"),
-        (8, 11, "unit-missing"),
-        (10, 3, "unknown-factor"),
-        (11, 25, "bad-level"),
+        (8, 10, "unknown-host"),
+        (9, 11, "unit-missing"),
+        (11, 3, "unknown-factor"),
+        (12, 25, "bad-level"),
     ]
     assert [one.suggestion for one in found] == [
         "did you mean 'privilege'?",
@@ -170,7 +172,7 @@ def test_a_problem_in_one_host_does_not_hide_what_refers_to_it() -> None:
             11,
             "give the factor another name",
         ),
-        ("factors: {parallel: [1, 4]}", "unknown-factor", 11, "did you mean 'streams'?"),
+        ("factors: {flows: [1, 4]}", "unknown-factor", 11, "did you mean 'streams'?"),
         ("factors: {dirction: [transmit]}", "unknown-factor", 11, "did you mean 'direction'?"),
         ("factors: {direction: [tx]}", "bad-level", 23, "did you mean 'transmit'?"),
         ("factors: {transport: [TCP]}", "bad-level", 23, "did you mean tcp?"),
@@ -182,7 +184,7 @@ def test_a_problem_in_one_host_does_not_hide_what_refers_to_it() -> None:
             42,
             "did you mean 'dome'?",
         ),
-        ("factors: {clock: {setting: governor, at: dome:eth1, levels: [powersave]}}", "clash", 42, "write at: dome"),
+        ("factors: {clock: {setting: governor, at: dome eth1, levels: [powersave]}}", "clash", 42, "write at: dome"),
         ("factors: {clock: {setting: governr, levels: [powersave]}}", "unknown-factor", 28, "did you mean 'governor'?"),
         ("factors: {mtu: [1500], clock: {levels: [1]}}", "unknown-factor", 24, "did you mean 'governor'?"),
         (
@@ -227,37 +229,45 @@ def test_a_mistake_is_met_with_what_was_probably_meant(rest: str, code: str, col
 @pytest.mark.parametrize(
     ("link", "code", "suggestion"),
     [
-        ("{ends: [dome:eth1, hall]}", "bad-value", 'write hall:eth1, or {host: hall, mac: "02:00:5e:10:00:07"}'),
-        ("{ends: [dome:eth1]}", "bad-value", "write [dome:eth1, hall:eth1]"),
-        ("{ends: [dome:eth1, {host: hall}]}", "bad-value", "give exactly one of interface, mac, bus, driver"),
         (
-            "{ends: [dome:eth1, {host: hall, mac: x, bus: y}]}",
+            "{under_test: dome eth1, far: hall}",
+            "bad-value",
+            'write hall eth1, or {host: hall, mac: "02:00:5e:10:00:07"}',
+        ),
+        ("{under_test: dome:eth1, far: hall eth1}", "bad-value", "write dome eth1"),
+        ("{under_test: dome eth1, far: {host: hall}}", "bad-value", "give exactly one of interface, mac, bus, driver"),
+        (
+            "{under_test: dome eth1, far: {host: hall, mac: x, bus: y}}",
             "bad-value",
             "give exactly one of interface, mac, bus, driver",
         ),
-        ("{ends: [dome:eth1, {host: hall, mac: 02:00:5e:10:00}]}", "bad-value", ""),
-        ("{ends: [dome:eth1, {hst: hall, mac: 02:00:5e:10:00:07}]}", "unknown-key", "did you mean 'host'?"),
-        ("{ends: [dome:eth1, 'hall:a/b']}", "bad-value", ""),
-        ("{ends: [dome:eth1, 'hall:-x']}", "bad-value", ""),
-        ("{ends: [dome:eth1, dome:eth2]}", "clash", "a link runs between two hosts"),
-        ("{ends: [dome:eth1, hall:eth1], rate: 2.5Gb/s}", "unit-unknown", "write 2.5Gbit/s or 2.5GB/s"),
-        ("{ends: [dome:eth1, hall:eth1], rate: 1bit/s}", "bad-value", ""),
-        ("{ends: [dome:eth1, hall:eth1], address: 10.0.0.1}", "bad-value", "write auto, or [198.18.0.1, 198.18.0.2]"),
+        ("{under_test: dome eth1, far: {host: hall, mac: 02:00:5e:10:00}}", "bad-value", ""),
+        ("{under_test: dome eth1, far: {hst: hall, mac: 02:00:5e:10:00:07}}", "unknown-key", "did you mean 'host'?"),
+        ("{under_test: dome eth1, far: 'hall a/b'}", "bad-value", ""),
+        ("{under_test: dome eth1, far: 'hall -x'}", "bad-value", ""),
+        ("{under_test: dome eth1, far: dome eth2}", "clash", "a link runs between two hosts"),
+        ("{under_test: dome eth1, far: hall eth1, rate: 2.5Gb/s}", "unit-unknown", "write 2.5Gbit/s or 2.5GB/s"),
+        ("{under_test: dome eth1, far: hall eth1, rate: 1bit/s}", "bad-value", ""),
         (
-            "{ends: [dome:eth1, hall:eth1], address: [10.0.0.1/24, 10.0.0.2]}",
+            "{under_test: dome eth1, far: hall eth1, address: 10.0.0.1}",
+            "bad-value",
+            "write auto, or {under_test: 198.18.0.1, far: 198.18.0.2}",
+        ),
+        (
+            "{under_test: dome eth1, far: hall eth1, address: {under_test: 10.0.0.1/24, far: 10.0.0.2}}",
             "bad-value",
             "write 10.0.0.1 without its prefix length",
         ),
-        ("{ends: [dome:eth1, hall:eth1], address: [10.0.0.1, '2001:2::1']}", "clash", ""),
-        ("{ends: [dome:eth1, hall:eth1], address: [10.0.0.1, 10.0.0.1]}", "clash", ""),
-        ("{ends: [dome:eth1, hall:eth1], address: [224.0.0.1, 10.0.0.1]}", "bad-value", ""),
-        ("{ends: [dome:eth1, hall:eth1], ports: 20063-20000}", "bad-value", "write 20000-20063"),
-        ("{ends: [dome:eth1, hall:eth1], ports: 80-90}", "bad-value", ""),
-        ("{ends: [dome:eth1, hall:eth1], ports: true}", "bad-value", "write 20000-20063"),
-        ("{ends: [dome:eth1, hall:eth1], ports: 20000-60000}", "bad-value", ""),
-        ("{ends: [dome:eth1, hall:eth1], ports: 20000}", "clash", "write ports: 20000-20002"),
-        ("{ends: [dome:eth1, hall:eth1], isolated: on}", "wrong-type", "write true"),
-        ("{ends: [dome:eth1, hall:eth1], speed: 1Gbit/s}", "unknown-key", "did you mean 'rate'?"),
+        ("{under_test: dome eth1, far: hall eth1, address: {under_test: 10.0.0.1, far: '2001:2::1'}}", "clash", ""),
+        ("{under_test: dome eth1, far: hall eth1, address: {under_test: 10.0.0.1, far: 10.0.0.1}}", "clash", ""),
+        ("{under_test: dome eth1, far: hall eth1, address: {under_test: 224.0.0.1, far: 10.0.0.1}}", "bad-value", ""),
+        ("{under_test: dome eth1, far: hall eth1, ports: 20063-20000}", "bad-value", "write 20000-20063"),
+        ("{under_test: dome eth1, far: hall eth1, ports: 80-90}", "bad-value", ""),
+        ("{under_test: dome eth1, far: hall eth1, ports: true}", "bad-value", "write 20000-20063"),
+        ("{under_test: dome eth1, far: hall eth1, ports: 20000-60000}", "bad-value", ""),
+        ("{under_test: dome eth1, far: hall eth1, ports: 20000}", "clash", "write ports: 20000-20002"),
+        ("{under_test: dome eth1, far: hall eth1, isolated: on}", "wrong-type", "write true"),
+        ("{under_test: dome eth1, far: hall eth1, speed: 1Gbit/s}", "unknown-key", "did you mean 'rate'?"),
     ],
 )
 def test_a_mistake_in_a_link_is_met_with_what_was_probably_meant(link: str, code: str, suggestion: str) -> None:
@@ -302,9 +312,9 @@ def test_a_mistake_in_a_host_is_met_with_what_was_probably_meant(host: str, code
 
 @pytest.mark.parametrize("mark", ["interface: eth1", "mac: 02:00:5E:10:00:07", "bus: 0000:03:00.0", "driver: veth"])
 def test_an_end_is_named_by_any_of_four_marks_without_quotes(mark: str) -> None:
-    found = load(HEAD.replace("hall:eth1", f"{{host: hall, {mark}}}"))
+    found = load(HEAD.replace("hall eth1", f"{{host: hall, {mark}}}"))
     kind, value = mark.split(": ", 1)
-    assert found.links["uplink"].ends[1].selector == (value if kind == "interface" else f"{kind}:{value.lower()}")
+    assert found.links["uplink"].far.selector == (value if kind == "interface" else f"{kind}:{value.lower()}")
 
 
 def test_the_bound_value_of_a_name_stands_where_the_name_stood() -> None:
@@ -359,7 +369,7 @@ def test_the_privilege_is_what_the_changes_need() -> None:
     assert (hosts["dome"].privilege, hosts["hall"].privilege) == ("sudo", "none")
     hosts = plan("factors: {mtu: [1500]}\n").hosts
     assert (hosts["dome"].privilege, hosts["hall"].privilege) == ("sudo", "sudo")
-    hosts = plan("factors: {mtu: {levels: [1500], at: second}}\n").hosts
+    hosts = plan("factors: {mtu: {levels: [1500], at: far}}\n").hosts
     assert (hosts["dome"].privilege, hosts["hall"].privilege) == ("none", "sudo")
 
 

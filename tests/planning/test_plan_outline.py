@@ -250,7 +250,7 @@ def test_unlimited_udp_to_anybody_else_is_refused_unless_the_link_is_isolated(ad
 
 
 def test_check_says_that_run_will_refuse() -> None:
-    head = SHARED.replace("rate: 2.5Gbit/s", "address: [8.8.4.4, 8.8.8.8]")
+    head = SHARED.replace("rate: 2.5Gbit/s", "address: {under_test: 8.8.4.4, far: 8.8.8.8}")
     text = render(of("factors: {transport: [udp]}\n", head))
     assert "`run` will refuse" in text
     assert "unlimited-udp" in caution_codes("factors: {transport: [udp]}\n", SHARED)
@@ -261,7 +261,7 @@ def test_a_plan_of_several_links_shows_each() -> None:
         outline(
             load(
                 "plan: two\nhosts: {a: {ssh: a}, b: {ssh: b}, c: {ssh: c}}\nlinks:\n"
-                "  one: {ends: [a:eth1, b:eth1]}\n  two: {ends: [a:eth2, c:eth1]}\n"
+                "  one: {under_test: a eth1, far: b eth1}\n  two: {under_test: a eth2, far: c eth1}\n"
             ),
             CATALOGUE,
         )

@@ -156,15 +156,15 @@ def test_a_merge_key_is_refused_and_not_carried_out() -> None:
 def test_an_alias_repeats_what_it_names_and_errors_in_it_stand_where_it_was_written() -> None:
     document = read("a: &x\n  b: [1, 2]\nc: *x\n")
     assert document.data == {"a": {"b": [1, 2]}, "c": {"b": [1, 2]}}
-    assert document.place(("c", "b", 1)) == document.place(("a", "b", 1))
-    assert document.place(("c",)).line == 3
+    assert document.position(("c", "b", 1)) == document.position(("a", "b", 1))
+    assert document.position(("c",)).line == 3
 
 
 def test_places_count_lines_and_columns_from_one() -> None:
     document = read("a:\n  - b: 1\n    cd: [x, yy]\n")
-    assert (document.place(("a", 0, "cd", 1)).line, document.place(("a", 0, "cd", 1)).column) == (3, 13)
-    assert document.place(("a", 0, "cd"), key=True).column == 5
-    assert document.place(("a", 0, "zz")).line == 2, "what has no place stands where its container does"
+    assert (document.position(("a", 0, "cd", 1)).line, document.position(("a", 0, "cd", 1)).column) == (3, 13)
+    assert document.position(("a", 0, "cd"), key=True).column == 5
+    assert document.position(("a", 0, "zz")).line == 2, "what has no place stands where its container does"
 
 
 def bomb(levels: int) -> str:

@@ -22,8 +22,8 @@ ONE_INTERFACE = (
     HEAD
     + """\
 links:
-  uplink: {ends: [dome:eth1, hall:eth1]PORTS_A}
-  side: {ends: [dome:eth1, shed:eth1]PORTS_B}
+  uplink: {under_test: dome eth1, far: hall eth1PORTS_A}
+  side: {under_test: dome eth1, far: shed eth1PORTS_B}
 factors: {together: [alone, all], streams: [STREAMS], direction: [bidirectional]}
 """
 )
@@ -77,7 +77,7 @@ def test_ports_that_cannot_be_divided_are_refused_with_ranges_that_would_do() ->
 
 
 def test_links_at_interfaces_of_their_own_keep_all_their_ports() -> None:
-    text = plan(streams=16).replace("dome:eth1, shed", "dome:eth2, shed")
+    text = plan(streams=16).replace("dome eth1, far: shed", "dome eth2, far: shed")
     assert all(len(own) == 34 for ports in _chosen(text) for own in ports.values())
 
 

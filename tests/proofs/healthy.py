@@ -40,7 +40,7 @@ def main() -> int:
     plan = plan_text(
         factors=FACTORS,
         order={"seed": chosen.seed, "control": False},
-        links={"uplink": {"ends": ["dome:eth1", "hall:eth1"], "rate": "200Mbit/s", "isolated": True}},
+        links={"uplink": {"under_test": "dome eth1", "far": "hall eth1", "rate": "200Mbit/s", "isolated": True}},
         trial={"length": "500ms", "warmup": "300ms", "settle": "50ms", "replicates": chosen.replicates},
     )
     scenario = Scenario((lab_host("dome", 11), lab_host("hall", 12)), RATE_BIT_S)

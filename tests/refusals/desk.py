@@ -90,10 +90,17 @@ class Desk:
         """Take the addresses of an interface away; IPv6 keeps its link-local one."""
         self.on(name, f"ip {family} address flush dev {interface or self.interface[name]} scope global")
 
+    def ends(self, *, first: str = "", second: str = "") -> dict[str, str]:
+        """Both ends of the link as a plan names them; an interface that is given stands for the host's own."""
+        return {
+            "under_test": f"{self.first} {first or self.interface[self.first]}",
+            "far": f"{self.second} {second or self.interface[self.second]}",
+        }
+
     def plan(self, **changes: Any) -> str:
         """The plan of this bench; keyword arguments replace its parts, `ends` and `address` those of its link."""
         link = {
-            "ends": changes.pop("ends", [f"{name}:{self.interface[name]}" for name in (self.first, self.second)]),
+            **changes.pop("ends", self.ends()),
             "rate": RATE,
             "isolated": True,
         }

@@ -43,13 +43,6 @@ def _kind(heal: Callable[[Desk], Twin], **more: bool) -> Callable[[Spoil], Spoil
     return note
 
 
-def _ends(desk: Desk, **other: str) -> list[str]:
-    return [
-        f"{name}:{other.get(role) or desk.interface[name]}"
-        for role, name in (("first", desk.first), ("second", desk.second))
-    ]
-
-
 def _bridge(desk: Desk, name: str) -> str:
     """A bridge over the measured interface, with its addresses."""
     bridge = desk.dice.choice(["br0", "lanbr", "virbr9"])
@@ -68,7 +61,7 @@ def _move_addresses(desk: Desk, name: str, upper: str) -> None:
 
 def _to_bridge(desk: Desk) -> Twin:
     _move_addresses(desk, desk.second, desk.upper)
-    return {"ends": _ends(desk, second=desk.upper)}
+    return {"ends": desk.ends(second=desk.upper)}
 
 
 @_kind(_to_bridge)
@@ -91,7 +84,7 @@ def bridge_port_as_end(desk: Desk) -> Expected:
 
 def _wider_port(desk: Desk) -> Twin:
     desk.on(desk.first, f"ip link set dev {desk.interface[desk.first]} mtu 9000")
-    return {"ends": _ends(desk, first=desk.upper), "factors": {"mtu": [9000]}}
+    return {"ends": desk.ends(first=desk.upper), "factors": {"mtu": [9000]}}
 
 
 @_kind(_wider_port)
@@ -106,7 +99,7 @@ def bridge_whose_port_is_too_small(desk: Desk) -> Expected:
         (f"{port} of {desk.first}, a port of the bridge {desk.upper}, has an MTU of {small}", f"{mtu}"),
         ("between the ends",),
         "impossible",
-        {"ends": _ends(desk, first=desk.upper), "factors": {"mtu": [mtu]}},
+        {"ends": desk.ends(first=desk.upper), "factors": {"mtu": [mtu]}},
     )
 
 
@@ -150,7 +143,7 @@ def address_that_another_machine_has(desk: Desk) -> Expected:
 
 
 def _right_pair(desk: Desk) -> Twin:
-    return {"address": [desk.address[desk.first], desk.address[desk.second]]}
+    return {"address": {"under_test": desk.address[desk.first], "far": desk.address[desk.second]}}
 
 
 @_kind(_right_pair)

@@ -320,8 +320,9 @@ hosts:
     power_cycle: {{command: [{q["program"]}, {q["argument"]}], wait: 60s}}
 links:
   {names["link"]}:
-    ends: [{names["host"]}:eth1, {{host: {names["other"]}, mac: "{mac}"}}]
-    address: [{address}, {address[:-1]}1]
+    under_test: {names["host"]} eth1
+    far: {{host: {names["other"]}, mac: "{mac}"}}
+    address: {{under_test: {address}, far: {address[:-1]}1}}
     rate: 2.5Gbit/s
 hold:
   - {{setting: command, at: {names["host"]}, level: {q["level text"]}, read: [{q["program"]}], write: [{q["write"]}]}}

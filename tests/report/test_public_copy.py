@@ -43,7 +43,7 @@ hosts:
   dome: {ssh: dome.obs.example, user: marta, privilege: sudo}
   hall: {ssh: hall}
 links:
-  uplink: {ends: [dome:eth1, hall:eth1], rate: 2.5Gbit/s}
+  uplink: {under_test: dome eth1, far: hall eth1, rate: 2.5Gbit/s}
 factors:
   mtu: [1500, 9000]
   clock: {setting: governor, at: dome, levels: [powersave, performance]}

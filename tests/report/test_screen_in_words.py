@@ -120,7 +120,7 @@ def test_a_screen_that_can_say_little_says_so(tmp_path: Path, blocks: int, never
 def test_a_run_s_folder_carries_its_screen_from_the_plan_to_the_report(tmp_path: Path) -> None:
     plan = load(
         "plan: night\nhosts: {dome: {ssh: dome, privilege: root}, hall: {ssh: hall, privilege: root}}\n"
-        "links: {uplink: {ends: [dome:eth1, hall:eth1], isolated: true}}\nscreen: true\n"
+        "links: {uplink: {under_test: dome eth1, far: hall eth1, isolated: true}}\nscreen: true\n"
         "factors: {mtu: [1500, 9000], streams: [1, 4], ip: [4, 6], zero_copy: [false, true]}\n",
         catalogue=CATALOGUE,
     )

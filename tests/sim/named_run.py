@@ -76,7 +76,8 @@ hosts:
   {quoted.first}: {{ssh: one.example}}
   {quoted.second}: {{ssh: two.example}}
 links:
-  {quoted.link}: {{ends: [{{host: {quoted.first}, interface: eth1}}, {{host: {quoted.second}, interface: eth1}}], \
+  {quoted.link}: {{under_test: {{host: {quoted.first}, interface: eth1}}, \
+far: {{host: {quoted.second}, interface: eth1}}, \
 rate: 1Gbit/s}}
 factors:
   {quoted.size}: {{setting: mtu, levels: [1500, 9000]}}

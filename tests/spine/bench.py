@@ -25,7 +25,7 @@ def plan_text(**changes: Any) -> str:
     plan = {
         "plan": "night",
         "hosts": {name: {"ssh": name, "privilege": "root"} for name in ("dome", "hall")},
-        "links": {"uplink": {"ends": ["dome:eth1", "hall:eth1"], "rate": "2.5Gbit/s", "isolated": True}},
+        "links": {"uplink": {"under_test": "dome eth1", "far": "hall eth1", "rate": "2.5Gbit/s", "isolated": True}},
         "factors": {"mtu": [1500, 9000]},
         "trial": {"length": "600ms", "warmup": "300ms", "settle": "50ms", "replicates": 1},
         "lease": "5s",

@@ -16,8 +16,14 @@ from tests.spine.bench import Bench, plan_text, trials_of
 pytestmark = pytest.mark.lab
 RATE_BIT_S = 100_000_000
 LINKS = {
-    "uplink": {"ends": ["dome:eth1", "hall:eth1"], "rate": "100Mbit/s", "isolated": True},
-    "spare": {"ends": ["dome:eth2", "hall:eth2"], "rate": "100Mbit/s", "isolated": True, "ports": "21000-21063"},
+    "uplink": {"under_test": "dome eth1", "far": "hall eth1", "rate": "100Mbit/s", "isolated": True},
+    "spare": {
+        "under_test": "dome eth2",
+        "far": "hall eth2",
+        "rate": "100Mbit/s",
+        "isolated": True,
+        "ports": "21000-21063",
+    },
 }
 TRIAL = {"length": "600ms", "warmup": "300ms", "settle": "50ms", "replicates": 2}
 # Framing (IEEE 802.3, RFC 768, 9293, 7323): 1538 octets on the wire with preamble 8, header 14, check 4, gap 12

@@ -58,7 +58,7 @@ def make_corpus(folder: Path) -> dict[str, Path]:
 def _two_links(folder: Path) -> Path:
     """A plan of two links, alone and together."""
     links = {
-        name: {"ends": [f"dome:{end}", f"hall:{end}"], "rate": "1Gbit/s", "isolated": True, "ports": ports}
+        name: {"under_test": f"dome {end}", "far": f"hall {end}", "rate": "1Gbit/s", "isolated": True, "ports": ports}
         for name, end, ports in (("uplink", "eth1", "20000-20063"), ("spare", "eth2", "21000-21063"))
     }
     plan = folder / "links.yaml"

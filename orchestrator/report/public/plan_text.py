@@ -13,6 +13,7 @@ from typing import Any
 import yaml
 
 from orchestrator.planning.document import Json
+from orchestrator.planning.links import ENDS
 from orchestrator.report.public.fields import Fields
 
 LEFT_OUT = "left-out"
@@ -126,8 +127,9 @@ class PlanText:
 
     def _end(self, value: Any) -> Any:
         if isinstance(value, str):
-            host, colon, selector = value.partition(":")
-            return f"{self._name('host', host)}{colon}{self._fields.interface(selector)}"
+            apart = ":" if " " not in value and ":" in value else " "  # the colon: in a plan's words of before
+            host, between, selector = value.partition(apart)
+            return f"{self._name('host', host)}{between}{self._fields.interface(selector)}"
         return _only(
             {
                 "host": lambda host: self._name("host", str(host)),
@@ -141,7 +143,10 @@ class PlanText:
     def _address(self, value: Any) -> Any:
         if value in ("auto", "temporary"):
             return value
-        return [self._fields.scrubber.address(str(one)) for one in value[:2]] if isinstance(value, list) else None
+        address = self._fields.scrubber.address
+        if isinstance(value, dict):
+            return {end: address(str(value[end])) for end in ENDS if end in value}
+        return [address(str(one)) for one in value[:2]] if isinstance(value, list) else None
 
     def _hold(self, value: Any) -> dict[str, Any]:
         entry = _mapping(value)

@@ -11,7 +11,18 @@ Pure: imports no I/O, so that every room may raise them.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypedDict
+
+
+class FaultDict(TypedDict, total=False):
+    """A fault as it stands in the journal, in a record and on the wire; `host` only where it is a host's."""
+
+    whose: str
+    code: str
+    message: str
+    next_step: str
+    values: dict[str, Any]
+    host: str
 
 
 class Fault(Exception):  # noqa: N818 - the four kinds below carry the word Error
@@ -29,7 +40,7 @@ class Fault(Exception):  # noqa: N818 - the four kinds below carry the word Erro
         self.next_step = next_step
         self.values = values
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> FaultDict:
         """The error as it goes into the journal and over the wire."""
         return {
             "whose": self.whose,
@@ -56,7 +67,7 @@ class HostError(Fault):
         super().__init__(code, message, next_step=next_step, **values)
         self.host = host
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> FaultDict:
         """The error with the host's name."""
         return {**super().as_dict(), "host": self.host}
 

@@ -19,6 +19,7 @@ from typing import Any
 from orchestrator.faults import BugError, Fault, PlanError
 
 SCHEMA_VERSION = 2  # of a run's folder; 1 is read under today's names (results/version_1.py)
+Json = dict[str, Any]  # an object out of JSON, at the border where its shape is checked
 NO_SENSE = "no_sense"  # the code of a folder's content that holds together and tells nothing
 _MOST_DIGITS = 24  # counters have 64 bits, which is 20 digits
 # What ordinary data has none of; only what has is read the slow way.
@@ -102,6 +103,8 @@ def fitting(kind: Any, value: Any) -> Any:
 def _fitting(kind: Any, value: Any) -> Any:
     if kind is Any or isinstance(kind, typing.ForwardRef):  # the latter: plain JSON's name for what is inside of it
         return value
+    if typing.is_typeddict(kind):  # what is inside has been checked where it came from: `decide.shapes`
+        kind = dict
     if dataclasses.is_dataclass(kind) and isinstance(kind, type):
         return _record(kind, value)
     origin, inner = typing.get_origin(kind), typing.get_args(kind)

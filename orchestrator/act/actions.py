@@ -22,11 +22,22 @@ from orchestrator.decide.links.shared_paths import lease_too_short
 from orchestrator.decide.machine import NOT_AS_FOUND, WATCHDOG_DIES
 from orchestrator.decide.restarting.power import NO_LIFE, START_BY_HAND, switch_of
 from orchestrator.decide.setup import PowerSwitch, RunSetup
-from orchestrator.decide.state import RunState, acts_on_interface, changed_places, place_name, restart_uses
+from orchestrator.decide.shapes.host_facts import HostFacts
+from orchestrator.decide.shapes.record import TrialRecord
+from orchestrator.decide.shapes.uses import RestoreResult, Use
+from orchestrator.decide.state import (
+    RunState,
+    acts_on_interface,
+    changed_places,
+    place_name,
+    refused_use,
+    restart_uses,
+    use_of,
+)
 from orchestrator.faults import BugError, Fault, HostError, as_fault
 from orchestrator.planning.min_lease import CONNECT_S, FIRST_PAUSE_S, confirm_s, longest_pause_s
+from orchestrator.stored import Json
 
-Json = dict[str, Any]
 Switch = Callable[[PowerSwitch], Awaitable[None]]
 Connect = Callable[[str], Awaitable[HostSession]]
 RESTORE_TIMEOUT_S = 180.0  # eight stuck places and an image; what is stuck is told, which a timeout would not
@@ -68,14 +79,16 @@ class HostActions:
         """Open the session and read the host's facts."""
         return ev.Connected(command.host, await self._open(command.host))
 
-    async def _open(self, name: str) -> Json:
+    async def _open(self, name: str) -> HostFacts:
         session = await self._connect(name)
         self.sessions[name] = session
         self.control[name] = await self._control_of(session)
+        facts: HostFacts
         facts, kernel = await asyncio.gather(
             *(session.request(verb, {}, timeout_s=20.0) for verb in ("facts", "kernel"))
         )
-        return {**facts, "kernel_identity": kernel}
+        facts["kernel_identity"] = kernel
+        return facts
 
     async def _control_of(self, session: HostSession) -> frozenset[str]:
         return frozenset((await session.request("control", {}, timeout_s=20.0))["interfaces"])
@@ -224,7 +237,7 @@ class HostActions:
                 f"SSH reaches {name} over {', '.join(sorted(self.control[name]))}, and no new connection could be "
                 f"made in {timeout_s:g} s after the change; the host took it back"
             )
-            return ev.Applied(name, command.position, [{**use, "ok": False, "seen": None, "why": why} for use in uses])
+            return ev.Applied(name, command.position, [refused_use(use, why) for use in uses])
         await self.renew(name)
         if answer is None:
             answer = await self._ask(name, "verify", {"uses": [place_level(use) for use in uses]}, CHANGE_TIMEOUT_S)
@@ -262,7 +275,7 @@ class HostActions:
     async def restore(self, command: do.Restore) -> ev.Event:
         """Restore everything, and compare the whole host with its before-image."""
         token = {"token": self._token(command.host)}
-        result = await self._ask(command.host, "restore", token, RESTORE_TIMEOUT_S)
+        result: RestoreResult = await self._ask(command.host, "restore", token, RESTORE_TIMEOUT_S)
         result["differences"] = await self._ask(command.host, "compare", token, CHANGE_TIMEOUT_S)
         result["facts"] = await self._ask(command.host, "facts", {})
         return ev.Restored(command.host, result)
@@ -318,7 +331,7 @@ class HostActions:
         await self._switch(switch)
         return ev.PowerCycled(command.host)
 
-    async def _reach(self, name: str, timeout_s: float | None) -> Json:
+    async def _reach(self, name: str, timeout_s: float | None) -> HostFacts:
         """A new session in the place of what there is, and the host's facts; HostError "lost" after `timeout_s`."""
         old = self.sessions.pop(name, None)
         if old is not None:
@@ -328,7 +341,7 @@ class HostActions:
         except TimeoutError:
             raise HostError("lost", f"{name}: no session was there in time", host=name) from None
 
-    async def _rejoin_once(self, name: str, facts: Json, *, may_be_going_down: bool) -> ev.Event:
+    async def _rejoin_once(self, name: str, facts: HostFacts, *, may_be_going_down: bool) -> ev.Event:
         host = self.state.hosts[name]
         if host.restarting and may_be_going_down and facts["boot_id"] == (host.facts or {}).get("boot_id"):
             raise HostError("lost", f"{name}: was asked to restart, and has not gone down yet", host=name)
@@ -357,7 +370,7 @@ class HostActions:
 
     async def conduct(
         self, command: do.Conduct, tell: Callable[[str], None], keep: Callable[[IntervalLine], None]
-    ) -> tuple[Json, Fault | None]:
+    ) -> tuple[TrialRecord, Fault | None]:
         """The record of a trial, and the fault that broke it off, if one did; `keep` has what is measured meanwhile."""
         trial = ConductedTrial(
             self.state, self.state.trial(command.position), self.sessions, tell, keep, self._answered, self.control
@@ -365,7 +378,8 @@ class HostActions:
         try:
             return await trial.conduct(), None
         except Fault as fault:
-            return {**trial.record, "error": fault.as_dict()}, fault
+            trial.record["error"] = fault.as_dict()
+            return trial.record, fault
 
     async def restored_now(self, name: str) -> Recovered | Fault:
         """Restore a host at once, without the journal and the state machine, as `recover` does it; never raises.
@@ -398,7 +412,7 @@ class HostActions:
             if isinstance(error, Exception) and not isinstance(error, HostError | OSError):
                 raise error
 
-    async def _ask(self, name: str, verb: str, args: Json, timeout_s: float = 15.0) -> Json:
+    async def _ask(self, name: str, verb: str, args: Json, timeout_s: float = 15.0) -> Any:
         session = self.sessions.get(name)
         if session is None:
             raise HostError("lost", f"{name}: no session", host=name)
@@ -408,9 +422,9 @@ class HostActions:
         return self.state.hosts[name].token
 
 
-def place_level(place: Json) -> Json:
+def place_level(place: Use) -> Use:
     """What the host is told of a place: the setting, its target, and a level that says which value is meant."""
-    return {key: place[key] for key in ("setting", "target", "level")}
+    return use_of(place, place["level"])
 
 
 _ACTIONS: dict[type[do.Command], Callable[..., Awaitable[ev.Event]]] = {

@@ -17,6 +17,7 @@ import asyncssh
 
 from orchestrator.act.bundle import MARKER
 from orchestrator.onhost.service.frames import FrameError, FrameReader, encode
+from orchestrator.stored import Json
 
 NOISE_LIMIT_BYTES = 256 * 1024
 DIAGNOSTICS_LIMIT_BYTES = 16 * 1024
@@ -61,7 +62,7 @@ def _met_here(heard: Callable[..., None]) -> Callable[..., None]:
 class Channel(asyncssh.SSHClientSession[bytes]):
     """The session object that asyncssh calls; everything is bytes."""
 
-    on_message: Callable[[dict[str, Any], int], None]  # the message, and about what it may take in memory, bytes
+    on_message: Callable[[Json, int], None]  # the message, and about what it may take in memory, bytes
     on_end: Callable[[], None]
     seen: Seen = field(default_factory=Seen)
     started: asyncio.Event = field(default_factory=asyncio.Event)
@@ -84,7 +85,7 @@ class Channel(asyncssh.SSHClientSession[bytes]):
         elif not self.ended.is_set():
             self._feed(data)
 
-    def send(self, message: dict[str, Any]) -> None:
+    def send(self, message: Json) -> None:
         """One frame to the helper; FrameError when it is too large."""
         self.send_code(encode(message))
 

@@ -7,7 +7,6 @@ import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
-from typing import Any
 
 from orchestrator.act.clocks import HostClock, lead_s, read_clock
 from orchestrator.act.external import ExternalWatch, external_change
@@ -28,6 +27,10 @@ from orchestrator.decide.links.ends import interface_facts, interface_of
 from orchestrator.decide.links.shared_paths import only_ssh_renews
 from orchestrator.decide.search import confirming_step, is_search, search_rules, searched
 from orchestrator.decide.setup import TRAFFIC_SLACK_S
+from orchestrator.decide.shapes.flows import EndResult
+from orchestrator.decide.shapes.path import PathProofEnd
+from orchestrator.decide.shapes.record import EndFacts, LinkRecord, Ready, SearchStep, TrialRecord, new_record
+from orchestrator.decide.shapes.uses import AppliedUse
 from orchestrator.decide.state import MOST_ATTEMPTS, RunState, facts_of, place_of
 from orchestrator.decide.traffic_args import LinkFacts, link_rate_bit_s, ports_for, traffic_args
 from orchestrator.faults import HostError, LinkError
@@ -35,8 +38,8 @@ from orchestrator.metrics import clock_skew
 from orchestrator.metrics.throughput_search import NextTrial, advance
 from orchestrator.planning.cells import Cell
 from orchestrator.planning.order import Trial
+from orchestrator.stored import Json
 
-Json = dict[str, Any]
 READY_TIMEOUT_S = 45.0  # a copper link renegotiates in 2..7 s; drivers and switches may take several times that
 READY_AGAIN_TIMEOUT_S = 15.0  # where it has been waited for already
 OTHERS_PAUSE_S = 5.0  # a network manager that restarts takes about that long
@@ -70,45 +73,10 @@ class ConductedTrial:
         self.started_s = self.clock()
         self.traffic_s = 0.0
         self.tokens = {name: host.token for name, host in state.hosts.items()}  # with which the trial began
-        self.record: Json = {
-            "trial": trial.position,
-            "attempt": state.attempt,
-            "cell": trial.cell,
-            "replicate": trial.replicate,
-            "block": trial.block,
-            "whole_plot": trial.whole_plot,
-            "position": trial.position,
-            "role": trial.role,
-            "link": self.cell.link,
-            "levels": dict(self.cell.levels),
-            "traffic": dict(self.cell.traffic),
-            "started_at": datetime.now(UTC).isoformat(timespec="milliseconds"),
-            "link_facts": None,
-            "settings": {},
-            "ready": {},
-            "path": None,
-            "first": None,
-            "second": None,
-            "after": {},
-            "settle_s": 0.0,
-            "overhead_s": 0.0,
-            "error": None,
-        }
-        if len(self.cell.links) > 1:  # the first link's part is the record's own
-            self.record["beside"] = [
-                {
-                    "link": link,
-                    "link_facts": None,
-                    "ready": {},
-                    "path": None,
-                    "first": None,
-                    "second": None,
-                    "after": {},
-                }
-                for link in self.cell.links[1:]
-            ]
+        started_at = datetime.now(UTC).isoformat(timespec="milliseconds")
+        self.record = new_record(trial, self.cell, state.attempt, started_at)
 
-    async def conduct(self) -> Json:
+    async def conduct(self) -> TrialRecord:
         """The trial's record; what the cell or the path cannot do is in it, not raised."""
         try:
             await self._conduct()
@@ -117,7 +85,7 @@ class ConductedTrial:
         except HostError as error:
             await self._wait_for_others_to_finish(error)
             raise
-        busy_s = self.record["settle_s"] + self.traffic_s
+        busy_s = (self.record["settle_s"] or 0.0) + self.traffic_s
         self.record["took_s"] = round(self.clock() - self.started_s, 4)
         self.record["overhead_s"] = round(self.clock() - self.started_s - busy_s, 4)
         return self.record
@@ -127,7 +95,7 @@ class ConductedTrial:
             raise LinkError(IMPOSSIBLE, why, next_step="leave these levels out together")
         legs = [
             self._leg(link, record)
-            for link, record in zip(self.cell.links, (self.record, *self.record.get("beside", ())), strict=True)
+            for link, record in zip(self.cell.links, (self.record, *(self.record.get("beside") or ())), strict=True)
         ]
         if not await self._settings_hold("settings"):
             return
@@ -164,7 +132,7 @@ class ConductedTrial:
     async def _search(self, leg: Leg, facts: LinkFacts) -> None:
         """Trial after trial at the rates that the search asks for; the confirming one is the result."""
         rules = search_rules(self.cell, facts, self.state.setup.length_of(self.trial))
-        steps: list[Json] = []
+        steps: list[SearchStep] = []
         while isinstance(step := advance(rules, [searched(one) for one in steps]), NextTrial):
             self.tell(f"search: {step.rate_bit_s / 1e6:.5g} Mb/s for {step.length_s:g} s")
             [(mine, theirs)] = await self._traffic([(leg, facts)], step.length_s, step.rate_bit_s)
@@ -183,7 +151,7 @@ class ConductedTrial:
             raise LinkError("no_throughput", step.sentence, link=leg.link.name)
         self.record["first"], self.record["second"] = best["first"], best["second"]
 
-    def _leg(self, name: str, record: Json) -> Leg:
+    def _leg(self, name: str, record: LinkRecord) -> Leg:
         link = self.state.setup.link(name)
         (a, selector_a), (b, selector_b) = link.ends
         host_a, host_b = self.state.hosts[a], self.state.hosts[b]
@@ -208,7 +176,7 @@ class ConductedTrial:
 
     async def _settings_hold(self, when: str) -> bool:
         """Read every setting of the cell back on both hosts; what was refused while applying counts as read."""
-        found: dict[str, list[Json]] = {}
+        found: dict[str, list[AppliedUse]] = {}
         for name, host in self.state.hosts.items():
             refused = [use for use in self.state.applied.get(name, []) if not use["ok"]]
             places = [
@@ -223,8 +191,10 @@ class ConductedTrial:
                 found[name] = answer["uses"]
             else:
                 found[name] = []
-        target = self.record if when == "settings" else self.record["after"]
-        target["settings"] = found
+        if when == "settings":
+            self.record["settings"] = found
+        else:
+            self.record["after"]["settings"] = found
         if when == "settings" and not any(not use["ok"] for uses in self.state.applied.values() for use in uses):
             await self._raise_if_changed_outside()
         return all(use["ok"] for uses in found.values() for use in uses)
@@ -238,7 +208,7 @@ class ConductedTrial:
 
     async def _ready(self, leg: Leg) -> None:
         timeout_s = READY_TIMEOUT_S if self.state.attempt == 1 else READY_AGAIN_TIMEOUT_S
-        answers = await asyncio.gather(
+        answers: list[Ready] = await asyncio.gather(
             *(
                 end.session.request(
                     "ready",
@@ -271,20 +241,19 @@ class ConductedTrial:
         )
 
     def _link_facts(self, leg: Leg) -> LinkFacts:
-        now = [{**end.facts, **leg.record["ready"][end.host]} for end in leg.ends]
-        about = [
+        ready = [leg.record["ready"][end.host] for end in leg.ends]
+        about: list[EndFacts] = [
             {
                 "host": end.host,
                 "interface": end.interface,
                 "address": end.address,
-                "mtu": facts["mtu"],
-                "speed_bit_s": facts.get("speed_bit_s"),
-                "driver": facts.get("driver", ""),
+                "mtu": now.get("mtu", end.facts["mtu"]),
+                "speed_bit_s": now.get("speed_bit_s", end.facts.get("speed_bit_s")),
+                "driver": end.facts.get("driver", ""),
             }
-            for end, facts in zip(leg.ends, now, strict=True)
+            for end, now in zip(leg.ends, ready, strict=True)
         ]
-        mtu = int(min(facts["mtu"] for facts in now))
-        return LinkFacts(link_rate_bit_s(leg.link, *now), leg.family, mtu, *about)
+        return LinkFacts(link_rate_bit_s(leg.link, *about), leg.family, min(end["mtu"] for end in about), *about)
 
     async def _nobody_else_answers(self, leg: Leg) -> None:
         """Addresses that the run itself has given could not be asked for before it began: once they are there."""
@@ -306,7 +275,7 @@ class ConductedTrial:
     async def _path_carries(self, leg: Leg, facts: LinkFacts) -> bool:
         port = self._ports(leg)[0]
         ends = (PathEnd(end.session, end.interface, end.address, end.host) for end in leg.ends)
-        leg.record["path"] = await prove_path(
+        path = leg.record["path"] = await prove_path(
             *ends,
             family=facts.family,
             port=port,
@@ -314,32 +283,30 @@ class ConductedTrial:
             small_timeout_s=FORWARDING_TIMEOUT_S,
             follow=self._follow,
         )
-        if leg.record["path"]["verdict"] in ("silent", "refused"):
-            await self._look_where_frames_go(leg)
-        return str(leg.record["path"]["verdict"]) == "open"
+        if path["verdict"] in ("silent", "refused"):
+            path["sentence"] = await self._where_frames_go(leg, path["sentence"])
+        return path["verdict"] == "open"
 
     def _ports(self, leg: Leg) -> list[int]:
         setup = self.state.setup
         at_once = [setup.link(name) for name in self.cell.links]
         return ports_for(leg.link, self.cell, self.trial, setup.seed, at_once)
 
-    async def _look_where_frames_go(self, leg: Leg) -> None:
+    async def _where_frames_go(self, leg: Leg, sentence: str) -> str:
         """Another interface may answer for an end; a cable may be crossed: broadcast frames say where it ends."""
         if leg.family == 4 and (fault := await self._who_else_answers(leg)):
-            leg.record["path"]["sentence"] = f"{fault.message}: {fault.next_step}"
-            return
-        places = {(end.host, end.interface): int(end.facts["index"]) for end in leg.ends}
-        first, second = places
+            return f"{fault.message}: {fault.next_step}"
+        indexes = {(end.host, end.interface): end.facts["index"] for end in leg.ends}
         sessions = {end.host: end.session for end in leg.ends}
-        elsewhere = await wired_elsewhere(leg.link.name, sessions, (first, second), places)
-        if elsewhere:
-            leg.record["path"]["sentence"] = f"{elsewhere}; {leg.record['path']['sentence']}"
+        first, second = indexes
+        elsewhere = await wired_elsewhere(leg.link.name, sessions, (first, second), indexes)
+        return f"{elsewhere}; {sentence}" if elsewhere else sentence
 
-    async def _follow(self, job: Job) -> Json:
+    async def _follow(self, job: Job) -> PathProofEnd:
         """The job's result, its events passed on to the person who watches."""
         saying = asyncio.ensure_future(self._pass_on(job))
         try:
-            result = await job.result()
+            result: PathProofEnd = await job.result()
         finally:
             await end_heard(saying)
         return result
@@ -355,7 +322,7 @@ class ConductedTrial:
 
     async def _traffic(
         self, legs: Sequence[tuple[Leg, LinkFacts]], length_s: float, intended_load_bit_s: float | None = None
-    ) -> list[tuple[Json, Json]]:
+    ) -> list[tuple[EndResult, EndResult]]:
         """(dialling end's, serving end's) result of each link, in one window for all of them.
 
         `intended_load_bit_s` takes the place of the cell's rate.
@@ -402,7 +369,7 @@ class ConductedTrial:
             if sentence not in self.state.notes:
                 self.tell(sentence)
 
-    async def _measured(self, job: Job, host: str, link: str, end: str) -> Json:
+    async def _measured(self, job: Job, host: str, link: str, end: str) -> EndResult:
         """The job's result; what it tells before is kept as it comes, and is all there when this returns."""
         about = {
             "position": self.trial.position,
@@ -414,11 +381,12 @@ class ConductedTrial:
         }
         taking = asyncio.ensure_future(self._take_intervals(job, about))
         try:
-            result = await job.result()
+            result: EndResult = await job.result()
             await taking
         finally:
             await end_heard(taking)  # what it has met leads over the end of the job
-        return {**result, "window": self.windows}
+        result["window"] = self.windows
+        return result
 
     async def _take_intervals(self, job: Job, about: Json) -> None:
         """Until the job has ended and told everything."""

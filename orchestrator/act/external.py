@@ -12,10 +12,11 @@ from orchestrator.act.session import HostSession, Job
 from orchestrator.act.supervised import end_heard, error_of, raise_own
 from orchestrator.decide.as_found.somebody_else import CHANGED_OUTSIDE, NEXT_STEP, ExternalChange, from_host, in_words
 from orchestrator.decide.restarting.power import NO_LIFE
+from orchestrator.decide.shapes.uses import ToldChange
 from orchestrator.faults import BugError, Fault, HostError
 from orchestrator.onhost.service.messages import LONGEST_TIMEOUT_S
+from orchestrator.stored import Json
 
-Json = dict[str, Any]
 BEGIN_TIMEOUT_S = 30.0  # settings are read once; a slow driver may take seconds
 END_TIMEOUT_S = 15.0
 COLLECT_S = 0.3  # whoever changes one thing often changes another right after it
@@ -104,7 +105,7 @@ class ExternalWatch:
                 if isinstance(said.get("change"), dict):
                     self._note(host, [said["change"]])
 
-    def _note(self, host: str, changes: Sequence[Json]) -> None:
+    def _note(self, host: str, changes: Sequence[ToldChange]) -> None:
         for change in changes:
             found = from_host(host, change)
             if found not in self.changes:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections.abc import Sequence
-from typing import Any
 
 from orchestrator.act.clocks import lead_s, read_clock
 from orchestrator.act.session import HostSession, Job
@@ -16,7 +15,6 @@ from orchestrator.act.supervised import raise_own
 from orchestrator.faults import HostError
 from orchestrator.planning.traffic import DEFAULTS
 
-Json = dict[str, Any]
 WINDOW_S, WARMUP_S = 0.25, 0.15
 TIMEOUT_S = 15.0
 LOOPBACK = {"interface": "lo", "local": "127.0.0.1", "peer": "127.0.0.1", "family": 4, "mtu": 9000}

@@ -16,14 +16,13 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 from orchestrator.act.supervised import in_thread
 from orchestrator.decide.interval_lines import INTERVALS, IntervalLine
 from orchestrator.decide.journal_lines import MOST_BYTES, Cut, Entry, Walk, encode
 from orchestrator.faults import BugError, HostError
 from orchestrator.run_files import Folder
-from orchestrator.stored import made_of
+from orchestrator.stored import Json, made_of
 
 MOST_CUT_BYTES = 64 << 20  # of what is kept of a tail that is no part of the story
 FLUSH_TIMEOUT_S = 60.0
@@ -51,7 +50,7 @@ class Journal:
         self.entries_found, self._number, self._sum = self._recover()
         flush_folder(path.parent)
 
-    def append(self, kind: str, body: dict[str, Any]) -> Entry:
+    def append(self, kind: str, body: Json) -> Entry:
         """Write one line and flush it; returns only when it is on the disk."""
         with self._writing:
             fault, self._fault = self._fault, None
@@ -100,7 +99,7 @@ class Journal:
             self._fault = self._break(error)
         return not self._broken
 
-    def _write(self, kind: str, body: dict[str, Any]) -> Entry:
+    def _write(self, kind: str, body: Json) -> Entry:
         entry = Entry(self._number + 1, datetime.now(UTC).isoformat(timespec="milliseconds"), kind, body)
         line, total = encode(entry, self._sum)
         data = line.encode() + b"\n"

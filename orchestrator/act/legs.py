@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from orchestrator.act.session import HostSession
 from orchestrator.decide.setup import LinkSetup
+from orchestrator.decide.shapes.host_facts import InterfaceFacts
+from orchestrator.decide.shapes.record import LinkRecord, Ready
 from orchestrator.decide.state import RunState, place_of
 from orchestrator.planning.cells import Cell
-
-Json = dict[str, Any]
+from orchestrator.stored import Json
 
 
 @dataclass
@@ -23,7 +23,7 @@ class End:
     token: int
     interface: str
     address: str
-    facts: Json
+    facts: InterfaceFacts
 
 
 @dataclass
@@ -34,7 +34,7 @@ class Leg:
     first: End
     second: End
     family: int
-    record: Json
+    record: LinkRecord
 
     @property
     def ends(self) -> tuple[End, End]:
@@ -42,7 +42,7 @@ class Leg:
         return self.first, self.second
 
 
-def look_at(end: End, answer: Json) -> str:
+def look_at(end: End, answer: Ready) -> str:
     """What to look at when an end did not become ready."""
     if answer.get("carrier") and not answer.get("address", "unknown"):
         return f"look at its addresses: ip address show dev {end.interface} (on {end.host})"

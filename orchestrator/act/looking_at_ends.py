@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
-from typing import Any
 
 from orchestrator.act.session import HostSession
 from orchestrator.decide.links.answering import Question, questions, wrong_answer
 from orchestrator.decide.links.end_problems import EndNotReady, ends_not_ready
+from orchestrator.decide.shapes.host_facts import HostFacts
 from orchestrator.decide.state import RunState, facts_of
 from orchestrator.faults import HostError
+from orchestrator.stored import Json
 
-Json = dict[str, Any]
 ASKED_TIMEOUT_S = 5.0
 # A copper link renegotiates in 2 to 7 s, the duplicate check of an IPv6 address takes 1 to 2 (RFC 4862 s5.4).
 SETTLED_TIMEOUT_S = 10.0
@@ -32,7 +32,7 @@ async def look_at_ends(state: RunState, sessions: Mapping[str, HostSession]) -> 
 
 
 async def who_else_answers(
-    question: Question, facts: Mapping[str, Json], sessions: Mapping[str, HostSession]
+    question: Question, facts: Mapping[str, HostFacts], sessions: Mapping[str, HostSession]
 ) -> HostError | None:
     """What is wrong with the answers to one question; None also where nobody can be asked."""
     answer = await _asked(
@@ -64,6 +64,7 @@ async def _asked(
     if session is None:
         return None
     try:
-        return await session.request(verb, args, timeout_s=timeout_s)
+        answer: Json = await session.request(verb, args, timeout_s=timeout_s)
+        return answer
     except HostError:
         return None

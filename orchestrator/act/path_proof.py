@@ -7,14 +7,14 @@ import contextlib
 import secrets
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from typing import Any
 
 from orchestrator.act.session import HostSession, Job
 from orchestrator.decide.links.path_causes import EndSeen, explained
 from orchestrator.decide.links.path_verdict import path_verdict
+from orchestrator.decide.shapes.path import PathProofEnd, Surroundings
+from orchestrator.decide.shapes.record import PathResult
 from orchestrator.faults import HostError
 
-Json = dict[str, Any]
 _LISTENING_TIMEOUT_S = 15.0
 _LOOK_TIMEOUT_S = 10.0
 _PROOF_TIMEOUT_S = 30.0  # for the large frames, once a small one has passed
@@ -38,8 +38,8 @@ async def prove_path(
     port: int,
     mtu: int,
     small_timeout_s: float,
-    follow: Callable[[Job], Awaitable[Json]] | None = None,
-) -> Json:
+    follow: Callable[[Job], Awaitable[PathProofEnd]] | None = None,
+) -> PathResult:
     """The verdict on a path for frames of `mtu` bytes, each direction alone; raises HostError.
 
     A small frame is waited for `small_timeout_s` at most. `follow` takes the asking job and gives its result, for a
@@ -65,9 +65,9 @@ async def prove_path(
             {**shared, "interface": first.interface, "local": first.address, "peer": second.address},
             timeout_s=timeout_s,
         )
-        mine = await (follow(probe) if follow else probe.result())
+        mine: PathProofEnd = await (follow(probe) if follow else probe.result())
         await answer.tell({"done": True})
-        theirs = await answer.result()
+        theirs: PathProofEnd = await answer.result()
     except BaseException:
         await answer.cancel()
         raise
@@ -75,12 +75,13 @@ async def prove_path(
     if verdict["verdict"] == "open":
         return verdict
     seen = await asyncio.gather(_looked_around(first, second), _looked_around(second, first))
-    return {**verdict, "sentence": explained(verdict, *seen), "around": [each.around for each in seen]}
+    verdict["sentence"], verdict["around"] = explained(verdict, *seen), [each.around for each in seen]
+    return verdict
 
 
 async def _looked_around(end: PathEnd, other: PathEnd) -> EndSeen:
     """What an end of a path that does not carry sees; nothing where its session has gone."""
-    around: Json | None = None
+    around: Surroundings | None = None
     with contextlib.suppress(HostError):
         around = await end.session.request(
             "path.surroundings", {"interface": end.interface, "peer": other.address}, timeout_s=_LOOK_TIMEOUT_S

@@ -5,17 +5,17 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from orchestrator.act.session import HostSession
 from orchestrator.decide.as_found.stays import is_as_found
 from orchestrator.decide.restarting.power import NO_LIFE, START_BY_HAND
+from orchestrator.decide.shapes.uses import Differences, KnownPlace, Reading, RestoreResult, Stay, Where
 from orchestrator.faults import Fault, HostError
 from orchestrator.onhost.settings import CATALOGUE
+from orchestrator.stored import Json
 
-Json = dict[str, Any]
 Connect = Callable[[str], Awaitable[HostSession]]
-Same = Callable[[Json, Any], bool]
+Same = Callable[[Reading, object], bool]
 TIMEOUT_S = 180.0  # as for a restore
 LOCK_PATIENCE_S = 150.0  # a watchdog may be at it for so long, and one stuck driver is common enough
 PAUSE_S = 1.0
@@ -29,20 +29,20 @@ class Recovered:
 
     host: str
     source: str = "nothing"
-    restored: list[Json] = field(default_factory=list)
-    left: list[Json] = field(default_factory=list)
-    conflicts: list[Json] = field(default_factory=list)
-    differences: Json = field(default_factory=dict)
-    restart: list[Json] = field(default_factory=list)  # places whose first value is back, but only for the next start
+    restored: list[Where] = field(default_factory=list)
+    left: list[Stay] = field(default_factory=list)
+    conflicts: list[Stay] = field(default_factory=list)
+    differences: Differences = field(default_factory=Differences)
+    restart: list[Stay] = field(default_factory=list)  # places whose first value is back, but only for the next start
     restarted: bool = False
-    accepted: list[Json] = field(default_factory=list)  # what its owner keeps, although it is not as it was found
+    accepted: list[Stay] = field(default_factory=list)  # what its owner keeps, although it is not as it was found
 
     @property
     def as_found(self) -> bool:
         """Nothing that the run changed is still changed, or else its owner keeps it; and the host runs as it did."""
         return is_as_found(self.as_result()) and not self.restart
 
-    def as_result(self) -> Json:
+    def as_result(self) -> RestoreResult:
         """The same as a Restored event holds it."""
         return {
             "restored": self.restored,
@@ -66,7 +66,7 @@ class Recovered:
         )
 
 
-def same_value(seen: Json, before: Any) -> bool:
+def same_value(seen: Reading, before: object) -> bool:
     """Whether a place reads as before, as its setting understands it: some values hold what counts on by itself.
 
     What takes a restart is as before only once the host has been started so.
@@ -78,11 +78,11 @@ def same_value(seen: Json, before: Any) -> bool:
         return False
 
 
-def result_of(outcome: Recovered | Fault) -> Json:
+def result_of(outcome: Recovered | Fault) -> RestoreResult:
     """As a Restored event holds it; a host that could not be asked is not as found, whatever is on it."""
     if isinstance(outcome, Recovered):
         return outcome.as_result()
-    unknown = {
+    unknown: Stay = {
         "setting": "",
         "target": "",
         "before": None,
@@ -94,7 +94,13 @@ def result_of(outcome: Recovered | Fault) -> Json:
 
 
 async def recover_host(
-    name: str, connect: Connect, run_id: str, known: Sequence[Json], same: Same = same_value, *, accept: bool = False
+    name: str,
+    connect: Connect,
+    run_id: str,
+    known: Sequence[KnownPlace],
+    same: Same = same_value,
+    *,
+    accept: bool = False,
 ) -> Recovered:
     """Recover one host. `known` is what the journal knows of changed places (decide.state.known_before); may be empty.
 
@@ -136,7 +142,7 @@ def _recorded(name: str, answer: Json) -> Recovered:
     )
 
 
-async def _restored(name: str, connect: Connect, run_id: str, known: Sequence[Json], same: Same) -> Recovered:
+async def _restored(name: str, connect: Connect, run_id: str, known: Sequence[KnownPlace], same: Same) -> Recovered:
     session = await connect(name)
     try:
         answer = await _once_free(session, run_id)
@@ -158,7 +164,8 @@ async def _once_free(session: HostSession, run_id: str) -> Json:
     until = clock() + LOCK_PATIENCE_S
     while True:
         try:
-            return await session.request("recover", {"run_id": run_id}, timeout_s=TIMEOUT_S)
+            answer: Json = await session.request("recover", {"run_id": run_id}, timeout_s=TIMEOUT_S)
+            return answer
         except HostError as error:
             if error.code != "locked":
                 raise
@@ -170,7 +177,9 @@ async def _once_free(session: HostSession, run_id: str) -> Json:
             await asyncio.sleep(PAUSE_S)  # the host itself has waited for a good while before it said so
 
 
-async def _from_journal(name: str, session: HostSession, run_id: str, known: Sequence[Json], same: Same) -> Recovered:
+async def _from_journal(
+    name: str, session: HostSession, run_id: str, known: Sequence[KnownPlace], same: Same
+) -> Recovered:
     """The host knows nothing: it was released, or restarted. What still reads otherwise than before is restored."""
     if not known:
         return Recovered(name)
@@ -193,7 +202,7 @@ async def _from_journal(name: str, session: HostSession, run_id: str, known: Seq
 
 
 async def restart_host(
-    name: str, connect: Connect, run_id: str, places: Sequence[Json], timeout_s: float = RESTART_TIMEOUT_S
+    name: str, connect: Connect, run_id: str, places: Sequence[Stay], timeout_s: float = RESTART_TIMEOUT_S
 ) -> None:
     """Have a host restart, whose boot files are as found, so that it runs so too; HostError when it is not back."""
     session = await connect(name)

@@ -12,7 +12,6 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from orchestrator import __version__
 from orchestrator.act.holders import holder_words
@@ -24,7 +23,7 @@ from orchestrator.decide.setup import RunSetup
 from orchestrator.decide.state import RunState
 from orchestrator.faults import HostError, PlanError
 from orchestrator.run_files import Folder, has_file, write_file
-from orchestrator.stored import SCHEMA_VERSION, made_of
+from orchestrator.stored import SCHEMA_VERSION, Json, made_of
 
 RUNNING = "running"
 _ENDED = {
@@ -81,12 +80,12 @@ def write_run_json(
     started_at: str,
     ended_at: str | None,
     helper_hash: str,
-    bench: dict[str, Any],
+    bench: Json,
     purpose: str,
     threshold_ratio: float,
     binds: dict[str, str],
-    lab: dict[str, Any] | None = None,
-    screen: dict[str, Any] | None = None,
+    lab: Json | None = None,
+    screen: Json | None = None,
     exit_code: int | None = None,
 ) -> None:
     """run.json: what the run was, on which hosts, and how it ended.
@@ -138,7 +137,7 @@ def write_run_json(
     write_private(folder / "run.json", json.dumps(run, indent=1, sort_keys=False))
 
 
-def _as_known(state: RunState) -> dict[str, Any]:
+def _as_known(state: RunState) -> Json:
     """What of run.json grows while the run goes on."""
     return {
         "hosts": {name: {"facts": facts_as_measured(host)} for name, host in state.hosts.items()},
@@ -151,7 +150,7 @@ def _as_known(state: RunState) -> dict[str, Any]:
     }
 
 
-def _as_found(state: RunState, end: HostEnd) -> dict[str, Any]:
+def _as_found(state: RunState, end: HostEnd) -> Json:
     host = state.hosts[end.host]
     result = host.restored or {}
     differences = result.get("differences", {})
@@ -252,7 +251,7 @@ def refresh_run_json(folder: Path, state: RunState) -> None:
     write_private(folder / "run.json", json.dumps(run, indent=1))
 
 
-def _run_json(folder: Path) -> dict[str, Any]:
+def _run_json(folder: Path) -> Json:
     inside = Folder(folder)
     found = inside.json("run.json") if inside.has("run.json") else {}
     return found if isinstance(found, dict) else {}

@@ -13,6 +13,7 @@ import functools
 import json
 from collections.abc import Callable
 from dataclasses import asdict
+from typing import cast
 
 from orchestrator.act.actions import HostActions
 from orchestrator.act.journal import JOURNAL_WRITE, Journal
@@ -24,6 +25,7 @@ from orchestrator.decide.as_found.somebody_else import CHANGED_OUTSIDE, changed_
 from orchestrator.decide.as_found.stays import is_as_found
 from orchestrator.decide.interval_lines import IntervalLine
 from orchestrator.decide.machine import HOST_IS_UNFIT, LEASE_IS_GONE, advance, handle, note_end_by_records
+from orchestrator.decide.shapes.run import StoredTrial
 from orchestrator.decide.state import RunState
 from orchestrator.decide.verdict.above_ceiling import fills, fills_before
 from orchestrator.decide.verdict.evidence import goodputs
@@ -266,7 +268,7 @@ class Runner:
     async def _consider(self) -> None:
         advise = self.advise
         trials, reason = await in_thread(lambda: advise(self.state), ADVICE_TIMEOUT_S) if advise else ([], "")
-        self.post(ev.Extended([asdict(trial) for trial in trials], reason))
+        self.post(ev.Extended([cast("StoredTrial", asdict(trial)) for trial in trials], reason))
 
     def _keep(self, line: IntervalLine) -> None:
         """What is measured goes into the journal at once, and to the disk within seconds."""

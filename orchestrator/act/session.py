@@ -18,6 +18,7 @@ from orchestrator.act.login import NOT_SSH, Login, log_in
 from orchestrator.act.start_failures import explain, old_python
 from orchestrator.faults import BugError, Fault, HostError, as_fault
 from orchestrator.onhost.service.frames import FrameError
+from orchestrator.stored import Json
 
 if TYPE_CHECKING:
     from orchestrator.act.in_band import RenewalLine
@@ -38,14 +39,14 @@ HEARTBEAT_S = 300.0  # the helper gives up a controller that is silent for an ho
 class Job:
     """A request under way: its events, what it is told, and its result."""
 
-    def __init__(self, session: HostSession, number: int, verb: str, args: dict[str, Any], timeout_s: float) -> None:
+    def __init__(self, session: HostSession, number: int, verb: str, args: Json, timeout_s: float) -> None:
         """Made by `HostSession.start`."""
         self.number, self.verb, self._args = number, verb, args
         self._session = session
         self._timeout_s = timeout_s
-        self._events: asyncio.Queue[tuple[int, dict[str, Any]]] = asyncio.Queue()  # with its weight in bytes
+        self._events: asyncio.Queue[tuple[int, Json]] = asyncio.Queue()  # with its weight in bytes
         self.waiting_bytes = 0  # memory that events take until they are looked at
-        self._result: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
+        self._result: asyncio.Future[Json] = asyncio.get_running_loop().create_future()
         self._result.add_done_callback(lambda future: future.exception())  # a result nobody asks for is no warning
 
     @property
@@ -53,7 +54,7 @@ class Job:
         """Whether the result, or the error in its place, is there."""
         return self._result.done()
 
-    async def event(self, timeout_s: float = 30.0) -> dict[str, Any]:
+    async def event(self, timeout_s: float = 30.0) -> Json:
         """The job's next event; the job's own error if it ends before, HostError "silent" if nothing comes."""
         if self._events.empty():
             waiting = asyncio.ensure_future(self._events.get())
@@ -72,22 +73,22 @@ class Job:
             raise self._session.error("no_event", f"{self.verb} ended without the event that was waited for")
         return self._looked_at(self._events.get_nowait())
 
-    def _looked_at(self, queued: tuple[int, dict[str, Any]]) -> dict[str, Any]:
+    def _looked_at(self, queued: tuple[int, Json]) -> Json:
         self.waiting_bytes -= queued[0]
         return queued[1]
 
-    async def next_event(self) -> dict[str, Any] | None:
+    async def next_event(self) -> Json | None:
         """The job's next event, however long that takes; None when it has ended and told everything."""
         with contextlib.suppress(Fault):
             return await self.event(self._timeout_s + ANSWER_GRACE_S)
         return None
 
-    async def tell(self, body: dict[str, Any]) -> None:
+    async def tell(self, body: Json) -> None:
         """Say something to the job."""
         self._session.send({"id": self.number, "tell": body})
 
-    async def result(self) -> dict[str, Any]:
-        """The job's answer; HostError with the host's code when it was refused or failed."""
+    async def result(self) -> Any:
+        """The job's answer, checked as a request's; HostError with the host's code when it was refused or failed."""
         done, _ = await asyncio.wait({self._result}, timeout=self._timeout_s + ANSWER_GRACE_S)
         if not done:
             self._session.forget(self.number)
@@ -103,7 +104,7 @@ class Job:
         await asyncio.wait({self._result}, timeout=ANSWER_GRACE_S)
         self._session.forget(self.number)
 
-    def take(self, kind: str, message: dict[str, Any], weight_bytes: int) -> None:
+    def take(self, kind: str, message: Json, weight_bytes: int) -> None:
         """An answer from the host; only the session calls this."""
         content = message.get("error" if kind == "error" else "body")
         if problem := answers.problem_with(self.verb, kind, content, self._args):
@@ -125,7 +126,7 @@ class Job:
             else:
                 self._result.set_exception(self._session.fault_of(self.verb, content))
 
-    def _queue(self, content: dict[str, Any], weight_bytes: int) -> None:
+    def _queue(self, content: Json, weight_bytes: int) -> None:
         too_many = self._events.qsize() >= EVENTS_LIMIT
         if too_many or self._session.waiting_bytes + weight_bytes > WAITING_LIMIT_BYTES:
             much = f"{EVENTS_LIMIT} events" if too_many else f"{WAITING_LIMIT_BYTES} bytes take"
@@ -147,11 +148,11 @@ class HostSession:
         """Made by `connect`."""
         self.host = address
         self.lost = asyncio.Event()
-        self.facts_of_start: dict[str, Any] = {}
+        self.facts_of_start: Json = {}
         self._login = login
         self._jobs: dict[int, Job] = {}
         self._numbers = itertools.count(1)
-        self._hello: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
+        self._hello: asyncio.Future[Json] = asyncio.get_running_loop().create_future()
         self._channel = Channel(self._heard, self._ended)
         self._heartbeat: asyncio.Task[None] | None = None
         self._unasked_bytes = 0
@@ -169,8 +170,11 @@ class HostSession:
         self.line, self.shares_link = line, not over
         self._login.expect_silence(expected=not over)
 
-    async def request(self, verb: str, args: dict[str, Any] | None = None, timeout_s: float = 10.0) -> dict[str, Any]:
-        """One question and its answer. HostError with the host's code when it refuses."""
+    async def request(self, verb: str, args: Json | None = None, timeout_s: float = 10.0) -> Any:
+        """One question and its answer, whose shape `answers` has checked: the caller gives it its type.
+
+        HostError with the host's code when it refuses.
+        """
         job = self.start(verb, args, timeout_s=timeout_s)
         try:
             return await job.result()
@@ -180,7 +184,7 @@ class HostSession:
             self.forget(job.number)
             raise
 
-    def start(self, verb: str, args: dict[str, Any] | None = None, *, timeout_s: float = 60.0) -> Job:
+    def start(self, verb: str, args: Json | None = None, *, timeout_s: float = 60.0) -> Job:
         """Begin a job; its answers come while the caller does other things."""
         job = Job(self, next(self._numbers), verb, args or {}, timeout_s)
         self._jobs[job.number] = job
@@ -198,7 +202,7 @@ class HostSession:
         self._channel.close()
         await self._login.close()
 
-    def send(self, message: dict[str, Any]) -> None:
+    def send(self, message: Json) -> None:
         """One message to the helper; HostError "lost" when there is none any more."""
         if self.lost.is_set():
             raise self._bug() or self.error("lost", "the connection was lost", next_step="")
@@ -222,7 +226,7 @@ class HostSession:
         """An error of this host."""
         return HostError(code, f"{self.host.name}: {message}", host=self.host.name, **more)
 
-    def fault_of(self, verb: str, error: dict[str, Any]) -> Fault:
+    def fault_of(self, verb: str, error: Json) -> Fault:
         """The host's own words as an error; a bug in what we sent is ours, not the host's."""
         code, message, values = error["code"], error["message"], error["values"]
         fault: Fault
@@ -285,7 +289,7 @@ class HostSession:
             with contextlib.suppress(Fault):
                 await self.request("clock")
 
-    def _heard(self, message: dict[str, Any], weight_bytes: int) -> None:
+    def _heard(self, message: Json, weight_bytes: int) -> None:
         if self.log is not None:
             self.log.heard(message)
         kind, number = message.get("kind"), message.get("id")

@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from typing import Any
 
 from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path
@@ -17,9 +16,10 @@ from orchestrator.decide.links.addressing import addresses_of
 from orchestrator.decide.links.answering import questions_of
 from orchestrator.decide.links.ends import interface_facts, interface_of
 from orchestrator.decide.setup import LinkSetup
+from orchestrator.decide.shapes.host_facts import Survey
+from orchestrator.decide.shapes.record import PathResult
 from orchestrator.faults import Fault, HostError, as_fault
 
-Json = dict[str, Any]
 Open = Callable[[str], Awaitable[HostSession]]
 _SURVEY_TIMEOUT_S = 30.0
 _SMALL_FRAME_TIMEOUT_S = 3.0  # a survey does not wait for a port that begins to forward: it says that nothing came
@@ -29,10 +29,10 @@ class Surveyed:
     """What hosts answered: surveys by name, faults of those that did not, and what paths carry."""
 
     def __init__(self) -> None:
-        self.surveys: dict[str, Json] = {}
+        self.surveys: dict[str, Survey] = {}
         self.faults: dict[str, Fault] = {}  # by host
         self.link_faults: dict[str, Fault] = {}
-        self.paths: dict[str, Json] = {}
+        self.paths: dict[str, PathResult] = {}
         self.wires: list[Wire] = []
         self.wiring_fault: Fault | None = None  # why nothing is known of the wiring, when something was asked
 
@@ -65,9 +65,9 @@ async def survey_hosts(names: Sequence[str], open_session: Open, links: Sequence
     return found
 
 
-async def _survey(session: HostSession) -> Json:
+async def _survey(session: HostSession) -> Survey:
     """The host's answer, with how far its wall clock is from ours in seconds."""
-    survey = await session.request("survey", {}, timeout_s=_SURVEY_TIMEOUT_S)
+    survey: Survey = await session.request("survey", {}, timeout_s=_SURVEY_TIMEOUT_S)
     before = time.time()
     clock = await session.request("clock", {})
     survey["clock_offset_s"] = round(clock["wall_ns"] / 1e9 - (before + time.time()) / 2, 4)

@@ -5,14 +5,12 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from orchestrator.act.path_proof import wait_for_stage
 from orchestrator.act.session import HostSession
 from orchestrator.decide.findings import End, LinkNeed, Wire, wiring_findings
 from orchestrator.faults import HostError
 
-Json = dict[str, Any]
 _LISTEN_TIMEOUT_S = 30.0
 _STAGE_TIMEOUT_S = 10.0
 

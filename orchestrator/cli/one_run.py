@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from orchestrator.act.signals import Signals
 from orchestrator.cli.access import Access
@@ -15,6 +15,7 @@ from orchestrator.cli.plans import LoadedPlan, load_plans
 from orchestrator.cli.running import drive, finish_folder
 from orchestrator.cli.say import say, typed
 from orchestrator.decide.ending import outcome_code
+from orchestrator.decide.shapes.run import StoredTrial
 from orchestrator.decide.state import RunState
 from orchestrator.faults import PlanError
 from orchestrator.run_files import Folder, has_file
@@ -133,7 +134,7 @@ def _positions(state: RunState, again: str) -> list[int]:
     ]
 
 
-def _added(loaded: LoadedPlan, state: RunState, replicates: int) -> list[dict[str, Any]]:
+def _added(loaded: LoadedPlan, state: RunState, replicates: int) -> list[StoredTrial]:
     """The trials that a schedule with more replicates has beyond the present one."""
     from orchestrator.planning import schedule
 
@@ -142,4 +143,4 @@ def _added(loaded: LoadedPlan, state: RunState, replicates: int) -> list[dict[st
         trial for trial in schedule(loaded.plan, state.setup.cells, replicates=replicates) if trial.replicate > have
     ]
     last = max(trial.position for trial in state.schedule)
-    return [{**asdict(trial), "position": last + number} for number, trial in enumerate(more, 1)]
+    return [cast("StoredTrial", {**asdict(trial), "position": last + number}) for number, trial in enumerate(more, 1)]

@@ -21,9 +21,10 @@ from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
 from orchestrator.decide.as_found import stays
 from orchestrator.decide.machine import NOT_AS_FOUND
+from orchestrator.decide.shapes.record import TrialRecord
 from orchestrator.decide.state import RunState
 from orchestrator.decide.verdict.evidence import goodputs
-from orchestrator.faults import Fault
+from orchestrator.faults import Fault, FaultDict
 from orchestrator.run_files import Folder
 from orchestrator.words.figures import rate_text
 from orchestrator.words.plain_text import visible
@@ -122,7 +123,7 @@ def _host_failed(_: RunState, event: ev.HostFailed) -> list[str]:
     return [_with_next_step(event.fault), *left]
 
 
-def _with_next_step(fault: dict[str, Any]) -> str:
+def _with_next_step(fault: FaultDict) -> str:
     next_step = fault.get("next_step") or ""
     return f"{fault.get('message', '')}" + (f" - {next_step}" if next_step else "")
 
@@ -153,7 +154,7 @@ def _conducted(state: RunState, event: ev.Conducted) -> str:
     return f"{label}{_goodputs(event.record)}" + (f"  (noted: {', '.join(doubts)})" if doubts else "")
 
 
-def _goodputs(record: dict[str, Any]) -> str:
+def _goodputs(record: TrialRecord) -> str:
     return ", ".join(f"{way} {_rate(goodput)}" for way, goodput in goodputs(record).items())
 
 
@@ -187,7 +188,7 @@ def _power_cycle(state: RunState, command: do.PowerCycle) -> str:
     return f"{command.host}: no sign of life; switching its power off and on: {words}"
 
 
-def stays_lines(host: str, result: dict[str, Any]) -> list[str]:
+def stays_lines(host: str, result: stays.Told) -> list[str]:
     """What is still changed on a host, why, and the command that a person can put each right with."""
     return [f"    {line}" for line in stays.lines(host, result)]
 

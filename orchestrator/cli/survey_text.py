@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from orchestrator.act.surveying import Surveyed
     from orchestrator.decide.findings import Ceiling, Finding
+    from orchestrator.decide.shapes.host_facts import InterfaceFacts, Survey
 
 _WIDTH = 110
 _WORDS = {
@@ -52,7 +53,7 @@ def survey_lines(
         yield from (f"  {line}" for line in changes or ["nothing"])
 
 
-def _host(name: str, survey: dict[str, Any]) -> Iterator[str]:
+def _host(name: str, survey: Survey) -> Iterator[str]:
     machine = survey["machine_depth"]
     governors = ", ".join(sorted({each["governor"] for each in machine["policies"]}))
     parts = (
@@ -69,7 +70,7 @@ def _host(name: str, survey: dict[str, Any]) -> Iterator[str]:
             yield f"  {each['name']}: {', '.join(_interface_words(each))}"
 
 
-def _interface_words(interface: dict[str, Any]) -> Iterator[str]:
+def _interface_words(interface: InterfaceFacts) -> Iterator[str]:
     speed = interface["speed_bit_s"]
     yield interface["driver"] or interface["kind"] or "no driver"
     yield "carrier" if interface["carrier"] else "no carrier"

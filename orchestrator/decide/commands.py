@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import ClassVar
 
-Json = dict[str, Any]
+from orchestrator.decide.shapes.uses import ToPrepare, Use
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class Prepare(HostCommand):
     """Record the before-values of these places on the host, and return them."""
 
     interfaces: tuple[str, ...]
-    places: tuple[Json, ...]
+    places: tuple[ToPrepare, ...]
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ class Apply(HostCommand):
     """Set these places to their levels; a use with `as_found` goes back to its before-value."""
 
     position: int
-    uses: tuple[Json, ...]
+    uses: tuple[Use, ...]
     changes_host: ClassVar[bool] = True
 
 
@@ -119,6 +119,6 @@ class Finish(Command):
     exit_code: int
 
 
-def command_to_dict(command: Command) -> Json:
+def command_to_dict(command: Command) -> dict[str, object]:
     """The command as the journal's intent line holds it."""
     return {"command": type(command).__name__, **vars(command)}

@@ -6,9 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from orchestrator.stored import fitting
-
-Json = dict[str, Any]
+from orchestrator.decide.shapes.host_facts import HostFacts
+from orchestrator.decide.shapes.record import TrialRecord
+from orchestrator.decide.shapes.run import StoredTrial, ToldVerdict
+from orchestrator.decide.shapes.uses import AppliedUse, Reading, RestoreResult
+from orchestrator.faults import FaultDict
+from orchestrator.stored import Json, fitting
 
 
 @dataclass(frozen=True)
@@ -21,7 +24,7 @@ class Connected(Event):
     """A host answered and its helper told what it is."""
 
     host: str
-    facts: Json
+    facts: HostFacts
 
 
 @dataclass(frozen=True)
@@ -30,7 +33,7 @@ class HostFailed(Event):
 
     host: str
     step: str
-    fault: Json
+    fault: FaultDict
 
 
 @dataclass(frozen=True)
@@ -55,7 +58,7 @@ class Prepared(Event):
     """The before-values are on the host's own record, and now in the journal: changes may begin."""
 
     host: str
-    before: list[Json]
+    before: list[Reading]
     image: Json | None  # None where a host could make none
     instrument: dict[str, float] = field(default_factory=dict)  # transport -> the pair's self-test there, bit/s
     cannot: list[str] = field(default_factory=list)  # why it cannot have levels that take a restart
@@ -67,7 +70,7 @@ class Applied(Event):
 
     host: str
     position: int
-    uses: list[Json]
+    uses: list[AppliedUse]
 
 
 @dataclass(frozen=True)
@@ -76,8 +79,8 @@ class Conducted(Event):
 
     position: int
     attempt: int
-    record: Json
-    verdict: Json
+    record: TrialRecord
+    verdict: ToldVerdict
 
 
 @dataclass(frozen=True)
@@ -86,7 +89,7 @@ class ConductBroken(Event):
 
     position: int
     attempt: int
-    fault: Json
+    fault: FaultDict
 
 
 @dataclass(frozen=True)
@@ -94,7 +97,7 @@ class SessionLost(Event):
     """The SSH session of a host ended without our asking; `step` is the command that met it, "" when none did."""
 
     host: str
-    fault: Json
+    fault: FaultDict
     step: str = ""
 
 
@@ -108,7 +111,7 @@ class Rejoined(Event):
     host: str
     outcome: str
     token: int
-    facts: Json
+    facts: HostFacts
     as_found: bool = False
 
 
@@ -132,7 +135,7 @@ class Restored(Event):
     """What the host restored, what stayed, and how its image differs from before."""
 
     host: str
-    result: Json
+    result: RestoreResult
 
     @property
     def by_recover(self) -> bool:
@@ -160,14 +163,14 @@ class Resumed(Event):
     """Another process took the run up again; hosts must be contacted anew."""
 
     again: list[int] = field(default_factory=list)
-    added: list[Json] = field(default_factory=list)
+    added: list[StoredTrial] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
 class Extended(Event):
     """What was added to the schedule, and why; nothing added: it is enough."""
 
-    trials: list[Json]
+    trials: list[StoredTrial]
     reason: str = ""
 
 

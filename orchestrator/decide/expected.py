@@ -11,7 +11,8 @@ from enum import Enum, auto
 
 from orchestrator.decide import commands as do
 from orchestrator.decide import events as ev
-from orchestrator.decide.state import MOST_RECENT, Flight, Json, RunState
+from orchestrator.decide.state import MOST_RECENT, Flight, RunState
+from orchestrator.faults import FaultDict
 
 _ANSWERS: dict[type[ev.Event], str] = {
     ev.Connected: do.Connect.__name__,
@@ -79,7 +80,7 @@ def note_unexpected(state: RunState, event: ev.Event) -> None:
     note_bug(state, {"message": unexpected(state, event)})
 
 
-def note_bug(state: RunState, fault: Json) -> None:
+def note_bug(state: RunState, fault: FaultDict) -> None:
     """The run ends by a fault of ours, whatever else ends it."""
     state.bug = state.bug or str(fault.get("message", "unknown"))
     state.stop = state.stop or {"kind": "bug", "reason": state.bug}

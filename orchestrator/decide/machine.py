@@ -22,17 +22,20 @@ from orchestrator.decide.restarting.deaths import count_death, note_lost_apply
 from orchestrator.decide.restarting.kernels import note_kernels
 from orchestrator.decide.restarting.power import NO_LIFE, WANTED, by_hand, may_switch
 from orchestrator.decide.restarting.restarts import note_applied, note_back
+from orchestrator.decide.shapes.uses import RestoreResult
 from orchestrator.decide.starting import starting_commands
 from orchestrator.decide.state import (
     MOST_ATTEMPTS,
     UNKNOWN_LEVEL,
     HostState,
-    Json,
+    Place,
     RunState,
     place_name,
+    refused_use,
     restart_places,
 )
 from orchestrator.decide.trials import start_over, trial_commands
+from orchestrator.faults import FaultDict
 from orchestrator.planning.order import Trial
 from orchestrator.planning.systems import NOT_WATCHED
 
@@ -79,7 +82,7 @@ def advance(state: RunState) -> list[Command]:
     return commands
 
 
-def note_end_by_records(state: RunState, code: int, found: Mapping[str, Json]) -> None:
+def note_end_by_records(state: RunState, code: int, found: Mapping[str, RestoreResult]) -> None:
     """The run was ended without the machine; `found` is what each host did by its own record, as Restored has it."""
     state.exit_code = code
     for name, result in found.items():
@@ -154,11 +157,17 @@ def _own_fault(state: RunState, event: ev.HostFailed, host: HostState) -> None:
         host.fault = event.fault
 
 
-def _note_what_stays(host: HostState, fault: Json) -> None:
+def _note_what_stays(host: HostState, fault: FaultDict) -> None:
     """A host that says itself what it could not restore is not as found, whatever was believed before."""
     if fault.get("code") == NOT_AS_FOUND:
         host.changed = True
-        host.restored = {**fault["values"], "restored": [], "differences": {}}
+        values = fault["values"]
+        host.restored = {
+            "left": values.get("left", []),
+            "conflicts": values.get("conflicts", []),
+            "restored": [],
+            "differences": {},
+        }
 
 
 def _apply_failed(state: RunState, event: ev.HostFailed, host: HostState) -> None:
@@ -167,9 +176,8 @@ def _apply_failed(state: RunState, event: ev.HostFailed, host: HostState) -> Non
     if event.fault.get("code") in HOST_IS_UNFIT:
         state.stop = state.stop or {"kind": "stop", "reason": why}
         return
-    state.applied[event.host] = [
-        {**use, "ok": False, "seen": None, "why": why, "code": event.fault.get("code", "")} for use in host.last_applied
-    ]
+    code = event.fault.get("code", "")
+    state.applied[event.host] = [refused_use(use, why, code) for use in host.last_applied]
 
 
 def _restart_refused(state: RunState, event: ev.HostFailed, host: HostState) -> None:
@@ -337,7 +345,10 @@ def _restored(state: RunState, event: ev.Restored) -> None:
     host.recovered = event.by_recover
     host.restored, host.levels = event.result, {}
     host.in_doubt.clear()
-    for place in map(place_name, (one for one in event.result.get("accepted") or () if "setting" in one)):
+    for one in event.result.get("accepted") or ():
+        if "setting" not in one:
+            continue
+        place = Place(one["setting"], one["target"])
         for known in (host.before, host.before_levels, host.ours):  # what its owner keeps is what is found from now on
             known.pop(place, None)
         host.image = None

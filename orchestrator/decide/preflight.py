@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from itertools import combinations
-from typing import Any
 
 from orchestrator.decide.links.addressing import addresses_of
 from orchestrator.decide.links.end_problems import address_problem, end_problem
 from orchestrator.decide.links.ends import interface_facts, interface_of, same_network_namespace, target_of
+from orchestrator.decide.shapes.host_facts import HostFacts
 from orchestrator.decide.state import RunState, facts_of
 from orchestrator.faults import BugError, Fault, HostError, LinkError
 from orchestrator.planning.cautions import udp_to_strangers
 from orchestrator.planning.cells import Cell
 from orchestrator.planning.systems import BSD, LINUX
-
-Json = dict[str, Any]
 
 
 def preflight_problem(state: RunState) -> Fault | None:
@@ -57,7 +55,7 @@ def _look_at_system(state: RunState, name: str, family: str, system: str) -> Non
         )
 
 
-def _look_at_ends(state: RunState, cell: Cell, name: str, facts: dict[str, Json]) -> None:
+def _look_at_ends(state: RunState, cell: Cell, name: str, facts: dict[str, HostFacts]) -> None:
     link = state.setup.link(name)
     (a, first), (b, second) = link.ends
     names = interface_of(first, facts[a], a), interface_of(second, facts[b], b)

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
+from orchestrator.decide.shapes.record import SearchStep
 from orchestrator.decide.traffic_args import LinkFacts, datagram_size
 from orchestrator.faults import LinkError
 from orchestrator.metrics.throughput_search import SearchRules, SearchTrial, Throughput
 from orchestrator.planning.cells import Cell
 from orchestrator.wire.ceiling import share_to_payload_rate
 
-Json = Mapping[str, Any]
 SHORT_S = 1.0  # a step of the search; the rate found is confirmed over the trial's full length
 
 
@@ -37,9 +36,9 @@ def search_rules(cell: Cell, facts: LinkFacts, full_s: float) -> SearchRules:
     )
 
 
-def searched(step: Json) -> SearchTrial:
+def searched(step: SearchStep) -> SearchTrial:
     """What one step gave, over both ways together; the lesser intended load (RFC 2544 s14)."""
-    parts = [part for end in ("first", "second") for part in step[end]["parts"]]
+    parts = [part for end in (step["first"], step["second"]) for part in end["parts"]]
     sent = [part for part in parts if part["part"] == "send"]
     received = [part for part in parts if part["part"] == "receive"]
     offered = [
@@ -54,7 +53,7 @@ def searched(step: Json) -> SearchTrial:
     return SearchTrial(step["intended_load_bit_s"], min(offered), handed_over, arrived, step["full_length"])
 
 
-def confirming_step(steps: Sequence[Json], answer: Throughput) -> Json | None:
+def confirming_step(steps: Sequence[SearchStep], answer: Throughput) -> SearchStep | None:
     """The full-length step whose rate is the answer; None when no rate was confirmed."""
     if answer.rate_bit_s is None:
         return None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from orchestrator.decide.commands import AcquireLease, Command, Connect, Prepare, VerifyWatchdog
 from orchestrator.decide.preflight import interfaces_used, preflight_problem
 from orchestrator.decide.restarting.power import reach
+from orchestrator.decide.shapes.uses import ToPrepare
 from orchestrator.decide.state import RunState, all_places, known_before
 
 
@@ -45,8 +46,10 @@ def _make_ready(state: RunState, name: str) -> list[Command]:
 def prepare(state: RunState, name: str) -> Prepare:
     """Record a host's before-values; of places it has changed, those the run knows lead over what the host holds."""
     host = state.hosts[name]
-    places = tuple(
-        {**where, "known": known_before(host, place)} if place in host.ours else where
-        for place, (_, where) in all_places(state, name).items()
-    )
-    return Prepare(name, interfaces_used(state, name), places)
+    places: list[ToPrepare] = []
+    for place, (_, use) in all_places(state, name).items():
+        wanted: ToPrepare = {"setting": use["setting"], "target": use["target"], "level": use["level"]}
+        if place in host.ours:
+            wanted["known"] = known_before(host, place)
+        places.append(wanted)
+    return Prepare(name, interfaces_used(state, name), tuple(places))

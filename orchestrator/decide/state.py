@@ -7,15 +7,17 @@ only through `machine.handle`; whoever holds it outside may read it, never assig
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from orchestrator.decide.as_found.stays import is_as_found
 from orchestrator.decide.links.ends import target_of
 from orchestrator.decide.setup import RunSetup
+from orchestrator.decide.shapes.host_facts import HostFacts, KernelFacts
+from orchestrator.decide.shapes.run import Outcome, Stop
+from orchestrator.decide.shapes.uses import AppliedUse, KnownPlace, RestoreResult, Use, Where
+from orchestrator.faults import FaultDict
 from orchestrator.planning.cells import BOOT_LINES, COMMAND, Cell, SettingUse, plain_level
 from orchestrator.planning.order import Trial
-
-Json = dict[str, Any]
 
 UNKNOWN_LEVEL = "?unknown"  # what a place holds after a refused change, a lost session or a hand from outside
 MOST_ATTEMPTS = 3  # a trial that breaks this often through no fault of its cell is `failed`
@@ -74,20 +76,20 @@ class HostState:
     recent: list[str] = field(default_factory=list)  # the latest events and commands, the newest last
     recovered: bool = False  # restored by `recover`, which tells of it unasked
     own_faults: int = 0  # commands to it that met an error of ours
-    facts: Json | None = None
+    facts: HostFacts | None = None
     connected: bool = False
     token: int = 0  # 0: the host's lease is not ours
     proven: bool = False
     prepared: bool = False
-    before: dict[Place, Any] = field(default_factory=dict)  # first value ever seen; the truth to restore
-    places: dict[Place, Json] = field(default_factory=dict)  # {"setting", "target"} of each
-    before_levels: dict[Place, Any] = field(default_factory=dict)  # the level each was first read with
-    image: Json | None = None
+    before: dict[Place, object] = field(default_factory=dict)  # first value ever seen; the truth to restore
+    places: dict[Place, Where] = field(default_factory=dict)
+    before_levels: dict[Place, object] = field(default_factory=dict)  # the level each was first read with
+    image: dict[str, object] | None = None
     instrument: dict[str, float] = field(default_factory=dict)
-    levels: dict[Place, Any] = field(default_factory=dict)  # absent means as found
+    levels: dict[Place, object] = field(default_factory=dict)  # absent means as found
     changed: bool = False  # an Apply was sent since the host was last as found
-    last_applied: list[Json] = field(default_factory=list)  # the uses of the latest Apply
-    ours: dict[Place, list[Any]] = field(default_factory=dict)  # every level this run has given it
+    last_applied: list[Use] = field(default_factory=list)  # the uses of the latest Apply
+    ours: dict[Place, list[object]] = field(default_factory=dict)  # every level this run has given it
     in_doubt: set[Place] = field(default_factory=set)  # places of an Apply that was never answered: perhaps half done
     deaths: dict[Level, int] = field(default_factory=dict)  # restarts seen under it
     restart_wanted: bool = False  # what is written takes effect at its next start
@@ -96,11 +98,11 @@ class HostState:
     final_starts: int = 0  # restarts at the end, for the way back to how it was found
     power: str = ""  # of a lost host: "wanted" or "switched"
     power_cycles: list[int] = field(default_factory=list)  # the trials in which its power was switched; 0: the end
-    measured_with: list[Json] = field(default_factory=list)  # kernels that trials ran on, each once
-    restored: Json | None = None
+    measured_with: list[KernelFacts] = field(default_factory=list)  # kernels that trials ran on, each once
+    restored: RestoreResult | None = None
     released: bool = False
     keeps_record: bool = False  # it would not let us go
-    fault: Json | None = None  # why this host can take no further part
+    fault: FaultDict | None = None  # why this host can take no further part
 
     @property
     def ready(self) -> bool:
@@ -125,16 +127,16 @@ class RunState:
     began: bool = False  # some host may have been changed: from here on an error is no refusal
     position: int = 0  # of the trial at hand; 0 for none, below zero in the rehearsal
     attempt: int = 1
-    applied: dict[str, list[Json]] = field(default_factory=dict)  # host -> what its settings took for this trial
+    applied: dict[str, list[AppliedUse]] = field(default_factory=dict)  # host -> what its settings took for this trial
     lost_applies: int = 0  # sessions that were lost while this trial's settings were being applied
-    outcomes: dict[int, Json] = field(default_factory=dict)  # position -> {"status", "doubts", "reason", "attempt"}
+    outcomes: dict[int, Outcome] = field(default_factory=dict)  # by position
     rescheduled: tuple[Trial, ...] | None = None  # what the rehearsal made of the setup's schedule
     costs_s: dict[str, float] = field(default_factory=dict)  # setting -> the longest change seen, with its readiness
     enough: bool = False  # an open-ended schedule needs nothing more
     marks: dict[int, str] = field(default_factory=dict)
     added: list[Trial] = field(default_factory=list)
-    stop: Json | None = None  # {"kind", "reason"} once the run is to end early
-    refused: Json | None = None  # the fault that ended the run before any change
+    stop: Stop | None = None  # once the run is to end early
+    refused: FaultDict | None = None  # the fault that ended the run before any change
     bug: str = ""  # the first error of ours; the run ends by it, whatever else happened
     hurry: bool = False  # asked twice to stop: leave the rest to the hosts' leases
     notes: list[str] = field(default_factory=list)
@@ -170,17 +172,17 @@ def begin(setup: RunSetup) -> RunState:
     return RunState(setup=setup, hosts={name: HostState() for name in setup.hosts})
 
 
-def facts_of(state: RunState) -> dict[str, Json]:
+def facts_of(state: RunState) -> dict[str, HostFacts]:
     """What each host has told of itself; empty for one that was not reached yet."""
     return {name: host.facts or {} for name, host in state.hosts.items()}
 
 
-def place_name(where: Json) -> Place:
+def place_name(where: Where) -> Place:
     """The place that {"setting", "target"} names."""
     return Place(where["setting"], where["target"])
 
 
-def acts_on_interface(where: Json) -> bool:
+def acts_on_interface(where: Where) -> bool:
     """Whether a place's target is an interface; a command's and a boot file's is a name of the plan's own."""
     return bool(where["target"]) and where["setting"] not in (COMMAND, BOOT_LINES)
 
@@ -190,10 +192,10 @@ def place_of(use: SettingUse, host: HostState) -> Place:
     return Place(use.setting, target_of(use, host.facts or {}))
 
 
-def all_places(state: RunState, name: str) -> dict[Place, tuple[SettingUse, Json]]:
+def all_places(state: RunState, name: str) -> dict[Place, tuple[SettingUse, Use]]:
     """Every place on a host that some cell sets: place -> (a use of it, {"setting", "target", "level"})."""
     host = state.hosts[name]
-    found: dict[Place, tuple[SettingUse, Json]] = {}
+    found: dict[Place, tuple[SettingUse, Use]] = {}
     for cell in state.setup.cells:
         for use in cell.settings:
             if use.host == name:
@@ -203,10 +205,11 @@ def all_places(state: RunState, name: str) -> dict[Place, tuple[SettingUse, Json
     return found
 
 
-def known_before(host: HostState, place: Place) -> Json:
+def known_before(host: HostState, place: Place) -> KnownPlace:
     """What the journal knows of a place, for a host whose own record is gone; `ours` tells our values from others'."""
     return {
-        **host.places[place],
+        "setting": host.places[place]["setting"],
+        "target": host.places[place]["target"],
         "level": host.before_levels.get(place),
         "value": host.before[place],
         "ours": host.ours.get(place, []),
@@ -214,13 +217,39 @@ def known_before(host: HostState, place: Place) -> Json:
     }
 
 
-def changed_places(state: RunState, name: str) -> list[Json]:
+def changed_places(state: RunState, name: str) -> list[KnownPlace]:
     """What the journal knows of the places that the run has changed on a host, as its helper takes it."""
     host = state.hosts[name]
     return [known_before(host, place) for place in host.places if place in host.ours]
 
 
-def wanted_levels(cell: Cell, name: str, host: HostState) -> dict[Place, Any]:
+def use_of(where: Where, level: object) -> Use:
+    """A place that is to be brought to a level."""
+    return {"setting": where["setting"], "target": where["target"], "level": level}
+
+
+def way_back(where: Where) -> Use:
+    """A place that is to go back to how it was found."""
+    return {"setting": where["setting"], "target": where["target"], "level": None, "as_found": True}
+
+
+def refused_use(use: Use, why: str, code: str = "") -> AppliedUse:
+    """A use that came to nothing."""
+    refused: AppliedUse = {
+        "setting": use["setting"],
+        "target": use["target"],
+        "level": use["level"],
+        "ok": False,
+        "seen": None,
+        "why": why,
+        "code": code,
+    }
+    if "as_found" in use:
+        refused["as_found"] = use["as_found"]
+    return refused
+
+
+def wanted_levels(cell: Cell, name: str, host: HostState) -> dict[Place, object]:
     """Place -> level that the cell asks of a host; places it does not name stay as found."""
     return {place_of(use, host): use.level for use in cell.settings if use.host == name}
 
@@ -236,23 +265,24 @@ def restart_places(state: RunState, name: str) -> set[Place]:
     return {place_of(use, host) for use in state.setup.restarting_uses if use.host == name}
 
 
-def restart_uses(state: RunState, name: str) -> list[Json]:
+def restart_uses(state: RunState, name: str) -> list[Use]:
     """Every level of the plan that takes a restart of a host, each once."""
-    host, found = state.hosts[name], []
+    host = state.hosts[name]
+    found: list[Use] = []
     for use in state.setup.restarting_uses:
-        one = {"setting": use.setting, "target": target_of(use, host.facts or {}), "level": use.level}
+        one: Use = {"setting": use.setting, "target": target_of(use, host.facts or {}), "level": use.level}
         if use.host == name and one not in found:
             found.append(one)
     return found
 
 
-def needed_uses(cell: Cell, name: str, host: HostState) -> list[Json]:
+def needed_uses(cell: Cell, name: str, host: HostState) -> list[Use]:
     """The changes that bring a host from its present levels to the cell's, in the order they were first prepared."""
     wanted = wanted_levels(cell, name, host)
-    uses: list[Json] = []
+    uses: list[Use] = []
     for place, where in host.places.items():
         if place in wanted and host.levels.get(place) != wanted[place]:
-            uses.append({**where, "level": wanted[place]})
+            uses.append(use_of(where, wanted[place]))
         elif place not in wanted and place in host.levels:
-            uses.append({**where, "level": None, "as_found": True})
+            uses.append(way_back(where))
     return uses

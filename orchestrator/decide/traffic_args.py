@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from orchestrator.decide.setup import LinkSetup
+from orchestrator.decide.shapes.record import EndFacts, LinkFactsRecord
 from orchestrator.planning.cells import Cell, ports_needed
 from orchestrator.planning.order import Trial
 from orchestrator.planning.port_shares import Listening, divided
 from orchestrator.planning.traffic import DEFAULTS
+from orchestrator.stored import Json
 from orchestrator.wire.ceiling import share_to_payload_rate
 from orchestrator.wire.segments import datagram_payload
 
@@ -25,29 +26,29 @@ class LinkFacts:
     rate_bit_s: float | None
     family: int
     mtu: int
-    first: Mapping[str, Any]
-    second: Mapping[str, Any]
+    first: EndFacts
+    second: EndFacts
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> LinkFactsRecord:
         """The facts as the trial's record holds them."""
         return {
             "rate_bit_s": self.rate_bit_s,
             "family": self.family,
             "mtu": self.mtu,
-            "first": dict(self.first),
-            "second": dict(self.second),
+            "first": self.first,
+            "second": self.second,
         }
 
 
-def link_rate_bit_s(link: LinkSetup, first: Mapping[str, Any], second: Mapping[str, Any]) -> float | None:
+def link_rate_bit_s(link: LinkSetup, first: EndFacts, second: EndFacts) -> float | None:
     """The narrowest rate known: the plan's, else the slower of what both interfaces report."""
     if link.rate_bit_s:
         return link.rate_bit_s
-    speeds = [end["speed_bit_s"] for end in (first, second) if end.get("speed_bit_s")]
+    speeds = [speed for end in (first, second) if (speed := end.get("speed_bit_s"))]
     return float(min(speeds)) if speeds else None
 
 
-def intended_load_bit_s(offered: Mapping[str, Any] | None, facts: LinkFacts, datagram_bytes: int) -> float | None:
+def intended_load_bit_s(offered: Mapping[str, float] | None, facts: LinkFacts, datagram_bytes: int) -> float | None:
     """Payload bits per second that a flow is asked to offer; None for as much as goes."""
     if not offered or "search" in offered:
         return None
@@ -80,7 +81,7 @@ def ports_for(link: LinkSetup, cell: Cell, trial: Trial, seed: int, at_once: Seq
 
 def traffic_args(
     cell: Cell, ports: Sequence[int], facts: LinkFacts, *, token: str, timeout_s: float, asked: float | None = None
-) -> tuple[dict[str, Any], dict[str, Any]]:
+) -> tuple[Json, Json]:
     """(arguments of `traffic.dial` on the first end, of `traffic.serve` on the second).
 
     `ports` are those of `ports_for`, the first of them the path proof's. `asked` (payload bit/s) takes the place of the

@@ -5,7 +5,8 @@ from __future__ import annotations
 from orchestrator.decide.commands import Apply, Command, Conduct, Consider, Restart
 from orchestrator.decide.foreseen import why_foreseen
 from orchestrator.decide.restarting.restarts import only_first_phase
-from orchestrator.decide.state import Flight, HostState, Json, RunState, needed_uses, place_name
+from orchestrator.decide.shapes.uses import Use
+from orchestrator.decide.state import Flight, HostState, RunState, needed_uses, place_name
 
 
 def start_over(state: RunState, attempt: int = 1) -> None:
@@ -23,7 +24,7 @@ def _consider(state: RunState) -> list[Command]:
     return [Consider()]
 
 
-def _note_intent(host: HostState, uses: list[Json]) -> None:
+def _note_intent(host: HostState, uses: list[Use]) -> None:
     """From here on, until the answer, each place may hold its new level, the old one, or something between."""
     host.changed = True
     host.last_applied = uses

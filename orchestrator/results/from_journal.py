@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 from orchestrator.decide.events import Conducted
 from orchestrator.decide.journal_lines import Entry
 from orchestrator.decide.machine import BROKEN_OFF
 from orchestrator.decide.replay import replay
+from orchestrator.decide.shapes.flows import ENDS
+from orchestrator.decide.shapes.record import TrialRecord, as_now, new_record
 from orchestrator.decide.state import RunState
 from orchestrator.decide.verdict.judge import Verdict, judge
 from orchestrator.results.interval_index import IntervalIndex, read_story
 
-Json = dict[str, Any]
 
-
-def judged_records(entries: list[Entry]) -> tuple[RunState, list[tuple[Json, Verdict]]]:
+def judged_records(entries: list[Entry]) -> tuple[RunState, list[tuple[TrialRecord, Verdict]]]:
     """(the run's state, each trial's last record with its verdict, in the order of the schedule).
 
     A trial that ended without a record (skipped, broken off) gets an empty one, so that its row is not missing. A
@@ -24,11 +24,11 @@ def judged_records(entries: list[Entry]) -> tuple[RunState, list[tuple[Json, Ver
     """
     state, _ = replay(entries)
     records = {
-        entry.body["position"]: entry.body["record"]
+        entry.body["position"]: as_now(entry.body["record"])
         for entry in entries
         if entry.kind == "event" and entry.body["event"] == Conducted.__name__
     }
-    judged: list[tuple[Json, Verdict]] = []
+    judged: list[tuple[TrialRecord, Verdict]] = []
     for trial in state.schedule:
         outcome = state.outcomes.get(trial.position)
         if outcome is None:
@@ -39,20 +39,20 @@ def judged_records(entries: list[Entry]) -> tuple[RunState, list[tuple[Json, Ver
     return state, judged
 
 
-def _with_steps(record: Json, verdict: Verdict) -> list[tuple[Json, Verdict]]:
+def _with_steps(record: TrialRecord, verdict: Verdict) -> list[tuple[TrialRecord, Verdict]]:
     """A searched trial as its steps and its confirming trial; any other trial as it is."""
     search = record.get("search")
     if not search:
         return [(record, verdict)]
     steps = [
-        {**record, "role": "search", "search": None, "first": step["first"], "second": step["second"]}
+        cast("TrialRecord", {**record, "role": "search", "search": None, **{end: step[end] for end in ENDS}})
         for step in search["steps"]
         if not step["full_length"]
     ]
     reason = "; ".join(filter(None, (verdict.reason, search["answer"]["sentence"])))
     return [
         *((step, judge(step)) for step in steps),
-        ({**record, "role": "confirm"}, Verdict(verdict.status, verdict.doubts, reason)),
+        (cast("TrialRecord", {**record, "role": "confirm"}), Verdict(verdict.status, verdict.doubts, reason)),
     ]
 
 
@@ -63,37 +63,12 @@ def _marked(state: RunState, position: int, verdict: Verdict) -> Verdict:
     return Verdict("suspect", (*verdict.doubts, "marked_by_hand"), f"marked by hand: {reason}")
 
 
-def _empty_record(state: RunState, position: int) -> Json:
+def _empty_record(state: RunState, position: int) -> TrialRecord:
     trial = state.trial(position)
-    cell = state.setup.cell(trial.cell)
-    return {
-        "trial": position,
-        "attempt": state.outcomes[position].get("attempt", 0),
-        "cell": trial.cell,
-        "replicate": trial.replicate,
-        "block": trial.block,
-        "whole_plot": trial.whole_plot,
-        "position": position,
-        "role": trial.role,
-        "link": cell.link,
-        "levels": dict(cell.levels),
-        "traffic": dict(cell.traffic),
-        "started_at": None,
-        "link_facts": None,
-        "settings": {},
-        "ready": {},
-        "path": None,
-        "first": None,
-        "second": None,
-        "after": {},
-        "settle_s": None,
-        "overhead_s": None,
-        "error": None,
-        "beside": [{"link": link} for link in cell.links[1:]],
-    }
+    return new_record(trial, state.setup.cell(trial.cell), state.outcomes[position].get("attempt", 0))
 
 
-def read_judged(journal: Path) -> tuple[RunState, list[tuple[Json, Verdict]], IntervalIndex]:
+def read_judged(journal: Path) -> tuple[RunState, list[tuple[TrialRecord, Verdict]], IntervalIndex]:
     """The same, from the journal's file, and where its intervals stand; a torn tail is left out."""
     entries, index = read_story(journal)
     return *judged_records(entries), index

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from orchestrator.metrics.loss import loss_ratio
 from orchestrator.planning.together import PLUS, TOGETHER, links_text
 
 _TRIAL = ["trial", "attempt", "role", "position"]
@@ -113,9 +114,8 @@ def _loss_ratio(rows: pd.DataFrame) -> float | None:
     known = rows[["datagrams_lost", "loss_ratio"]]
     if known.isna().any(axis=None):
         return None
-    lost = known["datagrams_lost"].astype(float)
-    sent = (rows["datagrams_received"].astype(float) + lost).sum()
-    return _ratio(lost.sum(), sent)
+    received = int(rows["datagrams_received"].sum())
+    return loss_ratio(received + int(known["datagrams_lost"].sum()), received)
 
 
 def _ratio(part: object, whole: object) -> float | None:

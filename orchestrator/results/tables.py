@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from orchestrator.decide.shapes.record import TrialRecord
 from orchestrator.decide.verdict.judge import Verdict
 from orchestrator.results.columns import names, write_columns
 from orchestrator.results.from_journal import read_judged
@@ -82,13 +83,19 @@ def _write_tables(folder: Path) -> None:
 
 
 def _write(
-    path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]], rows: Callable[[Json, Verdict], list[Json]]
+    path: Path,
+    columns: Iterable[str],
+    judged: list[tuple[TrialRecord, Verdict]],
+    rows: Callable[[TrialRecord, Verdict], list[Json]],
 ) -> None:
     write_rows(path, list(columns), (row for record, verdict in judged for row in rows(record, verdict)))
 
 
 def _pack(
-    path: Path, columns: Iterable[str], judged: list[tuple[Json, Verdict]], rows: Callable[[Json], list[Json]]
+    path: Path,
+    columns: Iterable[str],
+    judged: list[tuple[TrialRecord, Verdict]],
+    rows: Callable[[TrialRecord], list[Json]],
 ) -> None:
     """One member for each trial."""
     with _growing(path) as growing:

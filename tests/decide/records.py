@@ -28,7 +28,6 @@ def healthy_record(
     draw = random.Random(seed)
     ways = ["transmit", "receive"] if direction == "bidirectional" else [direction]
     record: Json = {
-        "trial": 1,
         "attempt": 1,
         "cell": 1,
         "replicate": 1,
@@ -118,7 +117,7 @@ def _add_way(record: Json, octets: Json, way: str, load: float | None, draw: ran
         "way": way,
         "part": "send",
         "intended_load_bit_s": asked,
-        "seconds": WINDOW_S,
+        "window_s": WINDOW_S,
         "error": "",
         "sent_bytes": packets * payload,
         "window_sent_bytes": packets_window * payload,

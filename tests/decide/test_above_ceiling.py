@@ -31,7 +31,7 @@ def short_record(
         "series": [],
         "edge_error_bytes": round(edge_error_ratio * octets),
     }
-    sent |= {"seconds": window_s}
+    sent |= {"window_s": window_s}
     return record | {"role": role, "fills_before": {"uplink transmit": before or []}}
 
 

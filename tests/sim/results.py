@@ -61,7 +61,7 @@ def _sent(way: str, got: int, window_s: float, mtu: int) -> Json:
         "part": "send",
         "sent_bytes": got,
         "window_sent_bytes": got,
-        "seconds": window_s,
+        "window_s": window_s,
         "streams": [],
         "error": "",
         "intended_load_bit_s": None,

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 from orchestrator.decide import events as ev
 from orchestrator.decide.as_found.somebody_else import ExternalChange, from_host, in_words
+from orchestrator.decide.shapes.uses import ToldChange
 from orchestrator.decide.state import UNKNOWN_LEVEL, RunState, place_name
 
 NOTE = "changed by somebody else"  # what the notes begin with
 MOST_NOTES = 40  # a service that fights with the plan would fill them
 
 
-def note_external(state: RunState, changed: Sequence[Mapping[str, Any]], where: str) -> None:
+def note_external(state: RunState, changed: Sequence[ToldChange], where: str) -> None:
     """Changes that a trial has met: what the plan sets there is no longer known, and is applied again."""
     _note(state, [from_host(str(item["host"]), item) for item in changed], where)
 

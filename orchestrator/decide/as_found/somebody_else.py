@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import cast
 
-Json = Mapping[str, Any]
+from orchestrator.decide.shapes.record import Ready
+from orchestrator.decide.shapes.uses import AppliedUse, ToldChange
 
 CHANGED_OUTSIDE = "changed_outside"  # the code of a trial that was broken off because of it
 NEXT_STEP = "find what sets it: a network manager, a tuning service, a person"
@@ -35,28 +36,28 @@ class ExternalChange:
         who = f" (by {self.by})" if self.by else ""
         return f"{self.what} on {self.host}: {self.before} before, {self.now} now{who}"
 
-    def as_dict(self) -> dict[str, str]:
+    def as_dict(self) -> ToldChange:
         """For the journal."""
-        return asdict(self)
+        return cast("ToldChange", asdict(self))
 
 
-def from_host(host: str, change: Json) -> ExternalChange:
+def from_host(host: str, change: ToldChange) -> ExternalChange:
     """A change as a host's helper tells it, or as the journal keeps it."""
-    keys = ("setting", "target", "what", "before", "now", "by")
-    return ExternalChange(host, *(str(change.get(key, "")) for key in keys))
+    told = (change.get(key, "") for key in ("setting", "target", "what", "before", "now", "by"))
+    return ExternalChange(host, *map(str, told))
 
 
-def changed_outside(settings: Mapping[str, Sequence[Json]]) -> list[ExternalChange]:
+def changed_outside(settings: Mapping[str, Sequence[AppliedUse]]) -> list[ExternalChange]:
     """What no longer holds the level it took, from what each host read back, in the host's own words if it has any."""
     return [change for host, uses in settings.items() for use in uses if not use["ok"] for change in _of_use(host, use)]
 
 
-def _of_use(host: str, use: Json) -> list[ExternalChange]:
+def _of_use(host: str, use: AppliedUse) -> list[ExternalChange]:
     told = [from_host(host, change) for change in use.get("changed_outside") or ()]
     return told or [_of_reading(host, use)]
 
 
-def _of_reading(host: str, use: Json) -> ExternalChange:
+def _of_reading(host: str, use: AppliedUse) -> ExternalChange:
     setting, target, level = str(use["setting"]), str(use["target"]), use["level"]
     what = (target and setting == "command" and target) or (f"{setting} of {target}" if target else setting)
     wanted = level.get("level") if isinstance(level, Mapping) else level
@@ -65,7 +66,7 @@ def _of_reading(host: str, use: Json) -> ExternalChange:
     return ExternalChange(host, setting, target, what, str(wanted), now[:_LONGEST_TEXT])
 
 
-def taken_away(host: str, interface: str, address: str, seen: Json) -> ExternalChange | None:
+def taken_away(host: str, interface: str, address: str, seen: Ready) -> ExternalChange | None:
     """What an interface had when the run began and has no more, from what its host saw while it waited for it."""
     if not seen.get("there", True):
         return ExternalChange(host, "", "", f"interface {interface}", "there", "gone")

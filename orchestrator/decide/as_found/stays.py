@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
-Json = Mapping[str, Any]
+from orchestrator.decide.shapes.uses import RestoreResult, Stay
+from orchestrator.stored import Json
 
+Told = RestoreResult | Json  # the latter: a host's part of run.json, which is read as it is
 MOST_LINES = 12  # of one host where people read; run.json has them all
 _LONGEST_TEXT = 100
 CHANGED_BY_OTHERS = "changed by somebody else, so it was left as it is"
@@ -39,7 +40,7 @@ class Difference:
         return f"{self.before} before, {self.now} now{why}{mend}"
 
 
-def remaining(result: Json) -> list[Difference]:
+def remaining(result: Told) -> list[Difference]:
     """What is not as found after restoring, each thing once.
 
     `result` is a Restored event's, or a host's part of run.json: left, conflicts, restart, differences or touched.
@@ -52,13 +53,13 @@ def remaining(result: Json) -> list[Difference]:
     return [*found, *_of_restarts(result.get("restart") or ())]
 
 
-def others(result: Json) -> list[Difference]:
+def others(result: Told) -> list[Difference]:
     """What else differs from before the run: nothing that it touched."""
     differences = result.get("differences") or {}
     return list(_of_image(differences.get("other") or result.get("other") or ()))
 
 
-def accepted(result: Json) -> list[Difference]:
+def accepted(result: Told) -> list[Difference]:
     """What was found changed and is kept, because the host's owner said so."""
     entries = result.get("accepted") or ()
     return [
@@ -67,13 +68,13 @@ def accepted(result: Json) -> list[Difference]:
     ]
 
 
-def is_as_found(result: Json) -> bool:
+def is_as_found(result: Told) -> bool:
     """Whether a restoring that ended so has left nothing that the run changed: what everybody must agree on."""
     differences = result.get("differences") or {}
     return not (result.get("left") or result.get("conflicts") or differences.get("touched") or result.get("touched"))
 
 
-def lines(host: str, result: Json, most: int = MOST_LINES) -> list[str]:
+def lines(host: str, result: Told, most: int = MOST_LINES) -> list[str]:
     """The remaining differences as whole lines, at most `most`, and where the others are."""
     return as_lines(host, remaining(result), most)
 
@@ -84,10 +85,11 @@ def as_lines(host: str, found: Sequence[Difference], most: int = MOST_LINES) -> 
     return shown + ([f"and {len(found) - most} more on {host}, in run.json"] if len(found) > most else [])
 
 
-def _of_places(entries: Sequence[Json], why: str) -> Iterator[Difference]:
+def _of_places(entries: Sequence[Stay], why: str) -> Iterator[Difference]:
     for entry in entries:
         reason = why or _reason(entry)
-        told = [each for each in entry.get("told") or () if isinstance(each, Mapping)]
+        words = entry.get("told")
+        told = [each for each in words if isinstance(each, Mapping)] if isinstance(words, list | tuple) else []
         for each in told:
             yield replace(_as_told(each), why=reason)
         if not told and not (entry.get("setting") or entry.get("what")):  # the host could not be asked at all
@@ -101,16 +103,16 @@ def _of_places(entries: Sequence[Json], why: str) -> Iterator[Difference]:
             yield Difference(where, *_both(entry), str(entry.get("command") or ""), reason)
 
 
-def _as_told(entry: Json) -> Difference:
+def _as_told(entry: Mapping[str, object]) -> Difference:
     return Difference(*(str(entry.get(key, "")) for key in ("what", "before", "now", "command")))
 
 
-def _reason(entry: Json) -> str:
+def _reason(entry: Stay) -> str:
     """Why it could not be restored; that it was changed is what the line says anyway."""
     return str(entry.get("why") or "")
 
 
-def _of_image(entries: Sequence[Json]) -> Iterator[Difference]:
+def _of_image(entries: Sequence[Stay]) -> Iterator[Difference]:
     for entry in entries:
         told = entry.get("told")
         if isinstance(told, Mapping):
@@ -119,14 +121,14 @@ def _of_image(entries: Sequence[Json]) -> Iterator[Difference]:
             yield Difference(str(entry.get("what", "?")), *_both(entry), str(entry.get("command") or ""))
 
 
-def _of_restarts(entries: Sequence[Json]) -> Iterator[Difference]:
+def _of_restarts(entries: Sequence[Stay]) -> Iterator[Difference]:
     for entry in entries:
         yield Difference(
             str(entry.get("setting", "?")), "in effect", "restored, and in effect from the next start on", "reboot"
         )
 
 
-def _both(entry: Json) -> tuple[str, str]:
+def _both(entry: Stay) -> tuple[str, str]:
     """Before and now of an entry without words: single values as they are, of two structures where they differ."""
     before, now = entry.get("before"), entry.get("now")
     if isinstance(before, Mapping) and isinstance(now, Mapping):
@@ -144,7 +146,7 @@ def _both(entry: Json) -> tuple[str, str]:
     return _short(before), _short(now)
 
 
-def _short(value: Any) -> str:
+def _short(value: object) -> str:
     if isinstance(value, Mapping) or (isinstance(value, list) and any(isinstance(one, Mapping) for one in value)):
         return "as recorded"
     text = "none" if value is None else " ".join(str(value).split())

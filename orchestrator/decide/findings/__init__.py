@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import chain
-from typing import Any
 
 from orchestrator.decide.findings.cards import card_findings
 from orchestrator.decide.findings.ceilings import Ceiling, ceilings
@@ -18,6 +17,7 @@ from orchestrator.decide.findings.finding import SEVERITIES, Finding, LinkNeed
 from orchestrator.decide.findings.hosts import host_findings
 from orchestrator.decide.findings.interfaces import interface_findings
 from orchestrator.decide.findings.wiring import End, Wire, wiring_findings
+from orchestrator.decide.shapes.host_facts import Survey
 
 __all__ = [
     "SEVERITIES",
@@ -31,8 +31,6 @@ __all__ = [
     "survey_changes",
     "wiring_findings",
 ]
-
-Survey = Mapping[str, Any]
 
 
 def findings(surveys: Mapping[str, Survey], needs: Sequence[LinkNeed] = ()) -> list[Finding]:

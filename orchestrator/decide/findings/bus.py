@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 from orchestrator import wire
 from orchestrator.decide.findings.finding import Finding, rate_words
+from orchestrator.decide.shapes.host_facts import BusFacts, InterfaceFacts
 
-Json = Mapping[str, Any]
 # The payload of a bus packet is negotiated; 128 bytes is what every device has, so this is what is left at the least.
 _LEAST_PAYLOAD_BYTES = 128
 
 
-def bus_findings(host: str, interface: Json) -> Iterator[Finding]:
+def bus_findings(host: str, interface: InterfaceFacts) -> Iterator[Finding]:
     """A bus that carries less than the card's link could; a narrow one that carries enough is no finding."""
     link = interface.get("bus_link")
     carries = bus_bit_s(link) if link else None
@@ -32,7 +31,7 @@ def bus_findings(host: str, interface: Json) -> Iterator[Finding]:
     )
 
 
-def bus_bit_s(link: Json) -> float | None:
+def bus_bit_s(link: BusFacts) -> float | None:
     """bit/s that a bus leaves for packets in one direction at the least; None for a bus that is not known here."""
     try:
         if link["kind"] == "usb":
@@ -42,7 +41,7 @@ def bus_bit_s(link: Json) -> float | None:
         return None
 
 
-def bus_words(link: Json) -> str:
+def bus_words(link: BusFacts) -> str:
     """The bus as people name it, with what it carries before any overhead of packets."""
     if link["kind"] == "usb":
         return f"USB at {link['mbit_s']} Mbit/s"
@@ -57,7 +56,7 @@ def _pcie_words(speed: str, width: int | None) -> str:
         return words
 
 
-def _at_best(link: Json) -> str:
+def _at_best(link: BusFacts) -> str:
     """What the card itself could use, where that is more."""
     if link["kind"] != "pcie" or (link["speed"], link["width"]) == (link["best_speed"], link["best_width"]):
         return ""

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 from orchestrator.decide.findings.finding import Finding
+from orchestrator.decide.shapes.host_facts import CardFacts, Survey
 
 # drivers that hold a card back for somebody else, a guest or a program, and make no interface of it
 _HOLDING = ("vfio-pci", "uio_pci_generic", "igb_uio", "pci-stub", "xen-pciback")
 
 
-def card_findings(host: str, survey: Mapping[str, Any]) -> Iterator[Finding]:
+def card_findings(host: str, survey: Survey) -> Iterator[Finding]:
     """What is wrong with the cards on a host's bus."""
     for card in survey.get("cards", []):
         if not card["driver"]:
@@ -23,7 +23,7 @@ def card_findings(host: str, survey: Mapping[str, Any]) -> Iterator[Finding]:
         yield _without_firmware(host, survey, missing)
 
 
-def _without_driver(host: str, survey: Mapping[str, Any], card: Mapping[str, Any]) -> Finding:
+def _without_driver(host: str, survey: Survey, card: CardFacts) -> Finding:
     return Finding(
         "card_without_driver",
         "stops",
@@ -35,7 +35,7 @@ def _without_driver(host: str, survey: Mapping[str, Any], card: Mapping[str, Any
     )
 
 
-def _why_no_driver(kernel: str, card: Mapping[str, Any]) -> str:
+def _why_no_driver(kernel: str, card: CardFacts) -> str:
     if card["modules"]:
         return f"the running kernel {kernel} has {_listed(card['modules'])}, which claims it and is not at work"
     options = {name: state for name, state in card["options"].items() if state}
@@ -43,7 +43,7 @@ def _why_no_driver(kernel: str, card: Mapping[str, Any]) -> str:
     return f"the running kernel {kernel} has no module that claims it" + (f" (as configured: {told})" if told else "")
 
 
-def _remedy(card: Mapping[str, Any]) -> str:
+def _remedy(card: CardFacts) -> str:
     if card["modules"]:
         return f"modprobe {card['modules'][0]}; if that fails, the kernel log says why (dmesg)"
     for release, modules in card["other_kernels"].items():
@@ -54,7 +54,7 @@ def _remedy(card: Mapping[str, Any]) -> str:
     )
 
 
-def _without_interface(host: str, card: Mapping[str, Any]) -> Finding:
+def _without_interface(host: str, card: CardFacts) -> Finding:
     held = card["driver"] in _HOLDING
     return Finding(
         "driver_without_interface",
@@ -71,7 +71,7 @@ def _without_interface(host: str, card: Mapping[str, Any]) -> Finding:
     )
 
 
-def _without_firmware(host: str, survey: Mapping[str, Any], missing: list[str]) -> Finding:
+def _without_firmware(host: str, survey: Survey, missing: list[str]) -> Finding:
     works = all(card["driver"] and card["interfaces"] for card in survey.get("cards", []))
     return Finding(
         "firmware_missing",

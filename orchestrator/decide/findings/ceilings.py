@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
 
 from orchestrator import wire
 from orchestrator.decide.findings.bus import bus_bit_s, bus_words
 from orchestrator.decide.findings.finding import LinkNeed, rate_words
+from orchestrator.decide.shapes.host_facts import InterfaceFacts, Survey
 
-Json = Mapping[str, Any]
 _DIRECTIONS = ("transmit", "receive")
 PROCESSOR = "unknown until measured"
 
@@ -28,12 +27,12 @@ class Ceiling:
     narrowest: str
     processor: str = PROCESSOR
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """For `--json` and the run's folder."""
         return asdict(self)
 
 
-def ceilings(surveys: Mapping[str, Json], needs: Sequence[LinkNeed], family: int = 4) -> list[Ceiling]:
+def ceilings(surveys: Mapping[str, Survey], needs: Sequence[LinkNeed], family: int = 4) -> list[Ceiling]:
     """For each link, direction and MTU asked for; the processor's part nobody knows beforehand.
 
     Every part here is as wide in one direction as in the other; the directions are told apart because the ends are.
@@ -53,7 +52,7 @@ def ceilings(surveys: Mapping[str, Json], needs: Sequence[LinkNeed], family: int
     return found
 
 
-def _parts(need: LinkNeed, surveys: Mapping[str, Json]) -> Iterator[tuple[float, str]]:
+def _parts(need: LinkNeed, surveys: Mapping[str, Survey]) -> Iterator[tuple[float, str]]:
     """(bit/s, what it is) of every part whose rate is known; earlier ones win a tie."""
     if need.rate_bit_s:
         yield need.rate_bit_s, f"the rate that the plan names for the link ({rate_words(need.rate_bit_s)})"
@@ -69,7 +68,7 @@ def _parts(need: LinkNeed, surveys: Mapping[str, Json]) -> Iterator[tuple[float,
             yield carries, f"the bus of {host}:{name} ({bus_words(link)}, {rate_words(carries)} of payload)"
 
 
-def _present_mtu(need: LinkNeed, surveys: Mapping[str, Json]) -> list[int]:
+def _present_mtu(need: LinkNeed, surveys: Mapping[str, Survey]) -> list[int]:
     """Without levels in a plan: the smaller of the MTUs that the ends have now."""
     found = [
         interface["mtu"]
@@ -80,5 +79,5 @@ def _present_mtu(need: LinkNeed, surveys: Mapping[str, Json]) -> list[int]:
     return [min(found)] if found else []
 
 
-def _interface(survey: Json | None, name: str) -> Json | None:
+def _interface(survey: Survey | None, name: str) -> InterfaceFacts | None:
     return next((each for each in survey["interfaces"] if each["name"] == name), None) if survey else None

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any
 
 from orchestrator.decide.findings.finding import Finding, LinkNeed, rate_words
+from orchestrator.decide.shapes.host_facts import InterfaceFacts, Survey
 
-Json = Mapping[str, Any]
 # offloads whose difference changes how frames look on the line and how many the stack sees
 _OFFLOADS = (
     "tx-tcp-segmentation",
@@ -21,7 +20,7 @@ _OFFLOADS = (
 )
 
 
-def end_findings(need: LinkNeed, surveys: Mapping[str, Json]) -> Iterator[Finding]:
+def end_findings(need: LinkNeed, surveys: Mapping[str, Survey]) -> Iterator[Finding]:
     """Where the two ends differ; nothing when one of them was not surveyed."""
     if not all(host in surveys for host, _ in need.ends):
         return
@@ -41,7 +40,9 @@ def end_findings(need: LinkNeed, surveys: Mapping[str, Json]) -> Iterator[Findin
         )
 
 
-def _differences(one: Json, other: Json, first: Json, second: Json) -> Iterator[tuple[str, str, str, str]]:
+def _differences(
+    one: Survey, other: Survey, first: InterfaceFacts, second: InterfaceFacts
+) -> Iterator[tuple[str, str, str, str]]:
     if first["mtu"] != second["mtu"]:
         yield (
             "MTU",
@@ -70,9 +71,9 @@ def _differences(one: Json, other: Json, first: Json, second: Json) -> Iterator[
         )
 
 
-def _on(interface: Json, names: list[str]) -> str:
+def _on(interface: InterfaceFacts, names: list[str]) -> str:
     return "has " + (", ".join(name for name in names if name in interface.get("features", [])) or "none of these")
 
 
-def _interface(survey: Json, name: str) -> Json | None:
+def _interface(survey: Survey, name: str) -> InterfaceFacts | None:
     return next((each for each in survey["interfaces"] if each["name"] == name), None)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
-from typing import Any
+
+from orchestrator.decide.shapes.host_facts import InterfaceFacts, Survey
 
 # stops: the plan cannot be done so; limits: it measures this instead of the card; disturbs: it may spoil a trial;
 # differs: two ends that a comparison would want alike
@@ -39,7 +40,7 @@ class LinkNeed:
     ports: tuple[int, ...] = ()
 
 
-def measured_interfaces(host: str, survey: Mapping[str, Any], needs: Iterable[LinkNeed]) -> list[Mapping[str, Any]]:
+def measured_interfaces(host: str, survey: Survey, needs: Iterable[LinkNeed]) -> list[InterfaceFacts]:
     """The interfaces to be looked at: the ends of the plan's links, or without a plan all that are switched on.
 
     Without a plan nobody knows what is to be measured: interfaces without hardware below them are left out then.

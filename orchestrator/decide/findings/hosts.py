@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 from orchestrator.decide.findings.finding import Finding, LinkNeed, measured_interfaces
-
-Json = Mapping[str, Any]
+from orchestrator.decide.shapes.host_facts import ClockPolicy, MachineFacts, Survey
 
 # drivers whose `powersave` follows the load like others' `schedutil`
 _OWN_MEANING_OF_POWERSAVE = ("intel_pstate", "amd-pstate-epp")
@@ -16,7 +14,7 @@ _HOT_C = 85.0  # where the machine names no limit: what small boards begin to sl
 _CLOCK_OFFSET_S = 60.0
 
 
-def host_findings(host: str, survey: Json, needs: Sequence[LinkNeed]) -> Iterator[Finding]:
+def host_findings(host: str, survey: Survey, needs: Sequence[LinkNeed]) -> Iterator[Finding]:
     """In the order in which a person would check."""
     machine = survey.get("machine_depth") or {}
     yield from _power(host, machine)
@@ -27,7 +25,7 @@ def host_findings(host: str, survey: Json, needs: Sequence[LinkNeed]) -> Iterato
     yield from _wall_clock(host, survey)
 
 
-def _power(host: str, machine: Json) -> Iterator[Finding]:
+def _power(host: str, machine: MachineFacts) -> Iterator[Finding]:
     for sensor in machine.get("under_voltage") or []:
         yield Finding(
             "under_voltage",
@@ -40,7 +38,7 @@ def _power(host: str, machine: Json) -> Iterator[Finding]:
         )
 
 
-def _heat(host: str, machine: Json) -> Iterator[Finding]:
+def _heat(host: str, machine: MachineFacts) -> Iterator[Finding]:
     celsius, limit = machine.get("temperature_max_c"), machine.get("temperature_limit_c")
     if celsius is not None and celsius >= ((limit - _HOT_BELOW_LIMIT_C) if limit else _HOT_C):
         at = f", and slows down at {limit:.0f}" if limit else ""
@@ -65,7 +63,7 @@ def _heat(host: str, machine: Json) -> Iterator[Finding]:
         )
 
 
-def _clocks(host: str, machine: Json) -> Iterator[Finding]:
+def _clocks(host: str, machine: MachineFacts) -> Iterator[Finding]:
     policies = machine.get("policies") or []
     slow = [
         each for each in policies if each["governor"] == "powersave" and each["driver"] not in _OWN_MEANING_OF_POWERSAVE
@@ -80,29 +78,25 @@ def _clocks(host: str, machine: Json) -> Iterator[Finding]:
             "with this driver it holds the lowest clock, whatever the load",
             "vary it or hold it: governor: performance",
         )
-    capped = [
-        each
-        for each in policies
-        if each["max_khz"] and each["hardware_max_khz"] and each["max_khz"] < each["hardware_max_khz"]
-    ]
+    capped = [each for each in policies if 0 < (each["max_khz"] or 0) < (each["hardware_max_khz"] or 0)]
     if capped:
+        present_khz, able_khz = capped[0]["max_khz"] or 0, capped[0]["hardware_max_khz"] or 0
         yield Finding(
             "clock_capped",
             "limits",
             host,
             "",
-            f"the clock of {_named(capped)} may rise to {capped[0]['max_khz'] / 1e6:.2f} GHz, and could "
-            f"to {capped[0]['hardware_max_khz'] / 1e6:.2f}",
+            f"the clock of {_named(capped)} may rise to {present_khz / 1e6:.2f} GHz, and could to {able_khz / 1e6:.2f}",
             "somebody, or a service, limits it",
             "max-frequency: highest, unless that is meant",
         )
 
 
-def _named(policies: Sequence[Json]) -> str:
+def _named(policies: Sequence[ClockPolicy]) -> str:
     return ", ".join(str(each["policy"]) for each in policies)
 
 
-def _services(host: str, survey: Json) -> Iterator[Finding]:
+def _services(host: str, survey: Survey) -> Iterator[Finding]:
     for name, what in sorted(((survey.get("activity") or {}).get("services") or {}).items()):
         yield Finding(
             "disturbing_service",
@@ -115,7 +109,7 @@ def _services(host: str, survey: Json) -> Iterator[Finding]:
         )
 
 
-def _filters(host: str, survey: Json, needs: Sequence[LinkNeed]) -> Iterator[Finding]:
+def _filters(host: str, survey: Survey, needs: Sequence[LinkNeed]) -> Iterator[Finding]:
     activity = survey.get("activity") or {}
     tracked, filters = activity.get("connection_tracking"), activity.get("filters") or []
     if tracked:
@@ -140,7 +134,7 @@ def _filters(host: str, survey: Json, needs: Sequence[LinkNeed]) -> Iterator[Fin
         )
 
 
-def _rule(host: str, survey: Json, needs: Sequence[LinkNeed]) -> str:
+def _rule(host: str, survey: Survey, needs: Sequence[LinkNeed]) -> str:
     """The rule to add, for the ports and the interface that are to be measured."""
     ports = sorted({port for need in needs for port in need.ports if host in (end for end, _ in need.ends)})
     names = [each["name"] for each in measured_interfaces(host, survey, needs)]
@@ -152,7 +146,7 @@ def _rule(host: str, survey: Json, needs: Sequence[LinkNeed]) -> str:
     )
 
 
-def _wall_clock(host: str, survey: Json) -> Iterator[Finding]:
+def _wall_clock(host: str, survey: Survey) -> Iterator[Finding]:
     offset_s = survey.get("clock_offset_s")
     if offset_s is not None and abs(offset_s) > _CLOCK_OFFSET_S:
         yield Finding(

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 from orchestrator.decide.findings.bus import bus_findings
 from orchestrator.decide.findings.finding import Finding, LinkNeed, measured_interfaces, needs_of, rate_words
-
-Json = Mapping[str, Any]
+from orchestrator.decide.shapes.host_facts import InterfaceFacts, Survey
 
 _BUSY_SHARE = 0.005  # of the link's rate: the share of foreign octets that is noted in a trial
 _BUSY_BIT_S = 1_000_000  # announcements and the like; below this nothing is said
 _MANY_CARRIER_CHANGES = 20  # a link that comes up at start has two
 
 
-def interface_findings(host: str, survey: Json, needs: Sequence[LinkNeed]) -> Iterator[Finding]:
+def interface_findings(host: str, survey: Survey, needs: Sequence[LinkNeed]) -> Iterator[Finding]:
     """For every interface to be measured, in the order in which a person would check."""
     for interface in measured_interfaces(host, survey, needs):
         own = list(needs_of(host, interface["name"], needs))
@@ -33,7 +31,7 @@ def interface_findings(host: str, survey: Json, needs: Sequence[LinkNeed]) -> It
             yield from _control(host, survey, interface)
 
 
-def _carrier(host: str, interface: Json) -> Iterator[Finding]:
+def _carrier(host: str, interface: InterfaceFacts) -> Iterator[Finding]:
     name = interface["name"]
     if interface["operstate"] == "down" or not interface["carrier"]:
         yield Finding(
@@ -47,7 +45,7 @@ def _carrier(host: str, interface: Json) -> Iterator[Finding]:
         )
 
 
-def _speed(host: str, interface: Json) -> Iterator[Finding]:
+def _speed(host: str, interface: InterfaceFacts) -> Iterator[Finding]:
     name, speed = interface["name"], interface["speed_bit_s"]
     if interface["duplex"] == "half":
         yield Finding(
@@ -59,9 +57,8 @@ def _speed(host: str, interface: Json) -> Iterator[Finding]:
             "both directions share the line and collide; usually one end negotiates and the other does not",
             "let both ends negotiate, or force the same at both",
         )
-    fastest, offered, peer = (
-        interface.get(key) for key in ("fastest_bit_s", "offered_load_max_bit_s", "peer_fastest_bit_s")
-    )
+    fastest, offered = interface.get("fastest_bit_s"), interface.get("offered_load_max_bit_s")
+    peer = interface.get("peer_fastest_bit_s")
     if not speed:
         return
     if fastest and peer and speed < min(fastest, peer):
@@ -86,7 +83,7 @@ def _speed(host: str, interface: Json) -> Iterator[Finding]:
         )
 
 
-def _frame_size(host: str, interface: Json, needs: Sequence[LinkNeed]) -> Iterator[Finding]:
+def _frame_size(host: str, interface: InterfaceFacts, needs: Sequence[LinkNeed]) -> Iterator[Finding]:
     name, most = interface["name"], interface["max_mtu"] or 0
     wanted = max((mtu for need in needs for mtu in need.mtus), default=0)
     if most and wanted > most:
@@ -103,7 +100,7 @@ def _frame_size(host: str, interface: Json, needs: Sequence[LinkNeed]) -> Iterat
         )
 
 
-def _addresses(host: str, survey: Json, interface: Json) -> Iterator[Finding]:
+def _addresses(host: str, survey: Survey, interface: InterfaceFacts) -> Iterator[Finding]:
     name = interface["name"]
     mine = _networks(interface)
     if not mine:
@@ -144,7 +141,7 @@ def _addresses(host: str, survey: Json, interface: Json) -> Iterator[Finding]:
             )
 
 
-def _part_of(host: str, interface: Json) -> Iterator[Finding]:
+def _part_of(host: str, interface: InterfaceFacts) -> Iterator[Finding]:
     """A bridge's port or a bond's part is no end."""
     master, kind = interface.get("master") or "", interface.get("master_kind") or ""
     if master and kind != "vrf":
@@ -159,12 +156,12 @@ def _part_of(host: str, interface: Json) -> Iterator[Finding]:
         )
 
 
-def _networks(interface: Json) -> list[ipaddress.IPv4Network | ipaddress.IPv6Network]:
+def _networks(interface: InterfaceFacts) -> list[ipaddress.IPv4Network | ipaddress.IPv6Network]:
     every = (ipaddress.ip_interface(f"{each['address']}/{each['prefix']}") for each in interface["addresses"])
     return [each.network for each in every if not each.is_link_local]
 
 
-def _errors(host: str, survey: Json, interface: Json) -> Iterator[Finding]:
+def _errors(host: str, survey: Survey, interface: InterfaceFacts) -> Iterator[Finding]:
     name, counted = interface["name"], dict(interface.get("errors") or {})
     changes = counted.pop("carrier_changes", 0)
     rising = ((survey.get("activity") or {}).get("new_errors") or {}).get(name)
@@ -202,7 +199,7 @@ def _errors(host: str, survey: Json, interface: Json) -> Iterator[Finding]:
         )
 
 
-def _interrupts(host: str, survey: Json, interface: Json) -> Iterator[Finding]:
+def _interrupts(host: str, survey: Survey, interface: InterfaceFacts) -> Iterator[Finding]:
     name, cores = interface["name"], survey["cpus"]
     places = set((interface.get("interrupts") or {}).values())
     queues = interface.get("queues") or {}
@@ -223,7 +220,7 @@ def _interrupts(host: str, survey: Json, interface: Json) -> Iterator[Finding]:
         )
 
 
-def _traffic(host: str, survey: Json, interface: Json) -> Iterator[Finding]:
+def _traffic(host: str, survey: Survey, interface: InterfaceFacts) -> Iterator[Finding]:
     name = interface["name"]
     now_bit_s = (survey.get("activity") or {}).get("traffic_bit_s", {}).get(name, 0)
     if now_bit_s > max(_BUSY_BIT_S, _BUSY_SHARE * (interface["speed_bit_s"] or 0)):
@@ -238,7 +235,7 @@ def _traffic(host: str, survey: Json, interface: Json) -> Iterator[Finding]:
         )
 
 
-def _control(host: str, survey: Json, interface: Json) -> Iterator[Finding]:
+def _control(host: str, survey: Survey, interface: InterfaceFacts) -> Iterator[Finding]:
     if interface["name"] in (survey.get("control") or {}).get("interfaces", []):
         yield Finding(
             "control_over_measured",

@@ -7,19 +7,20 @@ with, tentative ones become usable and are waited for.
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 from orchestrator.decide.setup import LinkSetup
+from orchestrator.decide.shapes.host_facts import InterfaceFacts
 from orchestrator.faults import LinkError
 
-Json = Mapping[str, Any]
 Address = ipaddress.IPv4Interface | ipaddress.IPv6Interface
 _LEAST_IPV6_MTU = 1280  # RFC 8200 s5: below it the kernel takes IPv6 off an interface
 _TEMPORARY = "write `address: temporary` in the plan's link (198.18.0.0/15 and 2001:2::/48, for the run alone)"
 
 
-def addresses_of(link: LinkSetup, first: Json, second: Json, ip: int | None) -> tuple[int, str, str]:
+def addresses_of(
+    link: LinkSetup, first: InterfaceFacts, second: InterfaceFacts, ip: int | None
+) -> tuple[int, str, str]:
     """(family, first address, second address) for traffic on a link.
 
     The plan's own addresses lead; else the first pair of both interfaces that reach each other without a router, IPv4
@@ -48,7 +49,7 @@ def _covers(own: Address, far: str, other: Address) -> bool:
     return str(other.ip) == far if far else other.ip in own.network
 
 
-def _own(interface: Json, family: int) -> list[tuple[Address, str]]:
+def _own(interface: InterfaceFacts, family: int) -> list[tuple[Address, str]]:
     """The addresses that traffic may have, each with its peer's on a point-to-point link."""
     return [
         (ipaddress.ip_interface(f"{each['address']}/{each['prefix']}"), str(each.get("peer") or ""))
@@ -59,7 +60,7 @@ def _own(interface: Json, family: int) -> list[tuple[Address, str]]:
     ]
 
 
-def _no_pair(link: LinkSetup, interfaces: tuple[Json, Json], ip: int | None) -> LinkError:
+def _no_pair(link: LinkSetup, interfaces: tuple[InterfaceFacts, InterfaceFacts], ip: int | None) -> LinkError:
     """Why no pair of addresses will do: an end's lack first, then what the two have."""
     ends = [f"{host}:{interface['name']}" for (host, _), interface in zip(link.ends, interfaces, strict=True)]
     lacks = [why for end, interface in zip(ends, interfaces, strict=True) for why in _lack(end, interface, ip)]
@@ -92,7 +93,7 @@ def _no_pair(link: LinkSetup, interfaces: tuple[Json, Json], ip: int | None) -> 
     )
 
 
-def _lack(end: str, interface: Json, ip: int | None) -> Iterator[str]:
+def _lack(end: str, interface: InterfaceFacts, ip: int | None) -> Iterator[str]:
     """What is said of an end without any address of the families that would do."""
     families = (ip,) if ip else (4, 6)
     if any(_own(interface, family) for family in families):

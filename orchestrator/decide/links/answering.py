@@ -8,17 +8,15 @@ traffic is not bound to, in some runs and not in others.
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from orchestrator.decide.links.addressing import addresses_of
 from orchestrator.decide.links.ends import interface_facts, interface_of
 from orchestrator.decide.setup import LinkSetup
+from orchestrator.decide.shapes.host_facts import HostFacts, InterfaceFacts
 from orchestrator.decide.state import RunState, facts_of
 from orchestrator.faults import HostError
-
-Json = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -57,13 +55,13 @@ def questions_of(link: LinkSetup, interfaces: Sequence[str], addresses: tuple[st
     )
 
 
-def _both_ways(link: LinkSetup, ends: Sequence[Json], addresses: tuple[str, str]) -> Iterator[Question]:
+def _both_ways(link: LinkSetup, ends: Sequence[InterfaceFacts], addresses: tuple[str, str]) -> Iterator[Question]:
     pair = [_on_interface(end, address) for end, address in zip(ends, addresses, strict=True)]
     if pair[0] and pair[1] and pair[0].network.overlaps(pair[1].network):  # else a router answers, or nobody yet
         yield from questions_of(link, [end["name"] for end in ends], addresses)
 
 
-def _on_interface(interface: Json, address: str) -> ipaddress.IPv4Interface | None:
+def _on_interface(interface: InterfaceFacts, address: str) -> ipaddress.IPv4Interface | None:
     return next(
         (
             ipaddress.IPv4Interface(f"{each['address']}/{each['prefix']}")
@@ -74,7 +72,7 @@ def _on_interface(interface: Json, address: str) -> ipaddress.IPv4Interface | No
     )
 
 
-def wrong_answer(question: Question, macs: Sequence[str], asked: Json) -> HostError | None:
+def wrong_answer(question: Question, macs: Sequence[str], asked: HostFacts) -> HostError | None:
     """What is wrong when these hardware addresses answer; `asked` are the facts of the host whose address it is."""
     own = interface_facts(question.asked_interface, asked)["mac"].lower()
     others = [mac.lower() for mac in macs if mac.lower() != own]

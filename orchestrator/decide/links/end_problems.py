@@ -9,16 +9,15 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from orchestrator.decide.links.addressing import addresses_of
 from orchestrator.decide.links.ends import interface_facts, interface_of
 from orchestrator.decide.setup import LinkSetup
+from orchestrator.decide.shapes.host_facts import HostFacts, InterfaceFacts
 from orchestrator.decide.state import RunState
 from orchestrator.faults import Fault, HostError, LinkError
 from orchestrator.planning.cells import COMMAND, Cell
 
-Json = Mapping[str, Any]
 _TEST_ADDRESS = "test-address"
 _BRING_UP = (COMMAND, "speed")  # settings that may give an end its carrier
 # What a master of this kind does leaves the interface an end of its own: a VRF only has a routing table of its own.
@@ -31,7 +30,7 @@ _PARTS = {
 }
 
 
-def end_problem(host: str, interface: Json, cells: Iterable[Cell]) -> Fault | None:
+def end_problem(host: str, interface: InterfaceFacts, cells: Iterable[Cell]) -> Fault | None:
     """Why this interface cannot be an end; None when nothing speaks against it."""
     name, master, kind = interface["name"], interface.get("master") or "", interface.get("master_kind") or ""
     if master and kind not in _LETS_FRAMES_THROUGH:
@@ -58,7 +57,11 @@ def end_problem(host: str, interface: Json, cells: Iterable[Cell]) -> Fault | No
 
 
 def address_problem(
-    link: LinkSetup, facts: Mapping[str, Json], names: tuple[str, str], pair: tuple[str, str], cells: Iterable[Cell]
+    link: LinkSetup,
+    facts: Mapping[str, HostFacts],
+    names: tuple[str, str],
+    pair: tuple[str, str],
+    cells: Iterable[Cell],
 ) -> Fault | None:
     """Why traffic of a link cannot have these addresses; `names` are its two interfaces. None when it can."""
     if pair[0] == pair[1]:
@@ -142,7 +145,7 @@ def ends_not_ready(state: RunState) -> list[EndNotReady]:
 
 
 def _not_own(
-    link: LinkSetup, host: str, selector: str, told: Json, name: str, address: str, cells: list[Cell]
+    link: LinkSetup, host: str, selector: str, told: HostFacts, name: str, address: str, cells: list[Cell]
 ) -> Fault | None:
     """Why an address is none that its end can have."""
     mine = next(each for each in told["interfaces"] if each["name"] == name)
@@ -175,7 +178,7 @@ def _not_own(
     )
 
 
-def _owners(told: Json, end: str) -> dict[str, str]:
+def _owners(told: HostFacts, end: str) -> dict[str, str]:
     """Address -> the interface of this host that has it, of those that share the end's routing (VRF) and are up."""
     routing = next(_vrf(each) for each in told["interfaces"] if each["name"] == end)
     return {
@@ -187,7 +190,7 @@ def _owners(told: Json, end: str) -> dict[str, str]:
     }
 
 
-def _vrf(interface: Json) -> str:
+def _vrf(interface: InterfaceFacts) -> str:
     return str(interface.get("master") or "") if interface.get("master_kind") == "vrf" else ""
 
 
@@ -211,5 +214,5 @@ def _is_given(host: str, selector: str, address: str, cells: Iterable[Cell]) -> 
     )
 
 
-def _texts(level: Any) -> Iterator[str]:
-    yield from (level.split() if isinstance(level, str) else level)
+def _texts(level: object) -> Iterator[str]:
+    yield from level.split() if isinstance(level, str) else map(str, level if isinstance(level, list) else ())

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
+from orchestrator.decide.shapes.host_facts import HostFacts, InterfaceFacts
 from orchestrator.faults import HostError
 from orchestrator.planning.cells import BOOT_LINES, COMMAND, SettingUse
 
-Json = Mapping[str, Any]
 _BY = {"mac": ("mac", "permanent_mac"), "bus": ("bus",), "driver": ("driver",)}
 
 
-def interface_of(selector: str, facts: Json, host: str = "") -> str:
+def interface_of(selector: str, facts: HostFacts, host: str = "") -> str:
     """The name of the interface that the plan means by name, `mac:`, `bus:` or `driver:`; HostError when not one."""
     kind, separator, wanted = selector.partition(":")
     interfaces = facts.get("interfaces", [])
@@ -35,18 +32,18 @@ def interface_of(selector: str, facts: Json, host: str = "") -> str:
     )
 
 
-def target_of(use: SettingUse, facts: Json) -> str:
+def target_of(use: SettingUse, facts: HostFacts) -> str:
     """What a setting acts on at the host: an interface's name; its factor's, where there may be several; or nothing."""
     if use.setting in (COMMAND, BOOT_LINES):
         return use.factor
     return interface_of(use.selector, facts, use.host) if use.selector else ""
 
 
-def interface_facts(name: str, facts: Json) -> dict[str, Any]:
+def interface_facts(name: str, facts: HostFacts) -> InterfaceFacts:
     """What the host told about one of its interfaces."""
-    return next(dict(i) for i in facts["interfaces"] if i["name"] == name)
+    return next(i for i in facts["interfaces"] if i["name"] == name)
 
 
-def same_network_namespace(one: Json, other: Json) -> bool:
+def same_network_namespace(one: HostFacts, other: HostFacts) -> bool:
     """Whether two hosts are one machine whose traffic would never leave it."""
     return bool(one["boot_id"] == other["boot_id"] and one["netns"] == other["netns"])

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
-Json = Mapping[str, Any]
+from orchestrator.decide.shapes.path import Lower, Surroundings
+from orchestrator.decide.shapes.record import PathResult, Refusals
+
 _UNANSWERED = ("", "incomplete", "failed")  # states of a neighbour entry without a hardware address
 _NOTHING_FOUND = (
     "Both ends have carrier and know where to send, and no packet filter was found at either: what stops "
@@ -21,7 +22,7 @@ class EndSeen:
     host: str
     interface: str
     address: str
-    around: Json | None
+    around: Surroundings | None
 
     @property
     def name(self) -> str:
@@ -29,7 +30,7 @@ class EndSeen:
         return f"{self.host}:{self.interface}"
 
 
-def explained(result: Json, first: EndSeen, second: EndSeen) -> str:
+def explained(result: PathResult, first: EndSeen, second: EndSeen) -> str:
     """The path result's sentence, with the cause as far as it was found at the ends."""
     if result["verdict"] == "too_small":
         own = [text for end in (first, second) for text in _too_small_below(end, int(result["mtu"]))]
@@ -55,11 +56,11 @@ def _too_small_below(end: EndSeen, mtu: int) -> Iterator[str]:
         )
 
 
-def _small(end: EndSeen, mtu: int) -> list[Json]:
+def _small(end: EndSeen, mtu: int) -> list[Lower]:
     return [lower for lower in (end.around or {}).get("lower", ()) if int(lower["mtu"]) < mtu]
 
 
-def _part(lower: Json) -> str:
+def _part(lower: Lower) -> str:
     kinds = {"bridge": "a port of the bridge", "bond": "a part of the bond", "team": "a part of the team"}
     return (
         f"{kinds[lower['kind_above']]} {lower['above']}"
@@ -68,7 +69,7 @@ def _part(lower: Json) -> str:
     )
 
 
-def _further(result: Json, ends: Sequence[EndSeen]) -> str:
+def _further(result: PathResult, ends: Sequence[EndSeen]) -> str:
     """Whether less passed than what the ends' own parts let through."""
     least = min(int(lower["mtu"]) for end in ends for lower in _small(end, int(result["mtu"])))
     passed = min(size for way, size in result["largest"].items() if not result["full"][way])
@@ -85,7 +86,7 @@ def _off(end: EndSeen) -> Iterator[str]:
         yield f"{end.name} has no carrier: look at its cable and at what it is plugged into."
 
 
-def _refused(refusals: Json, end: EndSeen, other: EndSeen) -> Iterator[str]:
+def _refused(refusals: Refusals, end: EndSeen, other: EndSeen) -> Iterator[str]:
     """Who refused what `end` has sent."""
     if not refusals["times"]:
         return

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+
+from orchestrator.decide.shapes.path import Counted, Network, PathProofEnd, Router
+from orchestrator.decide.shapes.record import PathResult
 
 # Fewer tries than this in vain and nothing is said about the size: 10 % loss takes five frames once in 100,000.
 LEAST_TRIES = 5
@@ -22,7 +24,7 @@ class _Way:
     small_received: int
     sent: Mapping[int, int]
     received: Mapping[int, int]
-    routers: tuple[Mapping[str, Any], ...]
+    routers: tuple[Router, ...]
     too_long_here: frozenset[int]
 
     def largest(self, small_bytes: int) -> int:
@@ -30,7 +32,7 @@ class _Way:
         return max(self.received, default=small_bytes if self.small_received else 0)
 
 
-_HEARD_NOTHING: Mapping[str, Any] = {
+_HEARD_NOTHING: PathProofEnd = {
     "role": "answer",
     "small_received": 0,
     "received": (),
@@ -40,7 +42,7 @@ _HEARD_NOTHING: Mapping[str, Any] = {
 }
 
 
-def path_verdict(first_result: Mapping[str, Any] | None, second_result: Mapping[str, Any] | None) -> dict[str, Any]:
+def path_verdict(first_result: PathProofEnd | None, second_result: PathProofEnd | None) -> PathResult:
     """The path result of a trial, from the two jobs' results; either end may have been the asking one.
 
     The answering end's result may be None: it was told to stop because the asking end had long given up.
@@ -54,7 +56,7 @@ def path_verdict(first_result: Mapping[str, Any] | None, second_result: Mapping[
     back = _way(asking["small_received"], answering["sent"], asking["received"], answering["network"])
     ways = {"transmit": out, "receive": back} if first_result["role"] == "probe" else {"transmit": back, "receive": out}
     mtu = int(asking["mtu"])
-    result: dict[str, Any] = {
+    result: PathResult = {
         "mtu": mtu,
         "small": {**{way: bool(ways[way].small_received) for way in ways}, "waited_s": asking["waited_s"]},
         "full": {way: ways[way].received.get(mtu, 0) > 0 for way in ways},
@@ -73,18 +75,22 @@ def path_verdict(first_result: Mapping[str, Any] | None, second_result: Mapping[
     return {**result, "verdict": verdict, "finding": finding, "sentence": f"{finding} {cause}".rstrip()}
 
 
-def _way(small_received: Any, sent: Any, received: Any, network: Mapping[str, Any]) -> _Way:
+def _way(small_received: int, sent: Counted, received: Counted, network: Network) -> _Way:
     return _Way(
-        int(small_received), dict(sent), dict(received), tuple(network["routers"]), frozenset(network["too_long_here"])
+        int(small_received),
+        dict(sent),
+        dict(received),
+        tuple(network["routers"]),
+        frozenset(network["too_long_here"]),
     )
 
 
-def _routers(ways: Mapping[str, _Way]) -> list[dict[str, Any]]:
+def _routers(ways: Mapping[str, _Way]) -> list[dict[str, object]]:
     return [{"way": way, **router} for way, evidence in ways.items() for router in evidence.routers]
 
 
 def _judge(
-    result: Mapping[str, Any], ways: Mapping[str, _Way], asking: Mapping[str, Any], answering: Mapping[str, Any]
+    result: PathResult, ways: Mapping[str, _Way], asking: PathProofEnd, answering: PathProofEnd
 ) -> tuple[str, str, str]:
     """(verdict, what was found, what is said of its cause before anybody has looked at the ends)."""
     if not (result["small"]["transmit"] and result["small"]["receive"]):
@@ -104,14 +110,14 @@ def _judge(
     )
 
 
-def _proven_stopped(way: _Way, mtu: int, asking: Mapping[str, Any]) -> bool:
+def _proven_stopped(way: _Way, mtu: int, asking: PathProofEnd) -> bool:
     """Whether the size had its chances in vain on a path that carried small frames behind it."""
     if mtu in way.too_long_here:
         return True
     return way.sent.get(mtu, 0) >= LEAST_TRIES and int(asking["small_behind_full"]) > 0
 
 
-def _too_small(result: Mapping[str, Any], stopped: list[str]) -> str:
+def _too_small(result: PathResult, stopped: list[str]) -> str:
     mtu, largest = result["mtu"], result["largest"]
     where = "in either direction" if len(stopped) == 2 else _WAY_WORDS[stopped[0]]
     sizes = f"{_size_words(largest['transmit'])} in transmit and "
@@ -142,9 +148,7 @@ def _cause(ways: Mapping[str, _Way], stopped: list[str], mtu: int) -> str:
     return "Something between the ends stops larger frames, although both ends are set to carry them."
 
 
-def _no_path(
-    result: Mapping[str, Any], asking: Mapping[str, Any], answering: Mapping[str, Any]
-) -> tuple[str, str, str]:
+def _no_path(result: PathResult, asking: PathProofEnd, answering: PathProofEnd) -> tuple[str, str, str]:
     waited = f"{result['small']['waited_s']:.1f} s"
     refusals = int(asking["network"]["refusals"]) + int(answering["network"]["refusals"])
     if refusals:

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from typing import cast
+
 from orchestrator.decide import events as ev
 from orchestrator.decide.commands import Apply
+from orchestrator.decide.shapes.uses import Use
 from orchestrator.decide.state import (
     DEATHS_TO_SKIP,
     MOST_LOST_APPLIES,
     HostState,
-    Json,
     Level,
     RunState,
     level_name,
 )
 from orchestrator.decide.trials import start_over
 from orchestrator.planning.cells import SettingUse
+from orchestrator.planning.document import Json
 
 
 def count_death(state: RunState, host: HostState) -> None:
@@ -41,8 +44,8 @@ def note_lost_apply(state: RunState, event: ev.SessionLost | ev.HostFailed) -> N
         start_over(state, attempt=1)
 
 
-def _level(use: Json) -> Level:
-    return level_name(SettingUse("", "", use["setting"], use["level"], use["target"]))
+def _level(use: Use) -> Level:
+    return level_name(SettingUse("", "", use["setting"], cast("Json", use["level"]), use["target"]))  # out of a plan
 
 
 def _skip_rest(state: RunState, level: Level) -> None:

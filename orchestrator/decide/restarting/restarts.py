@@ -7,17 +7,19 @@ is answered so. Nothing has to be remembered about a restart but that it was ask
 
 from __future__ import annotations
 
+from orchestrator.decide.shapes.uses import AppliedUse, Use
 from orchestrator.decide.state import (
     AsFound,
     HostState,
-    Json,
     Level,
     RunState,
     level_name,
     place_name,
     place_of,
     restart_places,
+    use_of,
     wanted_levels,
+    way_back,
 )
 from orchestrator.planning.cells import Cell
 
@@ -25,7 +27,7 @@ MOST_STARTS = 2  # for one level; a host that came up without it twice will not 
 NOT_STARTED = "not_started"
 
 
-def only_first_phase(state: RunState, cell: Cell, name: str, uses: list[Json]) -> list[Json]:
+def only_first_phase(state: RunState, cell: Cell, name: str, uses: list[Use]) -> list[Use]:
     """What is to be applied now: levels that take a restart come first and alone, since it undoes the others.
 
     All of them that the cell has, when one is to be changed: each is written for one start, and it must be the same.
@@ -35,13 +37,13 @@ def only_first_phase(state: RunState, cell: Cell, name: str, uses: list[Json]) -
         return uses
     wanted = wanted_levels(cell, name, host)
     return [
-        {**where, "level": wanted[place]} if place in wanted else {**where, "level": None, "as_found": True}
+        use_of(where, wanted[place]) if place in wanted else way_back(where)
         for place, where in host.places.items()
         if place in places and (place in wanted or place in host.ours)
     ]
 
 
-def note_applied(state: RunState, name: str, uses: list[Json]) -> None:
+def note_applied(state: RunState, name: str, uses: list[AppliedUse]) -> None:
     """After an Apply of levels that take a restart: ask for it, go on, or give the level up."""
     host, places = state.hosts[name], restart_places(state, name)
     starting = [use for use in uses if place_name(use) in places]
@@ -64,7 +66,7 @@ def note_back(host: HostState) -> None:
     host.starts = {} if back_for_good else {called: count + 1 for called, count in host.starts.items()}
 
 
-def _give_up(state: RunState, host: HostState, name: str, use: Json, called: Level | AsFound) -> None:
+def _give_up(state: RunState, host: HostState, name: str, use: AppliedUse, called: Level | AsFound) -> None:
     """What was written for this level is restored by the next cell, or at the end."""
     host.starts.pop(called, None)
     why = (
@@ -82,7 +84,7 @@ def _give_up(state: RunState, host: HostState, name: str, use: Json, called: Lev
     state.position, state.attempt = 0, 1
 
 
-def _called(state: RunState, name: str, use: Json) -> Level | AsFound:
+def _called(state: RunState, name: str, use: AppliedUse) -> Level | AsFound:
     """What waits for a restart: a level, or a place's way back to how the host was found."""
     host = state.hosts[name]
     if use.get("as_found"):

@@ -7,14 +7,12 @@ no bucket explains one window, or when the trials of a cell agree.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
+from orchestrator.decide.shapes.record import TrialRecord
 from orchestrator.decide.state import RunState
 from orchestrator.decide.verdict.doubts import Found, found, rate
 from orchestrator.decide.verdict.evidence import Way, each_link, ways
-
-Json = Mapping[str, Any]
 
 FILL_MOST = 1.003  # a clock may be 100 ppm off and a window 0.1 %
 HELD_S = 0.05  # of the link's time, in a bucket or queue on the way: common practice, no source
@@ -29,7 +27,11 @@ def above_ceiling(way: Way) -> Iterator[Found]:
     if excess <= 0:
         return
     window_s = float(way.receive["window_s"])
-    values = {"fill": f"{way.fill:.4g}", "rate": rate(way.link_facts["rate_bit_s"]), "window_s": f"{window_s:.3g}"}
+    values = {
+        "fill": f"{way.fill:.4g}",
+        "rate": rate(way.link_facts["rate_bit_s"] or 0.0),
+        "window_s": f"{window_s:.3g}",
+    }
     before = [fill for fill in way.fills_before if fill > FILL_MOST]
     if excess > HELD_S / window_s:
         yield found("fill_above_one", **values, why=f"more than queues on the way can give back in {window_s:.3g} s")
@@ -39,7 +41,7 @@ def above_ceiling(way: Way) -> Iterator[Found]:
         yield found("above_ceiling_once", **values, held=f"{1e3 * (way.fill - 1) * window_s:.2g}")
 
 
-def fills(record: Json) -> dict[str, float]:
+def fills(record: TrialRecord) -> dict[str, float]:
     """Goodput / ceiling of each link and way of a trial that has one."""
     return {_key(one, way): way.fill for one in each_link(record) for way in ways(one) if way.fill is not None}
 
@@ -56,5 +58,5 @@ def fills_before(state: RunState, position: int) -> dict[str, list[float]]:
     return found_before
 
 
-def _key(record: Json, way: Way) -> str:
+def _key(record: TrialRecord, way: Way) -> str:
     return f"{record.get('link')} {way.way}"

@@ -13,12 +13,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
-from orchestrator.decide.verdict.evidence import ETHERNET_HEADER_BYTES, Side, both_sides, cross_traffic_bytes, ways
+from orchestrator.decide.shapes.record import TrialRecord
+from orchestrator.decide.verdict.evidence import (
+    ETHERNET_HEADER_BYTES,
+    Side,
+    both_sides,
+    cross_traffic_bytes,
+    link_parts,
+    one_link,
+    ways,
+)
 from orchestrator.decide.verdict.own_flows import Carried, LinkEnd, link_ends, received, transmitted
 
-Json = Mapping[str, Any]
 Place = tuple[str, str]  # a host and one of its interfaces
 _Beside = tuple[int | None, int | None]
 Basis = Literal["frames", "blocks", "estimate"]
@@ -58,10 +66,9 @@ class Account:
         return self.cross_bytes / self.seen_bytes if self.seen_bytes else 0.0
 
 
-def accounts(record: Json) -> dict[Place, Account]:
+def accounts(record: TrialRecord) -> dict[Place, Account]:
     """(host, interface) -> its account, over all links of the trial that the record, or one link's part, is of."""
-    record = record.get("whole") or record
-    links = [{**record, **link} for link in (record, *(record.get("beside") or ()))]
+    links = [one_link(record, part) for part in link_parts(record)]
     found: dict[Place, list[LinkEnd]] = {}
     for end in (end for link in links for end in link_ends(link)):
         found.setdefault((end.side.host, end.side.interface), []).append(end)
@@ -78,7 +85,7 @@ def accounts(record: Json) -> dict[Place, Account]:
     return {place: account for place, account in made.items() if account is not None}
 
 
-def _estimated(side: Side, link: Json) -> Account | None:
+def _estimated(side: Side, link: TrialRecord) -> Account | None:
     """For a record whose hosts did not tell of our flows."""
     octets, seen = cross_traffic_bytes(side, ways(link)), side.change("interface.rx_bytes", "interface.tx_bytes")
     if octets is None or seen is None:

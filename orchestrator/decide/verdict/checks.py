@@ -6,16 +6,15 @@ A check that lacks what it needs yields nothing: absence of evidence is the empt
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from orchestrator.decide.shapes.record import EndFacts, LinkView
 from orchestrator.decide.verdict.account import accounts
 from orchestrator.decide.verdict.doubts import Found, found, percent, rate
 from orchestrator.decide.verdict.evidence import Way, both_sides, ways
 from orchestrator.decide.verdict.losses import dropped_in_silence, losses, segments_lost
 from orchestrator.decide.verdict.series import seen_in, stalls, trend, two_levels
 from orchestrator.metrics.tcp import window_shortfall
-
-Json = Mapping[str, Any]
 
 EXPLAINED_SHARE = 0.99  # of the payload, by the named interface's counters
 FOREIGN_NOTED, FOREIGN_SUSPECT = 0.005, 0.03  # of an interface's octets
@@ -41,7 +40,7 @@ ERRORS_LEAST, ERRORS_SHARE = 1, 1e-5
 SPEED_WORD = "unknown"
 
 
-def settings_after(record: Json) -> Iterator[Found]:
+def settings_after(record: LinkView) -> Iterator[Found]:
     """A setting that no longer read back as the cell claims once the traffic had ended."""
     for host, uses in ((record.get("after") or {}).get("settings") or {}).items():
         for use in uses:
@@ -51,18 +50,23 @@ def settings_after(record: Json) -> Iterator[Found]:
                 )
 
 
-def speed_after(record: Json) -> Iterator[Found]:
+def speed_after(record: LinkView) -> Iterator[Found]:
     """Autonegotiation that fell to another speed in mid-run."""
     after = (record.get("after") or {}).get("speed_bit_s") or {}
-    facts = record.get("link_facts") or {}
-    for end in ("first", "second"):
-        host, before = (facts.get(end) or {}).get("host"), (facts.get(end) or {}).get("speed_bit_s")
+    for end in _end_facts(record):
+        host, before = end.get("host", ""), end.get("speed_bit_s")
         now = after.get(host)
         if before is not None and host in after and now != before:
             yield found("speed_changed", host=host, before=rate(before), after=rate(now) if now else SPEED_WORD)
 
 
-def boot_after(record: Json) -> Iterator[Found]:
+def _end_facts(record: LinkView) -> tuple[EndFacts, EndFacts]:
+    """What was known of the first and the second end before the traffic."""
+    facts = record.get("link_facts") or {}
+    return facts.get("first") or {}, facts.get("second") or {}
+
+
+def boot_after(record: LinkView) -> Iterator[Found]:
     """A host that restarted by itself and came back before anybody noticed."""
     after = (record.get("after") or {}).get("boot_id") or {}
     for host, boot_id in ((record.get("before") or {}).get("boot_id") or {}).items():
@@ -70,7 +74,7 @@ def boot_after(record: Json) -> Iterator[Found]:
             yield found("rebooted", host=host)
 
 
-def carrier(record: Json) -> Iterator[Found]:
+def carrier(record: LinkView) -> Iterator[Found]:
     """A link that went away and came back."""
     for side in both_sides(record):
         count = side.change("interface.carrier_changes")
@@ -78,7 +82,7 @@ def carrier(record: Json) -> Iterator[Found]:
             yield found("carrier_lost", host=side.host, interface=side.interface, count=count)
 
 
-def clocks(record: Json) -> Iterator[Found]:
+def clocks(record: LinkView) -> Iterator[Found]:
     """A clock under load that is not the one claimed: outside the cell's limits, or far below what its policy means."""
     for side in both_sides(record):
         mean, claim = side.watch.get("clock_mean_hz"), _claimed_clock(record, side.host)
@@ -108,19 +112,20 @@ class _Claim(NamedTuple):
     max_hz: float | None
 
 
-def _claimed_clock(record: Json, host: str) -> _Claim:
+def _claimed_clock(record: LinkView, host: str) -> _Claim:
     uses = {use["setting"]: use for use in (record.get("settings") or {}).get(host) or ()}
-    limits = [(uses.get(name) or {}).get("seen") for name in ("min-frequency", "max-frequency")]
+    limits = [uses[name].get("seen") if name in uses else None for name in ("min-frequency", "max-frequency")]
     # policies that differ are read as one limit each; which of them carried the load is not in the record
     least, greatest = (1e3 * float(khz) if isinstance(khz, int | float) else None for khz in limits)
-    return _Claim((uses.get("governor") or {}).get("level") == "performance", least, greatest)
+    performance = "governor" in uses and uses["governor"].get("level") == "performance"
+    return _Claim(performance, least, greatest)
 
 
 def _mhz(clock_hz: float) -> str:
     return f"{clock_hz / 1e6:.0f}"
 
 
-def heat(record: Json) -> Iterator[Found]:
+def heat(record: LinkView) -> Iterator[Found]:
     """Throttling for heat that the processor counted itself; suspect when it took the clock below the claimed one."""
     for side in both_sides(record):
         count, lowest = side.watch.get("thermal_throttles"), side.watch.get("clock_min_hz")
@@ -143,7 +148,7 @@ def heat(record: Json) -> Iterator[Found]:
             yield found("throttled_by_heat", host=side.host, count=count)
 
 
-def steal(record: Json) -> Iterator[Found]:
+def steal(record: LinkView) -> Iterator[Found]:
     """A guest whose machine itself had other work."""
     for side in both_sides(record):
         share = side.watch.get("steal") or 0.0
@@ -151,7 +156,7 @@ def steal(record: Json) -> Iterator[Found]:
             yield found("steal", host=side.host, share=percent(share))
 
 
-def foreign(record: Json) -> Iterator[Found]:
+def foreign(record: LinkView) -> Iterator[Found]:
     """Cross traffic on the measured interfaces: what no flow of this trial, on any of its links, explains."""
     known, window_s = accounts(record), max((way.receive.get("window_s") or 0.0 for way in ways(record)), default=0.0)
     for account in (known[place] for side in both_sides(record) if (place := (side.host, side.interface)) in known):
@@ -164,7 +169,7 @@ def foreign(record: Json) -> Iterator[Found]:
             yield found("cross_traffic_some", **values)
 
 
-def kernel_log(record: Json) -> Iterator[Found]:
+def kernel_log(record: LinkView) -> Iterator[Found]:
     """What the kernel warned of while the trial ran: the first line, the rest is in the record."""
     for side in both_sides(record):
         lines = side.watch.get("kernel_warnings")
@@ -172,12 +177,13 @@ def kernel_log(record: Json) -> Iterator[Found]:
             yield found("kernel_warned", host=side.host, line=lines[0])
 
 
-def path_notes(record: Json) -> Iterator[Found]:
+def path_notes(record: LinkView) -> Iterator[Found]:
     """A path MTU that was not forgotten, and small frames that the path lost."""
-    path, facts = record.get("path") or {}, record.get("link_facts") or {}
+    path, mtu = record.get("path") or {}, (record.get("link_facts") or {}).get("mtu")
+    hosts = dict(zip(("first", "second"), (end.get("host") for end in _end_facts(record)), strict=True))
     for end, learned in (path.get("learned_mtu_bytes") or {}).items():
-        if learned is not None and facts.get("mtu") and learned < facts["mtu"]:
-            yield found("path_mtu_learned", host=(facts.get(end) or {}).get("host", end), learned=learned)
+        if learned is not None and mtu and learned < mtu:
+            yield found("path_mtu_learned", host=hosts.get(end) or end, learned=learned)
 
 
 def mss(way: Way) -> Iterator[Found]:
@@ -255,10 +261,10 @@ def steadiness(way: Way) -> Iterator[Found]:
         yield found("two_levels", low=rate(8 * levels[0] / interval_s), high=rate(8 * levels[1] / interval_s))
 
 
-def told_whole(record: Json) -> Iterator[Found]:
+def told_whole(record: LinkView) -> Iterator[Found]:
     """Intervals that a host dropped because nobody took them from it: the figures stand, the files have gaps."""
-    for end, side in zip(("first", "second"), both_sides(record), strict=True):
-        told = (record.get(end) or {}).get("told") or {}
+    for result, side in zip((record.get("first"), record.get("second")), both_sides(record), strict=True):
+        told = (result or {}).get("told") or {}
         intervals, samples = int(told.get("dropped_intervals") or 0), int(told.get("dropped_samples") or 0)
         if intervals or samples:
             yield found("intervals_dropped", host=side.host, intervals=intervals, samples=samples)
@@ -310,7 +316,7 @@ def _listed(places: Mapping[str, int]) -> str:
     return "lost " + ", ".join(f"{place} {count}" for place, count in places.items()) if places else ""
 
 
-def damage(record: Json) -> Iterator[Found]:
+def damage(record: LinkView) -> Iterator[Found]:
     """Frames that came in damaged, sends that failed, packets with wrong checksums."""
     for side in both_sides(record):
         frames = side.change("interface.rx_packets", "interface.tx_packets") or 0

@@ -5,15 +5,30 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Protocol, cast
 
+from orchestrator.decide.shapes.flows import (
+    EndName,
+    FlowResult,
+    PartName,
+    TcpFigures,
+    WatchResult,
+    WayName,
+)
+from orchestrator.decide.shapes.record import LinkFactsRecord, LinkRecord, LinkView, TrialRecord
 from orchestrator.metrics.counters import increase
 from orchestrator.wire import goodput_ceiling, segment_payload, wire_occupancy
 from orchestrator.wire.segments import packet_of_datagram, packet_of_segment, packets_of_datagram, packets_of_segment
 
-Json = Mapping[str, Any]
 ETHERNET_HEADER_BYTES = 14  # what interface counters add to an IP packet; some cards add the check sequence too
 _PAUSE = re.compile(r"^driver\.(?=.*(pause|xoff))(?!.*(xon|cbfc|prio|watchdog|storm|transition|duration))")
+
+
+class _WireArithmetic(Protocol):
+    """Something about packets of a payload on a line, given its rate in bit/s, MTU and family."""
+
+    def __call__(self, rate: float, mtu: int, family: int, /, *, timestamps: bool, payload: int | None) -> float:
+        """The figure."""
 
 
 @dataclass(frozen=True)
@@ -24,7 +39,7 @@ class Side:
     interface: str
     driver: str
     changes: Mapping[str, int]
-    watch: Json
+    watch: WatchResult
     before: Mapping[str, int] = field(default_factory=dict)
     after: Mapping[str, int] = field(default_factory=dict)
 
@@ -51,13 +66,13 @@ class Side:
 class Way:
     """One way of a trial. `send` and `receive` are {} when that end gave no result."""
 
-    way: str
+    way: WayName
     sender: Side
     receiver: Side
-    send: Json
-    receive: Json
-    traffic: Json
-    link_facts: Json
+    send: FlowResult
+    receive: FlowResult
+    traffic: Mapping[str, Any]
+    link_facts: LinkFactsRecord
     opposite_goodput_bit_s: float = 0.0
     links_at_once: int = 1
     role: str = "measure"  # of the trial
@@ -78,11 +93,11 @@ class Way:
     @property
     def offered_load_bit_s(self) -> float | None:
         """Payload bits per second that the sending host's queue took in its window."""
-        seconds, sent = self.send.get("seconds"), self.send.get("window_sent_bytes")
-        return 8 * sent / seconds if seconds and sent is not None else None
+        window_s, sent = self.send.get("window_s"), self.send.get("window_sent_bytes")
+        return 8 * sent / window_s if window_s and sent is not None else None
 
     @property
-    def tcp(self) -> Json:
+    def tcp(self) -> TcpFigures:
         """The sending kernel's view of the connections; {} for UDP."""
         return self.send.get("tcp") or {}
 
@@ -96,7 +111,8 @@ class Way:
 
         A host that is late looks at other instants than the window's ends, and says how far apart they were.
         """
-        seconds, window_s = self.tcp.get(name), self.tcp.get("span_s") or self.send.get("seconds")
+        seconds = cast("Mapping[str, float | None]", self.tcp).get(name)
+        window_s = self.tcp.get("span_s") or self.send.get("window_s")
         return (
             seconds / window_s / max(len(self.send.get("streams") or ()), 1)
             if (seconds is not None and window_s)
@@ -188,8 +204,9 @@ class Way:
             )
         )
 
-    def _wire(self, arithmetic: Any) -> float | None:
-        rate, mtu, family = (self.link_facts.get(name) for name in ("rate_bit_s", "mtu", "family"))
+    def _wire(self, arithmetic: _WireArithmetic) -> float | None:
+        facts = self.link_facts
+        rate, mtu, family = facts.get("rate_bit_s"), facts.get("mtu"), facts.get("family")
         if not rate or not mtu or not family:
             return None
         try:
@@ -207,18 +224,30 @@ class Way:
         return float(sent + again) * sum(packet + ETHERNET_HEADER_BYTES for packet in self._packets(payload)) / payload
 
 
-def each_link(record: Json) -> tuple[Json, ...]:
+def each_link(record: TrialRecord) -> tuple[LinkView, ...]:
     """The record of each link of a trial as if it were alone; those of several at once share what is the trial's."""
-    beside = record.get("beside") or ()
-    after = record.get("after") or {}
-    whole = {**record, "beside": None, "at_once": 1 + len(beside), "whole": record}
-    return (whole, *({**whole, **part, "after": {**after, **(part.get("after") or {})}} for part in beside))
+    return tuple(one_link(record, part) for part in link_parts(record))
 
 
-def ways(record: Json) -> tuple[Way, ...]:
+def link_parts(record: TrialRecord) -> tuple[LinkRecord, ...]:
+    """What each link of a trial has of its own; the first link's part is the record itself."""
+    whole = cast("LinkView", record).get("whole") or record
+    return (whole, *(whole.get("beside") or ()))
+
+
+def one_link(record: TrialRecord, part: LinkRecord) -> LinkView:
+    """A trial as one of its links saw it."""
+    whole = cast("LinkView", record).get("whole") or record
+    after = {**(whole.get("after") or {}), **(part.get("after") or {})}
+    at_once = 1 + len(whole.get("beside") or ())
+    view = {**whole, **part, "after": after, "beside": None, "at_once": at_once, "whole": whole}
+    return cast("LinkView", view)
+
+
+def ways(record: TrialRecord) -> tuple[Way, ...]:
     """The ways of a trial in the order transmit, receive; those that were asked for, with or without a result."""
     facts = record.get("link_facts") or {}
-    sides = {"first": _side(record, "first"), "second": _side(record, "second")}
+    sides: dict[EndName, Side] = {"first": _side(record, "first"), "second": _side(record, "second")}
     found = [_way(record, way, sides, facts) for way in _ways_asked(record)]
     if len(found) == 2:
         goodputs = [way.goodput_bit_s or 0.0 for way in found]
@@ -228,7 +257,7 @@ def ways(record: Json) -> tuple[Way, ...]:
     return tuple(found)
 
 
-def goodputs(record: Json) -> dict[str, float]:
+def goodputs(record: TrialRecord) -> dict[str, float]:
     """Way -> goodput in bit/s of those that gave one; with the link before the way where several ran at once."""
     links = each_link(record)
     return {
@@ -239,7 +268,7 @@ def goodputs(record: Json) -> dict[str, float]:
     }
 
 
-def _ways_asked(record: Json) -> Iterator[str]:
+def _ways_asked(record: TrialRecord) -> Iterator[WayName]:
     direction = (record.get("traffic") or {}).get("direction") or "transmit"
     if direction in ("transmit", "bidirectional"):
         yield "transmit"
@@ -247,8 +276,9 @@ def _ways_asked(record: Json) -> Iterator[str]:
         yield "receive"
 
 
-def _way(record: Json, way: str, sides: Mapping[str, Side], facts: Json) -> Way:
-    sender, receiver = ("first", "second") if way == "transmit" else ("second", "first")
+def _way(record: TrialRecord, way: WayName, sides: Mapping[EndName, Side], facts: LinkFactsRecord) -> Way:
+    sender: EndName = "first" if way == "transmit" else "second"
+    receiver: EndName = "second" if way == "transmit" else "first"
     return Way(
         way,
         sides[sender],
@@ -257,26 +287,26 @@ def _way(record: Json, way: str, sides: Mapping[str, Side], facts: Json) -> Way:
         _part(record, receiver, way, "receive"),
         record.get("traffic") or {},
         facts,
-        links_at_once=int(record.get("at_once") or 1),
+        links_at_once=cast("LinkView", record).get("at_once") or 1,
         role=str(record.get("role") or "measure"),
         fills_before=tuple((record.get("fills_before") or {}).get(f"{record.get('link')} {way}") or ()),
         probes_lost=_probes_lost(record),
     )
 
 
-def _probes_lost(record: Json) -> int:
+def _probes_lost(record: TrialRecord) -> int:
     flow = (record.get("first") or {}).get("round_trip") or {}
-    return sum(int((flow.get(part) or {}).get("lost") or 0) for part in ("idle", "load"))
+    return sum(int((part or {}).get("lost") or 0) for part in (flow.get("idle"), flow.get("load")))
 
 
-def _part(record: Json, end: str, way: str, part: str) -> Json:
+def _part(record: TrialRecord, end: EndName, way: WayName, part: PartName) -> FlowResult:
     for found in (record.get(end) or {}).get("parts") or ():
         if found.get("way") == way and found.get("part") == part:
-            return dict(found)
+            return found
     return {}
 
 
-def _side(record: Json, end: str) -> Side:
+def _side(record: TrialRecord, end: EndName) -> Side:
     facts = (record.get("link_facts") or {}).get(end) or {}
     result = record.get(end) or {}
     counters = result.get("counters") or {}
@@ -306,7 +336,7 @@ def _moved(name: str, before: int, after: int) -> int | None:
     return after - before if name.startswith("driver.") else increase(before, after)
 
 
-def both_sides(record: Json) -> tuple[Side, Side]:
+def both_sides(record: TrialRecord) -> tuple[Side, Side]:
     """The first and the second end."""
     return _side(record, "first"), _side(record, "second")
 

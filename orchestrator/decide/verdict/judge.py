@@ -6,16 +6,15 @@ carries frames is a failure and never a measurement.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
+from orchestrator.decide.shapes.record import LinkView, TrialRecord
+from orchestrator.decide.shapes.uses import AppliedUse
 from orchestrator.decide.verdict import checks
 from orchestrator.decide.verdict.above_ceiling import above_ceiling
 from orchestrator.decide.verdict.doubts import Found
 from orchestrator.decide.verdict.evidence import Way, each_link, ways
-
-Json = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -30,13 +29,13 @@ class Verdict:
 UNFINISHED = frozenset({"timeout", "stuck", "died", "cancelled", "too_many", "bug"})
 
 
-def judge(record: Json) -> Verdict:
+def judge(record: TrialRecord) -> Verdict:
     """The verdict on one trial's record; on all of its links together when it ran on several at once."""
     links = each_link(record)
     return _without_measurement(links) or _measured(links)
 
 
-def _without_measurement(links: Sequence[Json]) -> Verdict | None:
+def _without_measurement(links: Sequence[LinkView]) -> Verdict | None:
     """What keeps a trial from being a measurement at all, the nearest cause first; None for a measurement."""
     for look in (_refused_settings, _error):
         if verdict := look(links[0]):
@@ -48,12 +47,12 @@ def _without_measurement(links: Sequence[Json]) -> Verdict | None:
     return None
 
 
-def _named(sentence: str, record: Json) -> str:
+def _named(sentence: str, record: LinkView) -> str:
     """A sentence about one link; with its name where the trial ran on several at once."""
     return f"{record.get('link')}: {sentence}" if record["at_once"] > 1 else sentence
 
 
-def _refused_settings(record: Json) -> Verdict | None:
+def _refused_settings(record: LinkView) -> Verdict | None:
     refused = [(host, use) for host, uses in (record.get("settings") or {}).items() for use in uses if not use["ok"]]
     if not refused:
         return None
@@ -63,7 +62,7 @@ def _refused_settings(record: Json) -> Verdict | None:
     return Verdict("impossible", ("setting_refused",), words)
 
 
-def _why(use: Json) -> str:
+def _why(use: AppliedUse) -> str:
     return str(use.get("why") or f"it reads {use.get('seen')}")
 
 
@@ -80,7 +79,7 @@ _CANNOT = frozenset(
 )
 
 
-def _error(record: Json) -> Verdict | None:
+def _error(record: LinkView) -> Verdict | None:
     error = record.get("error")
     if not error:
         return None
@@ -95,7 +94,7 @@ _PATH_STATUS = {
 }
 
 
-def _path(record: Json) -> Verdict | None:
+def _path(record: LinkView) -> Verdict | None:
     path = record.get("path") or {}
     if path.get("verdict") not in _PATH_STATUS:
         return None
@@ -103,7 +102,7 @@ def _path(record: Json) -> Verdict | None:
     return Verdict(status, (code,), str(path["sentence"]))
 
 
-def _no_result(record: Json) -> Verdict | None:
+def _no_result(record: LinkView) -> Verdict | None:
     for way in ways(record):
         for part, side in ((way.send, way.sender), (way.receive, way.receiver)):
             if not part:
@@ -115,7 +114,7 @@ def _no_result(record: Json) -> Verdict | None:
     return None
 
 
-def _nothing_received(record: Json) -> Verdict | None:
+def _nothing_received(record: LinkView) -> Verdict | None:
     for way in ways(record):
         if not way.receive.get("goodput_bytes"):
             return Verdict(
@@ -127,7 +126,7 @@ def _nothing_received(record: Json) -> Verdict | None:
     return None
 
 
-_WHOLE_TRIAL: tuple[Callable[[Json], Iterator[Found]], ...] = (
+_WHOLE_TRIAL: tuple[Callable[[LinkView], Iterator[Found]], ...] = (
     checks.settings_after,
     checks.speed_after,
     checks.boot_after,
@@ -158,7 +157,7 @@ _EACH_WAY: tuple[Callable[[Way], Iterator[Found]], ...] = (
 )
 
 
-def _doubts(record: Json) -> Iterator[Found]:
+def _doubts(record: LinkView) -> Iterator[Found]:
     """The doubts about one link of a trial."""
     yield from (doubt for check in _WHOLE_TRIAL for doubt in check(record))
     all_ways = ways(record)
@@ -168,7 +167,7 @@ def _doubts(record: Json) -> Iterator[Found]:
             yield replace(doubt, sentence=_named(where + doubt.sentence, record))
 
 
-def _measured(links: Sequence[Json]) -> Verdict:
+def _measured(links: Sequence[LinkView]) -> Verdict:
     found = [doubt for record in links for doubt in _doubts(record)]
     found.sort(key=lambda each: each.doubt.weight != "suspect")  # the gravest first, otherwise as found
     codes = tuple(dict.fromkeys(each.doubt.code for each in found))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from orchestrator.decide.verdict.evidence import Way
+from orchestrator.metrics.loss import loss_ratio
 
 # An interface also counts as dropped what nobody here speaks (announcements of switches, other families), and the own
 # queue drops what else is sent there (probes, address resolution, other people's frames). So many frames more than
@@ -49,7 +50,7 @@ class Losses:
     @property
     def ratio(self) -> float | None:
         """Lost / handed over (RFC 7680 s4.1: an empty sample has none)."""
-        return self.lost / self.attempted if self.attempted else None
+        return loss_ratio(self.attempted, self.attempted - self.lost)
 
 
 def losses(way: Way) -> Losses | None:

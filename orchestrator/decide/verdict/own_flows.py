@@ -6,15 +6,15 @@ interface's counters; here they become frames and octets as an interface counts 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any
 
+from orchestrator.decide.shapes.flows import EndResult, FlowResult, OwnFrames, Segments
+from orchestrator.decide.shapes.record import TrialRecord
 from orchestrator.decide.verdict.evidence import ETHERNET_HEADER_BYTES, Side, Way, both_sides, ways
 from orchestrator.decide.verdict.losses import dropped_in_silence
 from orchestrator.wire.segments import ip_header_bytes, packet_of_datagram, packets_of_datagram
 
-Json = Mapping[str, Any]
 _MOST_SELECTIVE_BYTES = 28  # RFC 2018: what three blocks take beside timestamps
 
 
@@ -41,31 +41,34 @@ class LinkEnd:
 
     side: Side
     address: str
-    told: Json
-    far: Json
+    told: EndResult
+    far: EndResult
     sends: tuple[Way, ...]
     receives: tuple[Way, ...]
     family: int
     mtu: int
 
     @property
-    def own(self) -> Json:
+    def own(self) -> OwnFrames:
         """The host's account of our flows; {} when it gave none."""
         return self.told.get("own_frames") or {}
 
 
-def link_ends(link: Json) -> Iterator[LinkEnd]:
+def link_ends(link: TrialRecord) -> Iterator[LinkEnd]:
     """Both ends of one link's part of a record, where both gave results."""
-    facts, all_ways = link.get("link_facts") or {}, ways(link)
-    if not facts or not link.get("first") or not link.get("second"):
+    facts, first, second = link.get("link_facts"), link.get("first"), link.get("second")
+    if not facts or not first or not second:
         return
-    for (name, far), side in zip((("first", "second"), ("second", "first")), both_sides(link), strict=True):
-        sent = "transmit" if name == "first" else "receive"
+    all_ways, (first_side, second_side) = ways(link), both_sides(link)
+    for side, told, far, about, sent in (
+        (first_side, first, second, facts.get("first"), "transmit"),
+        (second_side, second, first, facts.get("second"), "receive"),
+    ):
         yield LinkEnd(
             side,
-            str((facts.get(name) or {}).get("address") or ""),
-            link[name],
-            link[far],
+            str((about or {}).get("address") or ""),
+            told,
+            far,
             tuple(way for way in all_ways if way.way == sent),
             tuple(way for way in all_ways if way.way != sent),
             int(facts["family"]),
@@ -80,7 +83,7 @@ def transmitted(end: LinkEnd) -> Carried:
     return _sum(
         (
             segments,
-            _probes(end, "probes_transmitted"),
+            _probes(end, end.own["probes_transmitted"]),
             _control(end, transmits=True),
             *(_datagrams_sent(way, end) for way in end.sends if way.transport == "udp"),
             *(_signs(way.send, end) for way in end.sends),
@@ -94,7 +97,7 @@ def received(end: LinkEnd) -> Carried:
     return _sum(
         (
             *(_connection(each, end, transmits=False) for each in end.own["tcp"]),
-            _probes(end, "probes_received"),
+            _probes(end, end.own["probes_received"]),
             _control(end, transmits=False),
             *(_datagrams_received(way, end) for way in end.receives if way.transport == "udp"),
             *(_signs(way.send, end) for way in end.receives),
@@ -111,7 +114,7 @@ def _sends_datagrams(end: LinkEnd) -> bool:
     return any(way.transport == "udp" for way in end.sends)
 
 
-def _connection(segments: Json, end: LinkEnd, *, transmits: bool) -> Carried:
+def _connection(segments: Segments, end: LinkEnd, *, transmits: bool) -> Carried:
     """The segments of one connection in one direction: those with data, or the acknowledgements that come back."""
     frames = int(segments["transmitted" if transmits else "received"])
     bare = frames * (ETHERNET_HEADER_BYTES + ip_header_bytes(end.family) + int(segments["header_bytes"]))
@@ -129,14 +132,15 @@ def _segment_payload(way: str, end: LinkEnd, *, sends: bool) -> float:
         if each["way"] == way and each["sends"]
     ]
     data = sum(int(each["transmitted_data"]) for each in flows)
-    octets = [each["transmitted_payload_bytes"] for each in flows]
-    if data and None not in octets:
+    known_octets = [each["transmitted_payload_bytes"] for each in flows]
+    octets = [count for count in known_octets if count is not None]
+    if data and len(octets) == len(flows):
         return float(sum(octets)) / data
     known = next((each.payload_bytes for each in (*end.sends, *end.receives) if each.way == way), None)
     return float(known or 0)
 
 
-def _acknowledgements(segments: Json, end: LinkEnd, frames: int, bare: int) -> Carried:
+def _acknowledgements(segments: Segments, end: LinkEnd, frames: int, bare: int) -> Carried:
     """Bare acknowledgements, with the selective ones in their headers: as the data's sender saw a sample of them."""
     looked = (end.told if segments["sends"] else end.far).get("own_frames") or {}
     mean = looked.get("acknowledgement_header_bytes")
@@ -163,12 +167,11 @@ def _small(frames: int, payload_bytes: int, end: LinkEnd) -> Carried:
     return Carried(frames, frames * (ETHERNET_HEADER_BYTES + packet_of_datagram(0, end.family)) + payload_bytes)
 
 
-def _probes(end: LinkEnd, which: str) -> Carried:
-    frames = int(end.own[which])
+def _probes(end: LinkEnd, frames: int) -> Carried:
     return _small(frames, frames * int(end.own["probe_payload_bytes"]), end)
 
 
-def _signs(part: Json, end: LinkEnd) -> Carried:
+def _signs(part: FlowResult, end: LinkEnd) -> Carried:
     """What an end of a UDP flow says beside its datagrams: that it is alive, or that this was the end."""
     return _small(int(part.get("signs_sent") or 0), int(part.get("signs_sent_bytes") or 0), end)
 

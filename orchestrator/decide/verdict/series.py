@@ -6,10 +6,10 @@ record holds the sums, and the intervals themselves stand in lines of their own 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
+from orchestrator.decide.shapes.flows import FlowResult
 from orchestrator.metrics.steadiness import Steadiness, Summary
 
 LEAST_EXPECTED_UNITS = 10  # datagrams or segments due in an empty stretch; with fewer, it is chance
@@ -23,12 +23,11 @@ class Stalls:
     total_s: float
 
 
-def seen_in(part: Mapping[str, Any]) -> Summary | None:
+def seen_in(part: FlowResult) -> Summary | None:
     """How steady a receiver's half of a trial was; made from the series where an older run's record holds it whole."""
     if part.get("steadiness"):
-        summary: Summary = part["steadiness"]
-        return summary
-    series: Sequence[Any] = part.get("series") or ()
+        return part["steadiness"]
+    series = part.get("series") or ()
     if len(series) < 2:
         return None
     return summed_up([row[1] for row in series], float(series[1][0]) - float(series[0][0]))

@@ -55,7 +55,6 @@ def part_of(
         "part": "send" if sends else "receive",
         "transport": flow.transport,
         "window_s": window.seconds,
-        "seconds": window.seconds,
     }
     if flow.transport == "udp":
         part["datagram_bytes"] = flow.datagram_bytes

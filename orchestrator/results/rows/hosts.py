@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from orchestrator.decide.shapes.flows import ENDS, EndName
+from orchestrator.decide.shapes.record import TrialRecord
 from orchestrator.decide.verdict.account import Account, accounts
 from orchestrator.decide.verdict.evidence import Side, both_sides, each_link
 from orchestrator.decide.verdict.judge import Verdict
@@ -28,24 +30,24 @@ _AS_WATCHED = (
 )
 
 
-def host_rows(record: Json, verdict: Verdict, run: Json) -> list[Row]:
+def host_rows(record: TrialRecord, verdict: Verdict, run: Json) -> list[Row]:
     """One row per end; ends whose host is not known yet (the trial broke off before) have none."""
     del verdict  # a host's figures stand whatever the trial was worth
     return [row for one in each_link(record) for row in _of_link(one, run)]
 
 
-def _of_link(record: Json, run: Json) -> list[Row]:
+def _of_link(record: TrialRecord, run: Json) -> list[Row]:
     known = accounts(record)
-    which = {name: record.get(name) for name in ("trial", "attempt", "cell", "link")}
+    which = {"trial": record.get("position"), **{name: record.get(name) for name in ("attempt", "cell", "link")}}
     identity = {"run_id": run.get("run_id"), **which}
     return [
         {**identity, **_row(side, record, end), **_traffic(known.get((side.host, side.interface)))}
-        for end, side in zip(("first", "second"), both_sides(record), strict=True)
+        for end, side in zip(ENDS, both_sides(record), strict=True)
         if side.host
     ]
 
 
-def _row(side: Side, record: Json, end: str) -> Row:
+def _row(side: Side, record: TrialRecord, end: EndName) -> Row:
     cores = side.watch.get("cores") or ()
     return {
         "host": side.host,
@@ -62,9 +64,9 @@ def _row(side: Side, record: Json, end: str) -> Row:
     }
 
 
-def _socket_drops(record: Json, end: str) -> int | None:
+def _socket_drops(record: TrialRecord, end: EndName) -> int | None:
     parts = (record.get(end) or {}).get("parts") or ()
-    drops = [part["socket_drops"] for part in parts if part.get("socket_drops") is not None]
+    drops = [count for part in parts if (count := part.get("socket_drops")) is not None]
     return sum(drops) if drops else None
 
 

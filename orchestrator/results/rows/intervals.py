@@ -11,6 +11,7 @@ from itertools import groupby
 from typing import Any
 
 from orchestrator.decide.interval_lines import Place
+from orchestrator.decide.shapes.record import TrialRecord
 from orchestrator.decide.verdict.evidence import each_link
 from orchestrator.metrics.intervals import STEP_NS
 from orchestrator.results.columns import names
@@ -28,10 +29,10 @@ class CountedWindow:
 
     place: Place
     role: str
-    record: Json | None
+    record: TrialRecord | None
 
 
-def counted_windows(records: Sequence[Json], index: IntervalIndex) -> list[CountedWindow]:
+def counted_windows(records: Sequence[TrialRecord], index: IntervalIndex) -> list[CountedWindow]:
     """The windows of these records in their order, those that were measured in vain for the same trial around them.
 
     What belongs to no record is kept apart by its role: an attempt that broke off, or a search's further steps.
@@ -54,7 +55,7 @@ def counted_windows(records: Sequence[Json], index: IntervalIndex) -> list[Count
     return found + [one for rest in others.values() for one in rest]
 
 
-def _place_of(record: Json) -> Place:
+def _place_of(record: TrialRecord) -> Place:
     window = (record.get("second") or record.get("first") or {}).get("window") or 0
     return Place(int(record["position"]), int(record.get("attempt") or 0), int(window))
 

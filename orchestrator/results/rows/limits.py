@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from orchestrator.decide.shapes.record import TrialRecord
 from orchestrator.decide.verdict.evidence import Side, Way
 from orchestrator.metrics.tcp import buffer_delay_ratio, efficiency_ratio, ideal_time_s, transfer_time_ratio
 
@@ -12,7 +13,7 @@ Json = Mapping[str, Any]
 Row = dict[str, Any]
 
 
-def limit_figures(record: Json, way: Way, run: Json) -> Row:
+def limit_figures(record: TrialRecord, way: Way, run: Json) -> Row:
     """The columns of trials.csv behind "the bottleneck of it"."""
     return {
         **_process("sender", way.send, way.sender),
@@ -27,7 +28,7 @@ def limit_figures(record: Json, way: Way, run: Json) -> Row:
 
 def _process(role: str, part: Json, side: Side) -> Row:
     """Shares are per process: sixteen streams that each run a tenth of the time are not one that never rests."""
-    used, window_s = part.get("process") or {}, part.get("window_s") or part.get("seconds")
+    used, window_s = part.get("process") or {}, part.get("window_s")
     streams = max(len(part.get("streams") or ()), 1)
     if used.get("span_s"):  # a late process looked at other instants than the window's ends
         window_s = used["span_s"] / streams
@@ -72,12 +73,12 @@ def _instrument(way: Way, run: Json) -> float | None:
     return min(known, default=None)
 
 
-def _rfc_6349(record: Json, way: Way) -> Row:
+def _rfc_6349(record: TrialRecord, way: Way) -> Row:
     if way.transport != "tcp" or way.goodput_bit_s is None:
         return {}
     ceiling, octets = way.ceiling_bit_s, way.receive["goodput_bytes"]
     idle_s = (((record.get("first") or {}).get("round_trip") or {}).get("idle") or {}).get("p50_s")
-    sent, again, rtt_s = (way.tcp.get(name) for name in ("bytes_sent", "bytes_retransmitted", "rtt_s"))
+    sent, again, rtt_s = way.tcp.get("bytes_sent"), way.tcp.get("bytes_retransmitted"), way.tcp.get("rtt_s")
     return {
         "transfer_time_ratio": transfer_time_ratio(way.receive["window_s"], ideal_time_s(octets, ceiling))
         if ceiling and octets

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from orchestrator.decide.shapes.record import TrialRecord
 from orchestrator.decide.verdict.account import accounts
 from orchestrator.decide.verdict.checks import pause_frames
 from orchestrator.decide.verdict.evidence import Side, Way, both_sides, each_link, ways
@@ -16,14 +17,14 @@ Json = Mapping[str, Any]
 Row = dict[str, Any]
 
 
-def trial_rows(record: Json, verdict: Verdict, run: Json) -> list[Row]:
+def trial_rows(record: TrialRecord, verdict: Verdict, run: Json) -> list[Row]:
     """One row per link and way. `run` is run.json: the run's id and the plan's name come from it."""
     links = each_link(record)
     moved = _octets_by_host(way for one in links for way in ways(one))
     return [row for one in links for row in _of_link(one, verdict, run, moved)]
 
 
-def _of_link(record: Json, verdict: Verdict, run: Json, moved: Mapping[str, int]) -> list[Row]:
+def _of_link(record: TrialRecord, verdict: Verdict, run: Json, moved: Mapping[str, int]) -> list[Row]:
     found = ways(record)
     known = accounts(record)
     foreign = [
@@ -51,12 +52,12 @@ def _of_link(record: Json, verdict: Verdict, run: Json, moved: Mapping[str, int]
     ]
 
 
-def _identity(record: Json, run: Json) -> Row:
+def _identity(record: TrialRecord, run: Json) -> Row:
     row = {
         name: record.get(name)
-        for name in ("trial", "attempt", "cell", "replicate", "block", "whole_plot", "position", "role", "link")
+        for name in ("attempt", "cell", "replicate", "block", "whole_plot", "position", "role", "link")
     }
-    return {"run_id": run.get("run_id"), "plan": run.get("plan_name"), **row}
+    return {"run_id": run.get("run_id"), "plan": run.get("plan_name"), "trial": record.get("position"), **row}
 
 
 def _ends(way: Way) -> Row:
@@ -69,7 +70,7 @@ def _ends(way: Way) -> Row:
     }
 
 
-def _status(record: Json, verdict: Verdict) -> Row:
+def _status(record: TrialRecord, verdict: Verdict) -> Row:
     return {
         "status": verdict.status,
         "doubts": " ".join(verdict.doubts),
@@ -137,7 +138,7 @@ def _places(account: Losses) -> Row:
     }
 
 
-def _round_trip(record: Json) -> Row:
+def _round_trip(record: TrialRecord) -> Row:
     """From the asking end's probe flow; the dialing end asks."""
     flow = (record.get("first") or {}).get("round_trip") or {}
     idle, loaded = flow.get("idle") or {}, flow.get("load") or {}

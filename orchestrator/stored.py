@@ -52,7 +52,7 @@ def _finite(text: str) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _writable(value: Any) -> Any:
+def _writable(value: object) -> object:
     if isinstance(value, str):
         return _LONE_SURROGATE.sub("\ufffd", value)
     if isinstance(value, list):
@@ -89,7 +89,7 @@ def _no_sense(what: object, error: Exception) -> PlanError:
     )
 
 
-def fitting(kind: Any, value: Any) -> Any:
+def fitting(kind: Any, value: object) -> Any:
     """`value`, as it stands in JSON, made into `kind`: a dataclass with all its fields, a collection, a plain type.
 
     ValueError says where it does not fit. An optional field may be missing; one that `kind` does not know is refused.
@@ -100,7 +100,7 @@ def fitting(kind: Any, value: Any) -> Any:
         raise ValueError("it is nested too deeply") from None
 
 
-def _fitting(kind: Any, value: Any) -> Any:
+def _fitting(kind: Any, value: object) -> object:
     if kind is Any or isinstance(kind, typing.ForwardRef):  # the latter: plain JSON's name for what is inside of it
         return value
     if typing.is_typeddict(kind):  # what is inside has been checked where it came from: `decide.shapes`
@@ -119,14 +119,14 @@ def _fitting(kind: Any, value: Any) -> Any:
     return _plain(kind, value)
 
 
-def _plain(kind: Any, value: Any) -> Any:
+def _plain(kind: Any, value: object) -> object:
     plain = int | float if kind is float else kind
     if not isinstance(value, plain) or (isinstance(value, bool) and kind is not bool):
         raise ValueError(f"{_shown(value)} is no {kind.__name__}")
     return value
 
 
-def _any_of(kinds: tuple[Any, ...], value: Any) -> Any:
+def _any_of(kinds: tuple[Any, ...], value: object) -> object:
     for kind in kinds:
         if not isinstance(kind, type) and isinstance(kind, str):  # of a Literal
             if value == kind:
@@ -137,7 +137,7 @@ def _any_of(kinds: tuple[Any, ...], value: Any) -> Any:
     raise ValueError(f"{_shown(value)} is none of what it may be")
 
 
-def _several(kind: Any, origin: Any, inner: tuple[Any, ...], value: Any) -> Any:
+def _several(kind: Any, origin: object, inner: tuple[Any, ...], value: object) -> object:
     if not isinstance(value, list | tuple):
         raise ValueError(f"{_shown(value)} is no list")
     if origin is tuple and inner and inner[-1] is not Ellipsis:
@@ -163,7 +163,7 @@ def _fields(kind: Any) -> tuple[tuple[str, Any, bool], ...]:
     )
 
 
-def _record(kind: Any, value: Any) -> Any:
+def _record(kind: Any, value: object) -> object:
     if not isinstance(value, dict):
         raise ValueError(f"{_shown(value)} is no {kind.__name__}")
     known = _fields(kind)
@@ -181,5 +181,5 @@ def _record(kind: Any, value: Any) -> Any:
     return kind(**made)
 
 
-def _shown(value: Any) -> str:
+def _shown(value: object) -> str:
     return repr(value)[:60]

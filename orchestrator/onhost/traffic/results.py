@@ -86,7 +86,6 @@ class _PartAlways(TypedDict):
     part: str  # send | receive
     transport: str
     window_s: float
-    seconds: float
 
 
 class PartResult(_PartAlways, total=False):

@@ -38,11 +38,11 @@ _HIDDEN = Path("/run")  # the lab has its own
 def command(out: Path, seconds: float, replicates: int, seed: int) -> int:
     """Make an observatory's dome computer and hall server, run a plan on them, show the matrix.
 
-    Both are network namespaces on this machine with an SSH server each, joined by a 2.5 Gb/s switch. Needs Linux,
+    Both are network namespaces on this machine with an SSH server each, joined by a 1 Gb/s switch. Needs Linux,
     iproute2, and root or unprivileged user namespaces. Nothing of this machine is changed.
     """
     from orchestrator.lab.lab import Lab, LabError
-    from orchestrator.lab.scenario import observatory
+    from orchestrator.lab.scenario import SKY_CAMERA
 
     folder = out.resolve()
     if folder.is_relative_to(_HIDDEN):
@@ -51,13 +51,9 @@ def command(out: Path, seconds: float, replicates: int, seed: int) -> int:
             f"{folder} would be lost with the lab, which has a {_HIDDEN} of its own",
             next_step="give --out another folder",
         )
-    why_no_board = _why_no_slow_board()
     try:
-        with Lab(observatory(slow_board=not why_no_board), server="asyncssh") as lab:
-            note = _introduce(lab, why_no_board)
-            return _run_in(
-                lab, folder, note, with_clock=not why_no_board, seconds=seconds, replicates=replicates, seed=seed
-            )
+        with Lab(SKY_CAMERA, server="asyncssh") as lab:
+            return _run_in(lab, folder, _introduce(lab), seconds=seconds, replicates=replicates, seed=seed)
     except LabError as error:
         raise HostError(
             "no_lab",
@@ -66,27 +62,12 @@ def command(out: Path, seconds: float, replicates: int, seed: int) -> int:
         ) from error
 
 
-def _why_no_slow_board() -> str:
-    from orchestrator.lab.cpu_group import place_for_groups
-
-    return "" if place_for_groups() else "a slow board needs root and control groups with a CPU quota"
-
-
-def _introduce(lab: Lab, why_no_board: str) -> dict[str, Any]:
+def _introduce(lab: Lab) -> dict[str, Any]:
     """Say what was made; returns the same for the run's folder."""
-    from orchestrator.lab.calibrate import fit_board, sentence
-
+    rate_bit_s = lab.scenario.uplink_rate_bit_s or 0
     hosts = " and ".join(lab.hosts)
-    uplink = f"{(lab.scenario.uplink_rate_bit_s or 0) / 1e9:g} Gb/s"
-    say(f"lab: {hosts} are made of namespaces on this machine, joined by a {uplink} switch", err=True)
-    board = f"no clock is varied: {why_no_board}" if why_no_board else sentence("dome", fit_board(lab, "dome", "hall"))
-    say(f"lab: {board}", err=True)
-    return {
-        "hosts": list(lab.hosts),
-        "server": lab.server,
-        "uplink_rate_bit_s": lab.scenario.uplink_rate_bit_s,
-        "board": board,
-    }
+    say(f"lab: {hosts} are made of namespaces on this machine, joined by a {rate_bit_s / 1e9:g} Gb/s switch", err=True)
+    return {"hosts": list(lab.hosts), "server": lab.server, "uplink_rate_bit_s": rate_bit_s}
 
 
 def _run_in(lab: Lab, out: Path, note: dict[str, Any], **plan: Any) -> int:

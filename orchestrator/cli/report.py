@@ -20,7 +20,7 @@ _HELP = """Write the report of RUN, a run's folder or a suite's, again; no host 
 \b
 linktrial report runs/dome-to-hall-20260101T000000Z-4f2a
 linktrial report RUN --public --out shared/dome-to-hall
-linktrial report RUN --openmetrics linktrial.prom
+linktrial report RUN --openmetrics shared/uplink.txt
 """
 
 

@@ -22,7 +22,7 @@ class Account:
 
 
 def port(host: str) -> str:
-    """The switch's port that a host's `eth1` is plugged into."""
+    """The switch's port that a host's measured interface is plugged into."""
     return f"port-{host}"
 
 
@@ -43,7 +43,7 @@ class End:
 
 @dataclass(frozen=True)
 class LabHost:
-    """One host: its address on the control network and the addresses of its measured end `eth1`."""
+    """One host: its address on the control network, its measured interface and the addresses of that."""
 
     name: str
     control_address: str
@@ -56,12 +56,18 @@ class LabHost:
     second_end: bool = False  # `eth2` on the measured network too, with the next hundred's address: 198.18.0.111
     spare_end: bool = False  # `eth2` on a link of its own, in networks of its own: 198.18.1.11, 2001:2:0:1::11
     slow_board: bool = False  # its clock decides how much of a CPU it may use, where control groups allow
+    interface: str = "eth1"
 
     @property
     def ends(self) -> list[End]:
         """Its one or two measured interfaces."""
         first = End(
-            self.name, "eth1", port(self.name), self.measured_mac, self.measured_address_4, self.measured_address_6
+            self.name,
+            self.interface,
+            port(self.name),
+            self.measured_mac,
+            self.measured_address_4,
+            self.measured_address_6,
         )
         number = int(self.measured_address_4.rsplit(".", 1)[1])
         if self.spare_end:
@@ -135,6 +141,7 @@ def lab_host(
     second_end: bool = False,
     spare_end: bool = False,
     slow_board: bool = False,
+    interface: str = "eth1",
 ) -> LabHost:
     """Host `number` (11..99) of a lab; every address is derived from the number.
 
@@ -153,6 +160,7 @@ def lab_host(
         second_end=second_end,
         spare_end=spare_end,
         slow_board=slow_board,
+        interface=interface,
     )
 
 
@@ -164,3 +172,8 @@ def observatory(*, slow_board: bool = False) -> Scenario:
 
 
 OBSERVATORY = observatory()
+SKY_CAMERA = Scenario(
+    hosts=(lab_host("dome", 11, interface="sky0"), lab_host("hall", 12, interface="obs0")),
+    uplink_rate_bit_s=1_000_000_000,
+)
+"""What the demo runs on: the camera's dome computer, the hall server, 1 Gb/s between them."""

@@ -16,6 +16,7 @@ from orchestrator.words.suggest import closest
 
 _NUMBER = re.compile(r"([0-9]{1,18}(?:\.[0-9]{1,18})?)[ ]?([^0-9., ].{0,15})?", re.ASCII)
 _EXPONENT = re.compile(r"\s*[0-9.]+[eE][-+]?[0-9]", re.ASCII)
+_BIT_RATE = re.compile(r"[0-9.]+[kMGT]?bit/s", re.ASCII)
 _LARGE = 10_000  # a bare number from here on is more likely in base units than in millions of them
 _LARGE_SIZE = 512
 _DECIMAL = {"": 1, "k": 10**3, "M": 10**6, "G": 10**9, "T": 10**12}
@@ -254,10 +255,10 @@ def format_as(kind: Kind, value: float) -> str:
     return min(
         texts,
         key=lambda text: (
+            kind is RATE and not _BIT_RATE.fullmatch(text),  # a rate is read in bits, whoever wrote it in bytes
             kind is SIZE and "." in text,
             len(re.sub("[^0-9.]", "", text)),
             "." in text,
-            "B/s" in text,
             len(text),
         ),
     )

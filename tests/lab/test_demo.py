@@ -35,8 +35,9 @@ def test_the_demo_ends_with_the_matrix_a_report_and_both_hosts_as_found(tmp_path
     assert {host: found["ok"] for host, found in record["as_found"].items()} == {"dome": True, "hall": True}
     assert record["lab"]["server"] == "asyncssh"
     rows = list(csv.DictReader((run / "trials.csv").read_text().splitlines()))
-    assert {(row["mtu"], row["way"]) for row in rows} == {
-        (mtu, way) for mtu in ("1500", "9000") for way in ("transmit", "receive")
+    assert {(row["mtu"], row["transport"], row["way"], row["streams"]) for row in rows} == {
+        *((mtu, "tcp", way, "") for mtu in ("1500", "9000") for way in ("transmit", "receive")),
+        *((mtu, "udp", "transmit", streams) for mtu in ("1500", "9000") for streams in ("1", "4")),
     }
     # payload / (MTU + 38): a shaper that counts otherwise would show here; a busy machine only ever shows less
     assert max(float(row["fill"]) for row in rows) <= 1.003

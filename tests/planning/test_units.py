@@ -187,3 +187,8 @@ def test_the_first_kind_that_has_the_unit_is_taken() -> None:
 )
 def test_a_quantity_is_written_as_a_person_would(kind: units.Kind, value: float, text: str) -> None:
     assert format_as(kind, value) == text
+
+
+@pytest.mark.parametrize(("bit_s", "text"), [(640_000_000, "640Mbit/s"), (8192, "8192bit/s"), (10**9, "1Gbit/s")])
+def test_a_rate_is_written_in_bits(bit_s: int, text: str) -> None:
+    assert units.format_as(units.RATE, bit_s) == text

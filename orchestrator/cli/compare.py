@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from orchestrator.results.comparison.compare import Comparison
     from orchestrator.results.comparison.run_summary import RunSummary
 
-_FAIL_ON = {"worse": "worse", "lost": "lost", "unsure": "cannot tell", "better": "better"}
+_FAIL_ON = {"worse": "worse", "lost": "lost", "inconclusive": "inconclusive", "better": "better"}
 # The character \b keeps click from filling the lines that follow it.
 _HELP = """Compare runs: RUNS are the reference, the runs after --with the candidate. Suites are paired plan by plan.
 
@@ -98,7 +98,7 @@ def _verdicts(_ctx: click.Context, _param: click.Parameter, text: str) -> frozen
     callback=_verdicts,
     default="worse,lost",
     show_default=True,
-    metavar="worse,lost,unsure,better",
+    metavar="worse,lost,inconclusive,better",
     help="The verdicts for which the exit code is 1; lost is a cell that "
     "the reference measured and the candidate could not.",
 )

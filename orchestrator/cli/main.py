@@ -20,10 +20,11 @@ COMMANDS = {
     "survey": "Read hosts and links without changing anything, and say what is wrong.",
     "run": "Run a plan, restore the hosts, write the report.",
     "resume": "Go on with an interrupted run.",
-    "recover": "Restored what an interrupted run left behind.",
+    "recover": "Restore what an interrupted run left behind.",
     "report": "Write a run's report again.",
     "compare": "Say what differs between runs, and how sure that is.",
     "show": "Look at a run from another terminal.",
+    "explain": "Say what a word, a code or a column means, and what to do about it.",
     "settings": "List the settings a plan can vary.",
     "schema": "Print the plan file's JSON schema.",
     "trust": "Show a host's key and record it when confirmed.",
@@ -58,7 +59,7 @@ class LazyCommands(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-_HELP = """Run a plan of network trials between hosts over SSH, and put the hosts back as they were found.
+_HELP = """Run a plan of network trials between hosts over SSH, and restore the hosts as they were found.
 
 \b
 linktrial demo                 see the whole job on this machine

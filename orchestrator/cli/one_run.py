@@ -21,8 +21,7 @@ from orchestrator.faults import PlanError
 from orchestrator.run_files import Folder, has_file
 from orchestrator.stored import NO_SENSE
 from orchestrator.words.exit_codes import Exit
-
-STATUSES = ("suspect", "failed", "impossible", "skipped")
+from orchestrator.words.statuses import NOT_VALID
 
 
 def begin_run(
@@ -120,12 +119,12 @@ def nothing_is_left(state: RunState) -> bool:
 
 def _positions(state: RunState, again: str) -> list[int]:
     wanted = [word.strip() for word in again.split(",") if word.strip()]
-    unknown = sorted(set(wanted) - set(STATUSES))
+    unknown = sorted(set(wanted) - set(NOT_VALID))
     if unknown:
         raise PlanError(
             "again",
             f"--again {', '.join(unknown)}: not a status that can be measured again",
-            next_step=f"name some of {', '.join(STATUSES)}",
+            next_step=f"name some of {', '.join(NOT_VALID)}",
         )
     return [
         position

@@ -8,13 +8,14 @@ import click
 
 from orchestrator.cli.access import Access, access_options, debug_option
 from orchestrator.cli.obeying import OBEY_HELP
-from orchestrator.cli.one_run import STATUSES, go_on_run
+from orchestrator.cli.one_run import go_on_run
 from orchestrator.results.suite import is_suite, open_suite
+from orchestrator.words.statuses import NOT_VALID
 
 
 @click.command()
 @click.argument("run", type=click.Path(path_type=Path, exists=True, file_okay=False))
-@click.option("--again", default="", metavar="STATUS,...", help=f"Measure again what ended {', '.join(STATUSES)}.")
+@click.option("--again", default="", metavar="STATUS,...", help=f"Measure again what ended {', '.join(NOT_VALID)}.")
 @click.option("--replicates", type=click.IntRange(min=1), help="Bring every cell to this many replicates.")
 @click.option("--obey", "obeyed", multiple=True, metavar="NAME", help=OBEY_HELP)
 @access_options

@@ -20,7 +20,7 @@ from orchestrator.results.suite import is_suite, open_suite
 from orchestrator.words.exit_codes import Exit, most_serious
 
 # The character \b keeps click from filling the lines that follow it.
-_HELP = """Run PLANS: apply every cell's settings, measure, put the hosts back, write the report.
+_HELP = """Run PLANS: apply every cell's settings, measure, restore the hosts, write the report.
 
 A folder of plans is a suite; the folder of an earlier run or suite repeats it.
 

@@ -74,7 +74,7 @@ def _interface_words(interface: InterfaceFacts) -> Iterator[str]:
     speed = interface["speed_bit_s"]
     yield interface["driver"] or interface["kind"] or "no driver"
     yield "carrier" if interface["carrier"] else "no carrier"
-    yield f"{speed / 1e6:g} Mbit/s {interface['duplex']} duplex" if speed else "speed unknown"
+    yield f"{speed / 1e6:g} Mb/s {interface['duplex']} duplex" if speed else "speed unknown"
     yield f"MTU {interface['mtu']} (at most {interface['max_mtu'] or 'unknown'})"
     yield " ".join(one["address"] for one in interface["addresses"]) or "no address"
 
@@ -84,5 +84,5 @@ def _ceiling(row: Ceiling) -> Iterator[str]:
     if row.tcp_bit_s is None or row.udp_bit_s is None:
         yield where + row.narrowest
     else:
-        figures = f"TCP {row.tcp_bit_s / 1e6:.1f}, UDP {row.udp_bit_s / 1e6:.1f} Mbit/s"
+        figures = f"TCP {row.tcp_bit_s / 1e6:.1f}, UDP {row.udp_bit_s / 1e6:.1f} Mb/s"
         yield f"{where}{figures}; the narrowest part is {row.narrowest}"

@@ -77,6 +77,6 @@ def window_shortfall(
     verb = "is" if connections == 1 else "are"
     return (
         f"{what} of {together / 1000:.1f} kB {verb} smaller than the {needed / 1000:.1f} kB that "
-        f"{rate_bit_s / 1e6:.4g} Mbit/s need at a round trip of {rtt_s * 1000:.4g} ms; "
-        f"{who} can carry at most {window_limited_bit_s(together, rtt_s) / 1e6:.4g} Mbit/s"
+        f"{rate_bit_s / 1e6:.4g} Mb/s need at a round trip of {rtt_s * 1000:.4g} ms; "
+        f"{who} can carry at most {window_limited_bit_s(together, rtt_s) / 1e6:.4g} Mb/s"
     )

@@ -176,7 +176,7 @@ class _Search:
             rate = self.confirmed.offered_load_bit_s
             return Throughput(rate, limited, trials, self._found_sentence(rate, limited))
         if self.high is not None and self.low == 0 and self._found(self.high):
-            return Throughput(None, False, trials, f"even {self.high / 1e6:.4g} Mbit/s lost more than {self._limit()}")
+            return Throughput(None, False, trials, f"even {self.high / 1e6:.4g} Mb/s lost more than {self._limit()}")
         if trials >= self.rules.most_trials:
             return Throughput(
                 None,
@@ -184,7 +184,7 @@ class _Search:
                 trials,
                 f"no rate was confirmed in {trials} trials: passing and losing at "
                 f"the same rate, last between {self.low / 1e6:.6g} and "
-                f"{(self.high or self.rules.highest_bit_s) / 1e6:.6g} Mbit/s",
+                f"{(self.high or self.rules.highest_bit_s) / 1e6:.6g} Mb/s",
             )
         return None
 
@@ -195,7 +195,7 @@ class _Search:
     def _found_sentence(self, rate_bit_s: float, limited: bool) -> str:
         loss = "no loss" if self.rules.loss_ratio_limit == 0 else f"a loss of at most {self._limit()}"
         sign = ">= " if limited else ""
-        sentence = f"{sign}{rate_bit_s / 1e6:.6g} Mbit/s with {loss} over {self.rules.full_s:g} s"
+        sentence = f"{sign}{rate_bit_s / 1e6:.6g} Mb/s with {loss} over {self.rules.full_s:g} s"
         if limited:
             sentence += "; the sender could offer no more, so the link may carry more"
         if self.rules.full_s < RFC_2544_TRIAL_S:

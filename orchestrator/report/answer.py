@@ -8,8 +8,9 @@ from typing import Any
 from orchestrator.decide.as_found import stays
 from orchestrator.report import influence, limits, method, noted, screening
 from orchestrator.report.matrix import BOTH_WAYS, DIRECTION
-from orchestrator.report.model import STATUSES, CellResult, Report
+from orchestrator.report.model import CellResult, Report
 from orchestrator.words.figures import count_text, duration_text, listed, rate_text, share_text
+from orchestrator.words.statuses import STATUSES
 
 _MOST_BROKEN_OFF = 4  # attempts, links and ways that get a sentence
 
@@ -55,9 +56,9 @@ def _one_way(report: Report, link: str, sender: str, receiver: str, cells: Seque
         return f"{text}, with {_best_levels(report, best, alike, cells)}." if len(cells) > 1 else text + "."
     lowest = rate_text(least.mean_bit_s or 0.0)
     if len(alike) == len(cells):
-        return f"{text}; the least, {lowest} with {levels_text(report, least)}, cannot be told from it."
+        return f"{text}; the lowest, {lowest} with {levels_text(report, least)}, cannot be told from it."
     return (
-        f"{text}, with {_best_levels(report, best, alike, cells)}; the least is {lowest}, "
+        f"{text}, with {_best_levels(report, best, alike, cells)}; the lowest is {lowest}, "
         f"with {levels_text(report, least)}."
     )
 

@@ -10,12 +10,12 @@ from orchestrator.report.influence import signed
 from orchestrator.report.markdown import safe, table
 from orchestrator.results.comparison.compare import CellComparison, Comparison
 from orchestrator.results.comparison.environment import Unlike
-from orchestrator.results.comparison.verdicts import BETTER, SAME, UNSURE, WORSE
+from orchestrator.results.comparison.verdicts import BETTER, INCONCLUSIVE, SAME, WORSE
 from orchestrator.results.junit import Case, Outcome, junit_text
 from orchestrator.words.figures import count_text, decimals_for, listed, rate_text, significant, time_text
 from orchestrator.words.plain_text import visible
 
-WORDS = (WORSE, BETTER, UNSURE, SAME)
+WORDS = (WORSE, BETTER, INCONCLUSIVE, SAME)
 _ABSENT = "absent"
 _NAMED_MOST = 5
 
@@ -23,18 +23,18 @@ _NAMED_MOST = 5
 def definitions(comparison: Comparison) -> list[str]:
     """What the four verdicts mean."""
     limit = f"{100 * comparison.threshold_ratio:g} %"
-    family = count_text(sum(cell.verdict is not None for cell in comparison.cells), "cell")
+    family = count_text(sum(cell.contrast is not None for cell in comparison.cells), "cell")
     less = [] if comparison.measure.higher_is_better else [f"{comparison.measure.name}: less is better, so + is worse."]
     return [
         *less,
         f"{WORSE}, {BETTER}: differs after Holm's adjustment over {family} (5 %), and the estimate is beyond {limit};",
         f"{SAME}: no change beyond {limit}, shown by two one-sided tests at 5 %;",
-        f"{UNSURE}: neither. Intervals are 95 %, not adjusted. A value is one {_unit_text(comparison)}.",
+        f"{INCONCLUSIVE}: neither. Intervals are 95 %, not adjusted. A value is one {_unit_text(comparison)}.",
     ]
 
 
 def _unit_text(comparison: Comparison) -> str:
-    units = {unit_of(comparison, cell) for cell in comparison.cells if cell.verdict}
+    units = {unit_of(comparison, cell) for cell in comparison.cells if cell.contrast}
     return (
         "run where the stored runs say how far runs differ, one replicate elsewhere"
         if len(units) > 1
@@ -81,7 +81,7 @@ def answers(comparison: Comparison) -> list[str]:
     said = [answer(comparison)]
     for word, name in ((WORSE, "Worst"), (BETTER, "Best")):
         changes = {
-            abs(math.log(cell.verdict.ratio)): cell for cell in comparison.cells if cell.word == word and cell.verdict
+            abs(math.log(cell.contrast.ratio)): cell for cell in comparison.cells if cell.word == word and cell.contrast
         }
         if changes:
             most = changes[max(changes)]
@@ -100,7 +100,7 @@ def answers(comparison: Comparison) -> list[str]:
 def cell_line(comparison: Comparison, cell: CellComparison) -> str:
     """One cell: its name, the change with its interval, the means, and what would settle it."""
     parts = [f"{cell_name(comparison, cell)}:", change_text(cell)]
-    if cell.reference_mean is not None and cell.candidate_mean is not None and cell.verdict:
+    if cell.reference_mean is not None and cell.candidate_mean is not None and cell.contrast:
         reference, candidate = (value_text(comparison, mean) for mean in (cell.reference_mean, cell.candidate_mean))
         parts.append(f"from {reference} to {candidate}")
     more = more_text(comparison, cell)
@@ -115,9 +115,9 @@ def cell_name(comparison: Comparison, cell: CellComparison) -> str:
 
 def change_text(cell: CellComparison) -> str:
     """`−6.1 % (−7.9 to −4.3)`, or why there is no ratio."""
-    if cell.verdict is None:
+    if cell.contrast is None:
         return visible(cell.reason)
-    ratio, low, high = (100 * (end - 1) for end in (cell.verdict.ratio, cell.verdict.low, cell.verdict.high))
+    ratio, low, high = (100 * (end - 1) for end in (cell.contrast.ratio, cell.contrast.low, cell.contrast.high))
     if not math.isfinite(high) or high > 1e4:
         return f"{signed(f'{ratio:+.1f}')} % (no useful interval)"
     decimals = min(3, decimals_for((high - low) / 2)) if high > low else 1
@@ -129,12 +129,12 @@ def more_text(comparison: Comparison, cell: CellComparison) -> str:
     """What would settle a cell that cannot be told, or why a verdict may not be trusted."""
     if cell.carried_by_an_outlier:
         return "the ranks of the values do not show it: look for an outlier"
-    if cell.word != UNSURE or cell.verdict is None:
+    if cell.word != INCONCLUSIVE or cell.contrast is None:
         return ""
-    if cell.verdict.more is None:
+    if cell.contrast.more is None:
         return "no reasonable number of repetitions would tell: it lies at the threshold, or scatters too much"
     unit = "more run" if unit_of(comparison, cell) == "run" else "more replicate"
-    return f"about {count_text(cell.verdict.more, unit)} a side would tell"
+    return f"about {count_text(cell.contrast.more, unit)} a side would tell"
 
 
 def value_text(comparison: Comparison, value: float) -> str:
@@ -192,7 +192,7 @@ def _verdict_text(comparison: Comparison, cell: CellComparison) -> str:
 def as_data(comparison: Comparison) -> dict[str, Any]:
     """The comparison for a program; ratios are candidate / reference, times and rates in base units."""
     return {
-        "schema": 1,
+        "schema": 2,
         "reference": list(comparison.reference),
         "candidate": list(comparison.candidate),
         "measure": comparison.measure.name,
@@ -210,7 +210,7 @@ def as_data(comparison: Comparison) -> dict[str, Any]:
 
 
 def _cell_data(cell: CellComparison, unit: str) -> dict[str, Any]:
-    verdict = cell.verdict
+    verdict = cell.contrast
     return {
         "link": cell.key.link,
         "way": cell.key.way,
@@ -244,7 +244,7 @@ def junit(comparison: Comparison, fail_on: frozenset[str]) -> str:
 
 
 def _case(comparison: Comparison, cell: CellComparison, fail_on: frozenset[str]) -> Case:
-    outcome: Outcome = "failure" if cell.is_any_of(fail_on) else "skipped" if cell.word == UNSURE else "passed"
+    outcome: Outcome = "failure" if cell.is_any_of(fail_on) else "skipped" if cell.word == INCONCLUSIVE else "passed"
     return Case(
         cell.key.text(),
         f"linktrial.{comparison.measure.name}",

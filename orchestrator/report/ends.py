@@ -24,7 +24,7 @@ _INTERFACE_FACTS = (
     ("bus", "bus address"),
     ("speed_bit_s", "speed"),
     ("duplex", "duplex"),
-    ("max_mtu", "greatest MTU"),
+    ("max_mtu", "maximum MTU"),
     ("mac", "MAC"),
     ("addresses", "addresses"),
 )

@@ -1,4 +1,4 @@
-"""What the figures add up to: the bottleneck of them, effects, loss against the intended load."""
+"""What the figures add up to: bottlenecks, effects, loss against the intended load."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ def sections(report: Report) -> list[tuple[str, str, Markup]]:
     made = [
         ("screen", "What the screen shows", page_screening.section(report)),
         ("influence", "What each factor does", page_influence.section(report)),
-        ("limits", "The bottleneck of it", page_limits.section(report)),
+        ("limits", "Bottlenecks", page_limits.section(report)),
         ("loss", "Loss against the intended load", page_loss.section(report)),
     ]
     return [(name, heading, content) for name, heading, content in made if content]

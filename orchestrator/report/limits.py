@@ -1,4 +1,4 @@
-"""What limited each cell, gathered: short names for the matrix, groups for the section, a sentence for the answer."""
+"""The bottlenecks, gathered: short names for the matrix, groups for the section, a sentence for the answer."""
 
 from __future__ import annotations
 
@@ -11,35 +11,15 @@ import pandas as pd
 from orchestrator.report.matrix import DIRECTION
 from orchestrator.report.model import WAYS, CellResult, Key, Report
 from orchestrator.results.causes.from_columns import Cause, cell_cause
+from orchestrator.words.bottlenecks import BOTTLENECKS
 from orchestrator.words.figures import count_text, listed
 
-# What held a cell back needs no more trials to show than this; in a large run fewer, so that it takes seconds.
+# A cell's bottleneck needs no more trials to show than this; in a large run fewer, so that it takes seconds.
 GREATEST_TRIALS_JUDGED = 30
 GREATEST_ROWS_JUDGED = 10_000
 _LEAST_TRIALS_JUDGED = 2
 GREATEST_CLAUSES = 4
 _NOT_MEASURED = "not_measured"
-
-# code -> (a few words for a matrix cell, a clause for the answer; {host} is the end that the code names)
-_WORDS = {
-    "link_full": ("link full", "the link is full"),
-    "acknowledgements": ("wire full with replies", "the wire is full with data and replies"),
-    "narrower_part": ("slower part of the path", "some part of the path is slower than the link is believed to be"),
-    "intended_load": ("as offered", "the plan offered no more"),
-    "sender_process": ("sending process", "the sending process on {host} is at its limit"),
-    "receiver_process": ("receiving process", "the receiving process on {host} is at its limit"),
-    "sender_quota": ("sender's CPU quota", "{host} ran out of its CPU quota while sending"),
-    "receiver_quota": ("receiver's CPU quota", "{host} ran out of its CPU quota while receiving"),
-    "sender_softirq": ("sender's interrupts", "network interrupts fill one core of {host} while it sends"),
-    "receiver_softirq": ("receiver's interrupts", "network interrupts fill one core of {host} while it receives"),
-    "instrument": ("our own limit", "our own traffic pair reaches no more"),
-    "pause_frames": ("pause frames", "pause frames hold the sender back"),
-    "receiver_window": ("receiver's window", "the window of {host} is too small for the delay"),
-    "send_buffer": ("send buffer", "the send buffer is too small for the delay"),
-    "loss": ("loss", "loss sets the pace"),
-    "path_frame_size": ("path's frame size", "the path does not carry the frames"),
-    "unknown": ("cause unknown", "nothing that was looked at explains it"),
-}
 
 
 @dataclass(frozen=True)
@@ -67,7 +47,10 @@ def causes_of(trials: pd.DataFrame) -> dict[Key, Cause]:
 
 def short(cause: Cause | None) -> str:
     """A few words for a matrix cell; '' when there is nothing to say."""
-    return _WORDS.get(cause.code, (cause.code.replace("_", " "), ""))[0] if cause else ""
+    if cause is None:
+        return ""
+    known = BOTTLENECKS.get(cause.code)
+    return known.short if known else cause.code.replace("_", " ")
 
 
 def groups(report: Report) -> list[LimitGroup]:
@@ -94,9 +77,9 @@ def sentences(report: Report) -> list[str]:
         return []
     total = sum(len(group.cells) for group in found)
     if [group.code for group in found] == ["unknown"]:
-        return [f"The bottlenecks of the {count_text(total, 'figure')} is unknown: {_clause(found[0])}."]
+        return [f"The bottleneck of the {count_text(total, 'figure')} is unknown: {_clause(found[0])}."]
     if len(found) == 1 and total > 1:
-        return [f"The bottlenecks of all {count_text(total, 'figure')}: {_clause(found[0])}."]
+        return [f"The bottleneck of all {count_text(total, 'figure')}: {_clause(found[0])}."]
     parts = [f"{_clause(group)} in {len(group.cells)}{_shared(report, group.cells)}" for group in found]
     more = len(parts) - GREATEST_CLAUSES
     text = "; ".join(parts[:GREATEST_CLAUSES]) + (f"; {count_text(more, 'other cause')} below" if more > 0 else "")
@@ -104,7 +87,8 @@ def sentences(report: Report) -> list[str]:
 
 
 def _clause(group: LimitGroup) -> str:
-    return _WORDS.get(group.code, ("", short(group.example)))[1].format(host=group.host)
+    known = BOTTLENECKS.get(group.code)
+    return known.clause.format(host=group.host) if known else short(group.example)
 
 
 def _shared(report: Report, cells: Sequence[CellResult]) -> str:

@@ -16,9 +16,9 @@ from orchestrator.results.statistics.effects import Effects
 from orchestrator.results.statistics.screen import Screen
 from orchestrator.results.write import cell_text, restore_text
 from orchestrator.words.plain_text import visible
+from orchestrator.words.statuses import NOT_VALID, STATUSES
 
 Key = tuple[int, str, str]
-STATUSES = ("valid", "suspect", "impossible", "failed", "skipped")
 WAYS = ("transmit", "receive")
 _FIGURE = r"\d+(\.\d+)?"
 
@@ -68,7 +68,7 @@ class CellResult:
         """`measured`, or the status that most of its trials have."""
         if self.mean_bit_s is not None:
             return "measured"
-        return max(STATUSES[1:], key=lambda status: self.counts[status]) if any(self.counts.values()) else "skipped"
+        return max(NOT_VALID, key=lambda status: self.counts[status]) if any(self.counts.values()) else "skipped"
 
     @property
     def key(self) -> Key:

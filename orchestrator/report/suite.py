@@ -1,4 +1,4 @@
-"""A suite's combined page: every run with its answer, the bottleneck of it, and the way to its own report."""
+"""A suite's combined page: every run with its answer, its bottlenecks, and the way to its own report."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def _table(runs: Sequence[SuiteRun]) -> Markup:
     rows = [(_link(run), *_summary(run), run.exit) for run in runs]
     return plain_table(
         "The runs of this suite, in their order",
-        ("plan", "cells", "valid trials", "best goodput", "of the ceiling", "held back most often by", "exit"),
+        ("plan", "cells", "valid trials", "best goodput", "of the ceiling", "most frequent bottleneck", "exit"),
         rows,
         "words",
     )

@@ -14,12 +14,12 @@ import pandas as pd
 
 from orchestrator.results import columns
 from orchestrator.results.statistics.summary import Sample, Summary, summarise_all
+from orchestrator.words.statuses import NOT_VALID
 
 CELL_COLUMNS = tuple(columns.names("cells.csv"))
 # Rows that are not a measurement of the cell as the plan asks for it: the steps of a search lead to its confirming
 # trial, and control trials watch the bench.
 NOT_OF_THE_CELL = ("search", "control")
-_STATUSES = ("suspect", "impossible", "failed", "skipped")
 _NUMBERS = ("goodput_bit_s", "ceiling_bit_s", "fill", "loss_ratio", "position")
 
 
@@ -77,7 +77,7 @@ def _row(
     row["n_valid"] = len(valid)
     row["n_noted"] = sum(1 for doubts in column["doubts"][valid] if isinstance(doubts, str) and doubts)
     statuses = Counter(column["status"][places])
-    row |= {f"n_{status}": statuses[status] for status in _STATUSES}
+    row |= {f"n_{status}": statuses[status] for status in NOT_VALID}
     row["ceiling_bit_s"] = _mean(numbers["ceiling_bit_s"][places])
     row["fill_mean"] = _mean(numbers["fill"][valid])
     row["loss_ratio_mean"] = _mean(numbers["loss_ratio"][valid])

@@ -13,6 +13,7 @@ from typing import Literal
 
 from orchestrator.run_files import write_file
 from orchestrator.stored import SCHEMA_VERSION
+from orchestrator.words.statuses import MEANINGS
 
 Kind = Literal["text", "whole", "number"]
 FACTORS_HERE = "<factors>"
@@ -67,7 +68,7 @@ TRIALS: tuple[Column, ...] = (
     _whole("replicate", "which repetition of the cell this is, from 1"),
     _whole("block", "the block: one replicate of every cell, shuffled"),
     _whole("whole_plot", "trials between two applications of a costly level share this number"),
-    _whole("position", "place in the order in which the trials were run, from 1"),
+    _whole("position", "position in the order in which the trials were run, from 1"),
     _text("role", "measure, search and confirm (of a throughput search), or control"),
     _text("link", "the link's name", _PLAN),
     _text("way", "transmit or receive, seen from the link's first end (the device under test)"),
@@ -76,10 +77,7 @@ TRIALS: tuple[Column, ...] = (
     _text("sender_interface", "the sending interface", "the survey"),
     _text("receiver_interface", "the receiving interface", "the survey"),
     FACTOR,
-    _text(
-        "status",
-        "valid, suspect (measured, but something that the cell claims did not hold), impossible, failed or skipped",
-    ),
+    _text("status", "; ".join(f"{status}: {meaning}" for status, meaning in MEANINGS.items())),
     _text("doubts", "machine-readable codes of what is doubtful, separated by spaces; a valid row may carry some"),
     _text("reason", "one sentence for the status and the doubts"),
     _text("started_at", "when the trial began, settings and path before the traffic included; UTC, ISO 8601"),
@@ -97,7 +95,7 @@ TRIALS: tuple[Column, ...] = (
     _whole("datagrams_received", "datagrams received, each counted once", "", _US_RECEIVING),
     _whole(
         "datagrams_lost",
-        "datagrams handed over and never received, those the own queue refused among them",
+        "datagrams handed over and never received, those that the sender's queue refused among them",
         "",
         "every sequence number read at the receiver",
     ),
@@ -106,7 +104,7 @@ TRIALS: tuple[Column, ...] = (
         "lost_sender_queue", "refused or dropped by the sending host's queue", "", "IP_RECVERR and the queue's counters"
     ),
     _whole("lost_sender_interface", "dropped by the sending interface", "", _COUNTERS),
-    _whole("lost_between", "lost between the interfaces: what no other place explains", "", "the rest"),
+    _whole("lost_between", "lost between the interfaces: what nothing else explains", "", "the rest"),
     _whole("lost_receiver_interface", "dropped by the receiving interface", "", _COUNTERS),
     _whole("lost_backlog", "dropped because the receiving core did not keep up", "", "/proc/net/softnet_stat"),
     _whole("lost_socket", "dropped because the receiving process did not keep up", "", "SO_MEMINFO"),
@@ -124,7 +122,7 @@ TRIALS: tuple[Column, ...] = (
     _number("jitter_mean_s", "mean of the interarrival jitter (RFC 3550 section 6.4.1)", "s", _US_RECEIVING),
     _number(
         "delay_variation_p99_s",
-        "99th percentile of the delay above the least (RFC 5481 PDV), without the clocks' skew",
+        "99th percentile of the delay above the minimum (RFC 5481 PDV), without the clocks' skew",
         "s",
         _US_RECEIVING,
     ),
@@ -139,7 +137,7 @@ TRIALS: tuple[Column, ...] = (
     _whole("segments_sent", "TCP segments sent, repeats included", "", _TCP_INFO),
     _whole("segments_retransmitted", "TCP segments sent again", "", _TCP_INFO),
     _number("rtt_s", "TCP's smoothed round trip, mean over the window", "s", _TCP_INFO),
-    _number("rtt_min_s", "TCP's least round trip", "s", _TCP_INFO),
+    _number("rtt_min_s", "TCP's minimum round trip", "s", _TCP_INFO),
     _whole("mss_bytes", "TCP's segment size towards the receiver", "B", _TCP_INFO),
     _whole("path_mtu_bytes", "the path MTU the kernel used", "B", _TCP_INFO),
     _whole("burst_datagrams", "datagrams sent back to back", "", _US_SENDING),
@@ -177,7 +175,7 @@ TRIALS: tuple[Column, ...] = (
     ),
     _number("settle_s", "time spent waiting for the hosts and the link", "s"),
     _number("overhead_s", "time this program itself took around the measurement", "s"),
-    # what the answer to "the bottleneck of it" rests on, beside the above
+    # what the bottleneck rests on, beside the above
     _number(
         "sender_process_cpu_share",
         "share of the window that the sending processes ran, mean of the streams",
@@ -204,8 +202,8 @@ TRIALS: tuple[Column, ...] = (
         "1",
         _QUOTA,
     ),
-    _number("sender_clock_share", "mean clock of the sending host's busiest core / its greatest", "1", _WATCH),
-    _number("receiver_clock_share", "mean clock of the receiving host's busiest core / its greatest", "1", _WATCH),
+    _number("sender_clock_share", "mean clock of the sending host's busiest core / its maximum", "1", _WATCH),
+    _number("receiver_clock_share", "mean clock of the receiving host's busiest core / its maximum", "1", _WATCH),
     _number(
         "limited_receiver_window_share",
         "share of the window in which the peer's window held the sender back",
@@ -249,7 +247,7 @@ TRIALS: tuple[Column, ...] = (
     _number("delivery_rate_bit_s", "TCP's own last estimate of what arrives, all streams together", "bit/s", _TCP_INFO),
     _number(
         "clock_skew_ppm",
-        "how much faster the receiving host's clock ran than the sending one's, from the least "
+        "how much faster the receiving host's clock ran than the sending one's, from the minimum "
         "delays; empty when more than a clock is ever off (500), or over less than a second",
         "ppm",
         _US_RECEIVING,
@@ -285,13 +283,13 @@ HOSTS: tuple[Column, ...] = (
     _number("busiest_core_softirq", "its share in softirq and interrupts", "1", _WATCH),
     _number("throttled_ratio", "share of the periods in which the control group was throttled", "1", _WATCH),
     _number("clock_mean_hz", "mean clock of the busiest core", "Hz", _WATCH),
-    _number("clock_min_hz", "least clock of the busiest core", "Hz", _WATCH),
+    _number("clock_min_hz", "minimum clock of the busiest core", "Hz", _WATCH),
     _text("clock_simulated", "true when the clock is a simulated one of the lab", _WATCH),
     _number("temperature_max_c", "highest temperature seen", "°C", _WATCH),
-    _number("steal", "share taken by the machine itself a guest, of the core that lost most", "1", _WATCH),
+    _number("steal", "share that the hypervisor took, of the core that lost most", "1", _WATCH),
     _whole("irq_core", "the core that took most of the interface's interrupts", "", _WATCH),
     _whole("softirq_core", "the core that took most network receive softirqs", "", _WATCH),
-    _number("clock_max_hz", "greatest clock of the busiest core", "Hz", _WATCH),
+    _number("clock_max_hz", "maximum clock of the busiest core", "Hz", _WATCH),
     _whole("thermal_throttles", "times the processor throttled itself for heat", "", _WATCH),
     _whole("dropped_own_queue", "frames dropped by the interface's queueing discipline", "", _COUNTERS),
     _whole("dropped_interface", "frames dropped by the interface, received and sent", "", _COUNTERS),
@@ -350,7 +348,7 @@ WATCH: tuple[Column, ...] = (
     _number("busy", "share of the interval the core was busy", "1", _WATCH),
     _number("softirq", "share in softirq", "1", _WATCH),
     _number("irq", "share in interrupts", "1", _WATCH),
-    _number("steal", "share taken by the machine itself a guest", "1", _WATCH),
+    _number("steal", "share that the hypervisor took", "1", _WATCH),
     _number("clock_hz", "the core's clock", "Hz", _WATCH),
     _INTERVAL_ROLE,
 )
@@ -393,8 +391,8 @@ CELLS: tuple[Column, ...] = (
     _number("goodput_mean_bit_s", "mean goodput", "bit/s", _CELL),
     _number("goodput_median_bit_s", "median goodput", "bit/s", _CELL),
     _number("goodput_deviation_bit_s", "standard deviation of the goodput between trials", "bit/s", _CELL),
-    _number("goodput_min_bit_s", "least goodput of a valid trial", "bit/s", _CELL),
-    _number("goodput_max_bit_s", "greatest goodput of a valid trial", "bit/s", _CELL),
+    _number("goodput_min_bit_s", "minimum goodput of a valid trial", "bit/s", _CELL),
+    _number("goodput_max_bit_s", "maximum goodput of a valid trial", "bit/s", _CELL),
     _number("goodput_low_bit_s", "lower end of the 95 % interval of the mean", "bit/s", _CELL),
     _number("goodput_high_bit_s", "upper end of the 95 % interval of the mean", "bit/s", _CELL),
     _text("interval_method", "how the interval was made, and over how many independent values", _CELL),

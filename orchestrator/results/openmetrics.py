@@ -15,9 +15,9 @@ from typing import Any
 from orchestrator.results.read_run import RunData
 from orchestrator.stored import made_of
 from orchestrator.words.plain_text import visible
+from orchestrator.words.statuses import STATUSES
 
 _NOT_IN_A_LABEL = re.compile(r"[^a-zA-Z0-9_]")
-_STATUSES = ("valid", "suspect", "impossible", "failed", "skipped")
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,7 @@ def _text(data: RunData) -> str:
     counts = [
         f'linktrial_trials{{{place},status="{status}"}} {_number(row[f"n_{status}"])}'
         for place, row in placed
-        for status in _STATUSES
+        for status in STATUSES
         if _is_number(row[f"n_{status}"])
     ]
     parts.append(_family("linktrial_trials", "", "Trials of a cell by status.", counts))

@@ -21,6 +21,18 @@ class Exit(IntEnum):
     TERMINATED = 143
 
 
+MEANINGS: dict[Exit, str] = {
+    Exit.COMPLETE: "complete, every trial valid or accepted; hosts verified as found",
+    Exit.SOME_NOT_VALID: "complete, some trial not valid; `compare`: worse beyond the threshold (see --fail-on)",
+    Exit.PLAN_WRONG: "plan or command line wrong; nobody contacted",
+    Exit.REFUSED: "refused before any change: unreachable, host key, privilege, busy, unclean earlier run",
+    Exit.OUR_FAULT: "our own fault, an unexpected exception included; hosts verified as found",
+    Exit.NOT_AS_FOUND: "some host NOT verified as found: host, what, before, now, and the command that puts it right",
+    Exit.STOPPED_EARLY: "stopped early, resumable; hosts verified as found",
+    Exit.INTERRUPTED: "interrupted (SIGINT); hosts verified as found",
+    Exit.TERMINATED: "terminated (SIGTERM); hosts verified as found",
+}
+
 _MOST_SERIOUS_FIRST = (
     Exit.NOT_AS_FOUND,
     Exit.OUR_FAULT,

@@ -108,6 +108,12 @@ def rate_text(bit_s: float, digits: int = 3, gap: str = THIN) -> str:
     return f"{significant(bit_s / unit.size, digits)}{gap}{unit.name}"
 
 
+def stated_rate_text(bit_s: float) -> str:
+    """A rate that somebody stated, so that it has no digits to fill up: `2.5 Gb/s`, `100 Mb/s`."""
+    unit = rate_unit(bit_s)
+    return f"{bit_s / unit.size:.4g} {unit.name}"
+
+
 def time_text(seconds: float, digits: int = 2) -> str:
     """A short time with its unit: `0.21 ms`."""
     unit = time_unit(seconds)

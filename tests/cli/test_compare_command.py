@@ -76,7 +76,7 @@ def test_a_run_that_is_alike_is_exit_0(runs: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("fail_on", "code"), [("worse", 1), ("unsure", 0), ("better", 0), ("unsure,worse", 1), ("", 0)]
+    ("fail_on", "code"), [("worse", 1), ("inconclusive", 0), ("better", 0), ("inconclusive,worse", 1), ("", 0)]
 )
 def test_the_exit_code_follows_fail_on(runs: Path, fail_on: str, code: int) -> None:
     assert _call(runs / "old1", "--with", runs / "new1", "--fail-on", fail_on)[0] == code
@@ -86,7 +86,7 @@ def test_the_exit_code_follows_fail_on(runs: Path, fail_on: str, code: int) -> N
 def test_a_cell_that_the_candidate_cannot_measure_any_more_is_exit_1(
     runs: Path, fail_on: tuple[str, ...], code: int
 ) -> None:
-    """A kernel under which every trial of a cell fails is no harmless `cannot tell` to a build script."""
+    """A kernel under which every trial of a cell fails is no harmless `inconclusive` to a build script."""
     _change_jumbo(runs / "old2", status=lambda _: "failed", goodput_bit_s=lambda _: "")
     found, result = _call(runs / "old1", "--with", runs / "old2", *fail_on, "--junit", runs / "j.xml")
     assert found == code

@@ -47,7 +47,7 @@ def test_a_plans_bench_is_surveyed_and_its_path_proven(lab: Lab, tmp_path: Path)
     assert set(found["hosts"]) == {"dome", "hall"}
     assert found["paths"]["uplink"]["verdict"] == "open"
     assert {row["mtu"] for row in found["ceilings"]} == {1500, 9000}
-    assert all("2.5 Gbit/s" in row["narrowest"] for row in found["ceilings"])
+    assert all("2.5 Gb/s" in row["narrowest"] for row in found["ceilings"])
     assert [each for each in found["findings"] if each["severity"] in ("stops", "limits")] == []
     assert answer.returncode == Exit.COMPLETE, answer.stderr
 

@@ -84,13 +84,13 @@ SPOILED: dict[str, tuple[Callable[[Bench], None], str, str, list[str]]] = {
         _both(speed_bit_s=1_000_000_000),
         "slower_than_both",
         "limits",
-        ["1 Gbit/s", "2.5 Gbit/s", "cable"],
+        ["1 Gb/s", "2.5 Gb/s", "cable"],
     ),
     "offers less": (
         _both(speed_bit_s=10**9, offered_load_max_bit_s=10**9, peer_fastest_bit_s=10**9),
         "offers_less",
         "limits",
-        ["offers 1 Gbit/s"],
+        ["offers 1 Gb/s"],
     ),
     "no jumbo frames": (
         _end(max_mtu=1500),
@@ -119,8 +119,8 @@ SPOILED: dict[str, tuple[Callable[[Bench], None], str, str, list[str]]] = {
         "disturbs",
         ["99 times"],
     ),
-    "a slow bus": (_both(bus_link=SLOW_BUS), "bus_limits", "limits", ["2.5 GT/s x1 (2 Gbit/s)", "5.0 GT/s x1"]),
-    "a USB card": (_both(bus_link={"kind": "usb", "mbit_s": 480}), "bus_limits", "limits", ["USB at 480 Mbit/s"]),
+    "a slow bus": (_both(bus_link=SLOW_BUS), "bus_limits", "limits", ["2.5 GT/s x1 (2 Gb/s)", "5.0 GT/s x1"]),
+    "a USB card": (_both(bus_link={"kind": "usb", "mbit_s": 480}), "bus_limits", "limits", ["USB at 480 Mb/s"]),
     "all interrupts on one core": (
         _both(interrupts={"40": "1", "41": "1"}),
         "one_core_receives",
@@ -133,7 +133,7 @@ SPOILED: dict[str, tuple[Callable[[Bench], None], str, str, list[str]]] = {
         "limits",
         ["one receive queue", "receive-steering"],
     ),
-    "somebody sends": (_activity(traffic_bit_s={"eth1": 80_000_000}), "busy_link", "disturbs", ["80 Mbit/s"]),
+    "somebody sends": (_activity(traffic_bit_s={"eth1": 80_000_000}), "busy_link", "disturbs", ["80 Mb/s"]),
     "control over the measured link": (
         lambda bench: bench["dome"]["control"].update(interfaces=["br0", "eth1"]),
         "control_over_measured",
@@ -269,7 +269,7 @@ def test_the_bus_is_the_narrowest_part_where_it_is() -> None:
     bench = healthy_bench()
     end(bench)["bus_link"] = SLOW_BUS
     row = ceilings(bench, [NEED])[0]
-    assert row.narrowest.startswith("the bus of dome:eth1 (2.5 GT/s x1 (2 Gbit/s)")
+    assert row.narrowest.startswith("the bus of dome:eth1 (2.5 GT/s x1 (2 Gb/s)")
     assert row.rate_bit_s == pytest.approx(wire.pcie_payload_bit_s(2.5, 1, 128))
     assert row.rate_bit_s < 2e9
 

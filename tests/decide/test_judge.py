@@ -143,7 +143,7 @@ def test_a_setting_changed_during_the_trial_makes_it_suspect() -> None:
 
 def test_a_link_that_fell_to_another_speed_makes_it_suspect() -> None:
     record = changed(healthy_record(rate_bit_s=2.5e9), after__speed_bit_s__dome=1e9)
-    assert "2.5 Gbit/s to 1 Gbit/s" in _with_doubt(record, "speed_changed", "suspect").reason
+    assert "2.5 Gb/s to 1 Gb/s" in _with_doubt(record, "speed_changed", "suspect").reason
 
 
 def test_a_host_that_restarted_by_itself_makes_it_suspect() -> None:
@@ -348,7 +348,7 @@ def test_a_trend_and_two_levels_are_noted() -> None:
     series = record["second"]["parts"][0]["series"]
     falling = [[t, 12_500_000 if i < 50 else 6_250_000, n] for i, (t, octets, n) in enumerate(series)]
     assert (
-        "from 1 Gbit/s to 500 Mbit/s"
+        "from 1 Gb/s to 500 Mb/s"
         in _with_doubt(changed(record, second__parts__0__series=falling), "trend", "valid").reason
     )
     jumping = [[t, octets * (0.6 if i // 10 % 2 else 1.0), n] for i, (t, octets, n) in enumerate(series)]
@@ -492,7 +492,7 @@ def test_the_sentence_on_small_buffers_counts_every_connections() -> None:
     )
     reason = _with_doubt(record, "window_small", "valid").reason
     assert "the 2 socket buffers together of 125.0 kB" in reason
-    assert "they can carry at most 200 Mbit/s" in reason
+    assert "they can carry at most 200 Mb/s" in reason
 
 
 @pytest.mark.parametrize(

@@ -137,5 +137,5 @@ def test_an_unscaled_window_at_60_ms() -> None:
 def test_a_buffer_that_is_too_small_is_said_with_what_it_costs() -> None:
     sentence = window_shortfall(100e6, 0.05, 65_536, which="receive buffer")
     assert sentence.startswith("the receive buffer of 65.5 kB is smaller than the 625.0 kB")
-    assert "at most 10.49 Mbit/s" in sentence
+    assert "at most 10.49 Mb/s" in sentence
     assert window_shortfall(100e6, 0.005, 65_536) == ""

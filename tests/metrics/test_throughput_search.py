@@ -58,7 +58,7 @@ def test_the_full_rate_is_tried_first_and_confirmed_at_once_when_it_passes() -> 
 
 def test_trials_of_60_seconds_need_no_remark() -> None:
     answer, _ = _search(_link(2e9), SearchRules(1e9, full_s=60))
-    assert answer.sentence == "1000 Mbit/s with no loss over 60 s"
+    assert answer.sentence == "1000 Mb/s with no loss over 60 s"
 
 
 @pytest.mark.parametrize("carries", [2e9, 0.7e9])
@@ -66,7 +66,7 @@ def test_a_sender_at_its_limit_gives_at_least(carries: float) -> None:
     answer, _ = _search(_link(carries, sender_most_bit_s=0.6e9))
     assert answer.at_least
     assert answer.rate_bit_s == 0.6e9
-    assert answer.sentence.startswith(">= 600 Mbit/s")
+    assert answer.sentence.startswith(">= 600 Mb/s")
     assert "the sender could offer no more" in answer.sentence
 
 

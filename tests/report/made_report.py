@@ -7,10 +7,11 @@ from typing import Any
 
 import pandas as pd
 
-from orchestrator.report.model import STATUSES, CellResult, Factor, Report
+from orchestrator.report.model import CellResult, Factor, Report
 from orchestrator.results import columns
 from orchestrator.results.folder import RunFolder
 from orchestrator.results.read_run import RunData
+from orchestrator.words.statuses import STATUSES
 
 
 def cell(number: int, levels: dict[str, str], mean_bit_s: float | None = 1e9, **other: Any) -> CellResult:

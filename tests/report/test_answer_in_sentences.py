@@ -9,6 +9,7 @@ from pathlib import Path
 from orchestrator.report import answer, limits, read_report
 from orchestrator.report.model import Report
 from orchestrator.results.causes.from_columns import Cause
+from orchestrator.words.bottlenecks import BOTTLENECKS
 from tests.report.made_report import cell, made
 from tests.results.synthetic import Scenario, make_run
 
@@ -29,7 +30,7 @@ def test_each_direction_has_its_best_and_min_with_their_levels() -> None:
     text = said(made(cells, FACTORS))
 
     assert (
-        "uplink carries up to 2.40 Gb/s from dome to hall, 100.0 % of the ceiling, with mtu 9000; the least is "
+        "uplink carries up to 2.40 Gb/s from dome to hall, 100.0 % of the ceiling, with mtu 9000; the lowest is "
         "1.20 Gb/s, with mtu 1500."
     ) in text
     assert "uplink carries up to 900 Mb/s from hall to dome" in text
@@ -50,7 +51,7 @@ def test_levels_that_cannot_be_told_apart_are_not_named_as_the_best() -> None:
     ]
     text = said(made(cells, factors))
 
-    assert "100.0 % of the ceiling, with mtu 9000; the least is 1.00 Gb/s, with mtu 1500 and clock powersave." in text
+    assert "100.0 % of the ceiling, with mtu 9000; the lowest is 1.00 Gb/s, with mtu 1500 and clock powersave." in text
 
 
 def test_where_all_is_alike_no_level_is_named() -> None:
@@ -59,7 +60,7 @@ def test_where_all_is_alike_no_level_is_named() -> None:
         cell(2, {"mtu": "9000", "direction": "transmit"}, 2.4e9),
     ]
 
-    assert "100.0 % of the ceiling; the least, 2.40 Gb/s with mtu 9000, cannot be told from it." in said(
+    assert "100.0 % of the ceiling; the lowest, 2.40 Gb/s with mtu 9000, cannot be told from it." in said(
         made(cells, FACTORS)
     )
 
@@ -74,7 +75,7 @@ def test_what_the_plan_itself_held_low_is_not_the_min_that_a_link_carries() -> N
     text = said(replace(made(cells, factors), causes=offered))
 
     assert "up to 980 Mb/s" in text
-    assert "the least is 900 Mb/s, with intended_load 95%" in text
+    assert "the lowest is 900 Mb/s, with intended_load 95%" in text
 
 
 def test_both_directions_at_once_are_named() -> None:
@@ -163,14 +164,14 @@ def test_a_cause_names_the_levels_that_all_its_cells_share() -> None:
 def test_every_cause_has_words_of_its_own() -> None:
     """Each code that results/causes can return has a short name and a clause."""
     source = Path(limits.cell_cause.__code__.co_filename).read_text(encoding="utf-8")
-    roles = [code for code in limits._WORDS if code.startswith(("sender_", "receiver_"))]
+    roles = [code for code in BOTTLENECKS if code.startswith(("sender_", "receiver_"))]
 
     assert all(
         f'"{code}"' in source
-        for code in limits._WORDS
+        for code in BOTTLENECKS
         if code not in roles and code not in ("receiver_window", "send_buffer")
     )
-    assert all(short and clause for short, clause in limits._WORDS.values())
+    assert all(words.short and words.clause for words in BOTTLENECKS.values())
 
 
 def test_the_strongest_factor_and_what_it_depends_on_are_said(tmp_path: Path) -> None:

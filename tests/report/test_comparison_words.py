@@ -14,18 +14,18 @@ from orchestrator.report.page.comparison import page
 from orchestrator.results.comparison.compare import CellComparison, Comparison
 from orchestrator.results.comparison.environment import Unlike
 from orchestrator.results.comparison.run_summary import MEASURES, CellKey
-from orchestrator.results.comparison.verdicts import Verdict
+from orchestrator.results.comparison.verdicts import Contrast
 
 
-def _cell(mtu: str, word: str, verdict: Verdict | None, reason: str = "") -> CellComparison:
+def _cell(mtu: str, word: str, verdict: Contrast | None, reason: str = "") -> CellComparison:
     means = (2.4e9, 2.25e9) if verdict else (None, None)
     return CellComparison(CellKey("uplink", "transmit", (("mtu", mtu),)), word, reason, verdict, *means, sizes=(5, 5))
 
 
-WORSE = _cell("9000", "worse", Verdict("worse", 0.9388, 0.921, 0.957, 0.001, 1.0))
-UNSURE = _cell("4000", "cannot tell", Verdict("cannot tell", 1.01, 0.93, 1.09, 0.7, 0.3, more=4))
+WORSE = _cell("9000", "worse", Contrast("worse", 0.9388, 0.921, 0.957, 0.001, 1.0))
+INCONCLUSIVE = _cell("4000", "inconclusive", Contrast("inconclusive", 1.01, 0.93, 1.09, 0.7, 0.3, more=4))
 GONE = _cell("9600", "worse", None, "was measured, and is impossible now")
-SAME = _cell("1500", "no change", Verdict("no change", 1.0, 0.998, 1.002, 1.0, 0.0))
+SAME = _cell("1500", "no change", Contrast("no change", 1.0, 0.998, 1.002, 1.0, 0.0))
 FOUND = Comparison(
     ("mon",),
     ("tue",),
@@ -35,10 +35,10 @@ FOUND = Comparison(
     (Unlike("dome: kernel", "6.1", "6.12"),),
     (),
     ("Each side is one run.",),
-    (SAME, WORSE, UNSURE, GONE),
+    (SAME, WORSE, INCONCLUSIVE, GONE),
     (CellKey("uplink", "receive", (("mtu", "576"),)),),
     (),
-    {"no change": 1, "worse": 2, "cannot tell": 1},
+    {"no change": 1, "worse": 2, "inconclusive": 1},
 )
 
 
@@ -48,8 +48,8 @@ def test_what_was_made_differently_comes_first_and_the_worst_next() -> None:
         "What is not the same on both sides:",
         "  dome: kernel: 6.1 in the reference, 6.12 in the candidate",
     ]
-    assert lines.index("worse (2):") < lines.index("cannot tell (1):") < lines.index("no change (1):")
-    assert "goodput of 1 run against 1 run, 4 cells: 2 worse, 1 cannot tell and 1 no change." in lines
+    assert lines.index("worse (2):") < lines.index("inconclusive (1):") < lines.index("no change (1):")
+    assert "goodput of 1 run against 1 run, 4 cells: 2 worse, 1 inconclusive and 1 no change." in lines
     assert "only in the reference, not compared (1):" in lines
 
 
@@ -58,7 +58,7 @@ def test_what_was_made_differently_comes_first_and_the_worst_next() -> None:
     [
         (WORSE, "transmit, mtu 9000: −6.1 % (−7.9 to −4.3) from 2.400\u202fGb/s to 2.250\u202fGb/s"),
         (
-            UNSURE,
+            INCONCLUSIVE,
             (
                 "transmit, mtu 4000: +1 % (−7 to 9) from 2.400\u202fGb/s to 2.250\u202fGb/s; "
                 "about 4 more replicates a side would tell"
@@ -76,8 +76,8 @@ def test_an_outlier_that_carries_a_verdict_is_named() -> None:
 
 
 def test_no_number_is_promised_where_none_would_do() -> None:
-    assert UNSURE.verdict is not None
-    endless = replace(UNSURE, verdict=replace(UNSURE.verdict, more=None))
+    assert INCONCLUSIVE.contrast is not None
+    endless = replace(INCONCLUSIVE, contrast=replace(INCONCLUSIVE.contrast, more=None))
     assert "no reasonable number of repetitions would tell" in cell_line(FOUND, endless)
 
 
@@ -92,15 +92,15 @@ def test_the_answer_says_by_how_much_and_where() -> None:
     for text in ("\n".join(text_lines(FOUND)), markdown(FOUND), page(FOUND)):
         assert "Worst: transmit, mtu 9000, " in text
         assert "6.1" in text.split("Worst: ", 1)[1][:60]
-    faster = replace(WORSE, word="better", verdict=Verdict("better", 1.1, 1.05, 1.15, 0.0, 1.0))
+    faster = replace(WORSE, word="better", contrast=Contrast("better", 1.1, 1.05, 1.15, 0.0, 1.0))
     better = replace(FOUND, cells=(faster,))
     assert "Best: transmit, mtu 9000, +10 % (5 to 15)." in answers(better)
 
 
 def test_cells_that_the_candidate_lost_are_in_the_answer() -> None:
-    """A kernel under which every trial fails must not read as a harmless `cannot tell`."""
+    """A kernel under which every trial fails must not read as a harmless `inconclusive`."""
     lost = replace(
-        _cell("9000", "cannot tell", None, "trials of the reference: 5 valid; of the candidate: 5 failed"),
+        _cell("9000", "inconclusive", None, "trials of the reference: 5 valid; of the candidate: 5 failed"),
         reference_mean=2.4e9,
         sizes=(5, 0),
     )
@@ -129,7 +129,7 @@ def test_where_less_is_better_it_is_said() -> None:
 
 
 def test_a_cell_judged_by_stored_runs_wants_more_runs() -> None:
-    stored = replace(UNSURE, unit="run")
+    stored = replace(INCONCLUSIVE, unit="run")
     assert "about 4 more runs a side would tell" in cell_line(FOUND, stored)
     assert as_data(replace(FOUND, cells=(stored, WORSE)))["cells"][0]["unit"] == "run"
     mixed = "\n".join(text_lines(replace(FOUND, cells=(stored, WORSE))))
@@ -148,12 +148,12 @@ def test_junit_fails_on_what_was_asked_and_skips_what_cannot_be_told() -> None:
         "uplink, transmit, mtu 9000",
         "uplink, transmit, mtu 9600",
     ]
-    strict = ET.fromstring(junit(FOUND, frozenset({"worse", "cannot tell"})))
+    strict = ET.fromstring(junit(FOUND, frozenset({"worse", "inconclusive"})))
     assert (strict.get("failures"), strict.get("skipped")) == ("3", "0")
 
 
 def test_data_are_json_with_ratios_and_reasons() -> None:
-    endless = replace(UNSURE, verdict=Verdict("cannot tell", 1.0, 0.0, float("inf"), 1.0, 1.0))
+    endless = replace(INCONCLUSIVE, contrast=Contrast("inconclusive", 1.0, 0.0, float("inf"), 1.0, 1.0))
     data = json.loads(json.dumps(as_data(replace(FOUND, cells=(*FOUND.cells, endless))), allow_nan=False))
     assert data["cells"][1]["ratio"] == 0.9388
     assert data["cells"][3]["reason"] == "was measured, and is impossible now"

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from orchestrator.results.comparison.verdicts import Sides, Verdict, differences, judge
+from orchestrator.results.comparison.verdicts import Contrast, Sides, contrasts, differences
 from orchestrator.results.statistics.effects import RESPONSES, changes
 from orchestrator.results.statistics.grid import Grid
 from orchestrator.results.statistics.intervals import Interval, mean_intervals
@@ -170,13 +170,13 @@ class Bench:
     threshold: float = 0.03
 
 
-def verdicts(bench: Bench, chance: np.random.Generator) -> list[Verdict]:
+def verdicts(bench: Bench, chance: np.random.Generator) -> list[Contrast]:
     """One comparison."""
     ours, theirs = (_side(bench, chance, change) for change in (0.0, bench.change))
     cells = [Sides(*pair) for pair in zip(ours, theirs, strict=True)]
     found = [one for one in differences(cells) if one is not None]
     assert len(found) == bench.cells
-    return judge(found, [cell.sizes for cell in cells], threshold_ratio=bench.threshold)
+    return contrasts(found, [cell.sizes for cell in cells], threshold_ratio=bench.threshold)
 
 
 def _side(bench: Bench, chance: np.random.Generator, change: float) -> list[list[float]]:

@@ -11,6 +11,7 @@ from orchestrator.decide.verdict.judge import judge
 from orchestrator.results.causes.from_columns import Cause, cell_cause, row_cause
 from orchestrator.results.columns import names
 from orchestrator.results.rows import trial_rows
+from orchestrator.words.figures import stated_rate_text
 from tests.decide.records import changed, count, healthy_record
 
 Json = dict[str, Any]
@@ -214,7 +215,7 @@ SLOWER_PART = {
 def test_a_slower_part_that_nobody_named_is_seen_by_its_own_arithmetic(rate_bit_s: float) -> None:
     cause = row_cause({**SLOWER_PART, "goodput_bit_s": 0.999 * rate_bit_s * 1448 / 1538})
     assert cause.code == "narrower_part"
-    assert f"{rate_bit_s / 1e9:g} Gbit/s" in cause.sentence
+    assert f"of {stated_rate_text(rate_bit_s)} carries" in cause.sentence
 
 
 @pytest.mark.parametrize(

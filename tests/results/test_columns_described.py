@@ -11,6 +11,7 @@ from orchestrator.planning.names import RESERVED
 from orchestrator.results import columns
 from orchestrator.results.columns import FACTORS_HERE, TABLES, describe, factors_in, names, write_columns
 from orchestrator.results.read_run import read_run
+from orchestrator.stored import SCHEMA_VERSION
 from tests.results.synthetic import Scenario, make_run
 
 # What a column's name ends in, and the unit that this promises.
@@ -65,7 +66,7 @@ def test_columns_json_describes_exactly_the_tables_that_are_written(tmp_path: Pa
 
 
 def test_the_description_is_plain_json() -> None:
-    assert json.loads(json.dumps(describe(["mtu"])))["schema"] == 1
+    assert json.loads(json.dumps(describe(["mtu"])))["schema"] == SCHEMA_VERSION
     assert {column.kind for table in columns.TABLES.values() for column in table} == {"text", "whole", "number"}
 
 

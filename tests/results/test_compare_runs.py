@@ -72,7 +72,7 @@ def test_one_run_a_side_compares_replicates_and_says_what_is_unknown() -> None:
     assert _only(found).word == "worse"
     assert _only(found).sizes == (5, 5)
     assert "unknown: another run may not agree" in found.notes[0]
-    verdict = _only(found).verdict
+    verdict = _only(found).contrast
     assert verdict is not None
     assert verdict.ratio == pytest.approx(0.9, rel=1e-6)
 
@@ -84,7 +84,7 @@ def test_with_several_runs_the_run_is_the_unit() -> None:
     found = compare(reference, candidate)
     assert found.unit == "run"
     assert _only(found).sizes == (3, 3)
-    assert _only(found).word == "cannot tell"
+    assert _only(found).word == "inconclusive"
     assert compare(reference[:1], candidate[:1]).cells[0].word == "worse"
 
 
@@ -101,11 +101,11 @@ def test_the_spread_of_stored_runs_stands_for_one_run_a_side() -> None:
     ours, theirs = [made("a", {"9000": STEADY})], [made("b", {"9000": _scaled(0.95)})]
     assert _only(compare(ours, theirs)).word == "worse"
     found = compare(ours, theirs, spread_from=history)
-    assert _only(found).word == "cannot tell"
+    assert _only(found).word == "inconclusive"
     assert _only(found).sizes == (1, 1)
     assert found.notes == ("Each side is one run; how far runs differ is taken from 4 stored runs.",)
     logs = [math.log(np.exp(np.mean(np.log(_scaled(factor))))) for factor in (0.95, 1.0, 1.05, 0.97)]
-    verdict = _only(found).verdict
+    verdict = _only(found).contrast
     assert verdict is not None
     half = np.std(logs, ddof=1) * math.sqrt(2) * 3.182446  # t table, 3 degrees of freedom
     assert math.log(verdict.high / verdict.low) / 2 == pytest.approx(half, rel=1e-6)
@@ -225,20 +225,20 @@ def test_what_failed_or_was_suspect_cannot_tell() -> None:
     for status in ("failed", "suspect", "skipped"):
         cell = _only(compare([made("a", {"9000": STEADY})], [made("b", {"9000": ()}, statuses={status: 5})]))
         assert (cell.word, cell.reason) == (
-            "cannot tell",
+            "inconclusive",
             f"trials of the reference: 5 valid; of the candidate: 5 {status}",
         )
 
 
 def test_a_zero_is_not_left_out() -> None:
     cell = _only(compare([made("a", {"9000": STEADY})], [made("b", {"9000": (0.0, *STEADY)})]))
-    assert cell.word == "cannot tell"
+    assert cell.word == "inconclusive"
     assert "goodput of zero has no ratio" in cell.reason
 
 
 def test_one_value_a_side_shows_no_spread() -> None:
     cell = _only(compare([made("a", {"9000": (1e9,)})], [made("b", {"9000": (5e8,)})]))
-    assert (cell.word, cell.reason) == ("cannot tell", "one value a side shows no spread")
+    assert (cell.word, cell.reason) == ("inconclusive", "one value a side shows no spread")
 
 
 def test_a_difference_carried_by_one_outlier_is_marked() -> None:

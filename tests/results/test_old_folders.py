@@ -38,7 +38,7 @@ SEEN = {
         {"valid": 4, "impossible": 4},
         [2346403862, 2395110533, 2337087083, 2387235606],
         [2, 2, 0, 0],
-        "uplink carries up to 2.39",
+        " carries up to 2.39",
     ),
     "schema-1-journal": (
         ("mtu", "transport", "intended_load", "direction"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import gzip
 import io
 import math
@@ -144,7 +145,7 @@ def test_a_reader_never_sees_half_a_file(tmp_path: Path) -> None:
 def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "report.html"
     write_file(path, "old")
-    monkeypatch.setattr(os, "replace", lambda *_, **__: (_ for _ in ()).throw(OSError("disk full")))
+    monkeypatch.setattr(os, "replace", lambda *_, **__: (_ for _ in ()).throw(OSError(errno.ENOSPC, "disk full")))
 
     with pytest.raises(OSError, match="disk full"):
         write_file(path, "new")

@@ -11,15 +11,15 @@ from statsmodels.stats.weightstats import ttost_ind
 
 from orchestrator.results.comparison.verdicts import (
     BETTER,
+    INCONCLUSIVE,
     SAME,
-    UNSURE,
     WORSE,
+    Contrast,
     Difference,
     Sides,
-    Verdict,
+    contrasts,
     difference,
     differences,
-    judge,
     rank_p_value,
     values_needed,
 )
@@ -112,8 +112,8 @@ def test_a_known_spread_stands_for_one_run_a_side() -> None:
     assert (found.estimate, found.error, found.degrees) == (pytest.approx(0.2), pytest.approx(0.1 * math.sqrt(2)), 4)
 
 
-def _one(estimate: float, error: float, degrees: float = 18, **options: object) -> Verdict:
-    (verdict,) = judge([Difference(estimate, error, degrees)], [(10, 10)], threshold_ratio=0.03, **options)  # type: ignore[arg-type]  # keyword options of one call
+def _one(estimate: float, error: float, degrees: float = 18, **options: object) -> Contrast:
+    (verdict,) = contrasts([Difference(estimate, error, degrees)], [(10, 10)], threshold_ratio=0.03, **options)  # type: ignore[arg-type]  # keyword options of one call
     return verdict
 
 
@@ -124,9 +124,9 @@ def _one(estimate: float, error: float, degrees: float = 18, **options: object) 
         (-0.08, 0.01, WORSE),
         (0.0, 0.005, SAME),
         (0.01, 0.002, SAME),  # differs, and is shown not to matter
-        (0.0, 0.05, UNSURE),
-        (0.08, 0.06, UNSURE),
-        (0.025, 0.008, UNSURE),  # differs, but whether it matters is open
+        (0.0, 0.05, INCONCLUSIVE),
+        (0.08, 0.06, INCONCLUSIVE),
+        (0.025, 0.008, INCONCLUSIVE),  # differs, but whether it matters is open
     ],
 )
 def test_the_four_words(estimate: float, error: float, word: str) -> None:
@@ -147,10 +147,10 @@ def test_the_threshold_is_a_ratio_in_both_directions() -> None:
 
 def test_a_family_raises_what_is_needed_to_call_a_difference() -> None:
     alone = Difference(0.05, 0.02, 18)
-    assert judge([alone], [(10, 10)], threshold_ratio=0.03)[0].word == BETTER
+    assert contrasts([alone], [(10, 10)], threshold_ratio=0.03)[0].word == BETTER
     others = [Difference(0.0, 0.02, 18)] * 11
-    family = judge([alone, *others], [(10, 10)] * 12, threshold_ratio=0.03)
-    assert family[0].word == UNSURE
+    family = contrasts([alone, *others], [(10, 10)] * 12, threshold_ratio=0.03)
+    assert family[0].word == INCONCLUSIVE
     assert family[0].p_value == pytest.approx(12 * alone.p_value())
 
 

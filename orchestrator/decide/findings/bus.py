@@ -44,7 +44,7 @@ def bus_bit_s(link: BusFacts) -> float | None:
 def bus_words(link: BusFacts) -> str:
     """The bus as people name it, with what it carries before any overhead of packets."""
     if link["kind"] == "usb":
-        return f"USB at {link['mbit_s']} Mbit/s"
+        return f"USB at {link['mbit_s']} Mb/s"
     return _pcie_words(link["speed"], link["width"])
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 
 from orchestrator.decide.shapes.host_facts import InterfaceFacts, Survey
+from orchestrator.words.figures import stated_rate_text
 
 # stops: the plan cannot be done so; limits: it measures this instead of the card; disturbs: it may spoil a trial;
 # differs: two ends that a comparison would want alike
@@ -60,4 +61,4 @@ def needs_of(host: str, interface: str, needs: Iterable[LinkNeed]) -> Iterator[L
 
 def rate_words(rate_bit_s: float) -> str:
     """A rate as people say it."""
-    return f"{rate_bit_s / 1e9:.3g} Gbit/s" if rate_bit_s >= 1e9 else f"{rate_bit_s / 1e6:.3g} Mbit/s"
+    return stated_rate_text(rate_bit_s)

@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from orchestrator.words.figures import stated_rate_text
+
 Weight = Literal["suspect", "noted"]
 
 
@@ -158,7 +160,4 @@ def percent(share: float) -> str:
 
 def rate(bit_s: float) -> str:
     """A rate as people read it."""
-    for size, unit in ((1e9, "Gbit/s"), (1e6, "Mbit/s"), (1e3, "kbit/s")):
-        if bit_s >= size:
-            return f"{bit_s / size:.4g} {unit}"
-    return f"{bit_s:.4g} bit/s"
+    return stated_rate_text(bit_s)

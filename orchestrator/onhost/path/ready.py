@@ -205,7 +205,7 @@ def _speed_problem(interface: str, seen: SeenEnd, wanted_bit_s: Optional[int]) -
     if now_bit_s is None:
         return f"{interface} has not agreed on a speed" if seen["negotiates"] or wanted_bit_s else ""
     if wanted_bit_s and now_bit_s != wanted_bit_s:
-        return f"{interface} runs at {now_bit_s / 1e6:g} Mbit/s, not {wanted_bit_s / 1e6:g}"
+        return f"{interface} runs at {now_bit_s / 1e6:g} Mb/s, not {wanted_bit_s / 1e6:g}"
     return ""
 
 

@@ -153,7 +153,7 @@ def _rate_axis(scene: _Scene, height: float) -> tuple[Span, list[Markup]]:
 
 
 def _spread(scene: _Scene) -> Markup | None:
-    """Every replicate on one line, from least to greatest: circles are valid, squares are not."""
+    """Every replicate on one line, from lowest to highest: circles are valid, squares are not."""
     seen = [one for one in scene.replicates if one.goodput_bit_s is not None]
     if not seen:
         return None
@@ -230,7 +230,7 @@ def _over_time(scene: _Scene) -> Markup | None:
         "the ceiling."
     )
     if together:
-        words += " The band reaches from the least to the most of the intervals of 0.1 s that make a point."
+        words += " The band reaches from the lowest to the highest of the intervals of 0.1 s that make a point."
     if broken_off:
         words += " Dotted: attempts that were broken off, which are in no figure."
     return _figure(drawing(_WIDTH, _SERIES_HEIGHT, *parts, title=title), words)
@@ -242,7 +242,7 @@ def _holds_several(points: Sequence[Point]) -> bool:
 
 
 def _band(points: Sequence[Point], across: Span, axis: Span) -> Markup:
-    """From the least to the most of each point's intervals."""
+    """From the lowest to the highest of each point's intervals."""
     there = [(across.at(point.t_s), axis.at(point.most_bit_s)) for point in points]
     back = [(across.at(point.t_s), axis.at(point.min_bit_s)) for point in reversed(points)]
     return trace([*there, *back], "spread")

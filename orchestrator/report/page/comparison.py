@@ -83,8 +83,8 @@ def _reach(comparison: Comparison, cells: Sequence[CellComparison]) -> float:
     ends = [
         abs(end - 1)
         for cell in cells
-        if cell.verdict
-        for end in (cell.verdict.low, cell.verdict.high)
+        if cell.contrast
+        for end in (cell.contrast.low, cell.contrast.high)
         if math.isfinite(end)
     ]
     return min(_GREATEST_REACH, max([_LEAST_REACH, 2 * comparison.threshold_ratio, *ends]))
@@ -92,7 +92,7 @@ def _reach(comparison: Comparison, cells: Sequence[CellComparison]) -> float:
 
 def _forest(comparison: Comparison, cell: CellComparison, reach: float) -> Markup:
     """The change with its interval between the thresholds; it stands beside it as text."""
-    if cell.verdict is None or not math.isfinite(cell.verdict.high):
+    if cell.contrast is None or not math.isfinite(cell.contrast.high):
         return Markup("")
     axis = Span(-reach, reach, _WIDTH - 8, 4)
     middle = _HEIGHT / 2
@@ -102,8 +102,8 @@ def _forest(comparison: Comparison, cell: CellComparison, reach: float) -> Marku
         _HEIGHT,
         line(axis.at(0), 0, axis.at(0), _HEIGHT, "axis-line"),
         *(line(at, 0, at, _HEIGHT, "ceiling") for at in limits),
-        line(axis.at(cell.verdict.low - 1), middle, axis.at(cell.verdict.high - 1), middle, "mean"),
-        dot(axis.at(cell.verdict.ratio - 1), middle, "valid", 4),
+        line(axis.at(cell.contrast.low - 1), middle, axis.at(cell.contrast.high - 1), middle, "mean"),
+        dot(axis.at(cell.contrast.ratio - 1), middle, "valid", 4),
         class_="forest",
     )
 

@@ -1,4 +1,4 @@
-"""The bottleneck of it, on the page: the answers with their cells and the columns they rest on."""
+"""The bottlenecks, on the page: the answers with their cells and the columns they rest on."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def section(report: Report) -> Markup | None:
         [
             about,
             plain_table(
-                "The bottleneck of the figures",
+                "Bottlenecks",
                 ("what", "where", "figures", "cells", "for example", "rests on"),
                 rows,
                 "words",

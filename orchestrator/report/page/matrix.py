@@ -175,7 +175,7 @@ def _legend(scale: Scale, unit: Unit) -> Markup | None:
         tag("span", significant(scale.min / unit.size), class_="end"),
         tag("span", *steps, class_="steps", aria_hidden="true"),
         tag("span", f"{significant(scale.max / unit.size)} {unit.name}", class_="end"),
-        tag("span", "shade: least to greatest goodput", class_="note"),
+        tag("span", "shade: lowest to highest goodput", class_="note"),
         class_="legend",
     )
 

@@ -16,7 +16,7 @@ _ALIKE = 0.02
 
 @dataclass(frozen=True)
 class Scale:
-    """From the least to the greatest figure of a matrix."""
+    """From the lowest to the highest figure of a matrix."""
 
     min: float
     max: float

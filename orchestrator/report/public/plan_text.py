@@ -15,6 +15,7 @@ import yaml
 from orchestrator.planning.document import Json
 from orchestrator.planning.links import ENDS
 from orchestrator.report.public.fields import Fields
+from orchestrator.words.statuses import NOT_VALID
 
 LEFT_OUT = "left-out"
 _HEAD = (
@@ -34,7 +35,6 @@ _WORDS = {
     "form": {"block", "words"},
     "effect": {"command-line"},
 }
-_ACCEPT = ("suspect", "impossible", "failed", "skipped")
 _PROGRAMS = ("read", "write", "check")
 _BOOT_FILES = frozenset({"/boot/config", "/boot/cmdline", "/boot/parameters", "/boot/choice-once", "/etc/default/grub"})
 _PLACES = ("first", "second", "both", "under_test", "far")
@@ -96,7 +96,7 @@ class PlanText:
             "threshold": quantity,
             "screen": flag,
             "changed_outside": _word("changed_outside"),
-            "accept": _each(lambda value: value if value in _ACCEPT else None),
+            "accept": _each(lambda value: value if value in NOT_VALID else None),
         }
         return _HEAD + yaml.safe_dump(_only(judges)(plan), sort_keys=False, allow_unicode=True, width=110)
 

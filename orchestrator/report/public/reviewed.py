@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import re
 
+from orchestrator.words import statuses
+
 
 def _words(text: str) -> frozenset[str]:
     return frozenset(text.split())
@@ -36,7 +38,7 @@ LEVELS = _words("""
     segment batch single coalesce forced ipv4 ipv6 unlimited max min stock
     be ef cs0 cs1 cs2 cs3 cs4 cs5 cs6 cs7 af11 af12 af13 af21 af22 af23 af31 af32 af33 af41 af42 af43 le va""")
 ROLES = _words("measure search confirm control rehearsal")
-STATUSES = _words("valid suspect impossible failed skipped")
+STATUSES = frozenset(statuses.STATUSES)
 ENDED = frozenset(
     {
         "complete",

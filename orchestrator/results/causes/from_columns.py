@@ -1,4 +1,4 @@
-"""What holds a cell back: a first answer for each row, with the columns it rests on. Pure, from trials.csv alone.
+"""The bottleneck of a cell: a first answer for each row, with the columns it rests on. Pure, from trials.csv alone.
 
 The order of the looks is the order of nearness: what the plan itself asked for comes first, then a full link, named in
 the plan or not, then the processes and cores that move the data, then what they wait for (a process that is at its
@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.wire import wire_bytes
+from orchestrator.words.figures import stated_rate_text
 
 Row = Mapping[str, Any]
 
@@ -33,7 +34,7 @@ AT_REST, AT_REST_S = 1.25, 0.0002  # round trip under load up to this much beyon
 LOSS_MATTERS_TCP = 1e-3  # of the segments: beyond it, loss and not the link sets TCP's pace
 LOSS_MATTERS_UDP = 1e-3
 PAUSES_MATTER = 1e-2  # pause frames per frame
-CLOCK_LOW = 0.9  # of the greatest clock
+CLOCK_LOW = 0.9  # of its maximum clock
 OPPOSITE_BUSY, BOTH_BUSY = 0.7, 0.5  # fill of the other way and of this one
 ETHERNET_BIT_S = (10e6, 100e6, 1e9, 2.5e9, 5e9, 10e9, 25e9, 40e9, 50e9, 100e9)  # IEEE Std 802.3
 SAME_RATE = 0.003  # a figure this near to what such a link carries, with a queue before it, is no accident
@@ -122,7 +123,7 @@ def _narrower_part(row: Row) -> Cause | None:
             return Cause(
                 "narrower_part",
                 f"this is {_percent(wire_bit_s / rate_bit_s)} of what an Ethernet link of "
-                f"{rate_bit_s / 1e9:g} Gbit/s carries with these frames, and a queue stands before it: some "
+                f"{stated_rate_text(rate_bit_s)} carries with these frames, and a queue stands before it: some "
                 "part of the path is slower than the link is believed to be",
                 ("goodput_bit_s", "mss_bytes", "path_mtu_bytes", "rtt_s"),
             )
@@ -153,7 +154,7 @@ def _process(row: Row, role: str) -> tuple[float, Cause | None]:
         words += f" and waited for a core {_percent(waited)}" + (", which something else used" if waited > ran else "")
     clock = row.get(f"{role}_clock_share")
     if clock is not None and clock < CLOCK_LOW:
-        words += f"; its clock was at {_percent(clock)} of the greatest"
+        words += f"; its clock was at {_percent(clock)} of its maximum"
         columns += (f"{role}_clock_share",)
     return ran + waited, Cause(f"{role}_process", words, columns)
 

@@ -19,24 +19,24 @@ from orchestrator.results.comparison.notes import SAID_MOST, notes_on_runs, spre
 from orchestrator.results.comparison.run_summary import MEASURES, CellKey, CellValues, Measure, RunSummary
 from orchestrator.results.comparison.verdicts import (
     BETTER,
+    INCONCLUSIVE,
     LEVEL,
-    UNSURE,
     WORSE,
+    Contrast,
     Sides,
-    Verdict,
+    contrasts,
     differences,
-    judge,
     rank_p_value,
 )
 from orchestrator.words.plain_text import visible
 
 THRESHOLD_RATIO = 0.03
-LOST = "lost"  # not a verdict: the cell's is `cannot tell`, yet nobody who tests a kernel may overlook it
+LOST = "lost"  # not a verdict: the cell's is `inconclusive`, yet nobody who tests a kernel may overlook it
 
 
 @dataclass(frozen=True)
 class CellComparison:
-    """One cell on both sides. Means in the measure's unit, None without a value; `verdict` is None without a ratio.
+    """One cell on both sides. Means in the measure's unit, None without a value; `contrast` is None without a ratio.
 
     `rank_p_value` is the rank test's, not adjusted: where it sees nothing, an outlier may carry the verdict.
     `unit` is what a value of this cell is; '' is the comparison's unit.
@@ -45,7 +45,7 @@ class CellComparison:
     key: CellKey
     word: str
     reason: str
-    verdict: Verdict | None
+    contrast: Contrast | None
     reference_mean: float | None
     candidate_mean: float | None
     sizes: tuple[int, int]
@@ -55,7 +55,7 @@ class CellComparison:
     @property
     def lost(self) -> bool:
         """Whether the reference measured it and no trial of the candidate is valid."""
-        return self.word == UNSURE and bool(self.sizes[0]) and not self.sizes[1]
+        return self.word == INCONCLUSIVE and bool(self.sizes[0]) and not self.sizes[1]
 
     def is_any_of(self, words: Container[str]) -> bool:
         """Whether its verdict is among these; `LOST` stands for what the candidate could not measure."""
@@ -246,7 +246,7 @@ def _judged(
     verdicts = dict(
         zip(
             tested,
-            judge(
+            contrasts(
                 list(tested.values()),
                 [sides[place].sizes for place in tested],
                 threshold_ratio=threshold,
@@ -274,18 +274,18 @@ def _has_zero(pair: _Pair, measure: Measure) -> bool:
     return any(value <= 0 for cell in (*pair.reference, *pair.candidate) for value in cell.values.get(measure.name, ()))
 
 
-def _compared(pair: _Pair, sides: Sides, verdict: Verdict | None, measure: Measure, unit: str) -> CellComparison:
+def _compared(pair: _Pair, sides: Sides, contrast: Contrast | None, measure: Measure, unit: str) -> CellComparison:
     means = tuple(math.exp(_mean(side)) if side else None for side in (sides.reference, sides.candidate))
-    word, reason = (verdict.word, "") if verdict else _without_ratio(pair, measure)
+    word, reason = (contrast.word, "") if contrast else _without_ratio(pair, measure)
     return CellComparison(
         _as_written(pair),
         word,
         reason,
-        verdict,
+        contrast,
         means[0],
         means[1],
         sides.sizes,
-        rank_p_value(sides.reference, sides.candidate) if verdict else None,
+        rank_p_value(sides.reference, sides.candidate) if contrast else None,
         unit,
     )
 
@@ -298,15 +298,15 @@ def _as_written(pair: _Pair) -> CellKey:
 def _without_ratio(pair: _Pair, measure: Measure) -> tuple[str, str]:
     """The verdict where one side has nothing to compare: what was carried and is no longer is worse."""
     if _has_zero(pair, measure):
-        return UNSURE, f"a {measure.name} of zero has no ratio; look at the trials"
+        return INCONCLUSIVE, f"a {measure.name} of zero has no ratio; look at the trials"
     could, can = _statuses(pair.reference), _statuses(pair.candidate)
     if could.get("valid") and _only(can, "impossible"):
         return WORSE, "was measured, and is impossible now"
     if _only(could, "impossible") and can.get("valid"):
         return BETTER, "was impossible, and is measured now"
     if could.get("valid") and can.get("valid"):
-        return UNSURE, "one value a side shows no spread"
-    return UNSURE, f"trials of the reference: {_counted(could)}; of the candidate: {_counted(can)}"
+        return INCONCLUSIVE, "one value a side shows no spread"
+    return INCONCLUSIVE, f"trials of the reference: {_counted(could)}; of the candidate: {_counted(can)}"
 
 
 def _statuses(cells: Iterable[CellValues]) -> dict[str, int]:

@@ -25,7 +25,7 @@ _INTERFACE_FACTS = (
     ("firmware", "firmware"),
     ("speed_bit_s", "speed in bit/s"),
     ("duplex", "duplex"),
-    ("max_mtu", "greatest MTU"),
+    ("max_mtu", "maximum MTU"),
 )
 _HELD = re.compile(r"hold-\d+")  # in a factor's place, of what `hold` sets for the whole run
 _LONGEST = 200

@@ -1,9 +1,9 @@
-"""Better, worse, no change, or cannot tell: two sets of independent values compared as a ratio.
+"""Better, worse, no change, or inconclusive: two sets of independent values compared as a ratio.
 
     better, worse  differs after Holm's adjustment over all cells, and the estimate is beyond the threshold
     no change      no change beyond the threshold, shown by two one-sided tests at 5 % (not assumed from a missing
                    difference)
-    cannot tell    neither; with how many more values a side would settle it
+    inconclusive   neither; with how many more values a side would settle it
 
 The values of a side are its runs' means when a side has several runs: then what differs from run to run (a boot, an
 interrupt's place, a port's hash) is in the spread. With one run a side they are the run's blocks, and what differs from
@@ -21,7 +21,7 @@ import numpy as np
 from orchestrator.results.statistics.distributions import t_isf, t_sf
 from orchestrator.results.statistics.family import holm
 
-BETTER, WORSE, SAME, UNSURE = "better", "worse", "no change", "cannot tell"
+BETTER, WORSE, SAME, INCONCLUSIVE = "better", "worse", "no change", "inconclusive"
 LEVEL = 0.05
 POWER = 0.8
 _MOST_VALUES = 1000
@@ -150,10 +150,11 @@ def rank_p_value(reference: Sequence[float], candidate: Sequence[float]) -> floa
 
 
 @dataclass(frozen=True)
-class Verdict:
-    """What can be said of one cell. Ratios are candidate / reference; `more` is values a side, beyond those there are.
+class Contrast:
+    """The two sides of one cell against each other. Ratios are candidate / reference.
 
-    `p_value` is adjusted over the family; `more` is None where it is not asked or no number would do.
+    `p_value` is adjusted over the family; `more` is values a side, beyond those there are, and None where it is not
+    asked or no number would do.
     """
 
     word: str
@@ -165,25 +166,25 @@ class Verdict:
     more: int | None = None
 
 
-def judge(
+def contrasts(
     differences: Sequence[Difference],
     sizes: Sequence[tuple[int, int]],
     *,
     threshold_ratio: float,
     higher_is_better: bool = True,
     level: float = LEVEL,
-) -> list[Verdict]:
-    """The verdicts on a family of cells; `sizes` are the numbers of values (reference, candidate)."""
+) -> list[Contrast]:
+    """The contrasts of a family of cells; `sizes` are the numbers of values (reference, candidate)."""
     adjusted = holm([one.p_value() for one in differences])
     return [
-        _verdict(
+        _contrast(
             one, p_value, size, threshold_ratio, higher_is_better=higher_is_better, level=level, family=len(differences)
         )
         for one, p_value, size in zip(differences, adjusted, sizes, strict=True)
     ]
 
 
-def _verdict(
+def _contrast(
     found: Difference,
     p_value: float,
     size: tuple[int, int],
@@ -192,18 +193,18 @@ def _verdict(
     higher_is_better: bool,
     level: float,
     family: int,
-) -> Verdict:
+) -> Contrast:
     least, most = math.log1p(-threshold), math.log1p(threshold)
     equivalence = found.equivalence_p_value(least, most)
     low, high = found.interval()
-    word, more = UNSURE, None
+    word, more = INCONCLUSIVE, None
     if p_value < level and not least < found.estimate < most:
         word = BETTER if (found.estimate > 0) == higher_is_better else WORSE
     elif equivalence < level:
         word = SAME
     else:
         more = values_needed(found, size, threshold, level=level, family=family)
-    return Verdict(word, math.exp(found.estimate), math.exp(low), math.exp(high), p_value, equivalence, more)
+    return Contrast(word, math.exp(found.estimate), math.exp(low), math.exp(high), p_value, equivalence, more)
 
 
 def values_needed(

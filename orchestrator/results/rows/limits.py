@@ -14,7 +14,7 @@ Row = dict[str, Any]
 
 
 def limit_figures(record: TrialRecord, way: Way, run: Json) -> Row:
-    """The columns of trials.csv behind "the bottleneck of it"."""
+    """The columns of trials.csv behind the bottleneck."""
     return {
         **_process("sender", way.send, way.sender),
         **_process("receiver", way.receive, way.receiver),

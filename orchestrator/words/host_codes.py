@@ -71,7 +71,6 @@ CODES = {
     "changed_since": HostCode("what differs is not what was told a moment ago", SOMEBODY, NOT_BEGUN),
     # --- interfaces and the path ---
     "interface_missing": HostCode("this host has no such interface", PLAN, TRIAL_FAILS),
-    "no_address": HostCode("the interface has no address that can be used", PLAN, TRIAL_FAILS),
     "address_not_ready": HostCode("the address is not, or not yet, one of the interface", PLAN, TRIAL_FAILS),
     "no_route": HostCode("the interface has no route to the other end", PLAN, TRIAL_FAILS),
     "port_in_use": HostCode("another program has the port", SOMEBODY, TRIAL_FAILS),

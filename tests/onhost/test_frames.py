@@ -26,7 +26,7 @@ def test_messages_arrive_as_sent_however_the_stream_is_cut(messages: list[dict[s
     reader = FrameReader()
     arrived = [message for start in range(0, len(stream), cut) for message in reader.feed(stream[start : start + cut])]
     assert arrived == messages
-    assert reader.pending_bytes == 0
+    assert list(reader.feed(encode(MESSAGE))) == [MESSAGE], "nothing is left of what came before"
 
 
 def test_every_flipped_bit_is_noticed_at_once() -> None:

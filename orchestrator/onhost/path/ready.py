@@ -78,15 +78,6 @@ def wait_ready(
         time.sleep(_LOOK_S)
 
 
-def address_of(interface: str, family: int) -> str:
-    """The address to measure with: one that stays, of the widest scope; Refusal "no_address" when there is none yet."""
-    link = netlink.find_link(interface)
-    usable = _usable(link["index"], family) if link else []
-    if not usable:
-        raise Refusal("no_address", f"{interface} has no IPv{family} address that can be used", interface=interface)
-    return str(usable[0]["address"])
-
-
 def forget(interface: str, peer: str) -> Forgotten:
     """Drop the path MTU and TCP metrics learned about `peer` and have its neighbour entry made, if it is missing.
 

@@ -40,11 +40,6 @@ class FrameReader:
         self._bytes = bytearray()
         self.weight_bytes = 0  # about what the message yielded last may take in memory, at the most
 
-    @property
-    def pending_bytes(self) -> int:
-        """How much of a frame has arrived that is not whole yet."""
-        return len(self._bytes)
-
     def feed(self, data: bytes) -> Iterator[Message]:
         """The messages completed by `data`; FrameError at the first byte that is wrong."""
         self._bytes += data

@@ -81,10 +81,11 @@ def test_a_killed_watchdog_is_replaced_and_the_new_one_puts_back(bench: Bench) -
     as_found = bench.seen()
     process = bench.start(LONG)
     eventually(lambda: bench.mtu() == 9000 and len(bench.watchdogs()) == 2, "the level, and two watchdogs")
-    guard = bench.record()["watchdog"]["pid"]
-    bench.kill([guard])  # its twin takes its place
+    supervisor = bench.record()["watchdog"]["pid"]
+    bench.kill([supervisor])  # its worker takes its place
     eventually(
-        lambda: bench.record()["watchdog"]["pid"] != guard and len(bench.watchdogs()) == 2, "the twin in its place"
+        lambda: bench.record()["watchdog"]["pid"] != supervisor and len(bench.watchdogs()) == 2,
+        "the worker in its place",
     )
     both = bench.watchdogs()
     bench.kill(both)  # the helper has another one started

@@ -164,7 +164,7 @@ def test_a_watchdog_that_had_to_go_on_without_the_lock_looks_again_once_it_is_fr
     assert len((record.load() or {})["outcome"]["restored"]) == 1
 
 
-def test_a_watchdog_that_cannot_start_its_twin_waits_until_it_can(
+def test_a_watchdog_that_cannot_start_its_worker_waits_until_it_can(
     setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A host may be at its limit of processes for a while, above all while traffic runs."""
@@ -194,7 +194,7 @@ def test_a_watchdog_that_cannot_start_its_twin_waits_until_it_can(
 
 
 @pytest.mark.parametrize("why", ["the lock is held", "the disk is full"])
-def test_a_twin_whose_guard_is_killed_puts_back_also_where_it_cannot_register_itself(
+def test_a_worker_whose_supervisor_is_killed_restores_also_where_it_cannot_register_itself(
     why: str, setting: File, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def refused(*_: Any) -> None:

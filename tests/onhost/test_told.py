@@ -9,7 +9,7 @@ import pytest
 from orchestrator.onhost.image import differences, take_image
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.safety import accepting
-from orchestrator.onhost.safety.told import LONGEST_TEXT, MOST_LINES, bounded, in_words, leaves, told
+from orchestrator.onhost.safety.told import LONGEST_TEXT, MAX_LINES, bounded, in_words, leaves, told
 from orchestrator.onhost.settings import CATALOGUE
 from tests.onhost.own_namespace import in_own_namespace, make_pair, run
 
@@ -36,8 +36,8 @@ def test_leaves_are_the_single_values_that_differ() -> None:
 
 def test_many_lines_end_with_how_many_were_left_out() -> None:
     lines = bounded([told(str(number), 1, 2) for number in range(500)])
-    assert len(lines) == MOST_LINES
-    assert lines[-1]["what"] == f"{500 - MOST_LINES + 1} more"
+    assert len(lines) == MAX_LINES
+    assert lines[-1]["what"] == f"{500 - MAX_LINES + 1} more"
 
 
 def _settings_differ() -> dict[str, list[dict[str, str]]]:

@@ -224,14 +224,14 @@ def test_an_answer_that_was_lost_does_not_lock_the_controller_out(host: Host) ->
         helper.ask("recover", {"run_id": "r1"})
 
 
-@pytest.mark.parametrize("victim", ["guard", "twin"])
-def test_a_killed_watchdog_is_replaced_by_its_twin(victim: str, host: Host) -> None:
+@pytest.mark.parametrize("victim", ["supervisor", "worker"])
+def test_a_killed_watchdog_is_replaced_by_the_other_of_its_pair(victim: str, host: Host) -> None:
     helper = host.helper()
     host.changed(helper, 4.0)
     helper.kill()  # so that no helper watches the watchdog
     assert eventually(lambda: len(host.watchdogs()) == 2)
-    guard = host.record()["watchdog"]["pid"]
-    killed = guard if victim == "guard" else max(host.watchdogs())
+    supervisor = host.record()["watchdog"]["pid"]
+    killed = supervisor if victim == "supervisor" else max(host.watchdogs())
     os.kill(killed, signal.SIGKILL)
 
     def replaced() -> bool:  # one look for both: a process that is just dying may be in one and not in the next

@@ -49,7 +49,7 @@ def test_an_error_in_the_watchdog_costs_no_host_its_restoring(
         host._run_as(host.record["deadline_ns"] + 1)  # type: ignore[index] # its lease is held
         turns: list[float] = []
 
-        def kept(state: Any, guard: int) -> bool:
+        def kept(state: Any, supervisor: int) -> bool:
             """Until it is as found, or was given long enough."""
             return len(turns) < 12 and (stranger or not stage.is_as_found("hall"))
 

@@ -19,7 +19,7 @@ LADDER_STEPS = 16  # sizes tried at once: 9000 octets are narrowed to one in fou
 SLOW_ROUND_TRIP_S = 0.05  # behind a large frame: then the port is slow, and a ladder would overrun its queue
 BEHIND_TIMEOUT_S = 5.0  # how long small frames may stay out before the path is called silent instead
 GRACE_S = 0.03  # a large frame may be overtaken by the small one behind it on a multi-queue card
-MOST_ROUNDS = 24  # a search by halves over 65535 sizes takes 16
+MAX_ROUNDS = 24  # a search by halves over 65535 sizes takes 16
 REFUSED_AFTER_S = 2.0  # the other end may still be opening its socket, which also reads as a refusal
 
 
@@ -163,7 +163,7 @@ class Asking:
         """Frames of the MTU both ways; where they are stopped, the largest size that passes."""
         mtu = self._line.mtu
         passing = self._round([mtu], [mtu])
-        for _ in range(MOST_ROUNDS):
+        for _ in range(MAX_ROUNDS):
             if not passing or (self.out.settled and self.back.settled):
                 return
             passing = self._round(self.out.ladder(self._steps), self.back.ladder(self._steps), full_again=True)

@@ -105,7 +105,7 @@ def require(state: LeaseState | None, token: int, *, now_ns: int, boot: str) -> 
     if state is None or state["boot_id"] != boot:
         raise Refusal("no_lease", "nobody holds this host", rebooted=state is not None)
     if token != state["token"]:
-        raise Refusal("stale", "another session has taken this host since", **description(state, now_ns))
+        raise Refusal("stale", "another session has acquired this host since", **description(state, now_ns))
     if state["standing"] != "held" or now_ns >= state["deadline_ns"]:
         raise Refusal("expired", "the lease of this host has run out", **description(state, now_ns))
     return {**state, "superseded": None}

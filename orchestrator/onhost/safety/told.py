@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Iterator, List, Mapping, Tuple, TypedDict
 
 LONGEST_TEXT = 100  # of one value: a person compares two of them in one line
-MOST_LINES = 60  # of one setting: more says no more
+MAX_LINES = 60  # of one setting: more says no more
 THERE, GONE, NOT_THERE = "there", "gone", "not there"
 AS_RECORDED = "as recorded"  # a structure of which nobody reads every part
 
@@ -66,11 +66,11 @@ def leaves(before: object, now: object, path: Tuple[str, ...] = ()) -> Iterator[
 
 
 def bounded(lines: List[Told]) -> List[Told]:
-    """At most `MOST_LINES`, the last of which says how many were left out."""
-    if len(lines) <= MOST_LINES:
+    """At most `MAX_LINES`, the last of which says how many were left out."""
+    if len(lines) <= MAX_LINES:
         return lines
-    more = len(lines) - MOST_LINES + 1
+    more = len(lines) - MAX_LINES + 1
     return [
-        *lines[: MOST_LINES - 1],
+        *lines[: MAX_LINES - 1],
         {"what": f"{more} more", "before": AS_RECORDED, "now": "different", "command": ""},
     ]

@@ -212,9 +212,9 @@ class Helper:
             return
         if number in self._jobs:
             raise Refusal("repeated", f"request {number} is running already")
-        most = JOBS_AT_ONCE + (RENEWALS_BESIDE if request.verb == "lease.renew" else 0)
-        if len(self._jobs) >= most:
-            raise Refusal("too_many", f"{most} jobs run already")
+        limit = JOBS_AT_ONCE + (RENEWALS_BESIDE if request.verb == "lease.renew" else 0)
+        if len(self._jobs) >= limit:
+            raise Refusal("too_many", f"{limit} jobs run already")
         under = self._lease.token() if request.verb in ENDS_WITH_LEASE else None
         self._add(Job(number, request.verb, jobs.JOBS[request.verb], request.args, request.timeout_s, under))
 

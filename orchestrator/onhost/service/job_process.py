@@ -75,9 +75,9 @@ class Job:
         except OSError:
             data = b""
         self._received_bytes += len(data)
-        most_bytes = OUTPUT_LIMIT_BYTES + OUTPUT_LIMIT_BYTES_S * (time.monotonic() - self._began_s)
-        if self._received_bytes > most_bytes:
-            raise Refusal("too_much", f"{self.verb} answered more than {most_bytes:.0f} bytes")
+        limit_bytes = OUTPUT_LIMIT_BYTES + OUTPUT_LIMIT_BYTES_S * (time.monotonic() - self._began_s)
+        if self._received_bytes > limit_bytes:
+            raise Refusal("too_much", f"{self.verb} answered more than {limit_bytes:.0f} bytes")
         try:
             return list(self._reader.feed(data)), bool(data)
         except FrameError as error:

@@ -38,7 +38,7 @@ COUNT = maybe(whole(1, 2**31))
 CORE = maybe(whole(0, 8191))
 NAME = text(r"[a-z0-9_-]{0,32}", 32)
 _DEEPEST_VALUE, _ABOVE_A_VALUE = 8, 3  # arguments, list of places, place
-VALUE = plain(_DEEPEST_VALUE, 2**16)  # an MTU's remembers what IPv6 has on every interface that lies on it
+VALUE = plain(_DEEPEST_VALUE, 2**16)  # an MTU's holds what IPv6 has on every interface of which it is the lower device
 SETTING = text(r"[a-z][A-Za-z0-9_.@+/-]{0,199}", 200)  # dots and slashes: kernel parameters and features by name
 
 
@@ -136,7 +136,7 @@ _TRAFFIC = record(
 )
 _PATH = record(
     {**_PEERS, "port": whole(1, 65535), "mtu": whole(68, 65536)},
-    {"small_first_timeout_s": maybe(number(0, 600)), "timeout_s": maybe(number(0.1, 3600)), "ladder": maybe(plain())},
+    {"small_first_timeout_s": maybe(number(0, 600)), "timeout_s": maybe(number(0.1, 3600))},
 )
 _READY = record(
     {"interface": INTERFACE},

@@ -22,24 +22,24 @@ def text(pattern: str = r"[^\x00-\x1f\x7f]*", longest: int = 200) -> Check:
     return check
 
 
-def whole(least: int, most: int) -> Check:
+def whole(lowest: int, highest: int) -> Check:
     """A whole number within bounds; true and false are none."""
 
     def check(value: object) -> str:
         if not isinstance(value, int) or isinstance(value, bool):
             return "must be a whole number"
-        return "" if least <= value <= most else f"must be from {least} to {most}"
+        return "" if lowest <= value <= highest else f"must be from {lowest} to {highest}"
 
     return check
 
 
-def number(least: float, most: float) -> Check:
+def number(lowest: float, highest: float) -> Check:
     """A number within bounds, with or without a fraction."""
 
     def check(value: object) -> str:
         if not isinstance(value, (int, float)) or isinstance(value, bool):
             return "must be a number"
-        return "" if least <= value <= most else f"must be from {least:g} to {most:g}"
+        return "" if lowest <= value <= highest else f"must be from {lowest:g} to {highest:g}"
 
     return check
 
@@ -74,18 +74,18 @@ def either(*checks: Check) -> Check:
     return check
 
 
-def listing(inner: Check, most: int, least: int = 0) -> Check:
+def listing(inner: Check, max_entries: int, min_entries: int = 0) -> Check:
     """A list with a bounded number of entries, each accepted by `inner`."""
 
     def check(value: object) -> str:
         if not isinstance(value, list):
             return "must be a list"
-        if not least <= len(value) <= most:
-            return f"must have from {least} to {most} entries"
-        for place, entry in enumerate(value):
+        if not min_entries <= len(value) <= max_entries:
+            return f"must have from {min_entries} to {max_entries} entries"
+        for number, entry in enumerate(value):
             problem = inner(entry)
             if problem:
-                return f"entry {place} {problem}"
+                return f"entry {number} {problem}"
         return ""
 
     return check
@@ -112,21 +112,23 @@ def record(needed: Mapping[str, Check], optional: Mapping[str, Check] = {}) -> C
     return check
 
 
-def plain(deepest: int = 6, most: int = 4096) -> Check:
+def plain(deepest: int = 6, max_parts: int = 4096) -> Check:
     """Any JSON value of bounded depth, number of parts and length of text (a before-value, a level)."""
 
     def parts(value: object, depth: int) -> int:
         if depth > deepest:
-            return most + 1
+            return max_parts + 1
         if isinstance(value, dict):
-            return 1 + sum(parts(one, depth + 1) + (0 if isinstance(key, str) else most) for key, one in value.items())
+            return 1 + sum(
+                parts(one, depth + 1) + (0 if isinstance(key, str) else max_parts) for key, one in value.items()
+            )
         if isinstance(value, list):
             return 1 + sum(parts(one, depth + 1) for one in value)
         if isinstance(value, str):
             return 1 + len(value) // 64
-        return 1 if value is None or isinstance(value, (bool, int, float)) else most + 1
+        return 1 if value is None or isinstance(value, (bool, int, float)) else max_parts + 1
 
     def check(value: object) -> str:
-        return "" if parts(value, 0) <= most else f"is too deep or has more than {most} parts"
+        return "" if parts(value, 0) <= max_parts else f"is too deep or has more than {max_parts} parts"
 
     return check

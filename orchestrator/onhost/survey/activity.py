@@ -37,7 +37,7 @@ _DISTURBING = {
     "fstrim": "works on the disks",
 }
 _FIRMWARE = re.compile(r"(?:firmware: failed to load|Direct firmware load for) (\S+)")
-_MOST_LOG_RECORDS = 20000
+_MAX_LOG_RECORDS = 20000
 
 
 class Activity(TypedDict):
@@ -97,7 +97,7 @@ def firmware_missing(roots: Roots) -> Optional[List[str]]:
         return None
     files = set()
     try:
-        for _ in range(_MOST_LOG_RECORDS):
+        for _ in range(_MAX_LOG_RECORDS):
             record = os.read(handle, 8192)
             if not record:
                 break

@@ -43,14 +43,14 @@ class Card(TypedDict):
     options: Dict[str, str]
 
 
-class _OfUsb(TypedDict, total=False):
+class _Bus(TypedDict):
+    kind: str  # pcie | usb
+
+
+class BusLink(_Bus, total=False):
+    """The bus that a card hangs on: PCI Express with speed and width now and at best, or USB with its rate."""
+
     mbit_s: int
-
-
-class BusLink(_OfUsb, total=False):
-    """The bus that a card hangs on: pcie with speed and width now and at best, or usb with its rate."""
-
-    kind: str
     speed: str
     width: Optional[int]
     best_speed: str

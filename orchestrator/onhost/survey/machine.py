@@ -10,7 +10,7 @@ from typing import List, Optional, TypedDict
 from orchestrator.onhost.survey.roots import Roots, found, text_of, whole_of
 from orchestrator.onhost.watch.clocks import Clocks
 
-_MOST_CONFIGURATION_BYTES = 1 << 21
+_MAX_CONFIGURATION_BYTES = 1 << 21
 _GZIP_FORMAT = 31  # window bits of zlib that mean a gzip header and the largest window
 
 
@@ -71,12 +71,12 @@ def read_machine(roots: Roots, release: str) -> Machine:
 def kernel_configuration(roots: Roots, release: str) -> str:
     """The running kernel's configuration as text; empty when the host does not keep it."""
     for path in (f"{roots.boot}/config-{release}", f"{roots.modules}/{release}/config"):
-        kept = text_of(path, _MOST_CONFIGURATION_BYTES)
+        kept = text_of(path, _MAX_CONFIGURATION_BYTES)
         if kept:
             return kept
     try:
         with open(f"{roots.proc}/config.gz", "rb") as handle:
-            packed = handle.read(_MOST_CONFIGURATION_BYTES)
+            packed = handle.read(_MAX_CONFIGURATION_BYTES)
         return zlib.decompress(packed, _GZIP_FORMAT).decode("utf-8", "replace")
     except (OSError, zlib.error):
         return ""

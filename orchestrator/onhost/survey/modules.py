@@ -10,7 +10,7 @@ from typing import Dict, List
 from orchestrator.onhost.survey.machine import kernel_configuration
 from orchestrator.onhost.survey.roots import Roots, found, text_of
 
-_MOST_ALIAS_BYTES = 1 << 24
+_MAX_ALIAS_BYTES = 1 << 24
 # what all aliases for one vendor begin with, so that thousands of patterns need not be matched
 _VENDOR = re.compile(r"pci:v[0-9A-F]{8}")
 
@@ -46,7 +46,7 @@ def _loadable(roots: Roots, release: str, alias: str) -> List[str]:
     vendor = _VENDOR.match(alias)
     start = "alias " + (vendor.group(0) if vendor else alias[:4])
     claimed = []
-    for line in text_of(f"{roots.modules}/{release}/modules.alias", _MOST_ALIAS_BYTES).splitlines():
+    for line in text_of(f"{roots.modules}/{release}/modules.alias", _MAX_ALIAS_BYTES).splitlines():
         if line.startswith((start, "alias pci:v*")):
             _, pattern, module = line.split()
             if fnmatch.fnmatchcase(alias, pattern):
@@ -57,7 +57,7 @@ def _loadable(roots: Roots, release: str, alias: str) -> List[str]:
 def _built_in(roots: Roots, release: str, alias: str) -> List[str]:
     """modules.builtin.modinfo: `module.alias=pattern` entries with zero bytes between."""
     claimed = []
-    for entry in text_of(f"{roots.modules}/{release}/modules.builtin.modinfo", _MOST_ALIAS_BYTES).split("\0"):
+    for entry in text_of(f"{roots.modules}/{release}/modules.builtin.modinfo", _MAX_ALIAS_BYTES).split("\0"):
         name, _, value = entry.partition("=")
         module, _, key = name.partition(".")
         if key == "alias" and fnmatch.fnmatchcase(alias, value):

@@ -22,11 +22,11 @@ class Roots(NamedTuple):
         return self.proc == "/proc"
 
 
-def text_of(path: str, most_bytes: int = 1 << 20) -> str:
+def text_of(path: str, max_bytes: int = 1 << 20) -> str:
     """A file's text without its end; empty when it cannot be read."""
     try:
         with open(path, "rb") as handle:
-            return handle.read(most_bytes).decode("utf-8", "replace").rstrip("\0\n ")
+            return handle.read(max_bytes).decode("utf-8", "replace").rstrip("\0\n ")
     except OSError:
         return ""
 

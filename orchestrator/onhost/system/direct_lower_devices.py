@@ -1,4 +1,4 @@
-"""Which interfaces an interface lies on: a bridge's ports, the parent of a VLAN. On Linux.
+"""The direct lower devices of an interface: a bridge's ports, the parent of a VLAN. On Linux.
 
 A host of the BSD family runs bsd/system/direct_lower_devices.py in its place.
 """

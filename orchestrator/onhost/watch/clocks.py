@@ -72,10 +72,10 @@ class Clocks:
 
 def _policy(path: str) -> Policy:
     cores = parse_core_list(read_once(os.path.join(path, "affected_cpus")).decode("ascii", "replace"))
-    greatest = read_once(os.path.join(path, "cpuinfo_max_freq")).strip()
+    highest = read_once(os.path.join(path, "cpuinfo_max_freq")).strip()
     return Policy(
         os.path.basename(path),
         cores,
-        int(greatest) * 1000 if greatest.isdigit() else None,
+        int(highest) * 1000 if highest.isdigit() else None,
         KeptFile(os.path.join(path, "scaling_cur_freq")),
     )

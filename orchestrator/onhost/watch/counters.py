@@ -46,11 +46,11 @@ def read_counters(interface: str, *, proc_root: str = "/proc", sys_root: str = "
 def settled_counters(
     interface: str, timeout_s: float = REFRESH_TIMEOUT_S, *, lag_s: float = 0.0
 ) -> Tuple[Dict[str, int], int]:
-    """The counters once those of the interface have stopped moving, or as they are when the bound is over; and when
-    they were read, by CLOCK_MONOTONIC.
+    """The counters once those of the interface have stopped moving, or as they are at the timeout; and when they were
+    read, by CLOCK_MONOTONIC.
 
     `lag_s`: for how long this interface's counters stand still between two refreshes (`Watcher.counter_lag_s`). Only
-    when they have stood still for longer do they say anything about rest; the bound is at least that long and a second.
+    when they have stood still for longer do they say anything about rest; the timeout is longer than that by a second.
     """
     began_s = time.monotonic()
     timeout_s = max(timeout_s, lag_s + 1.0)

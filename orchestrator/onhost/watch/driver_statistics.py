@@ -55,6 +55,6 @@ def _names(interface: str) -> List[str]:
     if block is None:
         return []
     return [
-        block[12 + _NAME_BYTES * place : 12 + _NAME_BYTES * (place + 1)].split(b"\0", 1)[0].decode("ascii", "replace")
-        for place in range(count)
+        block[12 + _NAME_BYTES * at : 12 + _NAME_BYTES * (at + 1)].split(b"\0", 1)[0].decode("ascii", "replace")
+        for at in range(count)
     ]

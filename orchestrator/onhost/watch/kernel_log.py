@@ -14,8 +14,8 @@ import re
 from typing import List, Optional, Sequence
 
 ERROR, WARNING = 3, 4  # syslog levels (RFC 5424 s6.2.1); smaller is graver
-MOST_LINES, LONGEST_LINE = 20, 200
-_RECORD_BYTES = 8192  # the kernel's own bound on a record
+MAX_LINES, LONGEST_LINE = 20, 200
+_RECORD_BYTES = 8192  # the kernel's own limit of a record
 # A mere warning counts when it is about what a trial rests on; kernels warn of much else.
 _OURS = re.compile(
     r"netdev|transmit queue|link is|carrier|thermal|thrott|voltage|cpu clock|out of memory|hung|stall", re.IGNORECASE
@@ -38,7 +38,7 @@ class KernelLog:
             os.lseek(self._descriptor, 0, os.SEEK_END)  # what was said before the trial is not about it
 
     def warnings(self) -> List[str]:
-        """The warnings since the last call, oldest first; at most `MOST_LINES`."""
+        """The warnings since the last call, oldest first; at most `MAX_LINES`."""
         found: List[str] = []
         while self._descriptor is not None:
             try:
@@ -50,7 +50,7 @@ class KernelLog:
             if not record:
                 break
             text = self._warning_in(record)
-            if text and len(found) < MOST_LINES:
+            if text and len(found) < MAX_LINES:
                 found.append(text)
         return found
 

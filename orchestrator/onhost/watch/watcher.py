@@ -13,7 +13,7 @@ from orchestrator.metrics.intervals import WatchBatch
 from orchestrator.onhost.watch import cores, samples
 from orchestrator.onhost.watch.clocks import Clocks, Policy
 from orchestrator.onhost.watch.files import KeptFile
-from orchestrator.onhost.watch.kernel_log import MOST_LINES, KernelLog
+from orchestrator.onhost.watch.kernel_log import MAX_LINES, KernelLog
 from orchestrator.onhost.watch.quota import Quotas, throttled_ratio
 from orchestrator.onhost.watch.samples import Sample, ThreadShare
 from orchestrator.onhost.watch.threads import NetworkThreads
@@ -144,7 +144,7 @@ class Watcher:
 
     def _note_warnings(self) -> None:
         """The kernel's own log forgets: it is read while it grows."""
-        self._warnings += self._log.warnings()[: MOST_LINES - len(self._warnings)]
+        self._warnings += self._log.warnings()[: MAX_LINES - len(self._warnings)]
 
     def take_batches(self) -> List[WatchBatch]:
         """The series since the last call, as far as it has been understood."""

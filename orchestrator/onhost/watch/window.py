@@ -90,7 +90,9 @@ class WatchedWindow:
 
 def _columns(core: int, each: List[Dict[int, cores.CoreShares]], clocks_hz: List[Optional[int]]) -> List[Column]:
     shares = [share.get(core) for share in each]
-    found = [packed([None if share is None else round(1000 * share[place]) for share in shares]) for place in range(4)]
+    found = [
+        packed([None if share is None else round(1000 * share[column]) for share in shares]) for column in range(4)
+    ]
     return [*found, packed([None if clock_hz is None else clock_hz // 1000 for clock_hz in clocks_hz])]
 
 

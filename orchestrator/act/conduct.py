@@ -16,7 +16,7 @@ from orchestrator.act.looking_at_ends import who_else_answers
 from orchestrator.act.path_proof import PathEnd, prove_path, wait_for_stage
 from orchestrator.act.session import HostSession, Job
 from orchestrator.act.still_held import still_held
-from orchestrator.act.supervised import end_heard, raise_own
+from orchestrator.act.supervised import all_of, end_heard, raise_own
 from orchestrator.act.wiring import wired_elsewhere
 from orchestrator.decide.as_found.somebody_else import CHANGED_OUTSIDE, changed_outside, taken_away
 from orchestrator.decide.foreseen import IMPOSSIBLE, why_foreseen
@@ -208,7 +208,7 @@ class ConductedTrial:
 
     async def _ready(self, leg: Leg) -> None:
         timeout_s = READY_TIMEOUT_S if self.state.attempt == 1 else READY_AGAIN_TIMEOUT_S
-        answers: list[Ready] = await asyncio.gather(
+        answers: list[Ready] = await all_of(
             *(
                 end.session.request(
                     "ready",
@@ -233,7 +233,7 @@ class ConductedTrial:
 
     async def _forget(self, leg: Leg) -> None:
         """What was learned about the peer in an earlier cell must not decide this one."""
-        await asyncio.gather(
+        await all_of(
             *(
                 end.session.request("forget", {"interface": end.interface, "peer": peer.address}, timeout_s=15.0)
                 for end, peer in (leg.ends, leg.ends[::-1])
@@ -344,14 +344,14 @@ class ConductedTrial:
         try:
             for leg, facts in legs:
                 jobs += await self._connect(leg, facts, timeout_s, intended_load_bit_s)
-            clocks = await asyncio.gather(*(read_clock(end.session) for end in hosts.values()))
+            clocks = await all_of(*(read_clock(end.session) for end in hosts.values()))
             ends = [(leg.link.name, end) for leg, _ in legs for end in ("first", "second")]
             async with in_band(shared, setup.lease_s) as traffic:
                 self._note_ssh_alone(traffic.unheard)
                 known = dict(zip(hosts, clocks, strict=True))
                 traffic.over_at(await self._give_windows(jobs, known, length_s, traffic.lead_s))
                 self.windows += 1
-                results = await asyncio.gather(
+                results = await all_of(
                     *(self._measured(job, host, *end) for (host, job), end in zip(jobs, ends, strict=True))
                 )
         except BaseException as error:
@@ -417,7 +417,7 @@ class ConductedTrial:
             await wait_for_stage(serve, "listening", 15.0)
             dial = leg.first.session.start("traffic.dial", dial_args, timeout_s=timeout_s + 10)
             jobs.append(dial)
-            await asyncio.gather(*(wait_for_stage(job, "connected", 20.0) for job in jobs))
+            await all_of(*(wait_for_stage(job, "connected", 20.0) for job in jobs))
         except BaseException:
             raise_own(*await asyncio.gather(*(job.cancel() for job in jobs), return_exceptions=True))
             raise
@@ -458,7 +458,7 @@ class ConductedTrial:
         answers = dict(
             zip(
                 sessions,
-                await asyncio.gather(*(session.request("facts", {}, timeout_s=15.0) for session in sessions.values())),
+                await all_of(*(session.request("facts", {}, timeout_s=15.0) for session in sessions.values())),
                 strict=True,
             )
         )

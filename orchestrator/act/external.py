@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import Any
 
 from orchestrator.act.session import HostSession, Job
-from orchestrator.act.supervised import end_heard, error_of, raise_own
+from orchestrator.act.supervised import all_of, end_heard, error_of, raise_own
 from orchestrator.decide.as_found.somebody_else import CHANGED_OUTSIDE, NEXT_STEP, ExternalChange, from_host, in_words
 from orchestrator.decide.restarting.power import NO_LIFE
 from orchestrator.decide.shapes.uses import ToldChange
@@ -43,7 +43,7 @@ class ExternalWatch:
         try:
             for host, (session, order) in self._orders.items():
                 self._jobs[host] = session.start("external.watch", order, timeout_s=LONGEST_TIMEOUT_S)
-            await asyncio.gather(*(job.event(BEGIN_TIMEOUT_S) for job in self._jobs.values()))
+            await all_of(*(job.event(BEGIN_TIMEOUT_S) for job in self._jobs.values()))
         except BaseException:
             await self._cancel()
             raise
@@ -67,10 +67,12 @@ class ExternalWatch:
             await asyncio.wait({working, noticing}, return_when=asyncio.FIRST_COMPLETED)
             if not working.done():
                 await asyncio.sleep(COLLECT_S)
-        finally:
-            noticing.cancel()
-            given_up = working.cancel()
-            await asyncio.gather(working, noticing, return_exceptions=True)
+        except BaseException:
+            await end_heard(working, noticing)
+            raise
+        noticing.cancel()
+        given_up = working.cancel()
+        await asyncio.gather(working, noticing, return_exceptions=True)
         fault = error_of(working)
         if given_up and isinstance(fault, asyncio.CancelledError):
             fault = None

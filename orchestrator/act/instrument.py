@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from orchestrator.act.clocks import lead_s, read_clock
 from orchestrator.act.session import HostSession, Job
-from orchestrator.act.supervised import raise_own
+from orchestrator.act.supervised import all_of, raise_own
 from orchestrator.faults import HostError
 from orchestrator.planning.traffic import DEFAULTS
 
@@ -56,7 +56,7 @@ async def _measure(session: HostSession, transport: str, ports: Sequence[int]) -
     try:
         await _stage(serve, "listening")
         jobs.append(session.start("traffic.dial", args, timeout_s=TIMEOUT_S))
-        await asyncio.gather(*(_stage(job, "connected") for job in jobs))
+        await all_of(*(_stage(job, "connected") for job in jobs))
         clock = await read_clock(session)
         start_ns = clock.host_ns(asyncio.get_running_loop().time() + lead_s([clock]))
         window_from_ns = start_ns + round(WARMUP_S * 1e9)
@@ -65,8 +65,8 @@ async def _measure(session: HostSession, transport: str, ports: Sequence[int]) -
             "window_from_ns": window_from_ns,
             "window_to_ns": window_from_ns + round(WINDOW_S * 1e9),
         }
-        await asyncio.gather(*(job.tell(window) for job in jobs))
-        served, _ = await asyncio.gather(*(job.result() for job in jobs))
+        await all_of(*(job.tell(window) for job in jobs))
+        served, _ = await all_of(*(job.result() for job in jobs))
     except BaseException:
         raise_own(*await asyncio.gather(*(job.cancel() for job in jobs), return_exceptions=True))
         raise

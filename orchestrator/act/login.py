@@ -193,9 +193,13 @@ async def _log_in_once(
             )
         except (asyncssh.Error, OSError, TimeoutError, *NOT_SSH) as error:
             raise _explained(error, host, route, trusted, client, offered.passed_over) from error
-    _try_again_soon(connection)
-    shown = connection.get_server_host_key()
-    return Login(connection, fingerprint(shown) if shown is not None else "", list(hops))
+    try:
+        _try_again_soon(connection)
+        shown = connection.get_server_host_key()
+        return Login(connection, fingerprint(shown) if shown is not None else "", list(hops))
+    except BaseException:  # an error of ours: nobody else knows of the connection yet
+        connection.abort()
+        raise
 
 
 def _try_again_soon(connection: asyncssh.SSHClientConnection) -> None:

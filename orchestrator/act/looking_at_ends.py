@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Mapping
 
 from orchestrator.act.session import HostSession
+from orchestrator.act.supervised import all_of
 from orchestrator.decide.links.answering import Question, questions, wrong_answer
 from orchestrator.decide.links.end_problems import EndNotReady, ends_not_ready
 from orchestrator.decide.shapes.host_facts import HostFacts
@@ -21,7 +21,7 @@ SETTLED_TIMEOUT_S = 10.0
 async def look_at_ends(state: RunState, sessions: Mapping[str, HostSession]) -> None:
     """HostError when an end has no carrier or no usable address, or somebody else answers for its address."""
     waiting = ends_not_ready(state)
-    for fault in await asyncio.gather(*(_still_not_ready(end, sessions) for end in waiting)):
+    for fault in await all_of(*(_still_not_ready(end, sessions) for end in waiting)):
         if fault is not None:
             raise fault
     facts = facts_of(state)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import secrets
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 from orchestrator.act.session import HostSession, Job
+from orchestrator.act.supervised import all_of
 from orchestrator.decide.links.path_causes import EndSeen, explained
 from orchestrator.decide.links.path_verdict import path_verdict
 from orchestrator.decide.shapes.path import PathProofEnd, Surroundings
@@ -74,7 +74,7 @@ async def prove_path(
     verdict = path_verdict(mine, theirs)
     if verdict["verdict"] == "open":
         return verdict
-    seen = await asyncio.gather(_looked_around(first, second), _looked_around(second, first))
+    seen = await all_of(_looked_around(first, second), _looked_around(second, first))
     verdict["sentence"], verdict["around"] = explained(verdict, *seen), [each.around for each in seen]
     return verdict
 

@@ -262,6 +262,7 @@ class HostSession:
             raise await self._start_failure(timeout_s)
         self.facts_of_start = {**self._hello.result(), "missing": [], "host_key": self._login.host_key}
         self._heartbeat = asyncio.create_task(self._keep_heard())
+        self._heartbeat.add_done_callback(self._heartbeat_over)
 
     async def _wait_for(self, wanted: Any, timeout_s: float) -> None:
         """Wait for something or the channel's end, whichever is first; bounded."""
@@ -288,6 +289,13 @@ class HostSession:
                 continue
             with contextlib.suppress(Fault):
                 await self.request("clock")
+
+    def _heartbeat_over(self, task: asyncio.Task[None]) -> None:
+        """A session that nobody keeps alive any more ends by what ended that, rather than one day by silence."""
+        error = None if task.cancelled() else task.exception()
+        if isinstance(error, Exception):
+            self._channel.seen.bug = self._channel.seen.bug or error
+            self._channel.close()
 
     def _heard(self, message: Json, weight_bytes: int) -> None:
         if self.log is not None:

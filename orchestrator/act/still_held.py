@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Iterable
 
 from orchestrator.act.session import HostSession
+from orchestrator.act.supervised import all_of
 from orchestrator.faults import HostError
 
 LOCKED_TIMEOUT_S = 60.0  # a watchdog at work, with one driver that is stuck
@@ -13,7 +14,7 @@ LOCKED_TIMEOUT_S = 60.0  # a watchdog at work, with one driver that is stuck
 
 async def still_held(held: Iterable[tuple[HostSession, int]], lease_s: float) -> None:
     """HostError "expired" or "no_lease" of the first host whose lease (session, token) is not ours any more."""
-    await asyncio.gather(*(_renewed(session, {"token": token, "lease_s": lease_s}) for session, token in held))
+    await all_of(*(_renewed(session, {"token": token, "lease_s": lease_s}) for session, token in held))
 
 
 async def _renewed(session: HostSession, wanted: dict[str, float]) -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import functools
 import threading
 from collections.abc import Callable, Coroutine
 from typing import Any, TypeVar
 
-from orchestrator.faults import BugError, HostError
+from orchestrator.faults import BugError, Fault, HostError
 
 T = TypeVar("T")
 Died = Callable[[BaseException], None]
@@ -36,9 +37,9 @@ class Supervisor:
         return task
 
     def cancel(self, task: Task) -> None:
-        """End a task whose end nobody needs to hear of."""
+        """End a task whose end nobody needs to hear of; an error of ours that it meets in ending is told even so."""
         if task in self._died:
-            self._died[task] = _unheard
+            self._died[task] = functools.partial(_if_ours, self._died[task])
             task.cancel()
 
     async def end(self) -> None:
@@ -57,8 +58,10 @@ class Supervisor:
         self._ended()
 
 
-def _unheard(_: BaseException) -> None:
-    """The end of a task that was cancelled on purpose."""
+def _if_ours(died: Died, error: BaseException) -> None:
+    """The end of a task that was cancelled on purpose: as it should be, or by an error that nobody meant."""
+    if isinstance(error, BugError) or not isinstance(error, Fault | asyncio.CancelledError):
+        died(error)
 
 
 def is_wanted(error: BaseException) -> bool:
@@ -86,11 +89,24 @@ async def end_heard(*tasks: asyncio.Task[Any]) -> None:
     """End tasks whose result nobody wants any more; an error of ours that one of them has met is raised."""
     wanted = [task.cancel() for task in tasks]
     await asyncio.gather(*tasks, return_exceptions=True)
-    for task, was_at_work in zip(tasks, wanted, strict=True):
-        error = error_of(task)
+    errors = [error_of(task) for task in tasks]
+    raise_own(*errors)
+    for error, was_at_work in zip(errors, wanted, strict=True):
         if isinstance(error, asyncio.CancelledError) and not was_at_work:
             raise error
-        raise_own(error)
+
+
+async def all_of(*works: Coroutine[Any, Any, T]) -> list[T]:
+    """What each returns. When one fails, or all are cancelled, all are ended; an error of ours in any of them leads.
+
+    `asyncio.gather` would tell of the first error alone, and of none once it is cancelled.
+    """
+    tasks = [asyncio.ensure_future(work) for work in works]
+    try:
+        return list(await asyncio.gather(*tasks))
+    except BaseException:
+        await end_heard(*tasks)
+        raise
 
 
 async def within(work: Coroutine[Any, Any, T], timeout_s: float, what: str) -> T:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import asyncio
 import secrets
 from collections.abc import Mapping, Sequence
 
 from orchestrator.act.path_proof import wait_for_stage
 from orchestrator.act.session import HostSession
+from orchestrator.act.supervised import all_of
 from orchestrator.decide.findings import End, LinkNeed, Wire, wiring_findings
 from orchestrator.faults import HostError
 
@@ -52,7 +52,7 @@ async def prove_wiring(
             )
         for job in jobs.values():
             await job.tell({"done": True})
-        heard = dict(zip(jobs, await asyncio.gather(*(job.result() for job in jobs.values())), strict=True))
+        heard = dict(zip(jobs, await all_of(*(job.result() for job in jobs.values())), strict=True))
     except BaseException:
         for job in jobs.values():
             await job.cancel()

@@ -27,6 +27,7 @@ class LocalServer:
     keys: Sequence[asyncssh.SSHKey]
     commands: list[str] = field(default_factory=list)
     handshakes: int = 0
+    children: list[asyncio.subprocess.Process] = field(default_factory=list)
 
     def known_line(self, key: asyncssh.SSHKey | None = None, name: str = "", marker: str = "") -> str:
         """A known-hosts line for this server."""
@@ -71,7 +72,7 @@ async def local_server(
     allowed = user_key if allow_login else asyncssh.generate_private_key("ssh-ed25519")
     admitted = asyncssh.import_authorized_keys(authorized or allowed.export_public_key().decode())
 
-    children: list[asyncio.subprocess.Process] = []
+    children = served.children
 
     async def run(process: asyncssh.SSHServerProcess[bytes]) -> None:
         served.commands.append(process.command or "")

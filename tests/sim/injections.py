@@ -13,7 +13,7 @@ import functools
 import random
 import sys
 from collections import Counter
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import CodeType, FrameType
@@ -114,9 +114,14 @@ def awaits(path: Path) -> set[int]:
 class Tracer:
     """Counts the visits of places, and raises at one of them."""
 
-    def __init__(self, case: Case | None = None) -> None:
-        self.awaits = {str(path): awaits(path) for path in AWAITS_OF}
-        self.functions = {str(path) for path in FUNCTIONS_OF}
+    def __init__(
+        self,
+        case: Case | None = None,
+        awaits_of: Sequence[Path] = AWAITS_OF,
+        functions_of: Sequence[Path] = FUNCTIONS_OF,
+    ) -> None:
+        self.awaits = {str(path): awaits(path) for path in awaits_of}
+        self.functions = {str(path) for path in functions_of}
         self.case = case
         self.visits: Counter[Place] = Counter()
         self.raised: BaseException | None = None
@@ -388,7 +393,7 @@ def _named(stage: InjectedStage) -> set[str]:
     return {name for name, host in state.hosts.items() if not host.as_found or runs_changed(host)}
 
 
-def _chain(error: BaseException | None) -> Iterator[BaseException]:
+def chain(error: BaseException | None) -> Iterator[BaseException]:
     """An error and those that it came of."""
     while error is not None:
         yield error
@@ -411,7 +416,7 @@ def verdict(case: Case) -> list[str]:
         return problems
     if case.error in OURS and code not in (4, 5):
         problems.append(f"exit code {code}")
-    if case.error in OURS and not any(error is ended.raised for bug in ended.bugs for error in _chain(bug)):
+    if case.error in OURS and not any(error is ended.raised for bug in ended.bugs for error in chain(bug)):
         problems.append("the error is lost: there is no traceback of it for the log")
     changed = {name for name, as_found in ended.as_found.items() if not as_found}
     if code == 5:

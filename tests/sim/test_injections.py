@@ -28,6 +28,20 @@ def test_an_error_anywhere_in_the_controller_ends_a_run_in_order(visits: dict[st
     assert broken == {}
 
 
+@pytest.mark.parametrize("function", ["__aexit__", "_take_intervals", "_listen", "_traffic", "unless_changed"])
+def test_an_error_in_a_trial_that_was_given_up_is_not_lost(function: str):
+    """The trial was ended on purpose, and by its own error at the same time."""
+    found = play("interrupted")[1].visits
+    broken = {}
+    for place, visits in found.items():
+        if place.function == function:
+            for visit in range(max(1, visits - 2), visits + 1):  # the last ones belong to the trial that is given up
+                case = Case("interrupted", place, visit, "KeyError")
+                if wrong := verdict(case):
+                    broken[str(case)] = wrong
+    assert broken == {}
+
+
 def test_most_awaits_of_the_controller_are_come_to(visits: dict[str, Counter[Place]]):
     """The places are those of the code: one that is added is injected into without being listed anywhere."""
     places = {place for found in visits.values() for place in found}

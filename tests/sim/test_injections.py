@@ -5,8 +5,10 @@ A drawn sample; `bash tests/proofs.sh injections SEED COUNT` plays as many as wa
 
 from __future__ import annotations
 
+import gc
 import itertools
 from collections import Counter
+from collections.abc import Iterator
 
 import pytest
 
@@ -21,6 +23,13 @@ pytestmark = pytest.mark.filterwarnings("ignore:coroutine")  # raised on the lin
 @pytest.fixture(scope="module")
 def visits() -> dict[str, Counter[Place]]:
     return {scene: play(scene)[1].visits for scene in ("undisturbed", "sessions lost")}
+
+
+@pytest.fixture(autouse=True)
+def garbage_of_each_test() -> Iterator[None]:
+    """Coroutines that nobody came to wait for say so here, and not in whichever test comes later."""
+    yield
+    gc.collect()
 
 
 def test_an_error_anywhere_in_the_controller_ends_a_run_in_order(visits: dict[str, Counter[Place]]):

@@ -176,12 +176,12 @@ def main() -> int:
     options.add_argument("seed", type=int, nargs="?", default=1)
     options.add_argument("first", type=int, nargs="?", default=0)
     options.add_argument("--whole-every", type=int, default=1, help="the others: all short commands, and a long one")
-    options.add_argument("--only", choices=KINDS, help="spoil in this way only")
+    options.add_argument("--only", choices=KINDS, nargs="+", help="spoil in these ways only")
     options.add_argument("--seconds", type=float, default=float("inf"), help="begin no folder later")
     asked = options.parse_args()
     tally, began = Tally(), time.monotonic()
     with tempfile.TemporaryDirectory(prefix="linktrial-strangers-") as top:
-        table = Table(Path(top), [asked.only] if asked.only else None)
+        table = Table(Path(top), asked.only)
         for number in range(asked.first, asked.first + asked.count):
             if time.monotonic() - began > asked.seconds:
                 break

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import functools
 import threading
-from collections.abc import Callable, Coroutine
+from collections.abc import Awaitable, Callable, Coroutine
 from typing import Any, TypeVar
 
 from orchestrator.faults import BugError, Fault, HostError
@@ -96,7 +96,7 @@ async def end_heard(*tasks: asyncio.Task[Any]) -> None:
             raise error
 
 
-async def all_of(*works: Coroutine[Any, Any, T]) -> list[T]:
+async def all_of(*works: Awaitable[T]) -> list[T]:
     """What each returns. When one fails, or all are cancelled, all are ended; an error of ours in any of them leads.
 
     `asyncio.gather` would tell of the first error alone, and of none once it is cancelled.

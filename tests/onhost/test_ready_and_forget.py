@@ -145,7 +145,7 @@ def test_an_interface_is_waited_for_until_its_address_can_be_bound() -> None:
     assert found["four"]["address"] == "198.18.0.1"
     assert found["best six"]["address"] == "2001:2::1"  # not the link-local one
     assert found["mtu"]["why"] == "near0 has an MTU of 1500, not 9000"
-    assert found["speed"]["why"] == "near0 runs at 10000 Mbit/s, not 1000"
+    assert found["speed"]["why"] == "near0 runs at 10000 Mb/s, not 1000"
     assert found["gone"]["why"] == "nothing0 is not there"
     assert found["no carrier"]["why"] == "near0 has no carrier"
     assert found["off"]["why"] == "near0 is switched off"

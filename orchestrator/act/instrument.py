@@ -10,6 +10,7 @@ import secrets
 from collections.abc import Sequence
 
 from orchestrator.act.clocks import lead_s, read_clock
+from orchestrator.act.path_proof import wait_for_stage
 from orchestrator.act.session import HostSession, Job
 from orchestrator.act.supervised import all_of, raise_own
 from orchestrator.faults import HostError
@@ -54,9 +55,9 @@ async def _measure(session: HostSession, transport: str, ports: Sequence[int]) -
     serve = session.start("traffic.serve", args, timeout_s=TIMEOUT_S)
     jobs: list[Job] = [serve]
     try:
-        await _stage(serve, "listening")
+        await wait_for_stage(serve, "listening", TIMEOUT_S)
         jobs.append(session.start("traffic.dial", args, timeout_s=TIMEOUT_S))
-        await all_of(*(_stage(job, "connected") for job in jobs))
+        await all_of(*(wait_for_stage(job, "connected", TIMEOUT_S) for job in jobs))
         clock = await read_clock(session)
         start_ns = clock.host_ns(asyncio.get_running_loop().time() + lead_s([clock]))
         window_from_ns = start_ns + round(WARMUP_S * 1e9)
@@ -72,8 +73,3 @@ async def _measure(session: HostSession, transport: str, ports: Sequence[int]) -
         raise
     part = next(part for part in served["parts"] if part["part"] == "receive")
     return float(part["goodput_bytes"]) * 8 / float(part["window_s"])
-
-
-async def _stage(job: Job, stage: str) -> None:
-    while (await job.event(TIMEOUT_S)).get("stage") != stage:
-        pass

@@ -24,10 +24,10 @@ import orchestrator
 from orchestrator.act import runner as runner_module
 from orchestrator.decide import events as ev
 from orchestrator.decide.ending import runs_changed
+from orchestrator.decide.invariants import broken_invariants
 from orchestrator.faults import BugError, HostError
 from orchestrator.onhost.safety import record
 from tests.sim.helper_host import helpers
-from tests.sim.invariants import broken_invariants
 from tests.sim.stage import LEASE_S, Stage
 from tests.sim.test_restarts import StartedStage
 from tests.sim.virtual_loop import VirtualLoop

@@ -23,13 +23,13 @@ from orchestrator.cli.plans import LoadedPlan, load_plans
 from orchestrator.cli.progress import Progress
 from orchestrator.cli.running import finish_folder
 from orchestrator.decide.compose import compose
+from orchestrator.decide.invariants import broken_invariants
 from orchestrator.decide.setup import setup_from_dict
 from orchestrator.decide.state import begin
 from orchestrator.planning.traffic import TRAFFIC_FACTORS
 from orchestrator.results.write import neutral_text
 from tests.sim.fake_host import FakeHost, same_in_simulation
 from tests.sim.fake_session import Chance, FakeWorld
-from tests.sim.invariants import broken_invariants
 from tests.sim.results import path_results, traffic_results
 from tests.sim.sim import MemoryJournal
 from tests.sim.virtual_loop import VirtualLoop

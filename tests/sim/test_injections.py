@@ -12,8 +12,8 @@ from collections.abc import Iterator
 
 import pytest
 
+from orchestrator.decide.invariants import broken_invariants
 from tests.sim.injections import AWAITS_OF, Case, Place, all_awaits, cases, play, verdict
-from tests.sim.invariants import broken_invariants
 from tests.sim.sim import Night
 
 SEED, SAMPLE = 11, 16

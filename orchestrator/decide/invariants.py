@@ -1,4 +1,7 @@
-"""What holds of a run's state after every event, whatever happened: looked at in every simulated run."""
+"""What holds of a run's state after every event, whatever happened. Pure.
+
+Looked at after every event in every simulated run; a run itself does not spend its time on it.
+"""
 
 from __future__ import annotations
 
@@ -26,6 +29,11 @@ def _of_hosts(state: RunState) -> list[str]:
                 (set(host.late) <= HOST_COMMANDS, f"{name}: late answers to {host.late}"),
                 (len(host.recent) <= MOST_RECENT, f"{name}: remembers {len(host.recent)} events"),
                 (host.token >= 0, f"{name}: token {host.token}"),
+                (host.awaited not in ("Apply", "Restore") or host.token > 0, f"{name}: changed without its lease"),
+                (
+                    state.flight is None or host.awaited not in ("Apply", "Restore", "Restart", "Release"),
+                    f"{name}: {host.awaited} while a trial is under way",
+                ),
                 (not host.ready or host.facts is not None, f"{name}: ready, but nothing is known of it"),
                 (not host.released or host.token == 0, f"{name}: released, but its lease is held"),
                 (set(host.levels) <= set(host.places), f"{name}: levels of places that were never prepared"),
@@ -47,7 +55,7 @@ def _of_the_run(state: RunState) -> list[str]:
     return [
         words
         for holds, words in (
-            (len(positions) == len(state.schedule), "two trials have one place in the schedule"),
+            (len(positions) == len(state.schedule), "two trials have one number in the schedule"),
             (set(state.outcomes) <= positions, "an outcome of a trial that is not in the schedule"),
             (
                 state.flight is None or state.flight.position in positions,
@@ -61,7 +69,7 @@ def _of_the_run(state: RunState) -> list[str]:
                 state.flight is None or all(host.before is not None for host in state.hosts.values()),
                 "measured unprepared",
             ),
-            (not state.position or state.position in positions, "at a place that is not in the schedule"),
+            (not state.position or state.position in positions, "at a trial that is not in the schedule"),
             (not state.bug or state.stop is not None, "an error of ours that does not stop the run"),
             (not (over and state.flight), "over, with a trial under way"),
             (

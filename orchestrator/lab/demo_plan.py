@@ -5,7 +5,7 @@ from __future__ import annotations
 _PLAN = """\
 plan: dome-to-hall
 purpose: >-
-  Does the sky camera's stream of 640 Mb/s fit the uplink from the dome computer to the hall, with which frames and over
+  Does the sky camera's stream of 240 Mb/s fit the uplink from the dome computer to the hall, with which frames and over
   how many flows? And what does the uplink carry at all, each way?
 hosts:                                # made by this program on this machine; yours are names that ssh knows
   dome: {{ssh: dome, privilege: root}}
@@ -21,7 +21,7 @@ factors:
   mtu: [1500, 9000]
   transport: [tcp, udp]               # tcp: what the uplink carries; udp: the camera's stream
   direction: [transmit, receive]
-  intended_load: [640Mbit/s]
+  intended_load: [240Mbit/s]
   streams: {{levels: [1, 4], only: {{transport: udp}}}}
 leave_out:
   - {{transport: udp, direction: receive}}   # the camera only sends

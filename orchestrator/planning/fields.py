@@ -7,7 +7,7 @@ and about the part that is wrong.
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, NoReturn
 
 from annotated_types import Len
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Strict, StringConstraints, WithJsonSchema
@@ -41,7 +41,7 @@ def spell(spellings: tuple[str, ...]) -> str:
 def _quantity(kind: units.Kind, least: float, most: float, *examples: str) -> tuple[BeforeValidator, WithJsonSchema]:
     """How a quantity of one kind between two bounds (base units) is read, and its schema."""
 
-    def read(text: Any) -> Any:
+    def read(text: object) -> object:
         if text is None:
             return None
         try:
@@ -73,7 +73,7 @@ Ratio = Annotated[float, _ratio_read, _ratio_schema]
 Precision = Annotated[float, _precision_read, _precision_schema]
 
 
-def port_range(value: Any) -> Any:
+def port_range(value: object) -> object:
     """`20000-20063`, or one port."""
     found = re.fullmatch(r"([0-9]{1,5})(?:-([0-9]{1,5}))?", str(value).replace(" ", ""), re.ASCII)
     if isinstance(value, bool) or not isinstance(value, int | str) or found is None:
@@ -104,7 +104,7 @@ Ports = Annotated[
 ]
 
 
-def _login(text: Any) -> Any:
+def _login(text: object) -> object:
     """A name that SSH can be asked for: no user, no port, no option in it."""
     if not isinstance(text, str):
         return text
@@ -126,7 +126,7 @@ Name = Annotated[str, StringConstraints(pattern=NAME)]
 Line = Annotated[str, StringConstraints(max_length=400, pattern=r"^[^\n\t]*$")]
 
 
-def _program(value: Any) -> Any:
+def _program(value: object) -> object:
     """A program and its arguments; a line for a shell is not."""
     if isinstance(value, str):
         parts = ", ".join(f'"{part}"' if "{" in part else part for part in value.split()[:8])

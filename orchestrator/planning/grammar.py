@@ -169,14 +169,14 @@ class Factor(_OwnKeys):
     )
 
 
-def _as_list(value: Any) -> str:
+def _as_list(value: object) -> str:
     """How a lone level, or several in one text, are written as a list."""
     if not isinstance(value, str | int | float):
         return ""
     return f"write [{value}]" if "," in str(value) else f"write [{value}] for one level"
 
 
-def _long_factor(value: Any) -> Any:
+def _long_factor(value: object) -> object:
     """A list is short for `{levels: list}`."""
     if isinstance(value, list):
         return {"levels": value}
@@ -202,7 +202,7 @@ class Replicates(Part):
         return self
 
 
-def _long_replicates(value: Any) -> Any:
+def _long_replicates(value: object) -> object:
     """A number is short for equal bounds."""
     if isinstance(value, int) and not isinstance(value, bool):
         if not 1 <= value <= 1000:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import re
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -46,7 +46,7 @@ def host_and_selector(text: str) -> tuple[str, str]:
     return host, selector.strip()
 
 
-def _long_end(value: Any) -> Any:
+def _long_end(value: object) -> object:
     """Bring `dome eth1` into the long form; exactly one mark names the interface."""
     if isinstance(value, str):
         host, selector = host_and_selector(value)
@@ -75,7 +75,7 @@ def _long_end(value: Any) -> Any:
 def _mark(kind: str) -> BeforeValidator:
     """How one mark of an interface is read."""
 
-    def read(text: Any) -> Any:
+    def read(text: object) -> object:
         if not isinstance(text, str):
             return text
         text = text.lower() if kind == "mac" else text
@@ -124,7 +124,7 @@ class End(Part):
 AnyEnd = Annotated[End, BeforeValidator(_long_end)]
 
 
-def _address(text: Any) -> str:
+def _address(text: object) -> str:
     """One address of an end."""
     try:
         address = ipaddress.ip_address(text if isinstance(text, str) else "")
@@ -160,7 +160,7 @@ class LinkAddresses(Part):
         return ipaddress.ip_address(self.under_test).version
 
 
-def _addresses(value: Any) -> Any:
+def _addresses(value: object) -> object:
     """`auto`, `temporary`, or an address for each end, of one family."""
     if isinstance(value, str) and value in {"auto", "temporary"}:
         return value
@@ -226,7 +226,7 @@ class Link(Part):
         return self.under_test if name == UNDER_TEST else self.far
 
 
-def _at(value: Any) -> Any:
+def _at(value: object) -> object:
     """Where a setting is changed is one text."""
     if isinstance(value, list | dict):
         both = "write at: both" if isinstance(value, list) and len(value) == 2 else ""

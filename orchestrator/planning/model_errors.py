@@ -172,7 +172,7 @@ def _missing(path: Path, key: str) -> tuple[str, str, str]:
     return "missing-key", f"{words} has no '{key}'", example
 
 
-def _flow(value: Any) -> str:
+def _flow(value: object) -> str:
     """An example as a plan would write it."""
     return f"[{', '.join(map(str, value))}]" if isinstance(value, list) else str(value)
 

@@ -18,7 +18,7 @@ from orchestrator.lab.hosts import CPU_FOLDER
 LEAST_KHZ, GREATEST_KHZ = 800_000, 2_000_000
 GOVERNORS = ("performance", "powersave", "schedutil", "userspace")
 FULL_SHARE_FILE = "/run/linktrial-board/share-at-greatest-clock"  # of one core; written from outside the lab
-FULL_SHARE = 1.2  # so that the greatest clock leaves room above the uplink's rate, and the least does not reach it
+FULL_SHARE = 1.2  # so that the max clock leaves room above the uplink's rate, and the min does not reach it
 _POLICY = Path(CPU_FOLDER, "cpufreq/policy0")
 _LOOK_EVERY_S = 0.02
 # A process is not stopped inside a system call, and pays for a long one with a long wait: emptying a receive window of

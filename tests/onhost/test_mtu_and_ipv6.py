@@ -118,11 +118,11 @@ def test_no_jumbo_frames_is_said_in_the_words_of_the_trade() -> None:
     kernel = fake_host()
     kernel.links_by_name[INTERFACE]["max_mtu"] = 1500
     mtu = catalogue(kernel)["mtu"]
-    assert mtu.check(INTERFACE, 9000) == f"{INTERFACE} cannot do jumbo frames: its driver's greatest MTU is 1500"
+    assert mtu.check(INTERFACE, 9000) == f"{INTERFACE} cannot do jumbo frames: its driver's maximum MTU is 1500"
     kernel.links_by_name[INTERFACE]["max_mtu"] = 4096
-    assert "its driver's greatest is 4096" in mtu.check(INTERFACE, 9000)
+    assert "its driver's maximum is 4096" in mtu.check(INTERFACE, 9000)
     kernel.links_by_name[INTERFACE]["min_mtu"] = 256
-    assert "its driver's least is 256" in mtu.check(INTERFACE, 68)
+    assert "its driver's minimum is 256" in mtu.check(INTERFACE, 68)
     with pytest.raises(Refusal) as refused:
         mtu.apply(INTERFACE, 9000)
     assert refused.value.code == "cannot"

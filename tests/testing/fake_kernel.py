@@ -105,7 +105,7 @@ class FakeKernel(Kernel):
         self.written.append((path, text))
 
     def _check_clock_limits(self, path: str, text: str) -> None:
-        """The kernel refuses a least clock above the greatest at every step."""
+        """The kernel refuses a min clock above the max at every step."""
         folder, _, file = path.rpartition("/")
         other = {"scaling_min_freq": "scaling_max_freq", "scaling_max_freq": "scaling_min_freq"}.get(file)
         if other:

@@ -26,7 +26,7 @@ from orchestrator.lab.scenario import LabHost, Scenario
 from orchestrator.lab.wiring import CONTROL, UPLINK, batch, control_port, queue_of_port
 
 _EMULATOR = {"qemu-system-x86_64": "qemu-system-x86", "ip": "iproute2", "ssh": "openssh-client", "cp": "coreutils"}
-_LONGEST_FRAMES_BYTES = 9216  # an emulated card's greatest MTU; the bridge between the taps takes what they take
+_LONGEST_FRAMES_BYTES = 9216  # an emulated card's maximum MTU; the bridge between the taps takes what they take
 
 
 def why_no_machines_here(guests: Sequence[Guest] = OBSERVATORY) -> str:

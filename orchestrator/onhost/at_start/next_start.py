@@ -24,7 +24,7 @@ class RealNextStart(NextStart):
         boot_files.write_file(path, file)
 
     def arm_file(self, path: str, original: BootFile, wanted: bytes) -> None:
-        """The next start puts the file back."""
+        """The next start restores the file."""
         revert.arm_file(path, original, wanted)
 
     def holds_written(self, path: str) -> bool:

@@ -50,7 +50,7 @@ _OURS = "ours-"
 
 
 def arm_file(path: str, original: BootFile, wanted: bytes) -> None:
-    """From now on the next start puts this file back, if it holds `wanted`, which may then be written. OSError.
+    """From now on the next start restores this file, if it holds `wanted`, which may then be written. OSError.
 
     Of one that is armed already the first original counts, and whatever was wanted since.
     """

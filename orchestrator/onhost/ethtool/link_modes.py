@@ -131,7 +131,7 @@ def mode_name(bit: int) -> str:
 
 
 def fastest(bits: Iterable[int]) -> Optional[int]:
-    """The greatest speed among modes, in bit/s; None when none is a speed."""
+    """The highest speed among modes, in bit/s; None when none is a speed."""
     speeds = [_MODES[bit][0] * _MEGA for bit in bits if bit in _MODES]
     return max(speeds) if speeds else None
 

@@ -34,7 +34,7 @@ class Lines(_LinesAlways, total=False):
 
 
 class BootLines(AtStart[Lines]):
-    """The host is started with these lines in its boot file; the start itself puts the file back.
+    """The host is started with these lines in its boot file; the start itself restores the file.
 
     In effect when the start found them there and, where the plan asks for it, the kernel's command line holds each of
     them (`effect: command-line`), or the program `check` ends with status 0.

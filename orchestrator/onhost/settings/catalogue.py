@@ -22,8 +22,8 @@ from orchestrator.onhost.settings.idle_limit import IdleLimit
 from orchestrator.onhost.settings.interrupt_coalescing import InterruptCoalescing
 from orchestrator.onhost.settings.interrupt_cores import InterruptCores
 from orchestrator.onhost.settings.kernel import Kernel
-from orchestrator.onhost.settings.max_frequency import GreatestFrequency
-from orchestrator.onhost.settings.min_frequency import LeastFrequency
+from orchestrator.onhost.settings.max_frequency import MaxFrequency
+from orchestrator.onhost.settings.min_frequency import MinFrequency
 from orchestrator.onhost.settings.mtu import Mtu
 from orchestrator.onhost.settings.mtu_probing import MtuProbing
 from orchestrator.onhost.settings.pause_frames import PauseFrames
@@ -67,8 +67,8 @@ _CLASSES: Tuple[Type[Setting], ...] = (
     TransmitSteering,
     TemporaryAddress,
     Governor,
-    LeastFrequency,
-    GreatestFrequency,
+    MinFrequency,
+    MaxFrequency,
     Boost,
     IdleLimit,
     CongestionControl,

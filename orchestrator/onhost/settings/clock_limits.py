@@ -1,4 +1,4 @@
-"""The least and the greatest clock of a host's cores, which stand in each other's way."""
+"""The min and the max clock of a host's cores, which stand in each other's way."""
 
 from __future__ import annotations
 
@@ -14,14 +14,15 @@ from orchestrator.onhost.settings.cpu_policies import (
     write_everywhere,
 )
 
+# the names under which earlier versions left them in hosts' records
 _FILES = {"least": "scaling_min_freq", "greatest": "scaling_max_freq"}
 _WHAT = "the limits of its clock"
 
 
 class ClockLimit(SettingOf[Union[str, int], Dict[str, Dict[str, int]]]):
-    """One of the two limits. Both are read and restored, because the kernel refuses a least above the greatest.
+    """One of the two limits. Both are read and restored, because the kernel refuses a min above the max.
 
-    Every step keeps least <= greatest: what rises has its upper limit written first, what falls its lower one.
+    Every step keeps min <= max: what rises has its upper limit written first, what falls its lower one.
     """
 
     unit = "Hz"
@@ -66,7 +67,7 @@ class ClockLimit(SettingOf[Union[str, int], Dict[str, Dict[str, int]]]):
                 return f"{policy} of this host runs from {least} to {most} kHz, and {wanted} is outside"
             greatest = self._read(target, level)[policy]["greatest"]
             if self.limit == "least" and wanted > greatest:
-                return f"a least clock of {wanted} kHz is above {policy}'s greatest, {greatest} kHz"
+                return f"a min clock of {wanted} kHz is above {policy}'s max, {greatest} kHz"
         return ""
 
     def _write(self, target: str, level: object) -> None:

@@ -40,7 +40,7 @@ class DriverTable(SettingOf[Level, Value], Generic[Level, Value]):
         return all(words[name] == value for name, value in self._wanted(level, words).items())
 
     def _cannot(self, target: str, level: object) -> str:
-        """For tables that tell their greatest values: which word of the level is above its own."""
+        """For tables that tell their maxima: which word of the level is above its own."""
         words = self._words(target)
         for name, wanted in self._wanted(level, words).items():
             most = words.get(f"{name}-max", wanted)

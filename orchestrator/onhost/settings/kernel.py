@@ -48,7 +48,7 @@ class NextStart:
         raise NotImplementedError
 
     def arm_file(self, path: str, original: BootFile, wanted: bytes) -> None:
-        """From now on the next start puts this file back, where it holds `wanted`, which may then be written."""
+        """From now on the next start restores this file, where it holds `wanted`, which may then be written."""
         raise NotImplementedError
 
     def holds_written(self, path: str) -> bool:
@@ -60,7 +60,7 @@ class NextStart:
         raise NotImplementedError
 
     def armed_original(self, path: str) -> Optional[ArmedFile]:
-        """{file} as found, where the next start puts this one back; None where it does not."""
+        """{file} as found, where the next start restores this one; None where it does not."""
         raise NotImplementedError
 
     def disarm(self, name: str) -> None:
@@ -148,7 +148,7 @@ class Kernel:
         raise NotImplementedError
 
     def add_route(self, entry: RouteKept, index: Optional[int]) -> None:
-        """Put a route back."""
+        """Restore a route."""
         raise NotImplementedError
 
     def neighbours(self, index: int) -> List[Neighbour]:
@@ -156,7 +156,7 @@ class Kernel:
         raise NotImplementedError
 
     def set_neighbour(self, index: int, entry: NeighbourKept) -> None:
-        """Put a neighbour entry back."""
+        """Restore a neighbour entry."""
         raise NotImplementedError
 
     def owner_of(self, index: int, address: str) -> str:

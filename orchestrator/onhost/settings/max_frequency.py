@@ -5,8 +5,8 @@ from __future__ import annotations
 from orchestrator.onhost.settings.clock_limits import ClockLimit
 
 
-class GreatestFrequency(ClockLimit):
-    """Takes the least along where that would be above it."""
+class MaxFrequency(ClockLimit):
+    """Takes the minimum along where that would be above it."""
 
     name = "max-frequency"
     doc = "The clock above which the governor does not go; every policy of the host."

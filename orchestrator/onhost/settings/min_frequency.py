@@ -5,8 +5,8 @@ from __future__ import annotations
 from orchestrator.onhost.settings.clock_limits import ClockLimit
 
 
-class LeastFrequency(ClockLimit):
-    """Applied after the greatest, which may have to rise first."""
+class MinFrequency(ClockLimit):
+    """Applied after the maximum, which may have to rise first."""
 
     name = "min-frequency"
     doc = "The clock below which the governor does not go; every policy of the host."

@@ -12,7 +12,7 @@ from orchestrator.onhost.settings import ipv6_state, levels
 from orchestrator.onhost.settings.base import CANNOT, SettingOf
 from orchestrator.onhost.settings.ipv6_state import Ipv6State
 
-_LEAST, _MOST = 68, 65535  # RFC 791's least, and the kernel's constant ceiling
+_MIN, _MAX = 68, 65535  # RFC 791's minimum, and the kernel's constant ceiling
 IPV6_LEAST = 1280  # RFC 8200; below it the kernel takes IPv6 off the interface
 _ORDINARY = 1500
 # kinds whose MTU is bound to that of the interface they lie on; a veth's "parent" is only its peer
@@ -44,7 +44,7 @@ class Mtu(SettingOf[int, MtuValue]):
     unit = "bytes"
     doc = "Largest IP packet of an interface; both ends and everything between must carry it."
     example = "9000"
-    domain_text = f"{_LEAST} to {_MOST}, within the driver's limits"
+    domain_text = f"{_MIN} to {_MAX}, within the driver's limits"
     costly = True
     touches = ("link:{target}:mtu", "sysctl:{target}:ipv6/*")
     may_lose: Tuple[str, ...] = ("address:{target}:*", "route:{target}:*", "neighbour:{target}:*")
@@ -69,7 +69,7 @@ class Mtu(SettingOf[int, MtuValue]):
         self._kernel.drop(_saved_state(target))
 
     def _parsed(self, level: object) -> int:
-        return levels.whole(level, _LEAST, _MOST, "an MTU (RFC 791: every link carries 68)", "bytes")
+        return levels.whole(level, _MIN, _MAX, "an MTU (RFC 791: every link carries 68)", "bytes")
 
     def _mended(self, target: str, value: MtuValue) -> str:
         """The interface's own MTU first, then those on top of it, then what IPv6 lost."""
@@ -123,13 +123,13 @@ class Mtu(SettingOf[int, MtuValue]):
 
     def _cannot(self, target: str, level: object) -> str:
         link = self._link(target)
-        wanted, most, least = self._parsed(level), link["max_mtu"] or _MOST, link["min_mtu"] or 0
+        wanted, most, least = self._parsed(level), link["max_mtu"] or _MAX, link["min_mtu"] or 0
         if wanted > most:
             if most <= _ORDINARY:
-                return f"{target} cannot do jumbo frames: its driver's greatest MTU is {most}"
-            return f"{target} cannot take an MTU of {wanted}: its driver's greatest is {most}"
+                return f"{target} cannot do jumbo frames: its driver's maximum MTU is {most}"
+            return f"{target} cannot take an MTU of {wanted}: its driver's maximum is {most}"
         if wanted < least:
-            return f"{target} cannot take an MTU of {wanted}: its driver's least is {least}"
+            return f"{target} cannot take an MTU of {wanted}: its driver's minimum is {least}"
         below = (each for each in self._kernel.links() if each["index"] == link["parent"])
         parent = next(below, None) if link["kind"] in _STACKED else None
         if parent is not None and parent["mtu"] < wanted:
@@ -150,7 +150,7 @@ class Mtu(SettingOf[int, MtuValue]):
         if family[0]["mtu"] != before["mtu"]:
             self._kernel.set_link(family[0]["index"], mtu=before["mtu"])
         self._raise_children(before["children"], before["mtu"])
-        self._put_ipv6_back(before["ipv6"])
+        self._restore_ipv6(before["ipv6"])
         self._kernel.drop(_saved_state(target))
 
     def _family(self, target: str) -> List[Link]:
@@ -182,7 +182,7 @@ class Mtu(SettingOf[int, MtuValue]):
             return
         self._raise_children(kept["children"], reached)
         if reached >= IPV6_LEAST:
-            self._put_ipv6_back(kept["ipv6"])
+            self._restore_ipv6(kept["ipv6"])
             kept["ipv6"] = {}
         kept["children"] = {name: mtu for name, mtu in kept["children"].items() if mtu > reached}
         if kept["children"] or kept["ipv6"]:
@@ -201,7 +201,7 @@ class Mtu(SettingOf[int, MtuValue]):
             if link is not None and link["mtu"] != min(mtu, most):
                 self._kernel.set_link(link["index"], mtu=min(mtu, most))
 
-    def _put_ipv6_back(self, states: Dict[str, Ipv6State]) -> None:
+    def _restore_ipv6(self, states: Dict[str, Ipv6State]) -> None:
         for name, state in states.items():
             link = self._kernel.find_link(name)
             if link is not None and link["mtu"] >= IPV6_LEAST:

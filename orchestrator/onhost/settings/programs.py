@@ -78,7 +78,7 @@ def _collect(texts: dict[int, bytearray], until: float) -> tuple[bool, bool]:
 
 
 def _outlasts(process: subprocess.Popen[bytes], until: float) -> bool:
-    """Whether the program still runs at its bound although it closed its outputs."""
+    """Whether the program still runs at its timeout although it closed its outputs."""
     try:
         process.wait(max(0.0, until - time.monotonic()))
     except subprocess.TimeoutExpired:

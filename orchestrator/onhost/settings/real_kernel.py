@@ -113,7 +113,7 @@ class RealKernel(Kernel):
         return netlink.routes(family)
 
     def add_route(self, entry: RouteKept, index: Optional[int]) -> None:
-        """Put a route back."""
+        """Restore a route."""
         netlink.add_route(entry, index)
 
     def neighbours(self, index: int) -> List[Neighbour]:
@@ -121,7 +121,7 @@ class RealKernel(Kernel):
         return netlink.neighbours(index)
 
     def set_neighbour(self, index: int, entry: NeighbourKept) -> None:
-        """Put a neighbour entry back."""
+        """Restore a neighbour entry."""
         netlink.set_neighbour(index, entry)
 
     def owner_of(self, index: int, address: str) -> str:

@@ -9,10 +9,10 @@ from orchestrator.onhost.settings.sysctl import SysctlSetting
 
 
 class ThreeNumbers(SysctlSetting[List[int]]):
-    """Least, middle and most, not falling."""
+    """Min, middle and max, not falling."""
 
     example = "4096 131072 6291456"
-    domain_text = "three numbers, not falling: least, default, most"
+    domain_text = "three numbers, not falling: min, default, max"
     max = (1 << 31) - 1
 
     def _parsed(self, level: object) -> List[int]:

@@ -72,7 +72,7 @@ def test_five_mistakes_print_five_located_errors_and_exit_2(tmp_path: Path) -> N
     ended = linktrial("check", "night.yaml", cwd=tmp_path)
     assert (ended.returncode, ended.stdout) == (2, "")
     places = [line.split(": ")[0] for line in ended.stderr.splitlines() if line.startswith("night.yaml:")]
-    assert places == ["night.yaml:3:33", "night.yaml:6:30", "night.yaml:6:47", "night.yaml:8:3", "night.yaml:9:25"]
+    assert places == ["night.yaml:3:33", "night.yaml:6:40", "night.yaml:6:56", "night.yaml:8:3", "night.yaml:9:25"]
     assert "5 problems in the plan; no host was contacted" in ended.stderr
     assert "Traceback" not in ended.stderr
 

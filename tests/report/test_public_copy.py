@@ -243,7 +243,7 @@ def test_the_same_thing_has_the_same_stand_in_everywhere(copy: Path) -> None:
     assert sender == {"host-1"}
     assert sender <= set(data.run["hosts"])
     assert sender <= set(data.hosts["host"])
-    assert "host-1:eth1" in (copy / "plan.yaml").read_text()
+    assert "host-1 eth1" in (copy / "plan.yaml").read_text()
 
 
 def test_the_reviewed_settings_and_traffic_factors_are_all_there_are() -> None:

@@ -82,7 +82,8 @@ def _no_pair(link: LinkSetup, interfaces: tuple[InterfaceFacts, InterfaceFacts],
             next_step="give one of them another address",
         )
     told = " and ".join(f"{end} has {', '.join(map(str, own))}" for end, own in zip(ends, have, strict=True))
-    pair = next((f"[{one.ip}, {other.ip}]" for one in have[0] for other in have[1] if one.version == other.version), "")
+    pairs = ((one.ip, other.ip) for one in have[0] for other in have[1] if one.version == other.version)
+    pair = next((f"{{under_test: {mine}, far: {theirs}}}" for mine, theirs in pairs), "")
     routed = f"; where a router joins the two, say so: address: {pair}" if pair else ""
     asked = f"IPv{ip} " if ip else ""
     return LinkError(

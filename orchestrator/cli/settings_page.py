@@ -12,7 +12,7 @@ _HEAD = """\
 
 Made by `linktrial settings --markdown > plans/settings.md`; a test holds it to the code.
 
-A factor named like a setting varies it at both ends. `{setting: NAME, at: HOST}`, or `at: HOST:INTERFACE`, varies it at
+A factor named like a setting varies it at both ends. `{setting: NAME, at: HOST}`, or `at: HOST INTERFACE`, varies it at
 one place, and `hold` fixes it for a whole run. Each setting is read before its first change, read back after every
 change, and restore at the end. What a driver rounds or refuses is seen by the reading back and told.
 

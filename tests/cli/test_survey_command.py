@@ -87,10 +87,10 @@ def test_the_wiring_is_told_by_broadcast_frames_without_any_address(lab: Lab, tm
 def test_a_cable_that_ends_elsewhere_is_named_with_the_interface_it_ends_at(lab: Lab, tmp_path: Path) -> None:
     """The plan names hall's other interface, as when two cables were crossed."""
     plan = tmp_path / "look.yaml"
-    plan.write_text(PLAN.replace("hall:eth1", "hall:eth0"))
+    plan.write_text(PLAN.replace("hall eth1", "hall eth0"))
     answer = survey(lab, str(plan))
     assert answer.returncode == Exit.SOME_NOT_VALID
     told = " ".join(answer.stdout.split())
     assert "frames of dome:eth1 arrive at hall:eth1, and not at hall:eth0" in told
-    assert "name hall:eth1 in the plan" in told
+    assert "name hall eth1 in the plan" in told
     assert "hall:eth0 is heard at dome:eth0" in told

@@ -76,7 +76,7 @@ def bridge_port_as_end(desk: Desk) -> Expected:
         (
             desk.second,
             f"{desk.interface[desk.second]} is a port of the bridge {desk.upper}",
-            f"name {desk.second}:{desk.upper}",
+            f"name {desk.second} {desk.upper}",
         ),
         ("give both",),
     )

@@ -34,6 +34,7 @@ def _of_link(wires: Sequence[Wire], need: LinkNeed) -> Iterator[Finding]:
         if not hearers or wanted in hearers:
             continue  # heard nowhere says nothing: a router lies between, or there is no path, which its proof tells
         elsewhere = ", ".join(map(place, hearers))
+        there = " or ".join(" ".join(hearer) for hearer in hearers)  # as a plan writes it
         yield Finding(
             "wired_elsewhere",
             "stops",
@@ -42,7 +43,7 @@ def _of_link(wires: Sequence[Wire], need: LinkNeed) -> Iterator[Finding]:
             f"frames of {place(caller)} arrive at {elsewhere}, and not at {place(wanted)}, which the plan "
             f"names as the other end of {need.name}",
             "another link than the one named would be measured, or none",
-            f"name {elsewhere} in the plan, or put the cable where the plan says",
+            f"name {there} in the plan, or put the cable where the plan says",
         )
 
 

@@ -95,7 +95,7 @@ def wrong_answer(question: Question, macs: Sequence[str], asked: HostFacts) -> H
             answering=inside,
             next_step=_silence(host, inside)
             if right
-            else f"name {host}:{inside[0]} as the end of {question.link}, or put the cable where the plan says; "
+            else f"name {host} {inside[0]} as the end of {question.link}, or put the cable where the plan says; "
             f"if both are on this link, {_silence(host, inside)}",
         )
     return HostError(

@@ -42,7 +42,7 @@ def end_problem(host: str, interface: InterfaceFacts, cells: Iterable[Cell]) -> 
             host=host,
             interface=name,
             master=master,
-            next_step=f"name {host}:{master} as the link's end, or take {name} out of {master}: "
+            next_step=f"name {host} {master} as the link's end, or take {name} out of {master}: "
             f"ip link set dev {name} nomaster",
         )
     if interface.get("up") is False and not _has_commands(host, cells):
@@ -168,7 +168,7 @@ def _not_own(
             f"link {link.name}: {address} is an address of {host}:{there}, and the "
             f"link's end there is {name}, which has {has}",
             link=link.name,
-            next_step=f"name {host}:{there} as the end, or an address of {name}",
+            next_step=f"name {host} {there} as the end, or an address of {name}",
         )
     return LinkError(
         "address_missing",

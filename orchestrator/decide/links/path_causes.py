@@ -52,7 +52,7 @@ def _too_small_below(end: EndSeen, mtu: int) -> Iterator[str]:
     for lower in _small(end, mtu):
         yield (
             f"{lower['name']} of {end.host}, {_part(lower)}, has an MTU of {lower['mtu']}: set it to {mtu} too (in "
-            f"the plan: `at: {end.host}:{lower['name']}`, or by hand: ip link set dev {lower['name']} mtu {mtu})."
+            f"the plan: `at: {end.host} {lower['name']}`, or by hand: ip link set dev {lower['name']} mtu {mtu})."
         )
 
 

@@ -162,7 +162,12 @@ def host(length_s: int, cores: int, moments: list[int]) -> None:
 
     def result(stream: Stream) -> Json:
         told = arrivals.summary(None) if stream.flow.transport == "udp" else {}
-        return {"stream": stream.number, "last_interval": 1.0, "process": {"cpu_s": 1.0, "run_delay_s": 0.0}, **told}
+        return {
+            "stream": stream.number,
+            "last_interval": 1.0,
+            "process": {"cpu_s": 1.0, "run_delay_s": 0.0, "span_s": 1.0},
+            **told,
+        }
 
     parts = [
         part_of(

@@ -121,7 +121,7 @@ def _be_linktrial(words: Sequence[str], files: Sequence[Path], hosts: Path, acci
 def _use(there: FakeWorld) -> None:
     """The simulated hosts in the place of SSH."""
     for module in (running, recover):
-        module.opener = lambda plan, access: there.connect  # type: ignore[assignment,attr-defined]
+        module.opener = lambda plan, access, note=None: there.connect  # type: ignore[assignment,attr-defined]
     actions.same_value = same_in_simulation  # type: ignore[assignment]
     recovering.recover_host.__defaults__ = (same_in_simulation,)
     instrument.WINDOW_S, instrument.WARMUP_S = 0.05, 0.02

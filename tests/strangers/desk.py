@@ -225,7 +225,7 @@ def _watch_and_bound(*, draws: bool) -> list[str]:
     """Hosts that refuse at once, bounds of the system's, and a list that fills with what was started."""
     os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
     for module in (running, recover, if_changed, survey):
-        module.opener = lambda plan, access: _refused  # type: ignore[assignment,attr-defined]
+        module.opener = lambda plan, access, note=None: _refused  # type: ignore[assignment,attr-defined]
     if not draws:
         making.charts.write_charts = loaded_by_desk._one_chart
         space = _memory("VmSize") + _ADDRESS_SPACE_BYTES  # the engine that draws reserves more than it ever takes

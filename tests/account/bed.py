@@ -200,7 +200,7 @@ class Bed:
         spans = []
         for line in (folder / "journal.jsonl").read_text().splitlines():
             record = record_in(json.loads(line))
-            if record is None or str(record["trial"]) != row["trial"] or str(record["attempt"]) != row["attempt"]:
+            if record is None or str(record["position"]) != row["trial"] or str(record["attempt"]) != row["attempt"]:
                 continue
             for link in (record, *record.get("beside", ())):
                 spans += [
@@ -277,7 +277,7 @@ class Bed:
 def record_in(line: Any) -> Any:
     """The trial's record in a line of the journal, wherever it lies; None where there is none."""
     if isinstance(line, dict):
-        if "link_facts" in line and isinstance(line.get("first"), dict) and "trial" in line:
+        if "link_facts" in line and isinstance(line.get("first"), dict) and "position" in line:
             return line
         return next((found for value in line.values() if (found := record_in(value)) is not None), None)
     return None

@@ -81,7 +81,7 @@ def _lost_probes(folder: Path) -> dict[str, int]:
         body = json.loads(line)["body"]
         if body.get("event") == "Conducted" and body["position"] >= 0:
             flow = body["record"]["first"]["round_trip"]
-            lost[str(body["record"]["trial"])] = sum(flow[part]["lost"] for part in ("idle", "load"))
+            lost[str(body["record"]["position"])] = sum(flow[part]["lost"] for part in ("idle", "load"))
     return lost
 
 

@@ -158,7 +158,7 @@ def address_that_no_end_has(desk: Desk) -> Expected:
             f"does not have the address {desk.spare_address}",
             (desk.address[desk.first], desk.address[desk.second])[place],
         ),
-        plan={"address": pair},
+        plan={"address": dict(zip(("under_test", "far"), pair, strict=True))},
     )
 
 
@@ -167,7 +167,11 @@ def address_of_another_interface(desk: Desk) -> Expected:
     host = desk.dice.choice([desk.first, desk.second])
     control = "10.77.0.11" if host == desk.first else "10.77.0.12"
     pair = [control if name == host else desk.address[name] for name in (desk.first, desk.second)]
-    return Expected(3, (f"{control} is an address of {host}:eth0", desk.interface[host]), plan={"address": pair})
+    return Expected(
+        3,
+        (f"{control} is an address of {host}:eth0", desk.interface[host]),
+        plan={"address": dict(zip(("under_test", "far"), pair, strict=True))},
+    )
 
 
 def _common_network(desk: Desk) -> Twin:

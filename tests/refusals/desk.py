@@ -6,6 +6,7 @@ import json
 import os
 import random
 import subprocess
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -22,6 +23,7 @@ HOSTS = ("dome", "hall", "roof", "pier", "annex", "west", "east", "gate2")
 INTERFACES = ("e0", "lan3", "enp3s0", "wire", "up.1", "net-b")
 RUN_TIMEOUT_S = 150
 RATE = "100Mbit/s"
+REST_S, REST_TIMEOUT_S = 0.6, 6.0
 
 
 @dataclass
@@ -139,6 +141,17 @@ class Desk:
     def state(self) -> dict[str, Any]:
         """What an independent tool says of the two hosts, and whether anything of ours is left there."""
         return {name: self._state(name) for name in (self.first, self.second)}
+
+    def state_at_rest(self) -> dict[str, Any]:
+        """The same, once it has stayed so: the kernel gives a new bridge its carrier and routes a moment later."""
+        seen, until = self.state(), time.monotonic() + REST_TIMEOUT_S
+        while time.monotonic() < until:
+            time.sleep(REST_S)
+            now = self.state()
+            if now == seen:
+                break
+            seen = now
+        return seen
 
     def _state(self, name: str) -> dict[str, Any]:
         found = json.loads(self.on(name, "ip -j -d address"))

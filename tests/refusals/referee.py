@@ -34,7 +34,7 @@ def play(kind: Kind, number: int, seed: int, *, twin: bool = True) -> Played:
 
 def _broken(desk: Desk, kind: Kind) -> tuple[str, list[str]]:
     expected = kind.spoil(desk)
-    before = desk.state()
+    before = desk.state_at_rest()
     done, rows = desk.rehearse(**expected.plan)
     said = done.stderr + done.stdout
     flat = " ".join(said.split())

@@ -147,7 +147,7 @@ def _flow(**words: object) -> None:
 
 
 def _stream_fails(kind: type, *arguments: object) -> None:
-    process = object.__new__(kind)
+    process: Any = object.__new__(kind)
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_DGRAM)
     with ours, theirs, socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         process.sock = sock

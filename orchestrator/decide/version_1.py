@@ -10,14 +10,10 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+from orchestrator.words.renamed import FACTORS, SETTINGS
+
 Stored = Any  # a value of JSON, as it was read
 
-SETTINGS = {
-    "least-frequency": "min-frequency",
-    "greatest-frequency": "max-frequency",
-    "receive-coalescing": "receive-offload",
-}
-TRAFFIC = {"offered_rate": "intended_load", "segment_size": "mss", "no_copy": "zero_copy"}
 CODES = {
     "foreign_heavy": "cross_traffic_heavy",
     "foreign_some": "cross_traffic_some",
@@ -35,9 +31,8 @@ EVENTS_AND_COMMANDS = {
     "Take": "AcquireLease",
     "ProveKeeper": "VerifyWatchdog",
 }
-_FACTORS = {**SETTINGS, **TRAFFIC}
 _KEYS = {
-    **_FACTORS,
+    **FACTORS,
     "replicates_least": "replicates_min",
     "asked_bit_s": "intended_load_bit_s",
     "asked_frames_s": "intended_frames_s",
@@ -57,12 +52,12 @@ _VALUES: dict[str, Mapping[str, str]] = {
     "command": EVENTS_AND_COMMANDS,
     "step": EVENTS_AND_COMMANDS,
     "setting": SETTINGS,
-    "factor": _FACTORS,
+    "factor": FACTORS,
     "code": CODES,
     "doubts": CODES,
     "by": {"keeper": "watchdog"},
 }
-_IN_A_CELLS_KEY = re.compile(rf"(?<!\S)({'|'.join(map(re.escape, _FACTORS))})(?==)")
+_IN_A_CELLS_KEY = re.compile(rf"(?<!\S)({'|'.join(map(re.escape, FACTORS))})(?==)")
 
 
 def in_todays_names(value: Stored, kept: frozenset[str] = frozenset()) -> Stored:
@@ -80,7 +75,7 @@ def in_todays_names(value: Stored, kept: frozenset[str] = frozenset()) -> Stored
 
 def _value(key: str, value: Stored, kept: frozenset[str]) -> Stored:
     if key == "key" and isinstance(value, str):
-        return _IN_A_CELLS_KEY.sub(lambda found: _FACTORS[found[1]], value)
+        return _IN_A_CELLS_KEY.sub(lambda found: FACTORS[found[1]], value)
     names = _VALUES.get(key)
     if names and isinstance(value, str):
         return names.get(value, value)

@@ -33,7 +33,6 @@ Condition = dict[Name, Annotated[Any, WithJsonSchema({"description": "One level,
 
 
 PLAN_NAME = r"^[a-z][a-z0-9_-]{0,63}$"
-STATUSES = ("suspect", "impossible", "failed", "skipped")
 
 
 class Bench(Part):

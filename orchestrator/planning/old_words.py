@@ -10,15 +10,8 @@ from orchestrator.planning.document import Document, Json, Path, Span
 from orchestrator.planning.links import FAR, UNDER_TEST
 from orchestrator.planning.problems import Problem
 from orchestrator.planning.reader import read
+from orchestrator.words.renamed import FACTORS
 
-_FACTORS = {
-    "offered_rate": "intended_load",
-    "segment_size": "mss",
-    "no_copy": "zero_copy",
-    "receive-coalescing": "receive-offload",
-    "least-frequency": "min-frequency",
-    "greatest-frequency": "max-frequency",
-}
 _BOUNDS = {"least": "min", "most": "max"}
 _AT = {"first": UNDER_TEST, "second": FAR}
 Point = tuple[int, int]  # line and column, from 1
@@ -133,10 +126,10 @@ def _edits(document: Document) -> Iterator[Edit]:
     for name, link in _mapping(document.at(("links",))).items():
         yield from _link(document, ("links", name), _mapping(link))
     factors = _mapping(document.at(("factors",)))
-    renamed = {name for name in _FACTORS if name not in factors or _is_old_factor(name, factors)}
+    renamed = {name for name in FACTORS if name not in factors or _is_old_factor(name, factors)}
     for name in factors:
         if name in renamed:
-            yield _key(document, ("factors", name), _FACTORS[name])
+            yield _key(document, ("factors", name), FACTORS[name])
         yield from _entry(document, ("factors", name), renamed)
     hold = document.at(("hold",))
     for number in range(len(hold) if isinstance(hold, list) else 0):
@@ -153,7 +146,7 @@ def _is_old_factor(name: str, factors: Mapping[str, Json]) -> bool:
     """Whether a factor has the old name because of what it varies, and not a name of its own."""
     about = factors[name]
     own = isinstance(about, dict) and ("setting" in about or isinstance(about.get("levels"), dict))
-    return not own and _FACTORS[name] not in factors
+    return not own and FACTORS[name] not in factors
 
 
 def _link(document: Document, path: Path, link: Mapping[str, Json]) -> Iterator[Edit]:
@@ -187,8 +180,8 @@ def _entry(document: Document, path: Path, renamed: set[str]) -> Iterator[Edit]:
     """A factor or an entry of `hold`: its setting, where it is, on what it depends, what it bundles."""
     about = _mapping(document.at(path))
     setting, at = about.get("setting"), about.get("at")
-    if isinstance(setting, str) and setting in _FACTORS:
-        yield _value(document, (*path, "setting"), _FACTORS[setting], f"'{setting}' is {_FACTORS[setting]}")
+    if isinstance(setting, str) and setting in FACTORS:
+        yield _value(document, (*path, "setting"), FACTORS[setting], f"'{setting}' is {FACTORS[setting]}")
     if isinstance(at, str) and at in _AT and at not in _mapping(document.at(("hosts",))):
         yield _value(document, (*path, "at"), _AT[at], f"the {at} end is {_AT[at]}")
     elif isinstance(at, str) and at.partition(":")[0] in _mapping(document.at(("hosts",))) and ":" in at:
@@ -197,14 +190,14 @@ def _entry(document: Document, path: Path, renamed: set[str]) -> Iterator[Edit]:
         yield _value(document, (*path, "at"), raw.replace(":", " ", 1), said)
     yield from _keys(document, (*path, "only"), renamed)
     for level in _mapping(about.get("levels")):
-        yield from _keys(document, (*path, "levels", level), set(_FACTORS))
+        yield from _keys(document, (*path, "levels", level), set(FACTORS))
 
 
 def _keys(document: Document, path: Path, renamed: set[str]) -> Iterator[Edit]:
     """The keys of a condition or a bundle's level."""
     for name in _mapping(document.at(path)):
         if name in renamed:
-            yield _key(document, (*path, name), _FACTORS[name])
+            yield _key(document, (*path, name), FACTORS[name])
 
 
 def _key(document: Document, path: Path, word: str) -> Edit:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from orchestrator.decide.version_1 import SETTINGS, TRAFFIC
+from orchestrator.words.renamed import FACTORS
 
 COLUMNS = {
     "asked_bit_s": "intended_load_bit_s",
@@ -15,8 +15,7 @@ COLUMNS = {
     "foreign_bytes": "cross_traffic_bytes",
     "goodput_least_bit_s": "goodput_min_bit_s",
     "goodput_greatest_bit_s": "goodput_max_bit_s",
-    **SETTINGS,
-    **TRAFFIC,
+    **FACTORS,
 }
 
 

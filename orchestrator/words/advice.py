@@ -111,8 +111,6 @@ WITHOUT_MEASUREMENT = {
     "traffic_error": Advice("the traffic ended with an error", "the reason has the host's own words"),
     "nothing_received": Advice("what was sent did not arrive", "look at packet filters and at the path"),
     "impossible_cell": Advice("known before any traffic: this cell cannot be", "leave it out (`leave_out`)"),
-    "not_supported": Advice("the host's system does not offer this", "leave it out on this host"),
-    "no_family": Advice("the link has no addresses of the IP version", "give it some, or `address: temporary`"),
     "not_started": Advice("the level's restart was not tried again, as it failed twice", "look at the host's console"),
     "broken_off": Advice("the trial was begun several times and never ended", "see log.txt, then `resume --again`"),
     "changed_outside": Advice(

@@ -15,7 +15,8 @@ from typing import List, Optional, Protocol, Sequence, Set
 from orchestrator.onhost.path.probe_frame import HEAD_BYTES, Frame, FrameCodec
 from orchestrator.onhost.path.receipts import NetworkSaid, PathArguments, RouterSaid
 from orchestrator.onhost.system.device_socket import ip_and_udp_bytes, open_udp
-from orchestrator.onhost.system.socket_options import NetworkError, queued_errors
+from orchestrator.onhost.system.network_error import NetworkError
+from orchestrator.onhost.system.socket_options import queued_errors
 
 HELLO, WELCOME, BIG, GOT, ASK, BACK, CANNOT, DONE, BYE = range(1, 10)
 SMALL_BYTES = 128  # an IP packet that passes wherever anything passes

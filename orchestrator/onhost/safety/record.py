@@ -124,12 +124,7 @@ class Record:
             os.rename(path + ".new", path)
             self._sync_directory()
         except OSError as error:
-            raise Refusal(
-                "record",
-                f"this host cannot keep its record in {self.directory}: {error.strerror}",
-                directory=self.directory,
-                errno=error.errno,
-            ) from error
+            raise self._unusable("keep", error) from error
 
     def remove(self) -> None:
         """Leave nothing behind. Only under the lock: the next one to lock finds the folder gone and starts anew."""
@@ -156,6 +151,15 @@ class Record:
         except FileNotFoundError:
             return False
 
+    def _unusable(self, what: str, error: OSError) -> Refusal:
+        """The record can be neither trusted nor replaced: `what` is what could not be done with it."""
+        return Refusal(
+            "record",
+            f"this host cannot {what} its record in {self.directory}: {error.strerror}",
+            directory=self.directory,
+            errno=error.errno,
+        )
+
     @staticmethod
     def _write(path: str, text: bytes) -> None:
         with open(path, "wb", opener=_private) as handle:
@@ -170,12 +174,7 @@ class Record:
         except FileNotFoundError:
             return None
         except OSError as error:  # no file handle left, say: the newer state may be there all the same
-            raise Refusal(
-                "record",
-                f"this host cannot read its record in {self.directory}: {error.strerror}",
-                directory=self.directory,
-                errno=error.errno,
-            ) from error
+            raise self._unusable("read", error) from error
         mark, _, body = text.partition(b" ")
         if mark != b"%08x" % zlib.crc32(body):
             return None
@@ -196,12 +195,7 @@ class Record:
         except FileNotFoundError:
             return -1
         except OSError as error:
-            raise Refusal(
-                "record",
-                f"this host cannot keep its record in {self.directory}: {error.strerror}",
-                directory=self.directory,
-                errno=error.errno,
-            ) from error
+            raise self._unusable("keep", error) from error
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             if self._is_in_folder(lock):

@@ -9,7 +9,9 @@ from __future__ import annotations
 import errno
 import socket
 import struct
-from typing import List, NamedTuple, Optional
+from typing import List, Optional
+
+from orchestrator.onhost.system.network_error import NetworkError
 
 SO_BINDTODEVICE = 25
 SO_TIMESTAMPNS: Optional[int] = 35  # also the type of the control message that carries the stamp
@@ -17,26 +19,7 @@ IP_MTU_DISCOVER, IP_RECVERR, IP_MTU = 10, 11, 14
 IPV6_MTU_DISCOVER, IPV6_MTU, IPV6_RECVERR, IPV6_DONTFRAG = 23, 24, 25, 62
 PMTUDISC_PROBE = 3  # don't fragment, and ignore what was learned about the path
 MSG_ERRQUEUE = 0x2000
-ORIGIN_LOCAL, ORIGIN_ICMP, ORIGIN_ICMP6 = 1, 2, 3
 _EXTENDED_ERROR = struct.Struct("=IBBBBII")  # errno, origin, type, code, padding, info, data
-
-
-class NetworkError(NamedTuple):
-    """One entry of a socket's error queue. `mtu_bytes` is 0 unless the error is "message too long"."""
-
-    errno: int
-    origin: int
-    kind: int
-    code: int
-    mtu_bytes: int
-    reported_by: str
-
-    @property
-    def is_refusal(self) -> bool:
-        """Somebody said no: no such port, or a filter that answers (RFC 1122 s3.2.2.1 and RFC 4443 s3.1)."""
-        if self.errno in (errno.ECONNREFUSED, errno.EPERM, errno.EACCES):
-            return True
-        return self.origin == ORIGIN_ICMP and self.kind == 3 and self.code in (9, 10, 13)
 
 
 def bind_to_interface(sock: socket.socket, interface: str, _: str) -> None:

@@ -9,28 +9,13 @@ import contextlib
 import errno
 import socket
 import sys
-from typing import List, NamedTuple, Optional
+from typing import List, Optional
 
 from orchestrator.onhost import netlink
+from orchestrator.onhost.system.network_error import NetworkError
 
 SO_TIMESTAMPNS: Optional[int] = None  # its stamps are of other forms on each of the family: times of reading count
 _IP_DONTFRAG, _IPV6_DONTFRAG = 67, 62
-
-
-class NetworkError(NamedTuple):
-    """What an error queue would tell. `mtu_bytes` is 0 unless the error is "message too long"."""
-
-    errno: int
-    origin: int
-    kind: int
-    code: int
-    mtu_bytes: int
-    reported_by: str
-
-    @property
-    def is_refusal(self) -> bool:
-        """Somebody said no."""
-        return self.errno in (errno.ECONNREFUSED, errno.EPERM, errno.EACCES)
 
 
 def bind_to_interface(sock: socket.socket, interface: str, local: str) -> None:

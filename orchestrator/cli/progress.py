@@ -26,7 +26,7 @@ from orchestrator.decide.state import RunState
 from orchestrator.decide.verdict.evidence import goodputs
 from orchestrator.faults import Fault, FaultDict
 from orchestrator.run_files import Folder
-from orchestrator.words.figures import rate_text
+from orchestrator.words.figures import count_text, rate_text
 from orchestrator.words.plain_text import visible
 
 HEARTBEAT_S = 30.0
@@ -131,7 +131,7 @@ def _with_next_step(fault: FaultDict) -> str:
 def _prepared(_: RunState, event: ev.Prepared) -> str:
     own = ", ".join(f"{transport} {_rate(rate)}" for transport, rate in event.instrument.items())
     ceiling = f"; the traffic pair alone reaches {own}" if own else ""
-    return f"{event.host}: watchdog verified, {len(event.before)} settings recorded as found{ceiling}"
+    return f"{event.host}: watchdog verified, {count_text(len(event.before), 'setting')} recorded as found{ceiling}"
 
 
 def _conduct(state: RunState, command: do.Conduct) -> str:

@@ -25,6 +25,7 @@ class Note:
     keys: tuple[Key, ...]
     trials: int
     reason: str
+    alike: bool  # whether all of them say just this
 
 
 def notes(report: Report) -> list[Note]:
@@ -47,7 +48,7 @@ def _note(doubts: str, rows: pd.DataFrame) -> Note:
         )
     )
     middle = rows.iloc[(len(rows) - 1) // 2]
-    return Note(doubts, keys, rows["trial"].nunique(), str(middle["reason"]))
+    return Note(doubts, keys, rows["trial"].nunique(), str(middle["reason"]), rows["reason"].nunique() == 1)
 
 
 def sentences(report: Report) -> list[str]:
@@ -56,6 +57,7 @@ def sentences(report: Report) -> list[str]:
     valid = report.data.trials.loc[report.data.trials["status"] == "valid", "trial"].nunique()
     out = [
         f"Noted in {note.trials} of {count_text(valid, 'valid trial')}, {_where(report, note.keys)}: "
+        f"{'' if note.alike else 'in one of them '}"
         f"{shortened(note.reason, _LONGEST_REASON)}."
         for note in found[:MOST_SENTENCES]
     ]

@@ -108,6 +108,20 @@ def test_what_was_noted_in_valid_trials_is_said_once_with_cells_way_and_words() 
     assert "Noted" not in said(report)
 
 
+def test_the_words_of_one_noted_trial_are_not_told_of_the_others() -> None:
+    cells = [cell(number, {"mtu": mtu, "direction": "transmit"}, 1.2e9) for number, mtu in ((1, "1500"), (2, "9000"))]
+    report = made(cells, FACTORS)
+    trials = report.data.trials.astype({"doubts": object, "reason": object})
+    trials["doubts"] = "limited_by_sender"
+    trials["reason"] = [
+        f"limited by the sender: {90 + number} % of the asked rate was offered" for number in trials.index
+    ]
+    assert len(trials) > 1
+
+    text = said(replace(report, data=replace(report.data, trials=trials)))
+    assert re.search(r"Noted in \d+ of \d+ valid trials.*: in one of them limited by the sender: 9\d %", text)
+
+
 def test_nothing_measured_is_said_so() -> None:
     cells = [cell(1, {"mtu": "9000", "direction": "transmit"}, None, counts={"impossible": 5})]
     text = said(made(cells, FACTORS))

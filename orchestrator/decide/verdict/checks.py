@@ -149,7 +149,7 @@ def heat(record: LinkView) -> Iterator[Found]:
 
 
 def steal(record: LinkView) -> Iterator[Found]:
-    """A guest whose machine itself had other work."""
+    """A guest whose hypervisor had other work."""
     for side in both_sides(record):
         share = side.watch.get("steal") or 0.0
         if share > STEAL_NOTED:

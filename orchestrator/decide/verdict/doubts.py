@@ -100,7 +100,7 @@ _ALL = (
     Doubt("two_levels", "noted", "the rate jumped between two levels, {low} and {high}"),
     Doubt("clock_below_max", "noted", "{host}: the clock averaged {mean_mhz} MHz under load, {share} of its greatest"),
     Doubt("throttled_by_heat", "noted", "{host}: the processor throttled itself {count} times for heat"),
-    Doubt("steal", "noted", "{host}: {share} of a core's time was taken by the machine itself"),
+    Doubt("steal", "noted", "{host}: {share} of a core's time was taken by the hypervisor"),
     Doubt("paused", "noted", "{count} pause frames: the far end or the switch held the sender back"),
     Doubt("sent_again", "noted", "{share} of TCP's segments were sent again: {where}"),
     Doubt(

@@ -86,9 +86,10 @@ def trace(points: Sequence[tuple[float, float]], class_: str) -> Markup:
     return tag("path", class_=class_, d="".join(steps))
 
 
-def label(x: float, y: float, text: str, class_: str = "axis", anchor: str = "") -> Markup:
-    """Text in a drawing; `anchor` is middle or end."""
-    return tag("text", text, x=whole(x), y=whole(y), class_=class_, text_anchor=anchor or None)
+def label(x: float, y: float, text: str, class_: str = "", anchor: str = "") -> Markup:
+    """Text in a drawing; `anchor` is middle or end: a class, since a page has thousands of them."""
+    classes = " ".join(filter(None, (class_, anchor)))
+    return tag("text", text, x=whole(x), y=whole(y), class_=classes or None)
 
 
 def line(x1: float, y1: float, x2: float, y2: float, class_: str) -> Markup:

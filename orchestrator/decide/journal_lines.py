@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from orchestrator.decide.interval_lines import INTERVALS
-from orchestrator.decide.version_1 import in_todays_names
+from orchestrator.decide.version_1 import in_todays_names, users_factors
 from orchestrator.stored import loads
 
 _SUM_LENGTH = 16
@@ -70,7 +70,7 @@ class Line:
     byte: int
     kind: str
     text: str
-    users_names: frozenset[str] | None = None  # hosts and links of a journal of version 1; None: of today's version
+    users_names: frozenset[str] | None = None  # of a journal of version 1; None: it is of today's version
 
     def entry(self) -> Entry:
         """What it says, in today's names; ValueError when that is no record."""
@@ -117,12 +117,14 @@ def decode(lines: Iterable[bytes]) -> tuple[list[Entry], Cut | None, str]:
 
 
 def _users_names(first: Line) -> frozenset[str] | None:
-    """The names of hosts and links in a setup of version 1, which says no version; None for today's."""
+    """The user's own names in a setup of version 1, which says no version: hosts, links, factors; None for today's."""
     try:
         setup = loads(first.text)["body"]
         if "version" in setup:
             return None
-        return frozenset({*setup["hosts"], *(link["name"] for link in setup["links"])})
+        return frozenset({*setup["hosts"], *(link["name"] for link in setup["links"])}) | users_factors(
+            setup.get("cells")
+        )
     except (ValueError, KeyError, TypeError):
         return None  # no run's setup: whoever reads it says so
 

@@ -60,8 +60,14 @@ _VALUES: dict[str, Mapping[str, str]] = {
 _IN_A_CELLS_KEY = re.compile(rf"(?<!\S)({'|'.join(map(re.escape, FACTORS))})(?==)")
 
 
+def users_factors(cells: Stored) -> frozenset[str]:
+    """The factors of a run's cells that the user has named: any but those named after a setting or the traffic."""
+    levels = [cell.get("levels") for cell in cells if isinstance(cell, dict)] if isinstance(cells, list) else []
+    return frozenset(str(name) for of_cell in levels if isinstance(of_cell, dict) for name in of_cell) - set(FACTORS)
+
+
 def in_todays_names(value: Stored, kept: frozenset[str] = frozenset()) -> Stored:
-    """A stored value with today's names at every depth; `kept` are keys that are names of the user's (hosts, links)."""
+    """A stored value with today's names at every depth; `kept` are keys that are the user's own names."""
     if isinstance(value, list):
         return [in_todays_names(each, kept) for each in value]
     if not isinstance(value, dict):

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from orchestrator.decide.version_1 import in_todays_names
+from orchestrator.decide.version_1 import in_todays_names, users_factors
 from orchestrator.faults import PlanError
 from orchestrator.run_files import Folder
 from orchestrator.stored import SCHEMA_VERSION
@@ -87,9 +87,10 @@ def run_record(folder: Folder) -> dict[str, Any]:
 
 
 def _users_names(run: Any) -> frozenset[str]:
-    """Hosts and links: keys that are the user's own words."""
+    """Hosts, links and factors: keys that are the user's own words."""
     named = [run.get(kind) for kind in ("hosts", "links")] if isinstance(run, dict) else []
-    return frozenset(str(name) for names in named if isinstance(names, dict) for name in names)
+    words = frozenset(str(name) for names in named if isinstance(names, dict) for name in names)
+    return words | users_factors(run.get("cells") if isinstance(run, dict) else None)
 
 
 def _unpacked_pieces(packed: BinaryIO, max_bytes: int, path: Path) -> Iterator[bytes]:

@@ -23,7 +23,7 @@ from orchestrator.faults import PlanError
 from orchestrator.results import columns
 from orchestrator.results.folder import RunFolder, open_run
 from orchestrator.results.sums import with_sums
-from orchestrator.results.version_1 import COLUMNS, renamed
+from orchestrator.results.version_1 import renamed
 from orchestrator.results.write import restore_text
 
 GREATEST_COLUMNS = 1000
@@ -138,20 +138,20 @@ def _codes_of_today(doubts: str) -> str:
     return " ".join(CODES.get(code, code) for code in doubts.split(" ")) if isinstance(doubts, str) else doubts
 
 
-def _kinds(table: str) -> dict[str, str]:
-    """{column: kind}, under the names of version 1 too."""
+def _kinds(table: str, header: Sequence[str]) -> dict[str, str]:
+    """{column: kind}, in a table of version 1 under its names there too."""
     kinds: dict[str, str] = {column.name: column.kind for column in columns.TABLES[table]}
-    return kinds | {old: kinds[new] for old, new in COLUMNS.items() if new in kinds}
+    return kinds | {old: kinds[new] for old, new in renamed(header).items() if new in kinds}
 
 
 def _dtypes(table: str, header: Sequence[str]) -> dict[str, str]:
-    kinds = _kinds(table)
+    kinds = _kinds(table, header)
     return {name: _DTYPES[kinds.get(name, "text")] for name in header}
 
 
 def _empty_is_missing(table: str, header: Sequence[str]) -> dict[str, list[str]]:
     """Only an empty field of a numeric column is missing: a host may be called NA."""
-    kinds = _kinds(table)
+    kinds = _kinds(table, header)
     return {name: [""] for name in header if kinds.get(name, "text") != "text"}
 
 

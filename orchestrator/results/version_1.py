@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from orchestrator.words.renamed import FACTORS
 
-COLUMNS = {
+_OURS = {
     "asked_bit_s": "intended_load_bit_s",
     "offered_bit_s": "offered_load_bit_s",
     "lost_own_queue": "lost_sender_queue",
@@ -15,10 +15,15 @@ COLUMNS = {
     "foreign_bytes": "cross_traffic_bytes",
     "goodput_least_bit_s": "goodput_min_bit_s",
     "goodput_greatest_bit_s": "goodput_max_bit_s",
-    **FACTORS,
 }
+COLUMNS = {**_OURS, **FACTORS}
 
 
 def renamed(header: Sequence[str]) -> dict[str, str]:
-    """{a column's name in version 1: its name today}, of those in a table's header; none that has both."""
-    return {old: new for old, new in COLUMNS.items() if old in header and new not in header}
+    """{a column's name in version 1: its name today}, of those in a table's header.
+
+    Nothing in a table of today's version: there a factor of the user's own may have any of the old names.
+    """
+    if not set(_OURS) & set(header) or set(_OURS.values()) & set(header):
+        return {}
+    return {old: new for old, new in COLUMNS.items() if old in header}

@@ -150,6 +150,26 @@ def test_names_of_the_users_are_no_words_of_version_1() -> None:
     }
 
 
+def test_a_factor_of_the_users_keeps_its_name_in_a_journal_of_version_1() -> None:
+    setup = {"hosts": [], "links": [], "cells": [{"levels": {"keeper": 1, "offered_rate": "50%", "bound_s": 2}}]}
+    line, _ = encode(Entry(1, "then", "setup", setup), START)
+    ((entry,), cut, _) = decode([line.encode() + b"\n"])
+
+    assert cut is None
+    assert entry.body["cells"] == [{"levels": {"keeper": 1, "intended_load": "50%", "bound_s": 2}}]
+
+
+@pytest.mark.parametrize("old", sorted(COLUMNS))
+def test_a_factor_of_today_may_have_any_name_of_version_1(old: str, tmp_path: Path) -> None:
+    """As a command setting may be called: its column in a table of today is the user's own."""
+    shutil.copytree(GOLDEN / "schema-2", tmp_path / "run")
+    trials = tmp_path / "run" / "trials.csv"
+    header, *rows = trials.read_text().splitlines()
+    trials.write_text("\n".join([f"{header},{old}", *(f"{row},slow" for row in rows)]) + "\n")
+
+    assert set(read_run(tmp_path / "run").trials[old]) == {"slow"}
+
+
 def test_todays_names_stay() -> None:
     entries, _, _ = decode((GOLDEN / "schema-2" / "journal.jsonl").read_bytes().splitlines(keepends=True))
     assert all(in_todays_names(entry.body) == entry.body for entry in entries)

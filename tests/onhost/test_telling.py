@@ -9,29 +9,17 @@ from orchestrator.onhost.service.frames import FrameReader
 from orchestrator.onhost.service.messages import LONGEST_TIMEOUT_S, VERBS, check
 from orchestrator.onhost.service.talk import _UNSENT_LIMIT_BYTES, Talk
 from orchestrator.onhost.traffic.flow_series import _MOST_WAITING, FlowSeries
-from orchestrator.onhost.traffic.flows import read_args
 from orchestrator.onhost.traffic.telling import Telling
 from orchestrator.onhost.traffic.window import Window, read_window
 from orchestrator.planning.grammar import Trial
+from tests.testing.pair_over_lo import pair_over_lo
 
 S = 10**9
 WINDOW = Window(0, S, 3601 * S, 3602 * S, 3604 * S, 3612 * S)
 
 
 def _series(streams: int = 1) -> FlowSeries:
-    pair = read_args(
-        {
-            "token": "00" * 32,
-            "interface": "lo",
-            "local": "127.0.0.1",
-            "peer": "127.0.0.2",
-            "family": 4,
-            "ports": [20000, 20001],
-            "mtu": 1500,
-            "flows": [{"way": "transmit", "transport": "tcp", "streams": streams}],
-        },
-        serving=True,
-    )
+    pair = pair_over_lo([{"way": "transmit", "transport": "tcp", "streams": streams}], 2)
     return FlowSeries(pair.flows[0], "receive", WINDOW)
 
 

@@ -119,22 +119,7 @@ def switched(mtu: int = 9000) -> Iterator[TwoHosts]:
             "between", "sysctl", "-qw", "net.bridge.bridge-nf-call-iptables=0", "net.bridge.bridge-nf-call-ip6tables=0"
         )
         for place, who in enumerate(("dome", "hall")):
-            ip(
-                "link",
-                "add",
-                "name",
-                "eth1",
-                "netns",
-                hosts.names[who],
-                "type",
-                "veth",
-                "peer",
-                "name",
-                who,
-                "netns",
-                between,
-            )
-            _frames_as_they_are(hosts, who, mtu)
+            _wire(hosts, who, mtu)
             ip("-n", hosts.names[who], "addr", "add", f"{ADDRESSES[4][place]}/24", "dev", "eth1")
             ip("-n", hosts.names[who], "addr", "add", f"{ADDRESSES[6][place]}/64", "dev", "eth1", "nodad")
             hosts.link("between", who, "mtu", str(mtu), "master", "switch", "up")
@@ -149,22 +134,7 @@ def routed(mtu: int = 9000) -> Iterator[TwoHosts]:
         between = hosts.names["between"]
         hosts.inside("between", "sysctl", "-qw", "net.ipv4.ip_forward=1", "net.ipv6.conf.all.forwarding=1")
         for place, who in enumerate(("dome", "hall")):
-            ip(
-                "link",
-                "add",
-                "name",
-                "eth1",
-                "netns",
-                hosts.names[who],
-                "type",
-                "veth",
-                "peer",
-                "name",
-                who,
-                "netns",
-                between,
-            )
-            _frames_as_they_are(hosts, who, mtu)
+            _wire(hosts, who, mtu)
             hosts.link("between", who, "mtu", str(mtu), "up")
             for family, gateway in ((4, f"198.18.{place + 1}.1"), (6, f"2001:2:0:{place + 1}::1")):
                 address = ADDRESSES[family][place]
@@ -210,6 +180,14 @@ def relayed() -> Iterator[TwoHosts]:
                 hosts.link(name, "eth1", "up")
                 ip("-n", hosts.names[name], "addr", "add", f"{address}/24", "dev", "eth1")
         yield hosts
+
+
+def _wire(hosts: TwoHosts, who: str, mtu: int) -> None:
+    """From a host's eth1 to the middle, where the other end has the host's name."""
+    names = hosts.names
+    ends = ("eth1", "netns", names[who], "type", "veth", "peer", "name", who, "netns", names["between"])
+    ip("link", "add", "name", *ends)
+    _frames_as_they_are(hosts, who, mtu)
 
 
 def _frames_as_they_are(hosts: TwoHosts, who: str, mtu: int) -> None:

@@ -7,28 +7,16 @@ from typing import Any
 import pytest
 
 from orchestrator.onhost.traffic.flow_series import FlowSeries
-from orchestrator.onhost.traffic.flows import read_args
 from orchestrator.onhost.traffic.parts import part_of
 from orchestrator.onhost.traffic.window import Window
+from tests.testing.pair_over_lo import pair_over_lo
 
 WINDOW = Window(0, 10**9, 2 * 10**9, 2 * 10**9, 4 * 10**9, 12 * 10**9)
 
 
 def _received(last_octets: int, transport: str) -> dict[str, Any]:
     flow = {"way": "transmit", "transport": transport, "streams": 1}
-    pair = read_args(
-        {
-            "token": "00" * 32,
-            "interface": "lo",
-            "local": "127.0.0.1",
-            "peer": "127.0.0.2",
-            "family": 4,
-            "ports": [20000],
-            "flows": [flow],
-            "mtu": 1500,
-        },
-        serving=True,
-    )
+    pair = pair_over_lo([flow])
     result = {
         "stream": 0,
         "goodput_bytes": 9000 + last_octets,
@@ -50,19 +38,7 @@ def test_a_stream_that_was_heard_to_the_windows_end_is_no_error_without_its_end_
 
 
 def test_a_part_says_which_count_it_is_of_and_how_far_off_all_its_streams_can_be() -> None:
-    pair = read_args(
-        {
-            "token": "00" * 32,
-            "interface": "lo",
-            "local": "127.0.0.1",
-            "peer": "127.0.0.2",
-            "family": 4,
-            "ports": [20000, 20001],
-            "flows": [{"way": "transmit", "transport": "tcp", "streams": 2}],
-            "mtu": 1500,
-        },
-        serving=True,
-    )
+    pair = pair_over_lo([{"way": "transmit", "transport": "tcp", "streams": 2}], 2)
     results = [
         {
             "stream": number,

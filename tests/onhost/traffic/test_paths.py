@@ -11,9 +11,9 @@ import pytest
 
 from orchestrator.onhost.refusal import Refusal
 from orchestrator.onhost.traffic import message_vector, udp_receive
-from orchestrator.onhost.traffic.flows import read_args
 from orchestrator.onhost.traffic.udp_paths import BATCH, SEGMENT, choose_send_path
 from orchestrator.onhost.traffic.udp_receive import UdpReceive
+from tests.testing.pair_over_lo import pair_over_lo
 
 
 @pytest.fixture
@@ -35,19 +35,7 @@ def test_a_forced_way_of_receiving_is_never_replaced_in_silence(
     """The row would say `receive_with: batch` for datagrams that were taken one by one."""
     monkeypatch.setattr(udp_receive.message_vector, "is_offered", lambda call: False)
     flow = {"way": "transmit", "transport": "udp", "receive_path": forced}
-    pair = read_args(
-        {
-            "token": "00" * 32,
-            "interface": "lo",
-            "local": "127.0.0.1",
-            "peer": "127.0.0.2",
-            "family": 4,
-            "ports": [20000],
-            "flows": [flow],
-            "mtu": 1500,
-        },
-        serving=True,
-    )
+    pair = pair_over_lo([flow])
     with pytest.raises(Refusal) as refused:
         UdpReceive(pair, pair.streams[0], ends[1]).prepare()
     assert refused.value.code == "receive_path"
